@@ -1,0 +1,1 @@
+"""Drift, differences and the verdict."""

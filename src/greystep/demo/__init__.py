@@ -1,0 +1,1 @@
+"""An invented kit, physically made: spectra, sensor, raw files and their true answers."""

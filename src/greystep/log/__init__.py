@@ -1,0 +1,1 @@
+"""Who and what fired: the log, joined with what was measured."""

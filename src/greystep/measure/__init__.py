@@ -1,0 +1,1 @@
+"""One raw frame: from file to patch signal to chromaticity; it knows no head and no power."""

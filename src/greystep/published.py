@@ -1,0 +1,77 @@
+"""Every figure that comes from a document, each with its unit and its source.
+
+Marks: a source that was read stands by name; ``from memory`` and ``common practice, no source`` say so.
+Each block belongs to one stage of the flow; add a value beside its kin.
+"""
+
+from typing import Final
+
+# --- chromaticity ---------------------------------------------------------------------------------------------------
+
+#: Radius of a one-step circle in CIE 1976 u'v'. CIE TN 001:2014 (title and contents read; the figure from memory).
+STEP_UPRIME_VPRIME: Final = 0.0011
+
+#: CCT is not to be given farther than this from the Planckian locus, in CIE 1960 uv. CIE 15:2004, quoted by CORM 2011.
+DUV_LIMIT: Final = 0.05
+
+#: Second radiation constant [m K] of the ITS-90, as CIE 15:2004 asks.
+C2_M_K: Final = 1.4388e-2
+
+#: CCT is only given between these [K]. Ohno 2014 (abstract read) states 1 K up to 20 000 K; the table of the locus that
+#: the library searches ends here, and beyond its ends the nearest point is not found.
+CCT_RANGE_K: Final = (1000.0, 100_000.0)
+
+# --- camera ---------------------------------------------------------------------------------------------------------
+
+#: EXIF LightSource code -> temperature [K] of the calibration illuminant; the middle of the range of a fluorescent
+#: type. DNG SDK 1.7.1, dng_camera_profile.cpp and dng_tag_values.h (read). Code 0 is unknown; 255 is not in the table.
+LIGHT_SOURCE_K: Final[dict[int, float]] = {
+    1: 5500.0,  # daylight
+    2: 4150.0,  # fluorescent
+    3: 2850.0,  # tungsten
+    4: 5500.0,  # flash
+    9: 5500.0,  # fine weather
+    10: 6500.0,  # cloudy
+    11: 7500.0,  # shade
+    12: 6400.0,  # daylight fluorescent
+    13: 5050.0,  # day white fluorescent
+    14: 4150.0,  # cool white fluorescent
+    15: 3525.0,  # white fluorescent
+    16: 2925.0,  # warm white fluorescent
+    17: 2850.0,  # standard light A
+    18: 5500.0,  # standard light B
+    19: 6500.0,  # standard light C
+    20: 5500.0,  # D55
+    21: 6500.0,  # D65
+    22: 7500.0,  # D75
+    23: 5000.0,  # D50
+    24: 3200.0,  # ISO studio tungsten
+}
+
+# --- demo -----------------------------------------------------------------------------------------------------------
+
+#: Lines of xenon in the visible and near infrared [nm], Xe I and Xe II. From memory; good enough for an invented flash.
+XENON_LINES_NM: Final = (
+    450.1, 462.4, 467.1, 473.4, 484.4, 492.3, 529.2, 541.9, 597.7, 605.1, 618.2, 711.9, 764.2, 823.2, 828.0,
+)  # fmt: skip
+
+# --- exposure -------------------------------------------------------------------------------------------------------
+
+#: No marking of the third-stop series lies farther from its exact value [stops]; the worst is 1/60 for 1/64, 0.093.
+#: Arithmetic on the markings (EXIF / APEX: Av = 2 log2 N, Tv = -log2 T).
+MARKING_TOLERANCE_STOPS: Final = 0.1
+
+#: EXIF ISOSpeedRatings holds this where the value is too large for the tag. EXIF 2.3, from memory.
+ISO_NOT_IN_TAG: Final = 65535.0
+
+# --- drift ----------------------------------------------------------------------------------------------------------
+
+#: Observer term (k = 1) of one head over its powers, as a share of the difference: another camera may see that much
+#: more or less. This project's own simulation on open spectra, no outside source.
+OBSERVER_SAME_HEAD: Final = 0.07
+
+#: The same between two heads of one model and dome, as a share of the difference; own simulation, no outside source.
+OBSERVER_SAME_TYPE: Final = 0.04
+
+#: The same between heads of other tube, coating or dome [mired], whatever the difference; own simulation, no source.
+OBSERVER_OTHER_TYPE_MIRED: Final = 3.0

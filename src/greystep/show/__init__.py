@@ -1,0 +1,1 @@
+"""The page, its figures and the text on a terminal."""
