@@ -1,0 +1,321 @@
+"""From a camera's neutral to the colour of the light, by the two-illuminant model of the DNG specification 1.7.1.
+
+CameraNeutral = XYZtoCamera x XYZ(xy), with XYZtoCamera = AnalogBalance x CameraCalibration x ColorMatrix, interpolated
+linearly in reciprocal temperature between two calibration illuminants. A session uses ONE such matrix, fixed at its
+reference neutral, so that a difference between two frames is a difference of light and never of matrix.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import brentq
+
+from greystep.errors import FaultsError, GreystepError
+from greystep.measure import chromaticity
+from greystep.measure.dng import ColourTags
+from greystep.measure.uncertainty import expanded, propagate
+from greystep.published import C2_M_K, LIGHT_SOURCE_K
+
+Array = npt.NDArray[np.float64]
+
+#: A matrix worse conditioned than this cannot be told from one without an inverse; those of real cameras are below 20.
+_WORST_CONDITION: Final = 1e4
+#: xy of D50, a white that every camera must see as three positive numbers. CIE 15:2018.
+_D50_XY: Final = (0.34567, 0.35851)
+
+
+@dataclass(frozen=True)
+class Colours:
+    """The colour of n neutrals; each field is an array, NaN where a neutral has no such value.
+
+    Attributes
+    ----------
+    x, y, u_prime, v_prime : array (n,)
+        CIE 1931 xy and CIE 1976 u'v'.
+    cct_k, duv, mired : array (n,)
+        Ohno (2013), CIE 1931 2 degree observer; [K], CIE 1960 uv, [mired].
+    u_cct_k, u_duv, u_mired : array (n,)
+        Half-widths of their 95 % intervals (k = 2).
+    covariance : array (n, 2, 2)
+        Of (mired, duv), k = 1.
+    """
+
+    x: Array
+    y: Array
+    u_prime: Array
+    v_prime: Array
+    cct_k: Array
+    duv: Array
+    mired: Array
+    u_cct_k: Array
+    u_duv: Array
+    u_mired: Array
+    covariance: Array
+
+
+def xyz_to_camera(tags: ColourTags, xy: npt.ArrayLike) -> Array:
+    """Return the matrix (3, 3) from XYZ to camera RGB for a white `xy` (2,), DNG 1.7.1 pp. 100-101.
+
+    The product of the three matrices is what is interpolated, as in the specification's reference code; its text
+    interpolates CameraCalibration and ColorMatrix apart. They differ only where the two CameraCalibrations do, by 5 K
+    in an extreme case; converters follow the code, and so the white that is found here is theirs. Outside the two
+    temperatures the nearer set stands alone; with a second set missing, or a temperature unknown or equal, the first.
+    """
+    warm, cool = _sets(tags)
+    return _blend(warm, cool, _weight(warm, cool, np.asarray(xy, dtype=np.float64)))
+
+
+def neutral_to_xy(tags: ColourTags, neutral: npt.ArrayLike) -> Array:
+    """Return the CIE 1931 xy (2,) of the light under which a grey target gives the camera RGB `neutral` (3,).
+
+    Raises
+    ------
+    GreystepError
+        See `fixed_matrix`.
+    """
+    matrix = fixed_matrix(tags, neutral)
+    return chromaticity.xyz_to_xy(np.linalg.inv(matrix) @ np.asarray(neutral, dtype=np.float64))
+
+
+def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Array:
+    """Return the one matrix (3, 3) from XYZ to camera RGB that belongs to the reference `neutral` (3,).
+
+    The specification iterates from xy to matrix to xy (p. 102), which can swing between two values for ever. The weight
+    of the warmer set is the one unknown: the weight that follows from a trial weight lies within 0 and 1, so the
+    difference of the two changes sign between 0 and 1, and bracketing always ends.
+
+    Raises
+    ------
+    GreystepError
+        If `neutral` is not three positive numbers, or a matrix has no inverse.
+    """
+    rgb = np.asarray(neutral, dtype=np.float64)
+    if rgb.shape != (3,) or not np.all(np.isfinite(rgb) & (rgb > 0.0)):
+        raise GreystepError(
+            f"neutral {np.array2string(rgb, precision=6)}: a grey target gives three positive numbers; "
+            "measure a frame in which it is lit"
+        )
+    warm, cool = _sets(tags)
+
+    def gap(weight: float) -> float:
+        xy = chromaticity.xyz_to_xy(np.linalg.solve(_blend(warm, cool, weight), rgb))
+        return _weight(warm, cool, xy) - weight
+
+    return _blend(warm, cool, 1.0 if warm is cool else float(brentq(gap, 0.0, 1.0, xtol=1e-12)))
+
+
+def neutral_xyz(matrix: npt.ArrayLike, rgb: npt.ArrayLike) -> Array:
+    """Return XYZ (n, 3) with Y = 1 of camera RGB (n, 3) through a fixed matrix (3, 3); NaN where Y is not positive."""
+    xyz = np.asarray(rgb, dtype=np.float64) @ np.linalg.inv(np.asarray(matrix, dtype=np.float64)).T
+    luminance = xyz[..., 1:2]
+    return np.asarray(xyz / np.where(luminance > 0.0, luminance, np.nan))
+
+
+def colour_from_matrix(matrix: npt.ArrayLike, rgb: npt.ArrayLike, u_rgb_cov: npt.ArrayLike) -> Colours:
+    """Return the colour of n neutrals through one fixed matrix, with the uncertainty that their own noise gives.
+
+    Parameters
+    ----------
+    matrix : array (3, 3)
+        XYZ to camera RGB, from `fixed_matrix`.
+    rgb : array (n, 3)
+        Camera RGB above black and ambient, any scale; the scale cancels.
+    u_rgb_cov : array (n, 3, 3)
+        Of `rgb` in its own scale, k = 1.
+    """
+    to_xyz = np.linalg.inv(np.asarray(matrix, dtype=np.float64))
+    xyz = np.asarray(rgb, dtype=np.float64) @ to_xyz.T
+    total = xyz.sum(axis=-1, keepdims=True)
+    # Three negative signals would have the chromaticity of their opposites.
+    total = np.where(total > 0.0, total, np.nan)
+    xy = xyz[..., :2] / total
+    upvp = chromaticity.xy_to_upvp(xy)
+    cct, duv = chromaticity.cct_duv(xy)
+    mired = chromaticity.mired(cct)
+
+    # x = X / (X + Y + Z), so dx = (dX - x d(X + Y + Z)) / (X + Y + Z), and y alike.
+    projection = (np.eye(2, 3) - xy[..., :, None]) / total[..., None]
+    by_rgb = chromaticity.cct_duv_jacobian(xy) @ projection @ to_xyz
+    # mired = 1e6 / CCT, so dmired = -mired / CCT dCCT.
+    by_rgb = by_rgb * np.stack([-mired / cct, np.ones_like(cct)], axis=-1)[..., None]
+    covariance = propagate(by_rgb, u_rgb_cov)
+    u_mired = expanded(np.sqrt(covariance[..., 0, 0]))
+    return Colours(
+        x=xy[..., 0],
+        y=xy[..., 1],
+        u_prime=upvp[..., 0],
+        v_prime=upvp[..., 1],
+        cct_k=cct,
+        duv=duv,
+        mired=mired,
+        u_cct_k=u_mired * cct / mired,
+        u_duv=expanded(np.sqrt(covariance[..., 1, 1])),
+        u_mired=u_mired,
+        covariance=covariance,
+    )
+
+
+def smooth_light(cct: float, duv: float) -> Array:
+    """Return a spectrum (m,) on the wavelengths of `chromaticity.observer`, the smoothest of its colour; its Y is 1.
+
+    The Planckian radiator of the CCT [K] times the parabola over wavelength that brings it to the Duv. It stands in for
+    a light of which only the colour is known; NaN where the two are no colour of a white.
+    """
+    wavelengths, functions = chromaticity.observer()
+    white = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(cct, duv))
+    if not np.all(np.isfinite(white)):
+        return np.full(len(wavelengths), np.nan)
+    planck = (560.0 / wavelengths) ** 5 / np.expm1(C2_M_K / (wavelengths * 1e-9 * cct))
+    powers = ((wavelengths - 560.0) / 100.0)[:, None] ** np.arange(3) ** 2
+    # XYZ is linear in the parabola's three coefficients, and three equations give them.
+    lights = planck[:, None] * powers
+    return np.asarray(lights @ np.linalg.solve(functions.T @ lights, white))
+
+
+def target_factor(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv: float) -> Array:
+    """Return what a target that is not spectrally flat does to the XYZ of a light: divide it out.
+
+    The spectrum of the light is not known, so `smooth_light` stands in. The colour seen off the target serves for the
+    colour of the light; the error of that is of second order.
+
+    Parameters
+    ----------
+    nm, reflectance : array (m,)
+        Wavelengths [nm], rising, and reflectance factors; held at its end values outside.
+    cct, duv : float
+        Of the light [K].
+
+    Returns
+    -------
+    array (3,)
+        XYZ of the light off the target over XYZ of the light itself, scaled so that Y is 1; NaN without a CCT. A matrix
+        times ``diag`` of it sees the light itself.
+    """
+    wavelengths, functions = chromaticity.observer()
+    light = smooth_light(cct, duv)
+    seen = functions.T @ (light * np.interp(wavelengths, np.asarray(nm), np.asarray(reflectance)))
+    return np.asarray(seen / (functions.T @ light) / seen[1])
+
+
+def meter_scale(matrix: npt.ArrayLike, neutral: npt.ArrayLike, cct: float, duv: float) -> Array:
+    """Return the gains (3,), green = 1, that make a camera `neutral` (3,) read as a meter read the light.
+
+    Parameters
+    ----------
+    matrix : array (3, 3)
+        XYZ to camera RGB, from `fixed_matrix`.
+    neutral : array (3,)
+        Camera RGB of the metered frame.
+    cct, duv : float
+        The meter's reading [K].
+
+    Returns
+    -------
+    array (3,)
+        Multiply camera RGB by it, or the matrix by ``diag`` of its inverse (von Kries in camera RGB); NaN where the
+        reading is no colour of a white.
+    """
+    white = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(cct, duv))
+    gains = np.asarray(matrix, dtype=np.float64) @ white / np.asarray(neutral, dtype=np.float64)
+    return np.asarray(gains / gains[1])
+
+
+def read_camera_json(path: Path) -> ColourTags:
+    """Read the colour calibration of a camera from a ``camera.json``; further keys are left alone.
+
+    Its keys: ``schema`` (1), ``matrix_1`` (3x3, XYZ to camera RGB), ``illuminant_1`` (EXIF LightSource code), and
+    optionally ``matrix_2`` with ``illuminant_2``.
+
+    Raises
+    ------
+    GreystepError
+        If the file cannot be read; as `FaultsError`, with all its faults, if what it says cannot be used.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or f"no JSON: {error}"
+        raise GreystepError(f'{path}: {reason}; give a camera.json, or matrix = "embedded"') from error
+    if not isinstance(content, dict) or content.get("schema") != 1:
+        raise GreystepError(f'{path}: "schema" is not 1; make the file anew from a frame of a colour chart')
+
+    faults: list[str] = []
+    matrix_1 = _matrix(content, "matrix_1", faults)
+    matrix_2 = _matrix(content, "matrix_2", faults) if content.get("matrix_2") is not None else None
+    two = matrix_2 is not None
+    illuminant_1 = _illuminant(content, "illuminant_1", two, faults)
+    illuminant_2 = _illuminant(content, "illuminant_2", True, faults) if two else 0
+    if faults or matrix_1 is None:
+        raise FaultsError(str(path), faults)
+    return ColourTags(matrix_1, matrix_2, illuminant_1, illuminant_2, None, None, None, None, "camera.json")
+
+
+def _sets(tags: ColourTags) -> tuple[tuple[float, Array], tuple[float, Array]]:
+    """Return (mired, XYZ to camera RGB) of the warmer and the cooler calibration; one and the same where one serves."""
+    first = _product(tags.matrix_1, tags.calibration_1, tags.analog_balance)
+    kelvin_1, kelvin_2 = LIGHT_SOURCE_K.get(tags.illuminant_1), LIGHT_SOURCE_K.get(tags.illuminant_2)
+    if tags.matrix_2 is None or kelvin_1 is None or kelvin_2 is None or kelvin_1 == kelvin_2:
+        only = (np.nan, first)
+        return only, only
+    second = _product(tags.matrix_2, tags.calibration_2, tags.analog_balance)
+    one, other = (1e6 / kelvin_1, first), (1e6 / kelvin_2, second)
+    return (one, other) if one[0] > other[0] else (other, one)
+
+
+def _product(matrix: Array, calibration: Array | None, balance: Array | None) -> Array:
+    product = matrix if calibration is None else calibration @ matrix
+    product = product if balance is None else np.diag(balance) @ product
+    if not np.all(np.isfinite(product)) or np.linalg.cond(product) > _WORST_CONDITION:
+        raise GreystepError(
+            f"colour matrix {product.tolist()}: it has no inverse; make a camera.json from a frame of a colour chart"
+        )
+    return np.asarray(product, dtype=np.float64)
+
+
+def _blend(warm: tuple[float, Array], cool: tuple[float, Array], weight: float) -> Array:
+    return np.asarray(weight * warm[1] + (1.0 - weight) * cool[1])
+
+
+def _weight(warm: tuple[float, Array], cool: tuple[float, Array], xy: Array) -> float:
+    """Return the weight of the warmer set for a white, within 0 and 1: linear in 1 / CCT (p. 100)."""
+    if warm is cool:
+        return 1.0
+    cct = float(chromaticity.cct_duv(xy, duv_limit=np.inf)[0])
+    if np.isnan(cct):
+        # Beyond an end of the locus, where x tells red from blue: the nearer set.
+        return float(xy[0] > 1.0 / 3.0)
+    return float(np.clip((1e6 / cct - cool[0]) / (warm[0] - cool[0]), 0.0, 1.0))
+
+
+def _matrix(content: Mapping[str, Any], key: str, faults: list[str]) -> Array | None:
+    """Return the 3x3 matrix under `key`; what is wrong with it is added to `faults`."""
+    try:
+        matrix = np.array(content.get(key), dtype=np.float64)
+    except (TypeError, ValueError):
+        matrix = np.empty(0)
+    if matrix.shape != (3, 3) or not np.all(np.isfinite(matrix)):
+        faults.append(f"{key}: three rows of three numbers are needed, XYZ to camera RGB")
+        return None
+    if np.linalg.cond(matrix) > _WORST_CONDITION:
+        faults.append(f"{key}: it cannot be inverted; make the file anew from a frame of a colour chart")
+        return None
+    white = matrix @ chromaticity.xy_to_xyz(_D50_XY)
+    if not np.all(white > 0.0):
+        seen = " ".join(f"{value:.3f}" for value in white)
+        faults.append(f"{key}: daylight (D50) would give camera RGB {seen}; give XYZ to camera RGB, not its inverse")
+        return None
+    return matrix
+
+
+def _illuminant(content: Mapping[str, Any], key: str, needed: bool, faults: list[str]) -> int:
+    """Return the EXIF LightSource code under `key`, 0 if unknown; two matrices need it, one does not."""
+    code = content.get(key) or 0
+    if type(code) is int and (code in LIGHT_SOURCE_K or (code == 0 and not needed)):
+        return code
+    faults.append(f"{key}: {code!r} is no EXIF light source with a known temperature, such as 17 (A) or 21 (D65)")
+    return 0

@@ -1,0 +1,241 @@
+"""Chromaticity of a white: CIE 1931 xy, CIE 1960 uv, CIE 1976 u'v', CCT and Duv; the door to the colour library.
+
+CCT and Duv are always those of Ohno (2013) for the CIE 1931 2 degree observer. The library answers any input with a
+plausible number, so what is no chromaticity of a white gets NaN here.
+"""
+
+import warnings
+from types import ModuleType
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from greystep.published import CCT_RANGE_K, DUV_LIMIT, STEP_UPRIME_VPRIME
+
+Array = npt.NDArray[np.float64]
+
+#: Linear working spaces by their CLF-style names, and what the library calls them.
+SPACES: Final = {
+    "lin_rec709": "ITU-R BT.709",
+    "lin_rec2020": "ITU-R BT.2020",
+    "lin_ap0": "ACES2065-1",
+    "lin_ap1": "ACEScg",
+}
+_OBSERVER: Final = "CIE 1931 2 Degree Standard Observer"
+#: Step of the derivative along the Planckian locus, as a share of the temperature.
+_LOCUS_STEP: Final = 1e-3
+
+
+def xyz_to_xy(xyz: npt.ArrayLike) -> Array:
+    """Return CIE 1931 xy (..., 2) of XYZ (..., 3); NaN where X + Y + Z is zero."""
+    values = np.asarray(xyz, dtype=np.float64)
+    return _ratio(values[..., :2], values.sum(axis=-1, keepdims=True))
+
+
+def xy_to_xyz(xy: npt.ArrayLike) -> Array:
+    """Return XYZ (..., 3) with Y = 1 of CIE 1931 xy (..., 2); NaN where y is zero."""
+    x, y = _parts(xy)
+    return _ratio(np.stack([x, y, 1.0 - x - y], axis=-1), y[..., None])
+
+
+def xy_to_uv1960(xy: npt.ArrayLike) -> Array:
+    """Return CIE 1960 uv (..., 2) of CIE 1931 xy (..., 2); CIE 15:2018 gives u = u', v = 2 v' / 3."""
+    return xy_to_upvp(xy) * (1.0, 2.0 / 3.0)
+
+
+def uv1960_to_xy(uv: npt.ArrayLike) -> Array:
+    """Return CIE 1931 xy (..., 2) of CIE 1960 uv (..., 2)."""
+    return upvp_to_xy(np.asarray(uv, dtype=np.float64) * (1.0, 1.5))
+
+
+def xy_to_upvp(xy: npt.ArrayLike) -> Array:
+    """Return CIE 1976 u'v' (..., 2) of CIE 1931 xy (..., 2)."""
+    x, y = _parts(xy)
+    return _ratio(np.stack([4.0 * x, 9.0 * y], axis=-1), (-2.0 * x + 12.0 * y + 3.0)[..., None])
+
+
+def upvp_to_xy(upvp: npt.ArrayLike) -> Array:
+    """Return CIE 1931 xy (..., 2) of CIE 1976 u'v' (..., 2)."""
+    u, v = _parts(upvp)
+    return _ratio(np.stack([9.0 * u, 4.0 * v], axis=-1), (6.0 * u - 16.0 * v + 12.0)[..., None])
+
+
+def xyz_to_upvp(xyz: npt.ArrayLike) -> Array:
+    """Return CIE 1976 u'v' (..., 2) of XYZ (..., 3)."""
+    return xy_to_upvp(xyz_to_xy(xyz))
+
+
+def mired(cct: npt.ArrayLike) -> Array:
+    """Return the reciprocal temperature [mired] of a CCT [K], and a CCT of mireds."""
+    return np.asarray(1e6 / np.asarray(cct, dtype=np.float64))
+
+
+def steps(upvp_a: npt.ArrayLike, upvp_b: npt.ArrayLike) -> Array:
+    """Return the distance of two u'v' (..., 2) in steps of 0.0011, CIE TN 001:2014."""
+    difference = np.asarray(upvp_b, dtype=np.float64) - np.asarray(upvp_a, dtype=np.float64)
+    return np.asarray(np.hypot(difference[..., 0], difference[..., 1]) / STEP_UPRIME_VPRIME)
+
+
+def cct_duv(xy: npt.ArrayLike, duv_limit: float = DUV_LIMIT) -> tuple[Array, Array]:
+    """Return CCT and Duv by Ohno (2013), LEUKOS 10(1) 47-55, CIE 1931 2 degree observer.
+
+    Parameters
+    ----------
+    xy : array (..., 2)
+        CIE 1931 xy of whites.
+    duv_limit : float
+        Farther than this from the Planckian locus there is Duv, but no CCT (CIE 15:2004).
+
+    Returns
+    -------
+    cct : array (...)
+        [K]; NaN where there is none.
+    duv : array (...)
+        Signed distance from the locus in CIE 1960 uv, positive = greener; NaN where `xy` is not finite and positive,
+        or is nearest to an end of the locus (1000 K, 100 000 K).
+    """
+    values = np.asarray(xy, dtype=np.float64)
+    points = values.reshape(-1, 2)
+    cct, duv = np.full(len(points), np.nan), np.full(len(points), np.nan)
+    real = np.isfinite(points).all(axis=1) & (points > 0.0).all(axis=1)
+    if real.any():
+        # On the locus itself rounding can put a negative number under the library's root; the distance is then zero.
+        # It warns of points beyond the ends of the locus, which are left out below.
+        with np.errstate(invalid="ignore"), warnings.catch_warnings(action="ignore"):
+            found = _library().temperature.uv_to_CCT_Ohno2013(xy_to_uv1960(points[real]))
+        cct[real], duv[real] = found[:, 0], np.nan_to_num(found[:, 1])
+    known = (cct >= CCT_RANGE_K[0]) & (cct <= CCT_RANGE_K[1])
+    duv = np.where(known, duv, np.nan)
+    cct = np.where(np.abs(duv) <= duv_limit, cct, np.nan)
+    return cct.reshape(values.shape[:-1]), duv.reshape(values.shape[:-1])
+
+
+def cct_duv_to_xy(cct: npt.ArrayLike, duv: npt.ArrayLike) -> Array:
+    """Return CIE 1931 xy (..., 2) of a white at `duv` from the Planckian locus at `cct` [K].
+
+    NaN outside the limits of `cct_duv`: 1000 K to 100 000 K, and |Duv| up to 0.05.
+    """
+    temperature, distance = np.broadcast_arrays(np.asarray(cct, np.float64), np.asarray(duv, np.float64))
+    known = (temperature >= CCT_RANGE_K[0]) & (temperature <= CCT_RANGE_K[1]) & (np.abs(distance) <= DUV_LIMIT)
+    uv = np.full((*temperature.shape, 2), np.nan)
+    if known.any():
+        pairs = np.stack([temperature[known], distance[known]], axis=-1)
+        uv[known] = _library().temperature.CCT_to_uv_Ohno2013(pairs)
+    return uv1960_to_xy(uv)
+
+
+def cct_duv_jacobian(xy: npt.ArrayLike) -> Array:
+    """Return the derivatives of CCT [K] and Duv by x and y, from the tangent and curvature of the Planckian locus.
+
+    With the locus p(T), its unit tangent t and normal n (towards green), uv = p(T) + Duv n(T); inverting this gives
+    dT = t . duv / (|p'| + Duv t . n') and dDuv = n . duv.
+
+    Parameters
+    ----------
+    xy : array (..., 2)
+        CIE 1931 xy.
+
+    Returns
+    -------
+    array (..., 2, 2)
+        Rows CCT, Duv; columns x, y; NaN where `cct_duv` gives no CCT.
+    """
+    values = np.asarray(xy, dtype=np.float64)
+    cct, duv = (result.reshape(-1) for result in cct_duv(values))
+    jacobian = np.full((len(cct), 2, 2), np.nan)
+    known = np.isfinite(cct)
+    if known.any():
+        speed, tangent, normal, bend = _locus(cct[known])
+        along = tangent / (speed + duv[known] * bend)[:, None]
+        jacobian[known] = np.stack([along, normal], axis=1) @ _uv1960_jacobian(values.reshape(-1, 2)[known])
+    return jacobian.reshape(*values.shape[:-1], 2, 2)
+
+
+def observer() -> tuple[Array, Array]:
+    """Return wavelengths (m,) [nm] and colour matching functions (m, 3) of the CIE 1931 2 degree observer, 1 nm."""
+    functions = _library().MSDS_CMFS[_OBSERVER]
+    return np.asarray(functions.wavelengths, np.float64), np.asarray(functions.values, np.float64)
+
+
+def working_space(space: str) -> tuple[Array, Array]:
+    """Return the matrix (3, 3) from XYZ to a linear working space of `SPACES`, and the XYZ (3,) of its white, Y = 1."""
+    library = _library()
+    known = library.RGB_COLOURSPACES[SPACES[space]]
+    # From primaries and white rather than the rounded published matrix, so that the white is exactly (1, 1, 1).
+    to_xyz = library.normalised_primary_matrix(known.primaries, known.whitepoint)
+    return np.linalg.inv(to_xyz), xy_to_xyz(known.whitepoint)
+
+
+def bradford(white_xyz: npt.ArrayLike, to_white_xyz: npt.ArrayLike) -> Array:
+    """Return the linear Bradford matrix (3, 3) that adapts XYZ from one white (3,) to another."""
+    adapt = _library().adaptation.matrix_chromatic_adaptation_VonKries
+    return np.asarray(adapt(np.asarray(white_xyz), np.asarray(to_white_xyz), transform="Bradford"), np.float64)
+
+
+def chart_xyz(white_xyz: npt.ArrayLike) -> Array:
+    """Return XYZ (24, 3) of the colours of a 24-patch chart, Bradford-adapted to a white (3,) with Y = 1."""
+    chart = _library().CCS_COLOURCHECKERS["cca2014"]
+    x, y, luminance = np.array(list(chart.data.values()), dtype=np.float64).T
+    colours = xy_to_xyz(np.stack([x, y], axis=-1)) * luminance[:, None]
+    return np.asarray(colours @ bradford(xy_to_xyz(chart.illuminant), white_xyz).T)
+
+
+def chart_reflectances() -> tuple[tuple[str, ...], Array, Array]:
+    """Return names (24), wavelengths (m,) [nm] and reflectance factors (24, m) of the patches of a 24-patch chart.
+
+    They run in rows of six from dark skin; the last row is the greys, white first. The library's mean of 30 charts.
+    """
+    chart = dict(_library().SDS_COLOURCHECKERS["babel_average"])
+    names = tuple(str(name).split(" (")[0] for name in chart)
+    wavelengths = np.asarray(next(iter(chart.values())).wavelengths, np.float64)
+    return names, wavelengths, np.array([spectrum.values for spectrum in chart.values()], np.float64)
+
+
+def delta_e_2000(xyz: npt.ArrayLike, other_xyz: npt.ArrayLike, white_xyz: npt.ArrayLike) -> Array:
+    """Return CIE DE2000 (...) between XYZ (..., 3), both Bradford-adapted from a white (3,) with Y = 1 to D50."""
+    library = _library()
+    d50 = np.asarray(library.CCS_ILLUMINANTS[_OBSERVER]["D50"], np.float64)
+    adapt = bradford(white_xyz, xy_to_xyz(d50)).T
+    labs = [library.XYZ_to_Lab(np.asarray(values, np.float64) @ adapt, d50) for values in (xyz, other_xyz)]
+    return np.asarray(library.difference.delta_E_CIE2000(*labs), np.float64)
+
+
+def _library() -> ModuleType:
+    """Open the door: the import takes most of a second and would leave numpy printing in a legacy style."""
+    with np.printoptions():
+        import colour
+    return colour  # type: ignore[no-any-return]
+
+
+def _parts(pair: npt.ArrayLike) -> tuple[Array, Array]:
+    values = np.asarray(pair, dtype=np.float64)
+    return values[..., 0], values[..., 1]
+
+
+def _ratio(numerator: Array, denominator: Array) -> Array:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(denominator == 0.0, np.nan, numerator / denominator)
+
+
+def _locus(cct: Array) -> tuple[Array, Array, Array, Array]:
+    """Return speed |p'| (n,), unit tangent and normal (n, 2), and t . n' (n,) of the Planckian locus in CIE 1960 uv."""
+    step = cct * _LOCUS_STEP
+    colder, here, hotter = (
+        np.asarray(_library().temperature.CCT_to_uv_Planck1900(cct + sign * step)) for sign in (-1, 0, 1)
+    )
+    slope = (hotter - colder) / (2.0 * step[:, None])
+    curve = (hotter - 2.0 * here + colder) / step[:, None] ** 2
+    speed = np.hypot(slope[:, 0], slope[:, 1])
+    tangent = slope / speed[:, None]
+    normal = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
+    bend = (tangent[:, 0] * curve[:, 1] - tangent[:, 1] * curve[:, 0]) / speed
+    return speed, tangent, normal, bend
+
+
+def _uv1960_jacobian(xy: Array) -> Array:
+    """Return d(u, v)/d(x, y), shape (n, 2, 2), of u = 4x/d, v = 6y/d with d = -2x + 12y + 3."""
+    x, y = xy.T
+    below = -2.0 * x + 12.0 * y + 3.0
+    rows = [[4.0 * below + 8.0 * x, -48.0 * x], [12.0 * y, 6.0 * below - 72.0 * y]]
+    return np.moveaxis(np.array(rows) / below**2, -1, 0)

@@ -1,0 +1,67 @@
+"""The law of propagation of uncertainty, and the factor that makes a 95 % interval of a standard uncertainty."""
+
+from typing import Final, overload
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import stdtrit
+
+Array = npt.NDArray[np.float64]
+
+#: Every interval holds the truth 95 times in 100.
+ALPHA: Final = 0.05
+#: Above this many degrees of freedom the factor of a 95 % interval is 2, as JCGM 100:2008 G.6.6 allows (from memory).
+DOF_OF_TWO: Final = 50.0
+#: From here on Student's factor equals the normal one to the last digit kept.
+_DOF_NORMAL: Final = 1e9
+
+
+def propagate(jacobian: npt.ArrayLike, covariance: npt.ArrayLike) -> Array:
+    """Return the covariance of a function's results: ``J C J^T``.
+
+    Parameters
+    ----------
+    jacobian : array (..., m, n)
+        Derivatives of the m results by the n inputs.
+    covariance : array (..., n, n)
+        Of the inputs, k = 1.
+
+    Returns
+    -------
+    array (..., m, m)
+        Of the results, k = 1. JCGM 102:2011 section 6.2 (matrix form of JCGM 100:2008 equation 13); from memory.
+    """
+    slopes = np.asarray(jacobian, dtype=np.float64)
+    return np.asarray(slopes @ np.asarray(covariance, dtype=np.float64) @ np.swapaxes(slopes, -1, -2))
+
+
+@overload
+def student_factor(dof: float, alpha: float = ALPHA) -> float: ...
+@overload
+def student_factor(dof: Array, alpha: float = ALPHA) -> Array: ...
+def student_factor(dof: float | Array, alpha: float = ALPHA) -> float | Array:
+    """Return the factor by which a standard uncertainty becomes the half-width of a two-sided interval.
+
+    Parameters
+    ----------
+    dof : float or array
+        Degrees of freedom of the standard uncertainty.
+    alpha : float
+        Chance that the interval misses the truth; 0.05 is the 95 % interval.
+
+    Returns
+    -------
+    float or array
+        Student's t at ``1 - alpha / 2``; exactly 2 for a 95 % interval above 50 degrees of freedom. NaN where `dof` is
+        not positive: one value alone says nothing about its scatter.
+    """
+    degrees = np.asarray(dof, dtype=np.float64)
+    factor = np.asarray(stdtrit(np.minimum(degrees, _DOF_NORMAL), 1.0 - alpha / 2.0), dtype=np.float64)
+    if alpha == ALPHA:
+        factor = np.where(degrees > DOF_OF_TWO, 2.0, factor)
+    return factor if factor.ndim else float(factor)
+
+
+def expanded(standard: npt.ArrayLike, dof: float | Array = np.inf) -> Array:
+    """Return the half-width of the 95 % interval of a standard uncertainty, see `student_factor`."""
+    return np.asarray(np.asarray(standard, dtype=np.float64) * student_factor(dof))
