@@ -1,0 +1,153 @@
+"""The power a head was set to, as people write it: read into stops below full, compared by value."""
+
+import math
+import re
+import unicodedata
+from dataclasses import dataclass
+from typing import Final
+
+from greystep.errors import GreystepError
+
+
+@dataclass(frozen=True)
+class Power:
+    """A power setting: the label as typed, and its value in stops below full, never negative."""
+
+    label: str
+    stops: float
+
+
+#: Powers this close [stop] are one (the contract's ruling).
+SAME_STOPS: Final = 0.01
+
+#: Farther below full [stop] than any flash is set (common practice, no source: 1/512 is 9 stops): a slip of the pen.
+_LOWEST_STOPS: Final = 14.0
+
+_FORMS: Final = "full, 1/16, 1/16+0.3, -4 or 200 J"
+_NUMBER: Final = r"(?:\d{1,6}(?:[.,]\d{1,6})?|[.,]\d{1,6})"
+_UNIT: Final = r"(?: ?(?:stops?|ev))?"
+_RATIO: Final = r"\d{1,6} ?/ ?\d{1,6}"
+_FRACTION: Final = re.compile(
+    rf"(?P<base>full(?: power)?|{_RATIO})(?: ?(?P<sign>[+-]) ?(?P<offset>{_NUMBER}|{_RATIO}){_UNIT})?"
+)
+_BELOW: Final = re.compile(rf"(?:- ?(?P<stops>{_NUMBER})|0(?:[.,]0+)?){_UNIT}")
+_ENERGY: Final = re.compile(rf"(?P<energy>{_NUMBER}) ?(?:j|ws|joules?)")
+_UNSIGNED: Final = re.compile(rf"\+? ?(?P<number>{_NUMBER}){_UNIT}")
+_MONTH: Final = (  # the beginnings that spreadsheets write in the larger European languages
+    "jan|ene|gen|feb|fev|fév|mar|mär|mrz|apr|avr|abr|ma[iygj]|jun|jui|giu|jul|lug|aug|aoû|ago|sep|set|oct|okt|ott|out|"
+    "nov|dec|dez|déc|dic"
+)
+_DATES: Final = re.compile(
+    rf"\d{{1,4}}[ ./-]*(?:{_MONTH})[^\W\d]*\.?(?:[ ./-]*\d{{2,4}})?"  # 16-Jan, 16. Jan. 2026
+    rf"|(?:{_MONTH})[^\W\d]*\.?[ ./-]*\d{{1,4}}"  # Jan-16
+    r"|\d{1,4}([ ./-])\d{1,2}\1\d{1,4}(?:[ t].*)?"  # 01/16/2026, 2026-01-16 00:00:00
+    r"|\d{5}"  # the day number behind a date
+)
+#: Typographic slashes (fraction, division) and dashes (hyphen to bar, minus sign).
+_SIGNS: Final = str.maketrans(
+    dict.fromkeys("\u2044\u2215", "/") | dict.fromkeys("\u2010\u2012\u2013\u2014\u2015\u2212", "-")
+)
+
+
+def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME") -> Power:
+    """Read a power as typed: ``full``, ``1/16``, ``1/16+0.3`` (0.3 stop more light), ``-4``, ``-4 stops``, ``200 J``.
+
+    Parameters
+    ----------
+    text : str
+        The setting; comma decimals, typographic minus signs and fractions (``½``) are understood.
+    max_energy_j : float, optional
+        Energy of the head at full power [J], needed for a power in joules or watt-seconds.
+    head : str, optional
+        The head's label, to be named in the remedy.
+
+    Returns
+    -------
+    Power
+        The label without its outer blanks, and stops below full [stop].
+
+    Raises
+    ------
+    GreystepError
+        If the text is no power, means two things, or lies above full; the message says what to write.
+    """
+    label = text.strip()
+    plain = _plain(label)
+    if match := _FRACTION.fullmatch(plain):
+        stops = 0.0 if match["base"].startswith("full") else -math.log2(_ratio(match["base"], label))
+        if match["offset"]:
+            offset = _ratio(match["offset"], label) if "/" in match["offset"] else _number(match["offset"])
+            stops += -offset if match["sign"] == "+" else offset
+    elif match := _BELOW.fullmatch(plain):
+        stops = _number(match["stops"] or "0")
+    elif match := _ENERGY.fullmatch(plain):
+        stops = _energy_stops(match["energy"], max_energy_j, label, head)
+    elif _DATES.fullmatch(plain):
+        raise _refuse(label, "a spreadsheet made a date of it; format the column as text and type the power again")
+    elif match := _UNSIGNED.fullmatch(plain):
+        number = match["number"]
+        raise _refuse(label, f"above or below full? write -{number} for {number} stops below full, or 1/16, or 200 J")
+    elif not plain:
+        raise _refuse(label, f"is empty; write {_FORMS}")
+    else:
+        raise _refuse(label, f"not understood; write {_FORMS}")
+    if stops < -SAME_STOPS:
+        raise _refuse(label, f"{-stops:.3g} stops above full, which is the most a head gives; mend the number")
+    if stops > _LOWEST_STOPS:
+        raise _refuse(label, f"{stops:.3g} stops below full, lower than any flash is set; mend the number")
+    return Power(label, max(0.0, stops))
+
+
+def parse_power_name(name: str, max_energy_j: float | None = None, head: str = "NAME") -> Power:
+    """Read a power from a folder's or file's name, where the slash of a fraction is written ``-``: ``1-16+0.3``.
+
+    Arguments, errors and result are those of `parse_power`; the label has its slash again.
+    """
+    return parse_power(re.sub(r"^\s*(\d{1,2})\s*[-:]\s*(\d+)", r"\1/\2", name), max_energy_j, head)
+
+
+def same_power(a: float, b: float) -> bool:
+    """Say whether two powers [stops below full] are one: equal within 0.01 stop."""
+    return abs(a - b) <= SAME_STOPS + 1e-9
+
+
+def is_energy(text: str) -> bool:
+    """Say whether a power is written as an energy, which is another power on every type of head."""
+    return _ENERGY.fullmatch(_plain(text)) is not None
+
+
+def head_table(head: str) -> str:
+    """Return the name of a head's table in session.toml: ``[heads.A]``, ``[heads."Head 1"]``."""
+    return f"[heads.{head}]" if re.fullmatch(r"[A-Za-z0-9_-]+", head) else f'[heads."{head}"]'
+
+
+def _plain(text: str) -> str:
+    """Undo typography: compatible forms, one kind of slash, dash and blank, small letters."""
+    return " ".join(unicodedata.normalize("NFKC", text).translate(_SIGNS).casefold().split())
+
+
+def _refuse(label: str, message: str) -> GreystepError:
+    return GreystepError(f'power "{label}": {message}')
+
+
+def _number(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def _ratio(text: str, label: str) -> float:
+    """Return a fraction's value; both its numbers must be above 0."""
+    top, bottom = (int(part) for part in text.split("/"))
+    if not (top and bottom):
+        raise _refuse(label, "a fraction needs two numbers above 0; a frame without flash is kind ambient")
+    return top / bottom
+
+
+def _energy_stops(energy: str, max_energy_j: float | None, label: str, head: str) -> float:
+    if re.fullmatch(r"\d{1,3}[.,]\d{3}", energy):  # 1,200 J is 1200 to one reader and 1.2 to another
+        raise _refuse(label, f"may be read in two ways; write {re.sub('[.,]', '', energy)} J without a comma")
+    joules = _number(energy)
+    if joules <= 0:
+        raise _refuse(label, "no light at all; a frame without flash is kind ambient")
+    if max_energy_j is None:
+        raise _refuse(label, f"needs the head's full energy; add max_energy_j under {head_table(head)} in session.toml")
+    return math.log2(max_energy_j / joules)

@@ -1,0 +1,273 @@
+"""The raw files of a session, their order, and which row of the log each belongs to where the log names none."""
+
+import itertools
+import os
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from greystep.errors import FaultsError, GreystepError
+from greystep.log.session import Session
+from greystep.measure.exposure import Exposure
+
+#: Extensions under which cameras write raw stills (common practice, no source); TIFF and JPEG are previews here.
+RAW_EXTENSIONS: Final = frozenset(
+    {
+        "3fr", "ari", "arw", "bay", "cap", "cr2", "cr3", "crw", "dcr", "dcs", "dng", "drf", "erf", "fff", "gpr",
+        "iiq", "k25", "kdc", "mdc", "mef", "mos", "mrw", "nef", "nrw", "orf", "ori", "pef", "ptx", "pxn", "raf",
+        "raw", "rw2", "rwl", "rwz", "sr2", "srf", "srw", "x3f",
+    }
+)  # fmt: skip
+
+
+def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] = ()) -> list[str]:
+    """List the raw files at and below a folder as relative posix names in natural order; only the folder is read.
+
+    Other files (previews of raw+JPEG pairs, sidecars, unfinished downloads), hidden ones, everything below `skip`,
+    and empty files (still to be written) that the log does not name in `named`, are left out.
+    """
+    names = []
+    visited = set()
+    for place, folders, files in os.walk(folder, followlinks=True):
+        identity = os.path.realpath(place)
+        if identity in visited or (skip is not None and identity == os.path.realpath(skip)):
+            folders.clear()  # a link back into the tree, or this tool's own results
+            continue
+        visited.add(identity)
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in files:
+            path = Path(place, name)
+            raw = path.suffix.lower().lstrip(".") in RAW_EXTENSIONS and not name.startswith((".", "~"))
+            relative = path.relative_to(folder).as_posix()
+            if raw and path.is_file() and (path.stat().st_size > 0 or relative in named):
+                names.append(relative)
+    return sorted(names, key=natural_key)
+
+
+def frame_files(session: Session, named: Collection[str] = ()) -> list[str]:
+    """List the raw files of a session, see `list_raw`; an empty file that the log names is a frame that failed.
+
+    Raises
+    ------
+    GreystepError
+        If there is no folder of frames or nothing in it to read.
+    """
+    folder = session.frames_dir
+    if not folder.is_dir():
+        raise GreystepError(
+            f'{folder}: no such folder; put the raw files there, or write frames = "PATH" in session.toml'
+        )
+    names = list_raw(folder, session.path / "report", set(named))
+    if not names:
+        others = {Path(name).suffix.lower() for _, _, files in os.walk(folder) for name in files}
+        seen = ", ".join(sorted(others - {""}))
+        raise GreystepError(
+            f"{folder}: no raw frames in it{f' (only {seen})' if seen else ''}; put the camera's raw files there"
+        )
+    return names
+
+
+def natural_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
+    """Return the key of natural order: numbers inside a name by value, letter case aside, then the name itself."""
+    parts = re.findall(r"[0-9]+|[^0-9]+", name.casefold())
+    return tuple((0, int(part), "") if part.isdigit() and part.isascii() else (1, 0, part) for part in parts), name
+
+
+def capture_order(names: Sequence[str], captured: Sequence[str]) -> list[int]:
+    """Return the positions of frames in capture order: by clock, then by natural name.
+
+    Parameters
+    ----------
+    names, captured : sequences of str
+        File names, and ISO 8601 times (blank if unknown). A frame of unknown time follows the frame that comes
+        before it by name.
+    """
+    by_name = sorted(range(len(names)), key=lambda place: natural_key(names[place]))
+    times = {}
+    last = next((captured[place] for place in by_name if captured[place]), "")
+    for place in by_name:
+        last = captured[place] or last
+        times[place] = last
+    return sorted(by_name, key=lambda place: times[place])
+
+
+def assign_frames(
+    shots: pd.DataFrame, files: Sequence[str], exposures: pd.DataFrame | Sequence[Exposure]
+) -> pd.DataFrame:
+    """Fill the frame column of a log that names no frames: row after row, in capture order.
+
+    Parameters
+    ----------
+    shots : DataFrame
+        The log, see ``read_shots``; returned as it is where it names its frames.
+    files : sequence of str
+        The session's files in capture order.
+    exposures : DataFrame or sequence of Exposure
+        The files' exposure data, in the same order: captured, exposure_s, f_number, iso.
+
+    Returns
+    -------
+    DataFrame
+        The log with every frame named.
+
+    Raises
+    ------
+    FaultsError
+        If rows and files differ in number; it says where the sequence slipped, as far as exposure data tell.
+    """
+    if not (shots["frame"] == "").all():
+        return shots
+    if len(shots) == len(files):
+        return shots.assign(frame=pd.array(list(files), dtype="str"))
+    if isinstance(exposures, pd.DataFrame):
+        data = exposures
+    else:
+        data = pd.DataFrame([asdict(item) for item in exposures], columns=list(Exposure.__dataclass_fields__))
+    more = len(files) - len(shots)
+    count = f"{len(shots)} rows, {len(files)} frames in capture order: "
+    count += f"{abs(more)} frame{'s' if abs(more) > 1 else ''} too {'many' if more > 0 else 'few'}"
+    count += "; mend the log or the folder so that the numbers agree, or name each row's file in column frame"
+    raise FaultsError("shots.csv", [count, *_slips(shots, list(files), data)])
+
+
+# --- where the sequence slipped -------------------------------------------------------------------------------------
+
+#: More rows without frames (or frames without rows) than this are no slip, but another log.
+_MOST_SLIPS: Final = 30
+_NO_TRACE: Final = "the exposure data do not tell where the sequence slipped"
+
+
+@dataclass(frozen=True)
+class _Traces:
+    """What log and frames can be held against each other by: steps in the log, and steps in the exposure data."""
+
+    head: list[str]
+    cell: list[tuple[str, float, str]]
+    setting: list[tuple[float, ...]]
+    long_pauses: list[int] | None  # how many lie before each frame; None where pauses do not part the heads
+
+
+def _slips(shots: pd.DataFrame, files: list[str], exposures: pd.DataFrame) -> list[str]:
+    """Say where rows without a frame, or frames without a row, lie: by the alignment that agrees best."""
+    surplus = abs(len(shots) - len(files))
+    if min(len(shots), len(files)) < 2 or surplus > _MOST_SLIPS:
+        return [_NO_TRACE]
+    ranges, disagreements = _align(_traces(shots, exposures), surplus)
+    merged: list[tuple[int, int, int]] = []  # first and last place, and how many of them
+    for first, last in ranges:
+        start, end, many = merged[-1] if merged else (0, -2, 0)
+        exact = first == last == end + 1 and end - start + 1 == many
+        if first <= end or exact:
+            merged[-1] = (start, max(last, end), many + 1)
+        else:
+            merged.append((first, last, 1))
+    if sum(last - first + 1 for first, last, _ in merged) - surplus > min(len(shots), len(files)) // 2:
+        return [_NO_TRACE]
+    lines = [
+        _missing(shots, first, last, many) if len(shots) > len(files) else _unlogged(files, first, last, many)
+        for first, last, many in merged
+    ]
+    if disagreements:
+        lines.append(f"so read, pauses or settings still disagree with the log at {disagreements} places")
+    return lines
+
+
+def _missing(shots: pd.DataFrame, first: int, last: int, many: int) -> str:
+    cells = [" ".join(filter(None, shots.loc[shots.index[place], ["head", "power"]])) for place in (first, last)]
+    if not cells[0]:
+        cells[0] = shots["kind"].iloc[first]
+    cell = cells[0] if cells[0] == cells[1] or not cells[1] else f"{cells[0]} to {cells[1]}"
+    rows = shots["row"].iloc[first], shots["row"].iloc[last]
+    if last - first + 1 == many:
+        place = f"row {rows[0]}" if many == 1 else f"rows {rows[0]} to {rows[1]}"
+        return f"{place} ({cell}): no frame"
+    return f"rows {rows[0]} to {rows[1]} ({cell}): {many} of them without a frame"
+
+
+def _unlogged(files: list[str], first: int, last: int, many: int) -> str:
+    if last - first + 1 == many:
+        return f"{files[first]}{f' to {files[last]}' if many > 1 else ''}: no row"
+    return f"{files[first]} to {files[last]}: {many} of them without a row"
+
+
+def _traces(shots: pd.DataFrame, exposures: pd.DataFrame) -> _Traces:
+    """Gather the log's heads and cells, the frames' settings, and the pauses long enough for a change of head."""
+    head = shots["head"].tolist()
+    cell = list(zip(head, shots["stops"].fillna(-1.0), shots["kind"], strict=True))
+    settings = exposures[["exposure_s", "f_number", "iso"]].astype("float64").fillna(-1.0)
+    times = pd.to_datetime(exposures["captured"], format="ISO8601", errors="coerce")
+    pauses = times.diff().dt.total_seconds().to_numpy()[1:]
+    changes = sum(1 for a, b in itertools.pairwise(filter(None, head)) if a != b)
+    limit = _long_pause(pauses, changes, abs(len(shots) - len(exposures)))
+    long_pauses = None if limit is None else [0, *np.cumsum(pauses >= limit).tolist()]
+    return _Traces(head, cell, list(settings.itertuples(index=False, name=None)), long_pauses)
+
+
+def _long_pause(pauses: np.ndarray, changes: int, surplus: int) -> float | None:
+    """Return the shortest pause [s] in which a head was changed, None where pauses do not part the heads.
+
+    About as many pauses are long as heads change; the widest step between lengths near that number parts them.
+    """
+    counts = np.arange(max(1, changes - surplus), min(changes + surplus, len(pauses) - 1) + 1)
+    if changes == 0 or len(counts) == 0 or np.isnan(pauses).any():
+        return None
+    longest = np.sort(pauses)[::-1]
+    steps = longest[counts - 1] / np.maximum(longest[counts], 1.0)  # clocks without fractions: pauses of 0 s
+    limit = float(longest[counts[np.argmax(steps)] - 1])
+    return limit if limit > 2 * np.median(pauses) else None
+
+
+def _step_cost(traces: _Traces, rows: tuple[int, int], frames: tuple[int, int]) -> int:
+    """Count what disagrees when two rows in succession belong to two frames in succession."""
+    cost = 0
+    heads = traces.head[rows[0]], traces.head[rows[1]]
+    if traces.long_pauses is not None and all(heads):
+        paused = traces.long_pauses[frames[1]] > traces.long_pauses[frames[0]]
+        cost += paused != (heads[0] != heads[1])
+    if traces.cell[rows[0]] == traces.cell[rows[1]]:
+        cost += traces.setting[frames[0]] != traces.setting[frames[1]]
+    return cost
+
+
+def _align(traces: _Traces, surplus: int) -> tuple[list[tuple[int, int]], int]:
+    """Align the shorter sequence with the longer one, which has `surplus` items too many.
+
+    Dynamic programming over (item of the shorter one, items of the longer one passed over so far), forwards and
+    backwards, so that every alignment of the least cost is known.
+
+    Returns
+    -------
+    list of (int, int)
+        For each item passed over: first and last place in the longer sequence where a best alignment has it.
+    int
+        Disagreements that the best alignment leaves.
+    """
+    rows_longer = len(traces.head) > len(traces.setting)
+    length = min(len(traces.head), len(traces.setting))
+    skips = range(surplus + 1)
+
+    def step(item: int, before: int, after: int) -> int:
+        short, long = (item, item + 1), (item + before, item + 1 + after)
+        return _step_cost(traces, long, short) if rows_longer else _step_cost(traces, short, long)
+
+    steps = [{(a, b): step(item, a, b) for a in skips for b in range(a, surplus + 1)} for item in range(length - 1)]
+    forward = [[0] * (surplus + 1)]
+    for costs in steps:
+        forward.append([min(forward[-1][a] + costs[a, b] for a in range(b + 1)) for b in skips])
+    backward = [[0] * (surplus + 1)]
+    for costs in reversed(steps):
+        backward.append([min(backward[-1][b] + costs[a, b] for b in range(a, surplus + 1)) for a in skips])
+    backward.reverse()
+    best = min(forward[-1])
+    states = [(item, k) for item in range(length) for k in skips if forward[item][k] + backward[item][k] == best]
+    ranges = []
+    for count in skips[1:]:
+        first = min((item for item, k in states if k >= count), default=length) + count - 1
+        last = max((item for item, k in states if k < count), default=-1) + count
+        ranges.append((first, last))
+    return ranges, best

@@ -1,0 +1,98 @@
+"""A spreadsheet's save reads the same in whatever encoding, separator and line ends it was written."""
+
+import csv
+import io
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from greystep.errors import GreystepError
+from greystep.log.sheet import nearest, read_rows
+
+ROWS = [["frame", "head", "note"], ["f1.dng", "Tête", "warm, soft; near"], ["f2.dng", "007", 'the "big" dish']]
+
+
+def saved(separator: str = ",", newline: str = "\n") -> str:
+    out = io.StringIO()
+    csv.writer(out, delimiter=separator, lineterminator=newline).writerows(ROWS)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])
+def test_every_save_reads_the_same(tmp_path: Path, separator: str, newline: str, encoding: str) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(saved(separator, newline).encode(encoding))
+    assert read_rows(path) == [(1, ROWS[0]), (2, ROWS[1]), (3, ROWS[2])]
+
+
+def test_blank_rows_count_in_the_row_numbers_but_are_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text('\na;b\n;\n\n1;"two\nlines"\n3;4\n ; \n;;\n\n', encoding="utf-8")
+    assert read_rows(path) == [(2, ["a", "b"]), (5, ["1", "two\nlines"]), (6, ["3", "4"])]
+
+
+def test_a_line_that_names_the_separator_is_not_a_row(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("sep=;\r\na,x;b\r\n1;2\r\n", encoding="utf-8")
+    assert read_rows(path) == [(1, ["a,x", "b"]), (2, ["1", "2"])]
+
+
+def test_decimal_commas_do_not_hide_the_semicolons(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("400;0,18\n700;0,19\n", encoding="utf-8")
+    assert read_rows(path) == [(1, ["400", "0,18"]), (2, ["700", "0,19"])]
+
+
+def test_a_blank_before_a_quote_does_not_open_the_cell(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text('a, b\n1, "x, y"\n', encoding="utf-8")
+    assert read_rows(tmp_path / "a.csv") == [(1, ["a", "b"]), (2, ["1", "x, y"])]
+
+
+def test_an_empty_file_has_no_rows(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_bytes(b"")
+    assert read_rows(tmp_path / "a.csv") == []
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"PK\x03\x04rest", "is a spreadsheet's own file under another name; save it from there as CSV UTF-8"),
+        (b"frame,head\nf1,\x81\n", "is not text in UTF-8"),
+        (b'a,b\n"open,1\n2,3\n', "close each quote that is opened"),
+        (b'a,b\n1,"x"y\n', "line 2 cannot be split into cells"),
+    ],
+)
+def test_what_is_no_sheet_is_refused(tmp_path: Path, data: bytes, says: str) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(data)
+    with pytest.raises(GreystepError, match=says):
+        read_rows(path)
+
+
+def test_a_missing_sheet_is_named(tmp_path: Path) -> None:
+    with pytest.raises(GreystepError, match=r"b\.csv: cannot be read"):
+        read_rows(tmp_path / "b.csv")
+
+
+CELL = st.text(st.characters(codec="utf-8", exclude_characters="\0\r\n", exclude_categories=["Cs"]), max_size=8)
+
+
+@given(st.lists(st.tuples(CELL, CELL), max_size=5), st.sampled_from(",;\t"))
+def test_cells_come_back_as_written(
+    tmp_path_factory: pytest.TempPathFactory, body: list[tuple[str, str]], separator: str
+) -> None:
+    path = tmp_path_factory.mktemp("sheet") / "a.csv"
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream, delimiter=separator, quoting=csv.QUOTE_ALL).writerows([("frame", "head"), *body])
+    expected = [(n, list(cells)) for n, cells in enumerate(body, start=2) if any(cell.strip() for cell in cells)]
+    assert read_rows(path)[1:] == expected
+
+
+def test_nearest_minds_no_letter_case() -> None:
+    assert nearest("Pwer", ["power", "kind"]) == "power"
+    assert nearest("toler", ["Tolerance"]) == "Tolerance"
+    assert nearest("zzz", ["power", "kind"]) is None
