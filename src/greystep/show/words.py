@@ -1,0 +1,186 @@
+"""The trade's own words for the numbers of the tables: warmer and cooler, greener and pinker, stops, Kelvin (mired)."""
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final, TypeGuard
+
+import pandas as pd
+
+from greystep.compare import sentences as say
+from greystep.flags import MEANING, split
+
+#: What the page and the screen say for a verdict of the tables.
+VERDICTS: Final[dict[str, str]] = {
+    "within": "in tolerance",
+    "outside": "out of tolerance",
+    "undecided": "cannot call it",
+}
+
+#: The same as a drawn mark for a screen without colours: the value (o) against its limits (the brackets).
+MARKS: Final[dict[str, str]] = {"within": "[o]", "outside": "[ ]o", "undecided": "[ o"}
+
+#: A cell that holds nothing.
+EMPTY: Final = "\N{EN DASH}"
+
+_ASCII: Final = str.maketrans(
+    {
+        "\N{EN DASH}": "-",
+        "\N{EM DASH}": "-",
+        "\N{MINUS SIGN}": "-",
+        "\N{PLUS-MINUS SIGN}": "+/-",
+        "\N{MULTIPLICATION SIGN}": "x",
+        "\N{HORIZONTAL ELLIPSIS}": "...",
+        "\N{LEFT SINGLE QUOTATION MARK}": "'",
+        "\N{RIGHT SINGLE QUOTATION MARK}": "'",
+        "\N{LEFT DOUBLE QUOTATION MARK}": '"',
+        "\N{RIGHT DOUBLE QUOTATION MARK}": '"',
+        "\N{NO-BREAK SPACE}": " ",
+        "\N{MIDDLE DOT}": "-",
+        "\N{GREEK SMALL LETTER DELTA}": "D",
+    }
+)
+
+
+def to_ascii(text: str) -> str:
+    """Return `text` in ASCII: signs by their nearest spelling, any other character as ``?``."""
+    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
+
+
+def known(value: Any) -> TypeGuard[float]:
+    """Return whether a table's or a summary's cell holds a finite number."""
+    return isinstance(value, (int, float)) and math.isfinite(value)
+
+
+def number(value: Any, digits: int = 0, signed: bool = False) -> str:
+    """Return a number with `digits` decimals and a real minus sign; `EMPTY` for what is unknown."""
+    if not known(value):
+        return EMPTY
+    text = f"{abs(value):.{digits}f}"
+    if float(text) == 0.0:
+        return text
+    if value < 0:
+        return f"\N{MINUS SIGN}{text}"
+    return f"+{text}" if signed else text
+
+
+def give_or_take(value: Any, u: Any, digits: int, signed: bool = False) -> str:
+    """Return ``value +- u``, or the value alone where its uncertainty is unknown."""
+    text = number(value, digits, signed)
+    return f"{text} \N{PLUS-MINUS SIGN} {number(u, digits)}" if known(value) and known(u) else text
+
+
+def kelvin_mired(delta_k: Any, delta_mired: Any, u_mired: Any = None) -> str:
+    """Return the size of a difference as ``290 K (9.6 mired)``, with its uncertainty where one is given."""
+    if not (known(delta_k) and known(delta_mired)):
+        return EMPTY
+    return f"{say.kelvin(delta_k)} ({give_or_take(abs(delta_mired), u_mired, 1)} mired)"
+
+
+def kelvin_of_mired(width_mired: float, at_mired: float) -> float:
+    """Return the width in kelvin [K] of a small width in mired about a colour temperature given in mired."""
+    return width_mired * 1e6 / at_mired**2
+
+
+def shift(mired: float, duv: float) -> str:
+    """Return what a correction does to a frame: ``8.2 mired cooler and 0.0004 pinker``."""
+    warmth = f"{abs(mired):.1f} mired {'warmer' if mired > 0 else 'cooler'}"
+    return f"{warmth} and {abs(duv):.4f} {'greener' if duv > 0 else 'pinker'}"
+
+
+def output_at(error_stops: Any, power: str) -> str:
+    """Return the largest output error of a head in stops and tenths, and the power where it stands."""
+    if not known(error_stops):
+        return EMPTY
+    if abs(error_stops) < 0.05:
+        return "under 0.1 stop"
+    return f"{abs(error_stops):.1f} stop {'brighter' if error_stops > 0 else 'darker'} at {power}"
+
+
+def cell(head: str, power: str) -> str:
+    """Return a head at a power as it is said on set."""
+    return f"{head} at {power}"
+
+
+def counted(n: int, one: str, many: str = "") -> str:
+    """Return ``1 frame``, ``3 frames``."""
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def limits(tolerance: Mapping[str, Any], at_mired: float | None) -> str:
+    """Return the tolerance in words, with its width in kelvin at the reference's colour temperature [mired]."""
+    said = []
+    if known(tolerance.get("mired")):
+        width = f" (about {say.kelvin(kelvin_of_mired(tolerance['mired'], at_mired))} here)" if known(at_mired) else ""
+        said.append(f"{tolerance['mired']:g} mired{width}")
+    if known(tolerance.get("kelvin")):
+        said.append(f"{tolerance['kelvin']:g} K")
+    if known(tolerance.get("duv")):
+        said.append(f"{tolerance['duv']:.4f} across green and pink")
+    if known(tolerance.get("steps")):
+        said.append(f"{tolerance['steps']:g} steps of 0.0011 u'v'")
+    if known(tolerance.get("output_stops")):
+        said.append(f"{tolerance['output_stops']:g} stop of output")
+    return f"{', '.join(said)} ({tolerance['source']})" if said else "none given"
+
+
+def reference(light: Mapping[str, Any]) -> str:
+    """Return the name of the light that the others are compared with."""
+    if light["power"] is None:
+        return "none: no frame gave a colour"
+    if light["kit"]:
+        return f"the mean of all heads at {light['power']}"
+    return cell(light["head"], light["power"])
+
+
+def frame_counts(counts: Mapping[str, int]) -> str:
+    """Return how many frames could be used, in one sentence."""
+    parts = [f"{counts['ok']} good"] + [f"{counts[name]} {name}" for name in ("doubtful", "rejected") if counts[name]]
+    return f"{counted(counts['total'], 'frame')}: {', '.join(parts)}."
+
+
+def worst_pair(pair: Mapping[str, Any] | None) -> str:
+    """Return the sentence on the two lights that differ most; nothing where there is only one head."""
+    if not pair:
+        return ""
+    first, second = cell(pair["head_a"], pair["power_a"]), cell(pair["head_b"], pair["power_b"])
+    gap = say.gap(pair["delta_k"], pair["delta_mired"], pair["delta_duv"])
+    chance = pair.get("by_chance_mired")
+    alike = f" Heads truly alike would show up to {chance:.1f} mired by chance." if known(chance) else ""
+    return f"The worst two in one picture: {second} is {gap} than {first}.{alike}"
+
+
+def flags_said(flags: str) -> list[str]:
+    """Return a row's flags as sentences."""
+    return [MEANING.get(flag, flag) for flag in split(flags)]
+
+
+def frame_label(row: Mapping[Any, Any]) -> str:
+    """Return what a frame shows: its head and power, or its kind."""
+    if row["head"]:
+        return cell(row["head"], row["power"])
+    kinds = {"ambient": "room light", "dark": "dark frame", "job": "job frame"}
+    return kinds.get(row.get("kind", "job"), "not in the log")
+
+
+def headline(summary: Mapping[str, Any]) -> tuple[str, str]:
+    """Return what the person reads first, which head to send back, and why in a sentence or two."""
+    verdicts = {row["head"]: row["verdict"] for row in summary["heads"]}
+    sentences = summary["sentences"]
+    if back := summary["back"]:
+        return f"Send back {say.heads(back)}", " ".join(sentences[name] for name in back)
+    if clash := summary["clash"]:
+        why = "They do not match, and nothing in this test tells which is the odd one."
+        return f"Do not mix {say.listed(clash)} in one picture", why
+    if summary["kit_verdict"] == "undecided":
+        doubtful = [name for name, verdict in verdicts.items() if verdict == "undecided"]
+        why = " ".join(sentences[name] for name in doubtful) or "Every head holds; some pairs are too close to call."
+        return f"Cannot call it yet{': ' + say.heads(doubtful) if doubtful else ''}", why
+    names = list(verdicts)
+    return f"Keep the kit: {say.heads(names)} {'match' if len(names) > 1 else 'holds'}", ""
+
+
+def mismatches(head: str, pairs: pd.DataFrame) -> list[str]:
+    """Return the heads that this one does not match at some power, in the order of the table."""
+    apart = pairs[(pairs["verdict"] == "outside") & ((pairs["head_a"] == head) | (pairs["head_b"] == head))]
+    others = apart["head_a"].where(apart["head_a"] != head, apart["head_b"])
+    return sorted(set(others), key=list(dict.fromkeys([*pairs["head_a"], *pairs["head_b"]])).index)

@@ -1,0 +1,103 @@
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from greystep.show import terminal
+
+
+def text_of(kit: Any, **changed: Any) -> str:
+    given = {
+        "summary": kit.summary, "readings": kit.readings, "heads": kit.heads, "pairs": kit.pairs,
+        "wrote": ["hire_kit/report/report.html"],
+    }  # fmt: skip
+    return terminal.report_text(**(given | changed))
+
+
+def test_the_first_ten_lines_say_which_head_goes_back_and_why(kit: Any) -> None:
+    top = "\n".join(text_of(kit).splitlines()[:10])
+    assert top.startswith("Hire kit, prep day: Send back heads B and D.")
+    assert "B does not hold: 1/16 is" in top
+    assert "D is steady on its own, but" in " ".join(top.split())
+    assert "B at 1/16" in top
+
+
+def test_every_head_has_its_line(kit: Any) -> None:
+    lines = text_of(kit).splitlines()
+    for head, said in {"A": "in tolerance", "B": "out of tolerance", "C": "cannot call it"}.items():
+        assert sum(line.startswith(f"{head} ") and said in line for line in lines) == 1
+
+
+def test_it_fits_80_columns_and_speaks_the_trades_words(kit: Any) -> None:
+    text = text_of(kit)
+    assert max(map(len, text.splitlines())) <= 80
+    for word in ("steps", "u'v'", "expanded", "locus", "Duv"):
+        assert word not in text
+    assert "\x1b" not in text
+    for said in (
+        "high voltage",
+        "1. Send back heads B and D",
+        "B_1-8_2.dng: rejected: the pack fired short",
+        "report.html",
+    ):
+        assert said in " ".join(text.split())
+
+
+def test_a_plain_terminal_gets_plain_letters(kit: Any) -> None:
+    text = text_of(kit)
+    assert terminal.printable(text, "utf-8") is text
+    assert terminal.printable(text, "ascii").isascii()
+    assert terminal.printable(text, None).isascii()
+
+
+def test_long_labels_are_never_cut(kit_of: Any) -> None:
+    label = "the old head with the dented dome from the top shelf"
+    made = kit_of({label: (180.0, 0.1, 0.0, 0.0), "B": (181.0, 0.1, 0.0, 0.0)})
+    text = text_of(made)
+    assert sum(label in line and "in tolerance" in line for line in text.splitlines()) == 1
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_ingest_says_what_was_read_and_what_is_wrong(kit: Any) -> None:
+    lines = terminal.ingest_text(kit.readings, "hire_kit/readings.csv").splitlines()
+    assert lines == [
+        "66 frames: 64 good, 1 doubtful, 1 rejected.",
+        "  B_1-8_2.dng: rejected: the pack fired short of its setting",
+        "  C_full_1.dng: doubtful: more than 0.5 % of the light is room light",
+        "wrote hire_kit/readings.csv",
+    ]
+
+
+def test_a_long_list_of_faults_is_counted_not_poured_out(kit: Any) -> None:
+    readings = kit.readings.assign(status="rejected", flags="unreadable")
+    lines = terminal.ingest_text(readings, "r.csv").splitlines()
+    assert lines[0] == "66 frames: 0 good, 66 rejected."
+    assert lines[-2] == "  and 58 more; the flags column of the table names them all"
+
+
+@pytest.fixture
+def corrections() -> pd.DataFrame:
+    rows = [
+        ("f1.dng", "A", "full", "patch", 0.4, 0.0001, 0.0, "ok", ""),
+        ("f2.dng", "B", "1/16", "patch", -8.2, -0.0004, 0.0, "ok", ""),
+        ("f3.dng", "C", "1/2", "", float("nan"), float("nan"), float("nan"), "rejected", "clipped"),
+    ]
+    names = ["frame", "head", "power", "source", "mired_shift", "duv_shift", "exposure_stops", "status", "flags"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def test_correct_names_the_largest_shift_and_the_frames_without_one(corrections: pd.DataFrame) -> None:
+    assert terminal.correct_text(corrections, ["c.csv", "c.json"]).splitlines() == [
+        "3 frames, 2 with a correction.",
+        "From: patch 2",
+        "Largest: f2.dng (B at 1/16) is made 8.2 mired cooler and 0.0004 pinker.",
+        "  f3.dng: rejected: part of the patch has reached the white level",
+        "wrote c.csv",
+        "wrote c.json",
+    ]
+    corrections.loc[0, "exposure_stops"] = -0.25
+    assert "Largest in brightness: f1.dng by \N{MINUS SIGN}0.25 stop." in terminal.correct_text(corrections, [])
+
+
+def test_nothing_to_correct(corrections: pd.DataFrame) -> None:
+    assert terminal.correct_text(corrections.iloc[2:], []).splitlines()[0] == "1 frame, 0 with a correction."

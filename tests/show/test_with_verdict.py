@@ -1,0 +1,63 @@
+"""The page and the screen over the tables that the comparing stage really makes."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from greystep.compare.drift import analyse
+from greystep.compare.verdict import judge, summary
+from greystep.log.session import load_session
+from greystep.show import figures, page, series, terminal, words
+
+
+def shown(readings: pd.DataFrame, folder: Path, thumbnails: Any) -> tuple[dict[str, Any], str, str]:
+    session = load_session(folder)
+    drift = analyse(readings, session)
+    judged = judge(drift, session.tolerance)
+    told = summary(judged, drift, session, readings)
+    tables = series.figure_tables(drift.powers, readings, told["reference"])
+    drawings = figures.drawings(tables, told["reference"], told["tolerance"])
+    html = page.report_page(told, readings, drift.powers, judged.heads, judged.pairs, drawings, thumbnails)
+    return told, html, terminal.report_text(told, readings, judged.heads, judged.pairs)
+
+
+def test_the_odd_heads_are_named_first(kit: Any, tmp_path: Path) -> None:
+    (tmp_path / "session.toml").write_text('title = "Prep day"\n')
+    told, html, text = shown(kit.readings, tmp_path, kit.thumbnails)
+    assert set(told["back"]) == {"B", "D"}
+    assert text.splitlines()[0] == "Prep day: Send back heads B and D."
+    assert words.headline(told)[1].replace("'", "&#39;") in html
+    top = " ".join(" ".join(text.splitlines()[:10]).split())
+    assert "B does not hold" in top
+    assert "D is steady on its own, but" in top
+    assert max(map(len, text.splitlines())) <= 80
+    first = html[html.index("<main>") : html.index("Figures and numbers")]
+    for word in ("steps", "u'v'", "expanded", "locus"):
+        assert word not in text
+        assert word not in first
+
+
+@pytest.mark.parametrize("case", ["one frame a cell", "no colour", "all rejected", "two bodies"])
+def test_poor_sessions_still_get_a_page(kit: Any, tmp_path: Path, case: str) -> None:
+    (tmp_path / "session.toml").write_text('title = "Prep day"\n')
+    readings = kit.readings.copy()
+    flash = readings["kind"] == "flash"
+    blank = ["mired", "cct_k", "duv", "u_prime", "v_prime", "u_mired", "u_cct_k", "u_duv"]
+    if case == "one frame a cell":
+        readings = readings[~flash | readings["frame"].str.endswith("_1.dng")].reset_index(drop=True)
+    if case == "no colour":
+        readings[blank] = np.nan
+        readings["colour_from"] = "none"
+        readings.loc[flash, ["status", "flags"]] = ["doubtful", "no_matrix"]
+    if case == "all rejected":
+        readings[[*blank, "output_stops"]] = np.nan
+        readings[["status", "flags"]] = ["rejected", "unreadable"]
+    if case == "two bodies":
+        readings.loc[readings["head"].isin(["C", "D"]), "body"] = "Camera 02"
+    _, html, text = shown(readings, tmp_path, {})
+    assert "nan" not in html[html.index("<main>") : html.index('<ul class="sheet">')].lower().replace("tungsten", "")
+    assert text.splitlines()[0].startswith("Prep day: ")
+    assert "None" not in text

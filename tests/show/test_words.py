@@ -1,0 +1,84 @@
+import math
+
+import pandas as pd
+import pytest
+
+from greystep.show import words
+
+
+def test_differences_are_said_in_the_trades_words() -> None:
+    # 5600 K against 5310 K: 1e6/5310 - 1e6/5600 = 9.753 mired, by hand.
+    assert words.kelvin_mired(-290.0, 9.753) == "290 K (9.8 mired)"
+    assert words.kelvin_mired(57.4, -1.83, 0.42) == "57 K (1.8 \N{PLUS-MINUS SIGN} 0.4 mired)"
+    assert words.shift(-8.24, 0.00123) == "8.2 mired cooler and 0.0012 greener"
+    assert words.shift(0.4, -0.0002) == "0.4 mired warmer and 0.0002 pinker"
+    assert words.output_at(-0.26, "1/16") == "0.3 stop darker at 1/16"
+    assert words.output_at(0.04, "full") == "under 0.1 stop"
+    for unknown in (None, math.nan):
+        assert {words.kelvin_mired(unknown, unknown), words.output_at(unknown, "full")} == {words.EMPTY}
+
+
+def test_numbers_keep_their_sign_and_never_show_a_signed_zero() -> None:
+    assert words.number(-2.25, 1) == "\N{MINUS SIGN}2.2"
+    assert words.number(0.04, 1, signed=True) == "0.0"
+    assert words.number(-0.04, 1) == "0.0"
+    assert words.number(3.0, 1, signed=True) == "+3.0"
+    assert words.give_or_take(5600.4, 12.7, 0) == "5600 \N{PLUS-MINUS SIGN} 13"
+    assert words.give_or_take(5600.4, math.nan, 0) == "5600"
+
+
+def test_the_width_of_a_mired_in_kelvin() -> None:
+    # d(1e6/m) = 1e6/m^2 dm: at 5000 K (200 mired) one mired is 25 K, at 3200 K (312.5) 10.24 K.
+    assert words.kelvin_of_mired(1.0, 200.0) == pytest.approx(25.0, abs=1e-12)
+    assert words.kelvin_of_mired(1.0, 312.5) == pytest.approx(10.24, abs=1e-12)
+
+
+def test_limits_name_their_source_and_only_what_is_set() -> None:
+    default = {"mired": 4.0, "duv": 0.001, "output_stops": 0.1, "steps": None, "kelvin": None, "source": "a rule"}
+    text = words.limits(default, 200.0)
+    assert text == ("4 mired (about 100 K here), 0.0010 across green and pink, 0.1 stop of output (a rule)")
+    assert words.limits({"kelvin": 150.0, "source": "session.toml"}, None) == "150 K (session.toml)"
+
+
+def test_to_ascii_leaves_nothing_a_plain_terminal_cannot_show() -> None:
+    text = words.to_ascii("5600 \N{PLUS-MINUS SIGN} 13 K \N{EN DASH} \N{MINUS SIGN}4 \N{SNOWMAN}")
+    assert text == "5600 +/- 13 K - -4 ?"
+
+
+def headline(kit_verdict: str, verdicts: dict[str, str], **named: list[str]) -> tuple[str, str]:
+    summary = {
+        "kit_verdict": kit_verdict,
+        "heads": [{"head": head, "verdict": verdict} for head, verdict in verdicts.items()],
+        "sentences": {head: f"{head} says this." for head in verdicts},
+    }
+    return words.headline(summary | {"back": [], "clash": []} | named)
+
+
+def test_the_headline_names_the_heads_that_go_back_and_why() -> None:
+    verdicts = {"A": "within", "B": "outside", "C": "within"}
+    assert headline("outside", verdicts, back=["B"]) == ("Send back head B", "B says this.")
+    both = headline("outside", verdicts, back=["B", "C"], clash=["A"])
+    assert both == ("Send back heads B and C", "B says this. C says this.")
+
+
+def test_the_other_headlines() -> None:
+    clash = headline("outside", {"A": "within", "B": "within"}, clash=["A", "B"])
+    assert clash[0] == "Do not mix A and B in one picture"
+    open_one = headline("undecided", {"A": "within", "B": "undecided"})
+    assert open_one == ("Cannot call it yet: head B", "B says this.")
+    assert headline("undecided", {"A": "within", "B": "within"})[0] == "Cannot call it yet"
+    assert headline("within", {"A": "within", "B": "within"})[0] == "Keep the kit: heads A and B match"
+    assert headline("within", {"A": "within"})[0] == "Keep the kit: head A holds"
+
+
+def test_mismatches_are_the_others_of_pairs_outside() -> None:
+    rows = [("A", "B", "outside"), ("A", "C", "within"), ("B", "C", "outside"), ("A", "B", "outside")]
+    pairs = pd.DataFrame(rows, columns=["head_a", "head_b", "verdict"])
+    assert words.mismatches("B", pairs) == ["A", "C"]
+    assert words.mismatches("C", pairs) == ["B"]
+
+
+def test_every_verdict_has_a_word_and_a_mark_of_its_own() -> None:
+    for said in (words.VERDICTS, words.MARKS):
+        assert set(said) == {"within", "outside", "undecided"}
+        assert len(set(said.values())) == 3
