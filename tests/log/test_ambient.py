@@ -1,0 +1,168 @@
+"""Room light and black level taken off: hand arithmetic, and intervals that hold the truth."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from greystep.log.ambient import Light, Patches, take_off
+
+FLASH = np.array([400.0, 800.0, 600.0])
+ROOM = np.array([30.0, 40.0, 10.0])  # at 1/125 s, f/11, ISO 100
+
+
+def frame(kind: str, mean: np.ndarray, u: float = 0.0, black: float = 512.0, **more: Any) -> dict[str, Any]:
+    return {
+        "kind": kind, "head": "A" if kind == "flash" else "", "body": "X", "shot": 0, "exposure_s": 0.008,
+        "f_number": 11.0, "iso": 100.0, "mean": mean, "u": u, "black": black, "masked": np.nan,
+    } | more  # fmt: skip
+
+
+def light(*frames: dict[str, Any], accepted: list[bool] | None = None) -> Light:
+    table = pd.DataFrame([item | {"shot": place} for place, item in enumerate(frames)])
+    patches = Patches(
+        *(
+            np.array([np.broadcast_to(item[name], 3) for item in frames], dtype=float)
+            for name in ("mean", "u", "black")
+        ),
+        np.full((len(frames), 3), 16383.0),
+        np.array([np.broadcast_to(item["masked"], 3) for item in frames], dtype=float),
+    )
+    return take_off(table, patches, np.array(accepted or [True] * len(frames)))
+
+
+def standard(found: Light, row: int = 0) -> np.ndarray:
+    return np.sqrt(np.diag(found.covariance[row]))
+
+
+def test_the_mean_of_the_ambient_frames_at_equal_settings_is_taken_off_with_its_noise() -> None:
+    found = light(frame("flash", FLASH + ROOM, 0.3), frame("ambient", ROOM + 1, 0.4), frame("ambient", ROOM - 1, 0.4))
+    assert found.signal[0] == pytest.approx(FLASH)
+    assert standard(found) == pytest.approx(np.sqrt(0.3**2 + 2 * 0.4**2 / 4) * np.ones(3))
+    assert found.covariance[0, 0, 1] == 0  # the black level is off too: nothing is shared by the channels
+    assert found.ambient_pct[0] == pytest.approx(100 * 40 / 840)
+    assert not found.no_ambient[0]
+    assert found.black_known.all()
+    assert found.signal[1] == pytest.approx(ROOM + 1)  # ambient rows keep their own signal
+
+
+def test_a_wrong_black_level_goes_with_the_ambient_frame() -> None:
+    found = light(frame("flash", FLASH + ROOM + 7), frame("ambient", ROOM + 7))
+    assert found.signal[0] == pytest.approx(FLASH)
+
+
+def test_markings_are_equal_as_thirds_of_a_stop() -> None:
+    found = light(frame("flash", FLASH + ROOM), frame("ambient", ROOM, exposure_s=1 / 128, f_number=11.3))
+    assert found.signal[0] == pytest.approx(FLASH)
+    assert not found.no_ambient[0]
+
+
+def test_frames_that_name_the_head_come_first_and_those_of_other_heads_last() -> None:
+    own, free, other = (frame("ambient", ROOM + add, head=head) for add, head in ((1, "A"), (2, ""), (3, "B")))
+    for ambients, off in (((free, other, own), 1), ((other, free), 2), ((other,), 3)):
+        assert light(frame("flash", FLASH + ROOM), *ambients).signal[0] == pytest.approx(FLASH - off)
+
+
+def test_other_bodies_and_rejected_frames_are_left_out() -> None:
+    found = light(
+        frame("flash", FLASH + ROOM), frame("ambient", ROOM, body="Y"), frame("ambient", 9 * ROOM),
+        accepted=[True, True, False],
+    )  # fmt: skip
+    assert found.signal[0] == pytest.approx(FLASH + ROOM)
+    assert found.no_ambient[0]
+    assert np.isnan(found.ambient_pct[0])
+    assert not found.black_known[0]
+
+
+def test_without_any_ambient_frame_the_black_level_is_uncertain_in_all_channels_alike() -> None:
+    found = light(frame("flash", FLASH, 0.3))
+    assert standard(found) == pytest.approx(np.sqrt(0.09 + 1 / 12) * np.ones(3))  # half a count, evenly spread
+    assert found.covariance[0, 0, 2] == pytest.approx(1 / 12)
+
+
+def test_a_dark_frame_gives_the_black_level_where_no_ambient_frame_is() -> None:
+    found = light(frame("flash", FLASH + 3, 0.3), frame("dark", np.full(3, 3.0), 0.1))
+    assert found.signal[0] == pytest.approx(FLASH)
+    assert standard(found) == pytest.approx(np.hypot(0.3, 0.1) * np.ones(3))
+    assert found.no_ambient[0]
+    assert np.isnan(found.ambient_pct[0])
+
+
+def test_the_nearest_ambient_frame_is_scaled_by_time_iso_and_aperture() -> None:
+    near = frame("ambient", 4 * ROOM, 0.4, exposure_s=1 / 60, f_number=8.0)  # two stops more room light
+    far = frame("ambient", 32 * ROOM, exposure_s=1 / 4)
+    found = light(frame("flash", FLASH + ROOM, 0.3), far, near)
+    assert found.signal[0] == pytest.approx(FLASH)
+    # One ISO, one black level: of its error three quarters stay.
+    assert standard(found) == pytest.approx(np.sqrt(0.09 + 0.1**2 + 0.75**2 / 12) * np.ones(3))
+    assert found.no_ambient[0]
+    assert found.ambient_pct[0] == pytest.approx(100 * 40 / 840)
+
+
+def test_an_error_of_the_black_level_is_not_scaled_where_dark_frames_part_it_from_room_light() -> None:
+    frames = (
+        frame("flash", FLASH + ROOM + 5, 0.3),
+        frame("ambient", 4 * ROOM + 8, 0.4, exposure_s=1 / 125, iso=400.0),
+        frame("dark", np.full(3, 5.0), 0.2),
+        frame("dark", np.full(3, 8.0), 0.2, iso=400.0),
+    )
+    found = light(*frames)
+    assert found.signal[0] == pytest.approx(FLASH)
+    assert standard(found) == pytest.approx(np.sqrt(0.09 + (0.4**2 + 0.2**2) / 16 + 0.2**2) * np.ones(3))
+    without = light(*frames[:2])
+    assert without.signal[0] == pytest.approx(FLASH + 5 - 2)
+    assert standard(without) == pytest.approx(np.sqrt(0.09 + 0.4**2 / 16 + (1 + 1 / 16) / 12) * np.ones(3))
+
+
+def test_an_unknown_setting_is_equal_to_an_unknown_one_and_cannot_be_scaled() -> None:
+    bare = {"f_number": np.nan}
+    assert light(frame("flash", FLASH + ROOM, **bare), frame("ambient", ROOM, **bare)).signal[0] == pytest.approx(FLASH)
+    found = light(frame("flash", FLASH + ROOM, **bare), frame("ambient", ROOM))
+    assert found.signal[0] == pytest.approx(FLASH + ROOM)
+    assert found.no_ambient[0]
+
+
+@pytest.mark.parametrize(
+    ("frames", "wrong"),
+    [
+        ((frame("flash", FLASH, masked=513.2),), True),
+        ((frame("flash", FLASH, masked=512.8),), False),
+        ((frame("flash", FLASH), frame("dark", np.full(3, 1.2))), True),
+        ((frame("flash", FLASH), frame("dark", np.full(3, -0.8))), False),
+        ((frame("flash", FLASH, black=515.0), frame("dark", np.zeros(3))), True),
+        ((frame("flash", FLASH, black=515.0), frame("ambient", ROOM)), True),
+        ((frame("flash", FLASH), frame("ambient", ROOM)), False),
+    ],
+)
+def test_a_black_level_that_pixels_contradict_is_found(frames: tuple[dict[str, Any], ...], wrong: bool) -> None:
+    assert light(*frames).black_wrong[0] == wrong
+
+
+def test_a_change_of_room_light_is_that_from_first_to_last_beyond_noise() -> None:
+    first, middle, last = (frame("ambient", ROOM * share, 0.2) for share in (1.0, 1.5, 1.1))
+    found = light(frame("flash", FLASH + ROOM), first, middle, last)
+    assert found.drift[0] == pytest.approx(0.1 * ROOM)
+    assert found.serving[0] == (1, 2, 3)
+    quiet = light(frame("flash", FLASH), frame("ambient", ROOM, 0.2), frame("ambient", ROOM + 0.8, 0.2))
+    assert not quiet.drift.any()
+
+
+def test_intervals_hold_the_truth() -> None:
+    rng = np.random.default_rng(7)
+    trials = 2000
+    noise = {"flash": 0.5, "ambient": 0.3, "dark": 0.2}
+    hits = np.zeros(3)
+    for _ in range(trials // 10):
+        black = rng.uniform(-0.5, 0.5)
+        frames = [
+            frame("flash", FLASH + ROOM + black + rng.normal(0, noise["flash"], 3), noise["flash"]) for _ in range(8)
+        ]
+        frames += [frame("flash", FLASH + 4 * ROOM + black + rng.normal(0, 0.5, 3), 0.5, exposure_s=1 / 30)]
+        frames += [frame("flash", FLASH + ROOM / 4 + black + rng.normal(0, 0.5, 3), 0.5, f_number=22.0)]
+        frames += [frame("ambient", ROOM + black + rng.normal(0, noise["ambient"], 3), noise["ambient"])]
+        found = light(*frames)
+        spread = np.sqrt(np.diagonal(found.covariance[:10], axis1=1, axis2=2))
+        hits += (np.abs(found.signal[:10] - FLASH) <= 2 * spread).sum(axis=0)
+    assert hits.min() > 0.92 * trials
+    assert hits.max() < 0.98 * trials
