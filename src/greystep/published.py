@@ -66,6 +66,11 @@ ISO_NOT_IN_TAG: Final = 65535.0
 
 # --- drift ----------------------------------------------------------------------------------------------------------
 
+#: A step of 0.0011 in u'v' is at least so many mired along the Planckian locus between 2700 and 6500 K (3.1 to 2.2),
+#: and so much Duv across it (0.00077 at 3200 K, 0.00089 at 5600 K). Arithmetic on the locus.
+MIRED_A_STEP: Final = 2.2
+DUV_A_STEP: Final = 0.00077
+
 #: Observer term (k = 1) of one head over its powers, as a share of the difference: another camera may see that much
 #: more or less. This project's own simulation on open spectra, no outside source.
 OBSERVER_SAME_HEAD: Final = 0.07
@@ -75,3 +80,9 @@ OBSERVER_SAME_TYPE: Final = 0.04
 
 #: The same between heads of other tube, coating or dome [mired], whatever the difference; own simulation, no source.
 OBSERVER_OTHER_TYPE_MIRED: Final = 3.0
+
+# --- history --------------------------------------------------------------------------------------------------------
+
+#: A colour meter's own repeatability (k = 1) from one session to the next [mired]: about one digit of a display in
+#: steps of 10 K at 5500 K. An assumption of this tool, no source.
+METER_REPEAT_MIRED: Final = 0.3

@@ -1,0 +1,235 @@
+"""Exposure data against files built tag by tag, and the third-stop series against published arithmetic."""
+
+import struct
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from greystep.errors import FrameError
+from greystep.measure.exposure import (
+    Exposure,
+    body_label,
+    nominal_f_number,
+    nominal_iso,
+    nominal_time,
+    read_exposure,
+    relative_exposure_stops,
+)
+
+ASCII, SHORT, LONG, RATIONAL = 2, 3, 4, 5
+Entry = tuple[int, int, Any]
+
+
+def tiff(path: Path, main: list[Entry], exif: list[Entry], order: str = "<") -> Path:
+    """Write a TIFF of two directories and no image: what a camera's header holds."""
+    data = bytearray((b"II" if order == "<" else b"MM") + struct.pack(order + "HI", 42, 8))
+
+    def directory(entries: list[Entry]) -> None:
+        begin = len(data)
+        rows, spill = b"", b""
+        after = begin + 2 + 12 * len(entries) + 4
+        for code, dtype, value in sorted(entries):
+            if dtype == ASCII:
+                body = value.encode() + b"\0"
+                count = len(body)
+            else:
+                values = value if isinstance(value, tuple) else (value,)
+                body = struct.pack(order + {SHORT: "H", LONG: "I", RATIONAL: "I"}[dtype] * len(values), *values)
+                count = len(values) // (2 if dtype == RATIONAL else 1)
+            if len(body) <= 4:
+                field = body.ljust(4, b"\0")
+            else:
+                field = struct.pack(order + "I", after + len(spill))
+                spill += body + b"\0" * (len(body) % 2)
+            rows += struct.pack(order + "HHI", code, dtype, count) + field
+        data.extend(struct.pack(order + "H", len(entries)) + rows + struct.pack(order + "I", 0) + spill)
+
+    pointer = [(0x8769, LONG, 0)] if exif else []
+    directory(main + pointer)
+    if exif:
+        where = len(data)
+        data[8:] = b""
+        directory([*main, (0x8769, LONG, where)])
+        directory(exif)
+    path.write_bytes(bytes(data))
+    return path
+
+
+CAMERA: list[Entry] = [(0x10F, ASCII, "Maker "), (0x110, ASCII, "Model Nine"), (0x112, SHORT, 6)]
+EXIF: list[Entry] = [
+    (0x829A, RATIONAL, (10, 2500)),
+    (0x829D, RATIONAL, (110, 10)),
+    (0x8827, SHORT, 640),
+    (0x9003, ASCII, "2025:11:25 08:10:59"),
+    (0x9291, ASCII, "24"),
+    (0x920A, RATIONAL, (80, 1)),
+    (0xA431, ASCII, "0012345"),
+    (0xA434, ASCII, "80 mm f/2.8"),
+]
+
+
+def without(*codes: int) -> list[Entry]:
+    return [entry for entry in EXIF if entry[0] not in codes]
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_a_whole_header_is_read_with_unreduced_ratios_sub_seconds_and_the_serial_as_text(
+    tmp_path: Path, order: str
+) -> None:
+    found = read_exposure(tiff(tmp_path / "a.nef", CAMERA, EXIF, order))
+    assert found == Exposure(
+        exposure_s=0.004,
+        f_number=11.0,
+        iso=640.0,
+        captured="2025-11-25T08:10:59.24",
+        make="Maker",
+        model="Model Nine",
+        serial="0012345",
+        lens="80 mm f/2.8",
+        focal_mm=80.0,
+        orientation=6,
+    )
+    assert body_label(found) == "Maker Model Nine 0012345"
+
+
+@pytest.mark.parametrize("value", [(0, 1_000_000), (0, 0), (5, 0), (4_000_000_000, 1)])
+def test_a_zero_or_absurd_setting_is_unknown(tmp_path: Path, value: tuple[int, int]) -> None:
+    exif = [*without(0x829A, 0x829D, 0x920A), *[(code, RATIONAL, value) for code in (0x829A, 0x829D, 0x920A)]]
+    found = read_exposure(tiff(tmp_path / "a.dng", CAMERA, exif))
+    assert (found.exposure_s, found.f_number, found.focal_mm) == (None, None, None)
+    assert found.iso == 640
+
+
+@pytest.mark.parametrize("iso", [0, 65535])
+def test_a_sensitivity_that_is_no_number_is_unknown(tmp_path: Path, iso: int) -> None:
+    found = read_exposure(tiff(tmp_path / "a.dng", CAMERA, [*without(0x8827), (0x8827, SHORT, iso)]))
+    assert found.iso is None
+
+
+def test_a_sensitivity_too_large_for_its_tag_is_found_in_the_newer_one(tmp_path: Path) -> None:
+    exif = [*without(0x8827), (0x8827, SHORT, 65535), (0x8832, LONG, 102_400)]
+    assert read_exposure(tiff(tmp_path / "a.dng", CAMERA, exif)).iso == 102_400
+
+
+@pytest.mark.parametrize(
+    ("dates", "captured"),
+    [
+        ({0x9003: "2025:11:25 08:10:59", 0x9291: "583"}, "2025-11-25T08:10:59.583"),
+        ({0x9003: "2025:11:25 08:10:59", 0x9291: "00"}, "2025-11-25T08:10:59.00"),
+        ({0x9003: "2025:11:25 08:10:59", 0x9291: "  "}, "2025-11-25T08:10:59"),
+        ({0x9003: "2025:11:25 08:10:59"}, "2025-11-25T08:10:59"),
+        ({0x9003: "", 0x9004: "2025:11:25 08:11:00", 0x9292: "5"}, "2025-11-25T08:11:00.5"),
+        ({0x9003: "0000:00:00 00:00:00"}, "2024-01-02T03:04:05"),  # ImageDateTime of the camera
+        ({0x9003: "1970:01:01 00:00:00"}, "2024-01-02T03:04:05"),
+        ({0x9003: "2025:13:40 99:00:00"}, "2024-01-02T03:04:05"),
+        ({}, "2024-01-02T03:04:05"),
+    ],
+)
+def test_the_time_is_the_shutters_and_never_an_empty_one(tmp_path: Path, dates: dict[int, str], captured: str) -> None:
+    exif = without(0x9003, 0x9291) + [(code, ASCII, text) for code, text in dates.items()]
+    main = [*CAMERA, (0x132, ASCII, "2024:01:02 03:04:05")]
+    assert read_exposure(tiff(tmp_path / "a.dng", main, exif)).captured == captured
+
+
+def test_the_serial_of_a_dng_stands_in_for_that_of_exif(tmp_path: Path) -> None:
+    main = [*CAMERA, (50735, ASCII, "DNG 77")]
+    assert read_exposure(tiff(tmp_path / "a.dng", main, without(0xA431))).serial == "DNG 77"
+    assert read_exposure(tiff(tmp_path / "b.dng", main, EXIF)).serial == "0012345"
+
+
+def test_nothing_known_is_blank_and_never_an_error(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    for name, content in (
+        ("a.cr3", b"\0\0\0\x18ftypcrx "),
+        ("b.raf", b"FUJIFILMCCD-RAW "),
+        ("c.crw", b""),
+        ("d", b"x"),
+    ):
+        (tmp_path / name).write_bytes(content)
+        assert read_exposure(tmp_path / name) == Exposure()
+    assert body_label(Exposure()) == ""
+    assert body_label(Exposure(model="M")) == "M"
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("orientation", [0, 9])
+def test_an_impossible_orientation_is_upright(tmp_path: Path, orientation: int) -> None:
+    main = [*CAMERA[:2], (0x112, SHORT, orientation)]
+    assert read_exposure(tiff(tmp_path / "a.dng", main, EXIF)).orientation == 1
+
+
+def test_a_header_cut_anywhere_gives_what_is_left(tmp_path: Path) -> None:
+    whole = tiff(tmp_path / "a.dng", CAMERA, EXIF).read_bytes()
+    for length in range(0, len(whole), 7):
+        cut = tmp_path / "cut.dng"
+        cut.write_bytes(whole[:length])
+        assert read_exposure(cut).exposure_s in (None, 0.004)
+
+
+def test_only_a_file_that_cannot_be_read_is_an_error(tmp_path: Path) -> None:
+    with pytest.raises(FrameError, match=r"gone\.dng: cannot be read") as caught:
+        read_exposure(tmp_path / "gone.dng")
+    assert caught.value.flag == "missing"
+    with pytest.raises(FrameError, match="cannot be read"):
+        read_exposure(tmp_path)
+
+
+# Check values exp.fnumber.*: third-stop series N = 2^(k/6), Av = 2 log2 N (EXIF/APEX); exact +-0.0001.
+@pytest.mark.parametrize(
+    ("marking", "exact"),
+    [
+        (1.4, 1.4142), (2.8, 2.8284), (4, 4.0), (5.6, 5.6569), (8, 8.0), (11, 11.3137), (13, 12.6992), (16, 16.0),
+        (22, 22.6274), (29, 28.5088),
+    ],
+)  # fmt: skip
+def test_exact_f_number_behind_the_marking(marking: float, exact: float) -> None:
+    assert nominal_f_number(marking) == pytest.approx(exact, abs=1e-4)
+    assert nominal_f_number(exact) == pytest.approx(exact, abs=1e-4)  # the exact value stays
+
+
+# Check values exp.shutter.*: T = 2^(-k/3) s, Tv = -log2 T (EXIF/APEX); reciprocal +-0.001, as printed.
+@pytest.mark.parametrize(
+    ("reciprocal", "exact"),
+    [
+        (60, 64.0),
+        (125, 128.0),
+        (160, 161.27),
+        (200, 203.187),
+        (250, 256.0),
+        (500, 512.0),
+        (1000, 1024.0),
+        (8000, 8192.0),
+    ],
+)
+def test_exact_time_behind_the_marking(reciprocal: float, exact: float) -> None:
+    assert 1 / nominal_time(1 / reciprocal) == pytest.approx(exact, abs=0.0011)
+
+
+def test_every_marking_of_the_third_stop_series_falls_on_its_own_third() -> None:
+    f_numbers = [1, 1.1, None, 1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13]
+    for k, marking in enumerate([*f_numbers, 14, 16, 18, 20, 22, 25, 29, 32]):
+        if marking is not None:  # 1.2 marks a third and a half stop alike
+            assert nominal_f_number(marking) == pytest.approx(2 ** (k / 6), rel=1e-12)
+    isos = [100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400]
+    for k, iso in enumerate(isos):
+        assert nominal_iso(iso) == pytest.approx(100 * 2 ** (k / 3), rel=1e-12)
+    assert nominal_iso(50) == pytest.approx(50)
+    slow = [1, 1.3, 1.6, 2, 2.5, 3.2, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30]
+    for k, time in enumerate(slow):
+        assert nominal_time(time) == pytest.approx(2 ** (k / 3), rel=1e-12)
+    fast = [1, 1.3, 1.6, 2, 2.5, 3, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320]
+    for k, time in enumerate([*fast, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000]):
+        assert nominal_time(1 / time) == pytest.approx(2 ** (-k / 3), rel=1e-12)
+
+
+@pytest.mark.parametrize(("marking", "twelfths"), [(1.7, 9), (2.4, 15), (3.3, 21), (6.7, 33), (9.5, 39), (19, 51)])
+def test_a_half_stop_marking_stays_a_half_stop(marking: float, twelfths: int) -> None:
+    assert nominal_f_number(marking) == pytest.approx(2 ** (twelfths / 12), rel=1e-12)
+    assert nominal_time(1 / 90) == pytest.approx(2**-6.5)
+
+
+def test_exposure_is_taken_out_in_exact_thirds() -> None:
+    # FACTS, exposure: ISO 800 f/4 -> ISO 100 f/11 is 6 stops; 5.919 if 4 and 11 are taken literally
+    assert relative_exposure_stops(11, 100) - relative_exposure_stops(4, 800) == pytest.approx(6.0, abs=1e-12)
+    # one whole stop of aperture is one stop of ISO, and the marking of either is enough
+    assert relative_exposure_stops(8, 200) == pytest.approx(relative_exposure_stops(11, 400), abs=1e-12)
