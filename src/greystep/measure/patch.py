@@ -1,0 +1,343 @@
+"""The signal of one frame's patch: mean, uncertainty, clipping, unevenness and damage, per filter colour."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from greystep.measure.frame import Mosaic
+
+Floats = NDArray[np.float64]
+Booleans = NDArray[np.bool_]
+Triple = tuple[float, float, float]
+
+#: Pixels farther than this many robust standard deviations from the light's surface are hot pixels or dust.
+OUTLIER_SD: Final = 5.0
+#: Standard deviation of a normal distribution per median absolute deviation (closed form).
+SD_PER_MAD: Final = 1.482602218505602
+#: Lowest count of coefficients that the noise at low spatial frequencies is pooled to across the filter colours.
+POOLED_WEIGHT: Final = 60.0
+#: Least share of pixels at one top value that may be a saturated shelf.
+SHELF_SHARE: Final = 0.0005
+#: Without a shelf of its own below the declared white level, a colour is saturated above this share of equal pixels.
+SATURATED_SHARE: Final = 0.9
+
+
+@dataclass(frozen=True)
+class PatchSignal:
+    """What one frame's patch says; triples are red, green, blue, the green being the mean of both greens.
+
+    Attributes
+    ----------
+    mean, u : tuple of 3 floats
+        Mean above the file's black and its standard uncertainty (k = 1), correlated noise allowed for [raw counts].
+    sd : tuple of 3 floats
+        Standard deviation of the pixels about the light's surface [raw counts].
+    n : tuple of 3 ints
+        Pixels that the mean stands on.
+    black, white : tuple of 3 floats
+        The file's black level, mean over the patch, and its declared white level [raw counts].
+    ceiling : tuple of 3 floats
+        Where the pixels saturate: the declared white level, or the shelf that they show below it [raw counts].
+    g1_g2 : float
+        Ratio of the two greens; 1 where the mosaic has only one green, NaN without signal.
+    clipped_pct : float
+        Pixels at the ceiling, in the worst filter colour [%].
+    gradient_pct : float
+        Largest minus smallest of the green plane over its mean [%]; NaN without signal.
+    raw_min, raw_max : float
+        Smallest and largest pixel [raw counts].
+    damage : str
+        What the pixels show that no camera writes; empty where they are sound.
+    """
+
+    mean: Triple
+    u: Triple
+    sd: Triple
+    n: tuple[int, int, int]
+    black: Triple
+    white: Triple
+    ceiling: Triple
+    g1_g2: float
+    clipped_pct: float
+    gradient_pct: float
+    raw_min: float
+    raw_max: float
+    damage: str
+
+
+@dataclass(frozen=True)
+class _Sites:
+    """The pixels of one filter colour: a sub-grid of the patch, and which of its places carry the colour."""
+
+    raw: Floats
+    black: Floats
+    mask: Booleans
+    y: Floats  # place in the patch, -1 at its first edge and 1 at its last
+    x: Floats
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """One filter colour measured: everything but the enlargement of its uncertainty."""
+
+    mean: float
+    sd: float
+    n: int
+    black: float
+    ceiling: float
+    clipped: float  # share of pixels at the ceiling
+    slopes: tuple[float, float]  # of the light, per half patch, down and across [raw counts]
+    step: float  # of the coded values [raw counts]
+    spread: float  # of the values themselves, light and noise together [raw counts]
+    waves: Floats  # squared low-frequency coefficients of the residual, 1 for white noise
+    band: float  # their mean squared frequency [radian per pixel of this colour, squared]
+
+
+def measure_patch(mosaic: Mosaic, white: tuple[float, float, float, float]) -> PatchSignal:
+    """Measure the grey patch that `mosaic` holds.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        The patch: values (h, w), or (h, w, 3) of three planes, black not subtracted [raw counts].
+    white : tuple of 4 floats
+        Declared white level of R, G1, B and G2 [raw counts].
+
+    Returns
+    -------
+    PatchSignal
+        The mean is the light's smooth surface (second degree) averaged over the whole patch, so that dropped pixels
+        leave no hole in it. Its uncertainty is sqrt(F/n) of the residual's standard deviation, F being the residual's
+        power at the lowest spatial frequencies against its mean power: 1 for white noise, more where raw files are
+        denoised; to this comes what coarse coding hides where the noise does not dither it.
+    """
+    sites = _sites(mosaic)
+    fits = {colour: _fit(field, white[colour]) for colour, field in sites.items()}
+    pooled = np.concatenate([fit.waves for fit in fits.values()])
+    u = {colour: _uncertainty(fit, pooled) for colour, fit in fits.items()}
+    greens = [colour for colour in (1, 3) if colour in fits]
+    members = ([0], greens, [2])
+
+    def triple(values: dict[int, float]) -> Triple:
+        red, green, blue = (float(np.mean([values[colour] for colour in member])) for member in members)
+        return red, green, blue
+
+    mean = triple({colour: fit.mean for colour, fit in fits.items()})
+    slopes = np.abs(np.mean([fits[colour].slopes for colour in greens], axis=0))
+    lit = mean[1] > 0
+    second = fits[greens[-1]].mean
+    counts = [sum(fits[colour].n for colour in member) for member in members]
+    return PatchSignal(
+        mean=mean,
+        u=(u[0], float(np.sqrt(sum(u[colour] ** 2 for colour in greens))) / len(greens), u[2]),
+        sd=triple({colour: fit.sd for colour, fit in fits.items()}),
+        n=(counts[0], counts[1], counts[2]),
+        black=triple({colour: fit.black for colour, fit in fits.items()}),
+        white=triple(dict(enumerate(white))),
+        ceiling=triple({colour: fit.ceiling for colour, fit in fits.items()}),
+        g1_g2=fits[1].mean / second if lit and second > 0 else float("nan"),
+        clipped_pct=100.0 * max(fit.clipped for fit in fits.values()),
+        gradient_pct=float(100.0 * 2.0 * slopes.sum() / mean[1]) if lit else float("nan"),
+        raw_min=float(mosaic.values.min()),
+        raw_max=float(mosaic.values.max()),
+        damage=_damage(mosaic, sites, fits),
+    )
+
+
+def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
+    """Part the patch by filter colour; a Bayer colour fills its sub-grid, others leave places of it masked."""
+    height, width = mosaic.values.shape[:2]
+    y = (2.0 * np.arange(height) + 1.0) / height - 1.0
+    x = (2.0 * np.arange(width) + 1.0) / width - 1.0
+    values, black = mosaic.values.astype(np.float64, copy=False), mosaic.black
+    if values.ndim == 3:
+        whole = np.ones((height, width), dtype=np.bool_)
+        return {plane: _Sites(values[..., plane], black[..., plane], whole, y, x) for plane in range(3)}
+    parted = {}
+    for colour in (0, 1, 2, 3):
+        mask = mosaic.colours == colour
+        rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+        if len(rows):
+            grid = np.ix_(rows, columns)
+            parted[colour] = _Sites(values[grid], black[grid], mask[grid], y[rows], x[columns])
+    return parted
+
+
+def _fit(sites: _Sites, white: float) -> _Fit:
+    """Measure one filter colour: clipped pixels counted first, then outliers dropped about the light's surface."""
+    raw, level = _picked(sites.raw, sites.mask), sites.raw - sites.black
+    some = _sample(_picked(level, sites.mask), 8192)
+    step = _coding_step(_sample(raw, 2048))
+    middle = float(np.median(some))
+    spread = SD_PER_MAD * float(np.median(np.abs(some - middle)))
+    ceiling = _ceiling(raw, white, float(np.mean(sites.black)), spread)
+    degree = 2 if len(raw) >= 64 else 0
+    keep = sites.mask & (np.abs(level - middle) <= OUTLIER_SD * np.hypot(spread, step))
+    residual = level - _light_surface(level, keep, sites.y, sites.x, degree)[0]
+    about = _sample(_picked(residual, sites.mask), 8192)
+    scale = SD_PER_MAD * float(np.median(np.abs(about - np.median(about))))
+    keep = sites.mask & (np.abs(residual) <= OUTLIER_SD * np.hypot(scale, step))
+    surface, terms = _light_surface(level, keep, sites.y, sites.x, degree)
+    residual = (level - surface) * keep
+    n = int(np.count_nonzero(keep))
+    sd = float(np.sqrt(np.vdot(residual, residual) / max(1, n - 6)))
+    squares = (float(np.mean(sites.y**2)), float(np.mean(sites.x**2)))
+    waves, band = _waves(residual, sites, sd, n)
+    return _Fit(
+        mean=float(terms[0, 0] + terms[2, 0] * squares[0] + terms[0, 2] * squares[1]),
+        sd=sd,
+        n=n,
+        black=float(np.mean(_picked(sites.black, sites.mask))),
+        ceiling=ceiling,
+        clipped=float(np.count_nonzero(raw >= ceiling)) / len(raw),
+        slopes=(float(terms[1, 0]), float(terms[0, 1])),
+        step=step,
+        spread=float(np.hypot(sd, np.std(surface))),
+        waves=waves,
+        band=band,
+    )
+
+
+def _picked(field: Floats, mask: Booleans) -> Floats:
+    """Return the masked places of a field in a row, without copying where that is all of them."""
+    return field.ravel() if mask.all() else field[mask]
+
+
+def _sample(values: Floats, count: int) -> Floats:
+    """Return some `count` of the values, at an odd stride, so that no row or column is favoured."""
+    return values[:: max(1, len(values) // count) | 1]
+
+
+def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: int) -> tuple[Floats, Floats]:
+    """Fit the light's surface of the given degree by least squares; return it and its (3, 3) terms y**i x**j."""
+    weight = keep.astype(np.float64)
+    powers_y, powers_x = np.vander(y, 5, increasing=True).T, np.vander(x, 5, increasing=True).T
+    moments = powers_y @ weight @ powers_x.T
+    right = powers_y[:3] @ (weight * level) @ powers_x[:3].T
+    pairs = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
+    normal = np.array([[moments[i + k, j + m] for k, m in pairs] for i, j in pairs])
+    solved = np.linalg.lstsq(normal, np.array([right[i, j] for i, j in pairs]), rcond=None)[0]
+    terms = np.zeros((3, 3))
+    for (i, j), value in zip(pairs, solved, strict=True):
+        terms[i, j] = value
+    return powers_y[:3].T @ terms @ powers_x[:3], terms
+
+
+def _waves(residual: Floats, sites: _Sites, sd: float, n: int) -> tuple[Floats, float]:
+    """Return the residual's squared cosine coefficients at low frequencies and their mean squared frequency.
+
+    Each has the expectation 1 for white noise; the orders that the light's surface takes up are left out. The mean's
+    variance is the power at frequency nought, so that the lowest frequencies tell how much correlated neighbours
+    enlarge it.
+    """
+    if n < 64 or sd == 0:
+        return np.array([]), 0.0
+    height, width = residual.shape
+    top_y, top_x = (int(np.clip(size // 8, 4, 16)) for size in (height, width))
+    waves_y = np.cos(0.5 * np.pi * np.outer(np.arange(top_y + 1), sites.y + 1.0))
+    waves_x = np.cos(0.5 * np.pi * np.outer(np.arange(top_x + 1), sites.x + 1.0))
+    power = (waves_y @ residual @ waves_x.T) ** 2
+    power /= np.outer(np.mean(waves_y**2, axis=1), np.mean(waves_x**2, axis=1)) * n * sd**2
+    order_y, order_x = np.ogrid[: top_y + 1, : top_x + 1]
+    chosen = (order_y / top_y + order_x / top_x <= 1.0) & (order_y + order_x >= 3)
+    squared = np.pi**2 * ((order_y / height) ** 2 + (order_x / width) ** 2)
+    return power[chosen], float(np.mean(squared[chosen]) / np.mean(sites.mask))
+
+
+def _uncertainty(fit: _Fit, pooled: Floats) -> float:
+    """Return the standard uncertainty of a colour's mean, enlarged for correlated noise and for coarse coding.
+
+    Few coefficients of its own are helped out by those of all colours, because one process denoises them all. Noise
+    smoothed to a power F at frequency nought falls off as exp(-F w**2 / (4 pi)) when its spectrum is a Gaussian of
+    mean 1 (closed form), which is made good here over the band that was measured.
+    A rounded mean is off by the first harmonic of the sawtooth error, step / pi * exp(-2 pi**2 (spread / step)**2),
+    when light and noise dither it by `spread` (closed form of a uniform quantiser with normal input).
+    """
+    enlarged = 1.0
+    if len(pooled):
+        own = float(np.sum(fit.waves)) + POOLED_WEIGHT * float(np.mean(pooled))
+        power = own / (len(fit.waves) + POOLED_WEIGHT)
+        enlarged = max(1.0, power * float(np.exp(min(1.0, power * fit.band / (4.0 * np.pi)))))
+    dither = max(0.0, (fit.spread / fit.step) ** 2 - 1.0 / 12.0)
+    rounding = fit.step / np.pi / np.sqrt(2.0) * np.exp(-2.0 * np.pi**2 * dither)
+    return float(np.hypot(fit.sd * np.sqrt(enlarged / max(1, fit.n)), rounding))
+
+
+def _coding_step(some: Floats) -> float:
+    """Return the step between the coded values of a sample, 1 where it holds only one value."""
+    levels = np.unique(some)
+    return float(np.median(np.diff(levels))) if len(levels) > 1 else 1.0
+
+
+def _ceiling(raw: Floats, white: float, black: float, spread: float) -> float:
+    """Return where the pixels saturate: the declared white level, or a lower shelf of equal top values.
+
+    A shelf stands out from the values just below it, at the end of the patch's own distribution: a tail thins out
+    towards its top, pixels cut off pile up there. Hot pixels of one value lie beyond it and are no shelf.
+    """
+    top = float(raw.max())
+    at_top = int(np.count_nonzero(raw == top))
+    if top >= white or at_top < max(4, SHELF_SHARE * len(raw)):
+        return white
+    if at_top > SATURATED_SHARE * len(raw):
+        return top if top - black >= 0.7 * (white - black) else white
+    levels, counts = np.unique(raw[raw < top], return_counts=True)
+    in_reach = top - float(np.median(raw)) <= (OUTLIER_SD + 1.0) * spread and top - levels[-1] <= np.ptp(levels) / 4
+    stands_out = len(levels) >= 6 and at_top > 4 * int(counts[-10:].max())
+    return top if in_reach and stands_out else white
+
+
+def _damage(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> str:
+    """Say what the pixels show that no camera writes: zeroed blocks, or areas without noise amid noise."""
+    raw = mosaic.values if mosaic.values.ndim == 2 else mosaic.values.max(axis=2)
+    near_black = all(fit.mean < 0.02 * (fit.ceiling - fit.black) for fit in fits.values())
+    saturated = any(fit.clipped > SATURATED_SHARE for fit in fits.values())
+    if all(float(np.ptp(field.raw[field.mask])) == 0 for field in sites.values()):
+        if saturated or (near_black and not (raw.max() == 0 and fits[1].black > 0)):
+            return ""
+        return "every pixel of a colour has the same value"
+    above_zero = all(fit.mean + fit.black > OUTLIER_SD * max(fit.sd, fit.step) for fit in fits.values())
+    zero = raw == 0
+    if above_zero and zero.any() and _full_block(zero, 4):
+        return f"{np.count_nonzero(zero)} pixels are zero, in blocks"
+    constant = _constant_blocks(mosaic, sites, fits)
+    return f"{constant} blocks of 8 x 8 pixels carry no noise while their neighbours do" if constant else ""
+
+
+def _full_block(flags: Booleans, size: int) -> bool:
+    """Whether some block of `size`, aligned to either corner, is all true: any block of 2 size - 1 holds such a one."""
+    height, width = (length // size * size for length in flags.shape)
+    if not height or not width:
+        return False
+    return any(
+        bool(part.reshape(height // size, size, width // size, size).all(axis=(1, 3)).any())
+        for part in (flags[:height, :width], flags[-height:, -width:], flags[:height, -width:], flags[-height:, :width])
+    )
+
+
+def _constant_blocks(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> int:
+    """Count blocks in which every colour is constant, where the other blocks are too noisy for that to be chance.
+
+    Smoothed, coarsely coded or lossy data have such blocks by nature, but then most of their other blocks are calm too:
+    the calmest quarter of those spreads over fewer than six coded steps, or they are few and hold dust.
+    """
+    spreads = []
+    for colour, field in sites.items():
+        # Eight pixels of the mosaic in places of this colour's sub-grid.
+        down, across = (max(1, round(8 * field.raw.shape[i] / mosaic.values.shape[i])) for i in (0, 1))
+        height, width = field.raw.shape[0] // down * down, field.raw.shape[1] // across * across
+        if not height or not width:
+            return 0
+        shape = (height // down, down, width // across, across)
+        masked = field.mask[:height, :width]
+        high = np.where(masked, field.raw[:height, :width], -np.inf).reshape(shape).max(axis=3).max(axis=1)
+        low = np.where(masked, field.raw[:height, :width], np.inf).reshape(shape).min(axis=3).min(axis=1)
+        spreads.append(np.where(high >= fits[colour].ceiling, np.inf, (high - low) / fits[colour].step))
+    rows, columns = (min(spread.shape[axis] for spread in spreads) for axis in (0, 1))
+    widest = np.max([spread[:rows, :columns] for spread in spreads], axis=0)
+    noisy = widest[(widest > 0) & np.isfinite(widest)]
+    if len(noisy) < widest.size / 4 or float(np.quantile(noisy, 0.25)) < 6.0:
+        return 0
+    return int(np.count_nonzero(widest == 0))

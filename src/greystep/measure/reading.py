@@ -1,0 +1,260 @@
+"""One frame measured: its patch, its exposure data, its colour tags, and what is wrong with it by itself."""
+
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from greystep.errors import FrameError
+from greystep.files import plain
+from greystep.flags import ordered
+from greystep.measure.dng import ColourTags
+from greystep.measure.exposure import Exposure, read_exposure
+from greystep.measure.frame import Frame, Mosaic, library_exposure, open_frame, read_region
+from greystep.measure.patch import PatchSignal, measure_patch
+from greystep.measure.target import Box, Target, pixel_box, surround_of, surround_pixels
+
+#: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
+MEASURE_VERSION: Final = 1
+
+# Limits: the contract's ruling on status.
+CLIPPED_PCT: Final = 0.1
+NEAR_WHITE: Final = 0.90
+TOO_DARK: Final = 0.02
+UNEVEN_PCT: Final = 10.0
+BLACK_COUNTS: Final = 1.0
+
+#: Share of the range under which the target's place is not looked at: no flash at all.
+DARKEST: Final = 0.002
+#: Larger surrounds are read in bands, every seventh row and column of them: neither is a filter pattern's period.
+_LARGEST_REGION: Final = 2048 * 2048
+_THINNED: Final = 7
+_BAND: Final = 73 * _THINNED
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one frame says by itself; no ambient light, matrix or neighbour has gone into it.
+
+    Attributes
+    ----------
+    exposure : Exposure
+    height, width : int
+        Of the visible frame [pixels]; 0 where it could not be opened.
+    signal : PatchSignal or None
+        None where there was no target to measure, or nothing could be read.
+    colour : ColourTags or None
+    black_masked : tuple of 4 floats or None
+        Mean of the masked pixels of R, G1, B and G2 [raw counts].
+    opcodes : bool
+        Whether the file asks for pixel corrections that are not applied.
+    way : str
+        ``region`` or ``library``; blank where it could not be opened.
+    surround : (m, n) array or None
+        Map of the target and its surround, see `greystep.measure.target.surround_of`; None too where the pixels are
+        damaged, clipped, or as good as black, so that the target's place cannot be told from them.
+    box : Box or None
+        The area that was measured, as fractions of the visible frame.
+    flags : tuple of str
+        By the limits for one frame. Whether the frame is of a kind for which they matter is for the log to know: an
+        ambient frame is dark by intent, a job frame needs no target.
+    message : str
+        One line on what is wrong and what to do; blank where nothing is.
+    """
+
+    exposure: Exposure
+    height: int
+    width: int
+    signal: PatchSignal | None
+    colour: ColourTags | None
+    black_masked: tuple[float, float, float, float] | None
+    opcodes: bool
+    way: str
+    surround: NDArray[np.float64] | None
+    box: Box | None
+    flags: tuple[str, ...]
+    message: str
+
+
+def measure_frame(path: Path, target: Target | None) -> Reading:
+    """Measure one raw frame; a bad frame gives a reading with its flag and message, never an error.
+
+    Parameters
+    ----------
+    path : Path
+        The raw file.
+    target : Target or None
+        Where the grey target stands; None reads exposure data and colour tags alone.
+
+    Returns
+    -------
+    Reading
+        Plain values only, fit to be handed from one process to another.
+    """
+    reading = _nothing_read(Exposure())
+    try:
+        reading = _nothing_read(read_exposure(path))
+        frame = open_frame(path)
+        reading = replace(
+            reading,
+            exposure=_exposure(path, frame, reading.exposure),
+            height=frame.height,
+            width=frame.width,
+            colour=frame.colour,
+            black_masked=frame.black_masked,
+            opcodes=frame.opcodes,
+            way=frame.way,
+        )
+        return _measured(frame, target, reading)
+    except FrameError as error:
+        return replace(reading, flags=(error.flag,), message=_one_line(str(error)))
+    except Exception as error:  # a file may break any decoder in its own way, and must not stop the others
+        what = f"{path.name}: cannot be read ({type(error).__name__}: {error}); copy it from the card again"
+        return replace(reading, flags=("unreadable",), message=_one_line(what))
+
+
+def reading_to_json(reading: Reading) -> dict[str, Any]:
+    """Return a reading as a dictionary that JSON can hold; `reading_from_json` gives the same reading back."""
+    return {key: plain(value) for key, value in asdict(reading).items()}
+
+
+def reading_from_json(stored: dict[str, Any]) -> Reading:
+    """Rebuild a reading from what `reading_to_json` gave.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If `stored` is something else, such as an entry of another version.
+    """
+    signal, colour, surround = stored["signal"], stored["colour"], stored["surround"]
+    return Reading(
+        **{
+            **stored,
+            "exposure": Exposure(**stored["exposure"]),
+            "signal": None if signal is None else PatchSignal(**{key: _number(v) for key, v in signal.items()}),
+            "colour": None if colour is None else ColourTags(**{key: _matrix(key, v) for key, v in colour.items()}),
+            "black_masked": None if stored["black_masked"] is None else tuple(stored["black_masked"]),
+            "surround": None if surround is None else np.array(surround, dtype=np.float64),
+            "box": None if stored["box"] is None else tuple(stored["box"]),
+            "flags": tuple(stored["flags"]),
+        }
+    )
+
+
+def _nothing_read(exposure: Exposure) -> Reading:
+    return Reading(
+        exposure=exposure,
+        height=0,
+        width=0,
+        signal=None,
+        colour=None,
+        black_masked=None,
+        opcodes=False,
+        way="",
+        surround=None,
+        box=None,
+        flags=(),
+        message="",
+    )
+
+
+def _exposure(path: Path, frame: Frame, recorded: Exposure) -> Exposure:
+    """Fill in what LibRaw knows of a format in which no exposure data were found."""
+    if frame.way != "library" or (recorded.exposure_s, recorded.f_number, recorded.iso) != (None, None, None):
+        return recorded
+    other = library_exposure(path)
+    return replace(
+        recorded,
+        exposure_s=other.exposure_s,
+        f_number=other.f_number,
+        iso=other.iso,
+        captured=recorded.captured or other.captured,
+        focal_mm=recorded.focal_mm or other.focal_mm,
+    )
+
+
+def _measured(frame: Frame, target: Target | None, reading: Reading) -> Reading:
+    """Add the patch, the surround and the frame's own faults to a reading."""
+    if target is None:
+        what = f"{frame.path.name}: no target to measure; give its place in session.toml, [target] patch"
+        return replace(reading, flags=("no_target",), message=what)
+    y0, y1, x0, x1 = pixel_box(target.patch, frame.height, frame.width, frame.pattern.shape)
+    patch, surround = _regions(frame, target, (y0, y1, x0, x1))
+    signal = measure_patch(patch, frame.white)
+    faults = _faults(frame, signal)
+    what = "; ".join(faults.values())
+    lit = signal.mean[1] > DARKEST * (signal.white[1] - signal.black[1])
+    return replace(
+        reading,
+        signal=signal,
+        surround=surround_of(surround) if lit and not {"damaged", "clipped"} & faults.keys() else None,
+        box=(x0 / frame.width, y0 / frame.height, x1 / frame.width, y1 / frame.height),
+        flags=ordered(faults),
+        message=_one_line(f"{frame.path.name}: {what}") if faults else "",
+    )
+
+
+def _regions(frame: Frame, target: Target, patch: tuple[int, int, int, int]) -> tuple[Mosaic, Mosaic]:
+    """Read the patch and its surround: both at once, or a large surround in bands and thinned, to spare memory."""
+    y0, y1, x0, x1 = surround_pixels(target, frame.height, frame.width, frame.pattern.shape)
+    if (y1 - y0) * (x1 - x0) <= _LARGEST_REGION:
+        whole = read_region(frame, y0, y1, x0, x1)
+        rows, columns = slice(patch[0] - y0, patch[1] - y0), slice(patch[2] - x0, patch[3] - x0)
+        return Mosaic(whole.values[rows, columns], whole.colours[rows, columns], whole.black[rows, columns]), whole
+    bands = []
+    for top in range(y0, y1, _BAND):
+        band = read_region(frame, top, min(top + _BAND, y1), x0, x1)
+        bands.append([part[::_THINNED, ::_THINNED] for part in (band.values, band.colours, band.black)])
+    values, colours, black = (np.concatenate(parts) for parts in zip(*bands, strict=True))
+    return read_region(frame, *patch), Mosaic(values, colours, black)
+
+
+def _faults(frame: Frame, signal: PatchSignal) -> dict[str, str]:
+    """Return the flags that a frame earns by itself, each with what is wrong and what to do."""
+    if not np.isfinite([*signal.mean, *signal.u]).all():
+        return {"damaged": "the patch holds values that are no numbers; copy it from the card again"}
+    if signal.damage:
+        return {"damaged": f"{signal.damage}; copy it from the card again"}
+    faults = {}
+    filled = max(mean / (ceiling - black) for mean, ceiling, black in zip(*_levels(signal), strict=True))
+    green = signal.mean[1] / (signal.white[1] - signal.black[1])
+    if signal.clipped_pct > CLIPPED_PCT:
+        faults["clipped"] = f"{signal.clipped_pct:.1f} % of the patch is clipped; shoot it again one stop lower"
+    if filled > NEAR_WHITE:
+        faults["near_white"] = f"the patch lies at {100 * filled:.0f} % of the range; shoot it half a stop lower"
+        if "clipped" in faults:  # one remedy is enough
+            faults["near_white"] = f"the patch lies at {100 * filled:.0f} % of the range"
+    if green < TOO_DARK:
+        faults["too_dark"] = f"the patch lies at {100 * green:.1f} % of the range; raise the ISO for the low powers"
+    elif signal.gradient_pct > UNEVEN_PCT:  # near black the noise alone can tilt the plane
+        faults["uneven"] = f"the light falls off by {signal.gradient_pct:.0f} % over the patch; square the head to it"
+    if frame.black_masked is not None:
+        red, green_1, blue, green_2 = frame.black_masked
+        masked = np.array([red, (green_1 + green_2) / 2.0, blue])
+        off = float(np.abs(masked - np.array(signal.black)).max())
+        if off > BLACK_COUNTS:
+            faults["black_doubtful"] = f"its black is {off:.1f} counts off its masked pixels; shoot an ambient frame"
+    if frame.opcodes:
+        faults["opcodes_ignored"] = "it asks for pixel corrections that are not applied; use the camera's own raw file"
+    return faults
+
+
+def _levels(signal: PatchSignal) -> tuple[tuple[float, float, float], ...]:
+    return signal.mean, signal.ceiling, signal.black
+
+
+def _number(value: Any) -> Any:
+    """Read a stored number, text, or tuple of them; what was no number was stored as null."""
+    return tuple(_number(item) for item in value) if isinstance(value, list) else np.nan if value is None else value
+
+
+def _matrix(key: str, value: Any) -> Any:
+    if key == "as_shot_neutral":
+        return None if value is None else tuple(value)
+    return np.array(value, dtype=np.float64) if isinstance(value, list) else value
+
+
+def _one_line(message: str) -> str:
+    return " ".join(message.split())

@@ -1,0 +1,361 @@
+"""Targets found in rendered scenes of known layout, and their movements seen in rendered mosaics."""
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from greystep.errors import GreystepError
+from greystep.measure.frame import Mosaic
+from greystep.measure.target import (
+    Target,
+    find_target,
+    fixed_target,
+    pixel_box,
+    reference_surround,
+    shift_between,
+    surround_box,
+    surround_of,
+    surround_pixels,
+    target_state,
+)
+
+HEIGHT, WIDTH, FINE = 171, 256, 4
+NEUTRAL = np.array([0.52, 1.0, 0.66])  # an invented camera's answer to flash off a grey card
+BLUE, RED = np.array([0.3, 0.8, 1.1]), np.array([1.3, 0.7, 0.4])
+
+
+def corners(cx: float, cy: float, side_x: float, side_y: float, degrees: float = 0.0) -> np.ndarray:
+    """Which fine pixels lie in a rectangle; place and size in overview pixels."""
+    y, x = ((np.arange(size * FINE) + 0.5) / FINE for size in (HEIGHT, WIDTH))
+    y = y[:, None]
+    turn = np.radians(degrees)
+    along = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
+    across = (y - cy) * np.cos(turn) - (x - cx) * np.sin(turn)
+    return (np.abs(along) <= side_x / 2) & (np.abs(across) <= side_y / 2)
+
+
+class Scene:
+    """An invented set in front of the camera, four fine pixels to one of the overview."""
+
+    def __init__(self, background: NDArray, gradient: float = 0.0, seed: int = 0) -> None:
+        self.rng = np.random.default_rng(seed)
+        self.fine = np.broadcast_to(background, (HEIGHT * FINE, WIDTH * FINE, 3)).copy()
+        self.gradient = gradient
+
+    def add(self, mask: NDArray, colour: NDArray) -> None:
+        self.fine[mask] = colour
+
+    def chart(self, left: float, top: float, patch: float, gap: float = 2.0) -> None:
+        """Six by four patches in a black frame, the last row grey."""
+        pitch = patch + gap
+        frame = corners(left + 3 * pitch, top + 2 * pitch, 6 * pitch + gap, 4 * pitch + gap)
+        self.add(frame, 0.03 * NEUTRAL)
+        greys = (0.9, 0.6, 0.36, 0.2, 0.09, 0.03)
+        for row in range(4):
+            for column in range(6):
+                colour = greys[column] * NEUTRAL if row == 3 else 0.5 * NEUTRAL * self.rng.uniform(0.2, 1.0, 3)
+                middle = left + gap + (column + 0.5) * pitch, top + gap + (row + 0.5) * pitch
+                self.add(corners(*middle, patch, patch), colour)
+
+    def cap(self) -> NDArray:
+        """Place the edge of a lens cap in the upper right corner; return where it is."""
+        y, x = np.ogrid[0 : HEIGHT * FINE, 0 : WIDTH * FINE]
+        mask = np.hypot(y / FINE + 30, x / FINE - 290) < 120
+        self.add(mask, 0.01 * NEUTRAL)
+        return mask
+
+    def frames(
+        self,
+        powers: tuple[int, ...] = (0, 0, -1, -2, -3, -4, -5),
+        full: float = 3.0,
+        noise: float = 0.003,
+        hot: float = 0.0,
+        dust: int = 0,
+    ) -> list[NDArray]:
+        """Overviews at these powers [stops]; `full` is what a white would give at power 0, `noise` the sd there."""
+        y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+        light = 1 + self.gradient * ((x / WIDTH - 0.5) + 0.5 * (y / HEIGHT - 0.5))
+        still = self.fine.reshape(HEIGHT, FINE, WIDTH, FINE, 3).mean(axis=(1, 3)) * light[..., None]
+        for _ in range(dust):
+            cy, cx = self.rng.uniform(0, HEIGHT), self.rng.uniform(0, WIDTH)
+            still *= 1 - 0.04 * np.exp(-((y - cy) ** 2 + (x - cx) ** 2) / 3.0)[..., None]
+        frames = []
+        for power in powers:
+            tint = np.array([1 + 0.004 * power, 1.0, 1 - 0.006 * power])
+            frame = full * 2.0**power * still * tint
+            frame = frame + self.rng.normal(size=frame.shape) * np.sqrt(noise**2 * np.maximum(frame, 0) + 2e-4**2)
+            frame[self.rng.random(frame.shape[:2]) < hot] += 0.5
+            frames.append(np.minimum(frame, 1.0).astype(np.float32))
+        return frames
+
+
+def inside(target: Target | None, mask: np.ndarray, least: float) -> None:
+    """The measured patch lies in the true target, whole, and is at least this share of its area."""
+    assert target is not None
+    assert target.found
+    x0, y0, x1, y1 = target.patch
+    rows = slice(round(y0 * HEIGHT * FINE), round(y1 * HEIGHT * FINE))
+    columns = slice(round(x0 * WIDTH * FINE), round(x1 * WIDTH * FINE))
+    assert mask[rows, columns].all(), f"{target} lies over the target's edge"
+    share = (rows.stop - rows.start) * (columns.stop - columns.start) / mask.sum()
+    assert share >= least, f"{target}: only {100 * share:.0f} % of the target"
+
+
+CASES = {
+    # name: (cx, cy, side, degrees, background, extras, share of the target's area that the patch must hold)
+    "centre": (128, 85, 80, 0, 0.03 * NEUTRAL, "", 0.4),
+    "off centre": (60, 120, 60, 0, 0.03 * NEUTRAL, "", 0.4),
+    "small": (180, 50, 13, 0, 0.03 * NEUTRAL, "", 0.25),
+    "small on a grey wall": (180, 50, 13, 0, 0.13 * NEUTRAL, "", 0.25),
+    "grey wall, a tenth darker": (100, 90, 50, 0, 0.16 * NEUTRAL, "", 0.4),
+    "white wall behind": (100, 90, 50, 0, 0.8 * NEUTRAL, "", 0.4),
+    "turned 20": (128, 85, 70, 20, 0.03 * NEUTRAL, "", 0.2),
+    "turned 45": (128, 85, 70, 45, 0.03 * NEUTRAL, "", 0.2),
+    "turned, small": (70, 60, 22, 30, 0.03 * NEUTRAL, "", 0.1),
+    "chart beside": (70, 85, 60, 0, 0.03 * NEUTRAL, "chart", 0.4),
+    "chart on a wall": (70, 85, 60, 0, 0.5 * NEUTRAL, "chart", 0.4),
+    "small, large chart": (50, 40, 22, 0, 0.1 * NEUTRAL, "chart", 0.25),
+    "lens cap edge": (110, 95, 60, 0, 0.13 * NEUTRAL, "cap", 0.4),
+    "blue board, larger": (60, 60, 50, 0, 0.03 * NEUTRAL, "blue", 0.4),
+    "red board, larger": (60, 60, 50, 0, 0.03 * NEUTRAL, "red", 0.4),
+    "table and wall": (128, 70, 50, 0, 0.3 * NEUTRAL, "table", 0.4),
+    "leaves the frame below": (128, 150, 90, 0, 0.03 * NEUTRAL, "", 0.25),
+    "fills the frame": (128, 85, 400, 0, 0.03 * NEUTRAL, "", 0.0),
+    "fills the frame but for the cap": (128, 85, 400, 0, 0.03 * NEUTRAL, "cap", 0.0),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("trouble", ["none", "gradient", "dust and hot pixels", "noise"])
+def test_the_target_is_found(name: str, trouble: str) -> None:
+    cx, cy, side, degrees, background, extra, least = CASES[name]
+    scene = Scene(background, gradient=0.35 if trouble == "gradient" else 0.0, seed=len(name))
+    if extra == "blue":
+        scene.add(corners(180, 90, 80, 100), 0.4 * BLUE)
+    if extra == "red":
+        scene.add(corners(180, 90, 80, 100), 0.4 * RED)
+    if extra == "table":
+        scene.add(corners(128, 150, 256, 80), 0.2 * RED)
+    target = corners(cx, cy, side, side, degrees)
+    scene.add(target, 0.18 * NEUTRAL)
+    if extra == "chart":
+        scene.chart(130, 50, 15)
+    if extra == "cap":
+        target = target & ~scene.cap()
+    dusty = trouble == "dust and hot pixels"
+    frames = scene.frames(
+        full=0.9 if extra == "chart" or name == "white wall behind" else 3.0,
+        hot=2e-3 if dusty else 0.0,
+        dust=30 if dusty else 0,
+        noise=0.01 if trouble == "noise" else 0.003,
+    )
+    inside(find_target(frames), target, least)
+
+
+def card(seed: int = 0) -> tuple[Scene, NDArray]:
+    scene, mask = Scene(0.13 * NEUTRAL, seed=seed), corners(90, 80, 40, 40)
+    scene.add(mask, 0.18 * NEUTRAL)
+    return scene, mask
+
+
+def test_one_frame_is_enough() -> None:
+    scene, mask = card()
+    inside(find_target(scene.frames((-2,))), mask, 0.4)
+
+
+def test_a_few_frames_of_something_else_do_not_mislead() -> None:
+    scene, mask = card()
+    other, _ = card(1)
+    other.add(corners(120, 90, 100, 100), 0.3 * BLUE)
+    frames = scene.frames() + other.frames((0, -1)) + scene.frames((-12, -12))  # a hand, and two misfires
+    inside(find_target(frames), mask, 0.4)
+
+
+def test_where_a_minority_of_frames_is_clipped_the_rest_decides() -> None:
+    scene, mask = card()
+    inside(find_target(scene.frames((4, 4, 0, -1, -2, -3, -4))), mask, 0.4)
+
+
+def test_a_chart_alone_gives_one_of_its_greys() -> None:
+    scene = Scene(0.05 * NEUTRAL)
+    scene.chart(60, 30, 18)
+    target = find_target(scene.frames(full=0.9))
+    assert target is not None
+    x0, y0, x1, y1 = target.patch
+    seen = scene.fine[
+        round(y0 * HEIGHT * FINE) : round(y1 * HEIGHT * FINE), round(x0 * WIDTH * FINE) : round(x1 * WIDTH * FINE)
+    ].reshape(-1, 3)
+    np.testing.assert_allclose(seen / seen[:, 1:2], np.broadcast_to(NEUTRAL, seen.shape))
+    assert np.ptp(seen[:, 1]) == 0
+
+
+@pytest.mark.parametrize("shape", [(60, 90), (107, 160), (171, 256)])
+def test_small_overviews_do(shape: tuple[int, int]) -> None:
+    scene, mask = card()
+    height, width = shape
+    rows, columns = np.arange(height) * HEIGHT // height, np.arange(width) * WIDTH // width
+    frames = [frame[rows][:, columns] for frame in scene.frames()]
+    inside(find_target(frames), mask, 0.25)
+
+
+def test_nothing_to_find() -> None:
+    assert find_target([]) is None
+    assert find_target([np.zeros((171, 256, 3), np.float32)] * 3) is None
+    noise = np.random.default_rng(0).uniform(0.01, 1, (171, 256, 3)).astype(np.float32)
+    assert find_target([noise]) is None
+
+
+def test_frames_of_another_shape_are_left_out() -> None:
+    scene, mask = card()
+    inside(find_target([np.ones((50, 60, 3), np.float32), *scene.frames()]), mask, 0.4)
+
+
+# --- boxes ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_given_target_is_measured_as_it_stands() -> None:
+    assert fixed_target((0.1, 0.2, 0.3, 0.5)) == Target((0.1, 0.2, 0.3, 0.5), (0.1, 0.2, 0.3, 0.5), False)
+
+
+@pytest.mark.parametrize(
+    "box", [(0.5, 0.2, 0.3, 0.5), (0.1, 0.2, 0.3, 1.5), (-0.1, 0.2, 0.3, 0.5), (0.1, 0.2, 0.1, 0.5)]
+)
+def test_a_box_outside_the_frame_is_refused(box: tuple[float, float, float, float]) -> None:
+    with pytest.raises(GreystepError, match="fractions"):
+        fixed_target(box)
+
+
+@pytest.mark.parametrize(
+    ("box", "size", "period", "pixels"),
+    [
+        # edges rounded, then drawn in to the pattern: 30.1 -> 30, 49.7 -> 50; 20.2 -> 20, 40.4 -> 40
+        ((0.101, 0.301, 0.202, 0.497), (100, 200), (2, 2), (30, 50, 20, 40)),
+        ((0.11, 0.31, 0.21, 0.49), (100, 100), (2, 2), (32, 48, 12, 20)),
+        ((0.11, 0.31, 0.21, 0.49), (100, 100), (6, 6), (36, 48, 12, 18)),
+        ((0.0, 0.0, 1.0, 1.0), (101, 103), (2, 2), (0, 100, 0, 102)),
+        # at most 512 a side, about the middle
+        ((0.0, 0.0, 1.0, 1.0), (1024, 2000), (2, 2), (256, 768, 744, 1256)),
+        ((0.0, 0.0, 1.0, 1.0), (1026, 1026), (6, 6), (258, 768, 258, 768)),
+        # never less than a period
+        ((0.5, 0.5, 0.501, 0.501), (100, 100), (2, 2), (50, 52, 50, 52)),
+        ((0.999, 0.999, 1.0, 1.0), (100, 100), (6, 6), (90, 96, 90, 96)),
+    ],
+)
+def test_pixel_boxes_by_hand(
+    box: tuple[float, float, float, float],
+    size: tuple[int, int],
+    period: tuple[int, int],
+    pixels: tuple[int, int, int, int],
+) -> None:
+    assert pixel_box(box, *size, period) == pixels
+
+
+def test_the_surround_holds_the_target_and_stays_in_the_frame() -> None:
+    target = Target((0.4, 0.0, 0.6, 0.4), (0.42, 0.02, 0.58, 0.38), True)
+    assert surround_box(target) == pytest.approx((0.35, 0.0, 0.65, 0.5))
+    assert surround_pixels(target, 200, 300, (2, 2)) == (0, 100, 106, 194)
+    given = fixed_target((0.2, 0.2, 0.201, 0.201))
+    y0, y1, x0, x1 = surround_pixels(given, 200, 300, (2, 2))
+    p0, p1, q0, q1 = pixel_box(given.patch, 200, 300, (2, 2))
+    assert y0 <= p0 < p1 <= y1
+    assert x0 <= q0 < q1 <= x1
+
+
+# --- movements ------------------------------------------------------------------------------------------------------
+
+
+def region(
+    rng: np.random.Generator,
+    side: int = 60,
+    ground: float = 0.05,
+    green: float = 8000.0,
+    shift: tuple[float, float] = (0.0, 0.0),
+    degrees: float = 0.0,
+    tilt: tuple[float, float] = (0.0, 0.0),
+    missing: bool = False,
+    tint: float = 1.0,
+) -> Mosaic:
+    """A card of `side` pixels in its surround, with shot and reading noise; `shift` in sides, `ground` in cards."""
+    size = int(1.5 * side) // 2 * 2
+    y, x = np.mgrid[0:size, 0:size] - size / 2
+    turn = np.radians(degrees)
+    u, v = x - shift[0] * side, y - shift[1] * side
+    half = side / 2 * (np.cos(turn) + np.sin(turn))  # the found box is the largest upright one within
+    along, across = u * np.cos(turn) + v * np.sin(turn), v * np.cos(turn) - u * np.sin(turn)
+    inner = np.clip(0.5 + (half - np.abs(along)) / 1.5, 0, 1) * np.clip(0.5 + (half - np.abs(across)) / 1.5, 0, 1)
+    inner = inner * (not missing)
+    light = green * (1 + tilt[0] * x / size + tilt[1] * y / size) * (inner + (1 - inner) * ground)
+    colours = np.tile(np.array([[0, 1], [3, 2]], dtype=np.int8), (size // 2, size // 2))
+    mean = light * np.array([0.5 * tint, 1.0, 0.65 / tint, 1.0])[colours]
+    values = np.round(512 + mean + rng.normal(size=mean.shape) * np.sqrt(0.4 * mean + 9))
+    return Mosaic(np.clip(values, 0, 16383), colours, np.full(values.shape, 512.0))
+
+
+@pytest.mark.parametrize("degrees", [0.0, 30.0])
+@pytest.mark.parametrize("ground", [0.05, 0.5, 0.8, 0.9, 1.3])
+@pytest.mark.parametrize("side", [24, 60, 300])
+def test_movements_are_caught_and_nothing_else_is(side: int, ground: float, degrees: float) -> None:
+    rng = np.random.default_rng(side)
+
+    def state(**changes: object) -> str:
+        mosaic = region(rng, side, ground, degrees=degrees, **changes)  # type: ignore[arg-type]
+        return target_state(surround_of(mosaic), reference)
+
+    series = [surround_of(region(rng, side, ground, 8000 * 2.0**-k, degrees=degrees)) for k in (0, 1, 2, 3, 4, 5, 5)]
+    found = reference_surround(series)
+    assert found is not None
+    reference = found
+    for green in (14000.0, 4000.0, 250.0):
+        tilt = (rng.uniform(-0.1, 0.1), rng.uniform(-0.1, 0.1))
+        assert state(green=green, tilt=tilt, tint=rng.uniform(0.6, 1.6)) == ""
+        assert state(green=green, tilt=tilt, shift=(0.04, -0.03)) == ""
+        # A card like its wall, a few pixels large and five stops down drowns in noise: then nothing may be said.
+        drowned = side == 24 and ground == 0.9 and green == 250.0
+        for shift in ((0.15, 0.0), (0.0, -0.15), (-0.11, 0.11), (0.3, 0.2), (-0.3, 0.0)):
+            assert state(green=green, tilt=tilt, shift=shift) == "target_moved" or drowned
+        # Black cloth alone, five stops down: too little light to tell.
+        drowned = drowned or green * ground < 20
+        assert state(green=green, missing=True) == "no_target" or drowned
+
+
+def test_the_shift_has_its_size_and_sign() -> None:
+    rng = np.random.default_rng(2)
+    reference = surround_of(region(rng))
+    for shift in ((0.2, 0.0), (0.0, 0.3), (-0.15, -0.25)):
+        dx, dy, quality = shift_between(surround_of(region(rng, shift=shift)), reference)
+        assert (dx, dy) == pytest.approx(shift, abs=0.04)
+        assert 0.6 < quality <= 1
+    assert shift_between(reference, reference) == (0.0, 0.0, 1.0)
+
+
+def test_where_nothing_can_be_told_nothing_is_said() -> None:
+    rng = np.random.default_rng(3)
+    reference = surround_of(region(rng))
+    even = surround_of(region(rng, ground=1.0))
+    dark = surround_of(region(rng, green=0.0))
+    flat = reference_surround([surround_of(region(rng, ground=1.0)) for _ in range(15)])
+    assert flat is not None
+    for surround in (even, surround_of(region(rng, ground=1.0, green=250.0, tilt=(0.1, -0.1)))):
+        assert target_state(surround, flat) == ""
+    assert target_state(dark, reference) == ""
+    assert target_state(np.zeros((32, 32)), reference) == ""
+    assert target_state(reference[:20], reference) == ""
+    assert reference_surround([np.zeros((32, 32))]) is None
+
+
+def test_surround_maps_of_other_mosaics() -> None:
+    rng = np.random.default_rng(4)
+    bayer = region(rng, 60)
+    planes = Mosaic(
+        np.repeat(bayer.values[..., None], 3, axis=2),
+        np.full(bayer.values.shape, -1, np.int8),
+        np.full((90, 90, 3), 512.0),
+    )
+    assert surround_of(planes).shape == (32, 32)
+    np.testing.assert_allclose(np.median(surround_of(planes)[12:20, 12:20]), 1.0, atol=0.1)
+    large = surround_of(region(rng, 1000))
+    assert large.shape == (32, 32)
+    assert large[16, 16] == pytest.approx(1, abs=0.01)
+    assert large[0, 0] == pytest.approx(0.05, abs=0.01)
+    tiny = Mosaic(bayer.values[:2, :2], bayer.colours[:2, :2], bayer.black[:2, :2])
+    assert surround_of(tiny).shape == (1, 1)
