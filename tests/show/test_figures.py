@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.image import imread
 
-from greystep.show import figures, series
+from greystep.show import canvas, figures, series
 
 SVG = "{http://www.w3.org/2000/svg}"
 HREF = "{http://www.w3.org/1999/xlink}href"
@@ -95,13 +95,13 @@ def test_any_number_of_heads(kit_of: Any, count: int) -> None:
 
 
 def test_no_two_of_sixteen_heads_look_alike() -> None:
-    looks = list(zip(figures._colours(), figures._markers(), strict=False))[:16]
+    looks = list(zip(canvas.colours(), canvas.markers(), strict=False))[:16]
     assert len(set(looks)) == 16
 
 
 @given(st.lists(st.floats(-10, 10), min_size=1, max_size=12), st.floats(0.01, 2))
 def test_names_are_moved_apart_and_no_farther_than_needed(heights: list[float], gap: float) -> None:
-    moved = figures._apart(heights, gap)
+    moved = canvas.apart(heights, gap)
     order = np.argsort(heights, kind="stable")
     assert np.diff(np.array(moved)[order]).min(initial=np.inf) >= gap - 1e-9
     assert sum(moved) == pytest.approx(sum(heights), abs=1e-6)
@@ -118,7 +118,7 @@ def test_kelvin_ticks_are_round_and_inside() -> None:
 def test_a_thumbnail_is_a_jpeg_of_at_most_that_size() -> None:
     picture = np.zeros((170, 256, 3), dtype=np.uint8)
     picture[:, :128] = (200, 40, 40)
-    head, _, body = figures.thumbnail_uri(picture, 128).partition(",")
+    head, _, body = canvas.thumbnail_uri(picture, 128).partition(",")
     assert head == "data:image/jpeg;base64"
     pixels = imread(io.BytesIO(base64.b64decode(body)), format="jpeg")
     assert pixels.shape == (85, 128, 3)
@@ -126,7 +126,7 @@ def test_a_thumbnail_is_a_jpeg_of_at_most_that_size() -> None:
 
 
 def test_a_home_that_cannot_be_written_draws_in_silence(tmp_path: Any) -> None:
-    code = "from greystep.show.figures import _figure\nwith _figure() as (f, a): f.canvas.draw()"
+    code = "from greystep.show.canvas import open_figure\nwith open_figure() as (f, a): f.canvas.draw()"
     nowhere = "/proc/nowhere"
     environment = {k: v for k, v in os.environ.items() if k != "MPLCONFIGDIR"} | {
         "HOME": nowhere, "XDG_CONFIG_HOME": nowhere, "XDG_CACHE_HOME": nowhere, "TMPDIR": str(tmp_path),

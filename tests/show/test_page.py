@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from greystep.show import figures, page, series, words
+from greystep.show import canvas, figures, page, series, words
 
 
 def build(kit: Any, **changed: Any) -> str:
@@ -210,13 +210,13 @@ def contrast(colour: str, ground: str) -> float:
 
 def test_every_text_colour_reads_on_its_ground() -> None:
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
-    template = files("greystep.show").joinpath("report.html").read_text(encoding="utf-8")
+    template = files("greystep.show").joinpath("look.html").read_text(encoding="utf-8")
     colours = dict(re.findall(r"--(ink|grey|accent|soft): (#[0-9a-f]{6})", template))
     assert len(colours) == 4
     for name in ("ink", "grey", "accent"):
         for ground in ("#ffffff", colours["soft"]):
             assert contrast(colours[name], ground) >= 4.5, name
-    for colour in figures._colours()[:8]:
-        letters = "#" + "".join(f"{round(255 * shade):02x}" for shade in figures._letters(colour))
+    for colour in canvas.colours()[:8]:
+        letters = "#" + "".join(f"{round(255 * shade):02x}" for shade in canvas.letters(colour))
         assert contrast(letters, "#ffffff") >= 4.5
-        assert contrast(letters, figures.BAND) >= 4.5
+        assert contrast(letters, canvas.BAND) >= 4.5

@@ -1,6 +1,7 @@
 """The shot sheet of a planned test: one page to print, with a box to tick for every frame and everything in between."""
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any, Final
@@ -60,11 +61,11 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
     facts = [
         (
             "Frames",
-            f"{words.counted(len(shots), 'frame')} of {words.counted(len(heads), 'head')}, {_rounds(rig.rounds)}",
+            f"{words.counted(len(shots), 'frame')} of {words.counted(len(heads), 'head')}, {_rounds(draft)}",
         ),
-        ("Order", f"{_ORDERS[draft.order]} (lot {draft.seed})"),
-        ("Time", f"about {minutes} min with {words.counted(moves, 'change')} of heads"),
-        ("Shutter", _shutter(rig)),
+        ("Order", f"{_ORDERS[draft.order]} (lots drawn with seed {draft.seed})"),
+        ("Time", f"about {minutes} min with {words.counted(moves, 'change')} of head or pack"),
+        ("Shutter", _shutter(draft, rig)),
         ("ISO", _iso(draft.steps)),
         (
             "Distance",
@@ -72,7 +73,7 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
         ),
     ]
     if math.isfinite(told):
-        text = f"two lights are told apart to {told:.1f} mired, if a head scatters by {rig.scatter_mired:g} mired"
+        text = f"two lights are told apart to {told:.1f} mired, if a head scatters by {rig.scatter_mired:.2g} mired"
         facts.append(("Answer", text + " from shot to shot"))
     if draft.reference:
         facts.append(
@@ -89,8 +90,15 @@ def plan_text(draft: Draft, rig: Rig, wrote: Sequence[str]) -> str:
     return "\n".join([*lines, "", *(f"wrote {path}" for path in wrote)])
 
 
-def _rounds(rounds: int) -> str:
-    return f"{words.counted(rounds, 'round')} of each light"
+def _rounds(draft: Draft) -> str:
+    """Return how often each light is shot, check frames apart."""
+    lights = Counter(
+        (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == "flash"
+    )
+    most = max(lights.values())
+    if draft.earlier is not None:
+        return f"up to {words.counted(most, 'more round')} of {words.counted(len(lights), 'light')}"
+    return f"{words.counted(most, 'round')} of each light"
 
 
 def _up(metres: float) -> str:
@@ -99,7 +107,9 @@ def _up(metres: float) -> str:
     return f"{math.ceil(metres * step - 1e-9) / step:g}"
 
 
-def _shutter(rig: Rig) -> str:
+def _shutter(draft: Draft, rig: Rig) -> str:
+    if draft.earlier is not None:
+        return f"{rig.camera}, as in the earlier frames"
     if rig.t01_known:
         return f"{rig.camera}: at least {OVER_T01:g} times the longest t0.1, so that no flash is cut"
     return (
@@ -127,7 +137,7 @@ def _setup(draft: Draft, rig: Rig) -> list[str]:
         "Camera on a stand, raw, focus and exposure by hand. Its clock runs on; frames are matched to this sheet in "
         "capture order.",
         f"Grey target where all heads light it alike, turned to the light, which stands {_up(away)} m off or more.",
-        f"Shutter {_shutter(rig)}. No shorter than camera and trigger keep in step.",
+        f"Shutter {_shutter(draft, rig)}. No shorter than camera and trigger keep in step.",
         "Aperture, distance and filters as they were for the earlier frames."
         if earlier
         else "Aperture: set it once so that the brightest head at its highest power puts the target at 70 to 80 % of "
@@ -173,9 +183,10 @@ def _title(step: Step, draft: Draft, before: str) -> str:
     if step.what == "check":
         return f"Check: head {step.head}"
     if step.what == "head":
-        return f"Head {step.head}" + (f" on pack {step.pack}" if step.pack else "")
+        parts = ", ".join(value for name, value in step.parts if value and name != "pack")
+        return f"Head {step.head}" + (f" on pack {step.pack}" if step.pack else "") + (f", {parts}" if parts else "")
     if step.what == "iso":
-        return before
+        return before or "Room light"
     return before if draft.order == "by-head" else "All heads"
 
 

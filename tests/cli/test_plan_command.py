@@ -1,0 +1,186 @@
+"""``greystep plan`` and ``greystep history`` from end to end: planned, shot by the invented camera, read back."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pytest
+import typer
+from typer.testing import CliRunner, Result
+
+from greystep.cli.history import history
+from greystep.cli.plan import plan
+from greystep.compare.drift import analyse
+from greystep.demo.dngfile import dng_bytes
+from greystep.demo.kit import HeadCharacter, Kit, Settings, Shot, light
+from greystep.demo.scenario import frames
+from greystep.demo.sensor import Sensor
+from greystep.errors import GreystepError
+from greystep.log.ingest import ingest
+from greystep.log.plan import FRAMES, Cell, Step, all_cells, arrange
+from greystep.log.power import parse_power
+from greystep.log.session import load_session
+from greystep.log.shots import read_shots
+
+app = typer.Typer(pretty_exceptions_enable=False)
+app.command()(plan)
+app.command()(history)
+
+HEADS = {
+    "A": HeadCharacter("A", mired=178.6, scatter_mired=0.2),
+    "B": HeadCharacter("B", mired=177.6, mired_per_stop=1.2, warmup_mired=1.5, scatter_mired=0.2, output_stops=-0.1),
+    "C": HeadCharacter("C", mired=179.4, scatter_mired=0.2, output_stops=0.05),
+}
+SENSOR = Sensor(width=240, height=160)
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, [str(argument) for argument in arguments], catch_exceptions=False)
+
+
+def shoot(
+    folder: Path, steps: tuple[Step, ...], seed: int = 1, heads: Mapping[str, HeadCharacter] = HEADS, start: int = 0
+) -> None:
+    """Shoot a plan: raw files whose names run against the clock, so that only the clock can put them in order."""
+    rng = np.random.default_rng([seed, 5])
+    shots, time_s, warm = [], 4000.0 * start, dict.fromkeys(heads, 0.0)
+    for step in steps:
+        time_s += step.seconds
+        warm[step.head] = warm.get(step.head, 0.0) + 1.0
+        if step.what in FRAMES:
+            settings = Settings(iso=step.iso)
+            if step.what in ("ambient", "dark"):
+                shots.append(Shot("", "", np.nan, step.what, time_s, settings=settings))
+            else:
+                heat = 1.0 - 0.8 ** warm[step.head]
+                stops = parse_power(step.power).stops
+                shot = Shot(step.head, step.power, stops, "flash", time_s, heat=heat, settings=settings)
+                shots.append(light(heads[step.head], shot, rng))
+    kit = Kit(tuple(heads.values()), camera="exact", sensor=SENSOR, compressed=False, ambient_share=0.00005)
+    (folder / "frames").mkdir(exist_ok=True)
+    for place, (mosaic, picture) in enumerate(frames(kit, shots, seed)):
+        name = f"x{9999 - place - 1000 * start}.dng"
+        (folder / "frames" / name).write_bytes(dng_bytes(mosaic, picture, compressed=False))
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("plan") / "prep day"
+    result = run(
+        "plan", folder, "--heads", "A,B,C", "--powers", "full,1/4,1/64", "--packs", "P1,P1,P2", "--serials", "1,2,3",
+        "--t01", "1/400", "--repeats", "2",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    cells = all_cells(["A", "B", "C"], ["full", "1/4", "1/64"], 2)
+    shoot(folder, arrange(cells, check=Cell("A", "full", 0.0)))
+    return folder
+
+
+def test_a_planned_session_shot_in_its_order_reads_back_matched(planned: Path) -> None:
+    session = load_session(planned)
+    log = read_shots(session)
+    assert (log["frame"] == "").all()
+    found = ingest(session)
+    readings = found.readings
+    assert found.messages == ()
+    assert (readings["status"] == "ok").all()
+    assert readings["shot"].tolist() == list(range(len(log)))
+    for name in ("head", "power", "kind", "note", "pack"):
+        assert readings[name].tolist() == log[name].tolist()
+    # The light itself says that every frame is on its row: stops and the heads' own levels.
+    lit = readings["kind"] == "flash"
+    level = readings.loc[lit, "head"].map({"A": 0.0, "B": -0.1, "C": 0.05}).to_numpy()
+    away = readings.loc[lit, "output_stops"].to_numpy() + readings.loc[lit, "stops"].to_numpy() - level
+    assert np.ptp(away) < 0.15
+    drift = analyse(readings, session)
+    assert drift.reference["head"] == "A"
+    assert not any("cannot be parted" in note for note in drift.notes)
+    assert drift.cells.table.groupby("head")["n"].sum().to_dict() == {"A": 14, "B": 6, "C": 6}
+
+
+def test_a_lost_frame_is_told(planned: Path, tmp_path: Path) -> None:
+    session = tmp_path / "lost"
+    (session / "frames").mkdir(parents=True)
+    for name in ("session.toml", "shots.csv"):
+        (session / name).write_bytes((planned / name).read_bytes())
+    names = sorted((path for path in (planned / "frames").iterdir()), reverse=True)
+    for place, path in enumerate(names):
+        if place != 12:
+            (session / "frames" / path.name).symlink_to(path)
+    with pytest.raises(GreystepError, match=rf"{len(names)} rows, {len(names) - 1} frames in capture order"):
+        ingest(load_session(session))
+
+
+def test_more_asks_for_what_is_open_and_goes_on_behind_it(planned: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "more"
+    result = run("plan", folder, "--more", planned, "--json")
+    assert result.exit_code == 0, result.output
+    document = json.loads(result.stdout)
+    asked = [(row["head"], row["power"]) for row in document["shots"] if row["kind"] == "flash"]
+    checks = [row for row in document["shots"] if row["note"].startswith("check frame")]
+    assert asked
+    assert len(set(asked)) < 9  # not all over again
+    assert {(row["head"], row["power"]) for row in checks} <= {("A", "full")}
+    log = read_shots(load_session(folder))
+    before = read_shots(load_session(planned))
+    assert log["power"].tolist()[: len(before)] == before["power"].tolist()
+    assert log["note"].tolist()[: len(before)] == before["note"].tolist()
+    assert len(log) == len(before) + len(document["shots"])
+    assert load_session(folder).heads == load_session(planned).heads
+    assert "as in the earlier frames" in (folder / "shotsheet.html").read_text(encoding="utf-8")
+
+
+def test_history_of_two_planned_days(planned: Path, tmp_path: Path) -> None:
+    later = tmp_path / "June"
+    assert run("plan", later, "--heads", "A,B,C", "--powers", "full,1/4", "--serials", "1,2,3").exit_code == 0
+    moved = dict(HEADS) | {
+        "B": HeadCharacter("B", mired=185.6, mired_per_stop=1.2, warmup_mired=1.5, scatter_mired=0.2)
+    }
+    steps = arrange(all_cells(["A", "B", "C"], ["full", "1/4"], 2), check=Cell("A", "full", 0.0))
+    shoot(later, steps, seed=1, heads=moved, start=1)
+    result = run("history", planned, later, "--json", "--out", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    rows = json.loads(result.stdout)["history"]
+    new = {(row["head"], row["power"]): row for row in rows if row["session"] == "June"}
+    assert {row["verdict"] for (head, _), row in new.items() if head == "B"} == {"moved"}
+    assert all(abs(new["B", power]["change_mired"] - 8.0) < 2.0 for power in ("full", "1/4"))
+    assert {row["verdict"] for (head, _), row in new.items() if head == "C"} <= {"not moved", "cannot tell"}
+    assert (tmp_path / "out" / "history.csv").is_file()
+    text = run("history", planned, later, "--out", tmp_path / "out").stdout
+    assert "head B (2) has moved since prep day" in " ".join(text.split())
+    assert run("history", planned, later, "--out", tmp_path / "out", "--strict").exit_code == 3
+
+
+def test_what_plan_refuses(planned: Path, tmp_path: Path) -> None:
+    with pytest.raises(GreystepError, match="is there already and not empty"):
+        run("plan", planned, "--heads", "A")
+    assert run("plan", tmp_path / "x").exit_code == 2
+    assert run("plan", tmp_path / "x", "--heads", "A", "--more", planned).exit_code == 2
+    assert run("plan", tmp_path / "x", "--heads", "A,B", "--serials", "1").exit_code == 2
+    assert run("plan", tmp_path / "x", "--heads", "A,B", "--order", "random").exit_code == 2
+    with pytest.raises(GreystepError, match="powers span 10 stops"):
+        run("plan", tmp_path / "x", "--heads", "A", "--powers", "full,1/1024")
+    assert not (tmp_path / "x").exists()
+    assert run("history", planned).exit_code == 2
+    assert run("history", planned, planned).exit_code == 2
+
+
+def test_options_reach_the_plan(tmp_path: Path) -> None:
+    result = run(
+        "plan", tmp_path / "x", "--heads", "A,B", "--powers", "full,1/2,1/4,1/8,1/16", "--u", "0.6", "--reference", "R",
+        "--t01", "A:full=1/60", "--order", "shuffled", "--target-width", "1.5",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.stdout.split())
+    assert "6 rounds of each light" in text  # t(50) 2.009 x 0.5 x sqrt(2/6) = 0.580; 5 rounds: 0.639
+    assert "1/25; longer if any t0.1" in text  # 1/60 for A; B is not known
+    assert "light 7.5 m off or more" in text
+    log = read_shots(load_session(tmp_path / "x"))
+    assert (log["head"] == "R").sum() == 2 * 7
+    assert run("plan", tmp_path / "y", "--heads", "A,B", "--no-reference").exit_code == 0
+    session = load_session(tmp_path / "y")
+    assert session.reference_head is None
+    assert "check frame" not in read_shots(session)["note"].str.cat()
+    swapped = run("plan", tmp_path / "z", "--swap", "C,D", "--packs", "P1,P2", "--json")
+    assert len([row for row in json.loads(swapped.stdout)["shots"] if row["kind"] == "flash"]) == 16

@@ -1,0 +1,206 @@
+"""Whole sessions whose log names no frames: in order, slipped by lost and surplus frames, rows exchanged."""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from greystep.demo.kit import HeadCharacter, Kit, Shot, light, shoot
+from greystep.demo.scenario import write_session
+from greystep.demo.sensor import Sensor
+from greystep.errors import FaultsError
+from greystep.log import ingest as ingest_module
+from greystep.log.ingest import Ingested, ingest
+from greystep.log.placing import light_of
+from greystep.log.session import load_session
+from greystep.measure.exposure import Exposure
+from greystep.measure.patch import PatchSignal
+from greystep.measure.reading import Reading
+
+HEADS = (HeadCharacter("A"), HeadCharacter("B", mired=177.0, output_stops=-1.3))
+KIT = Kit(
+    HEADS,
+    powers=("1/1", "1/2", "1/4", "1/8"),
+    repeats=2,
+    sensor=Sensor(height=160, width=240),
+    ambient_share=0.001,
+    compressed=False,
+)
+POP, TWICE = "pop.dng", "twice.dng"
+
+
+@pytest.fixture(scope="module")
+def shot(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The kit with two frames that its log does not have: a test pop at 1/16 after A's third, and one fired twice."""
+    folder = tmp_path_factory.mktemp("demo") / "kit"
+    shots = list(shoot(KIT, 3))
+    rng = np.random.default_rng(1)
+    third, sixth = shots[3], shots[6]
+    pop = Shot("A", "1/16", 4.0, "flash", third.time_s + 3.0, name=POP, logged=False, heat=1.0)
+    twice = replace(sixth, time_s=sixth.time_s + 3.0, name=TWICE, logged=False)
+    write_session(folder, KIT, [*shots[:4], light(HEADS[0], pop, rng), *shots[4:7], twice, *shots[7:]], 3)
+    return folder
+
+
+Make = Callable[..., tuple[Path, pd.DataFrame]]
+
+
+@pytest.fixture
+def session(shot: Path, tmp_path: Path) -> Make:
+    """A copy whose log names no frames, without some frames; with it the log as it is true."""
+
+    def make(
+        lost: Sequence[int] = (), extra: Sequence[str] = (), swapped: tuple[int, int] | None = None
+    ) -> tuple[Path, pd.DataFrame]:
+        log = pd.read_csv(shot / "shots.csv", dtype=str, keep_default_na=False)
+        away = {log["frame"][row] for row in lost} | ({POP, TWICE} - set(extra))
+        (tmp_path / "frames").mkdir()
+        for path in (shot / "frames").iterdir():
+            if path.name not in away:
+                (tmp_path / "frames" / path.name).symlink_to(path)
+        (tmp_path / "session.toml").write_text(
+            (shot / "session.toml").read_text().replace("grey.csv", f"{shot}/grey.csv")
+        )
+        order = list(range(len(log)))
+        if swapped:
+            order[swapped[0]], order[swapped[1]] = swapped[1], swapped[0]
+        log.iloc[order].assign(frame="").to_csv(tmp_path / "shots.csv", index=False)
+        return tmp_path, log
+
+    return make
+
+
+def labels(found: Ingested) -> dict[str, tuple[str, str, str]]:
+    named = found.readings[found.readings["frame"] != ""]
+    return dict(zip(named["frame"], zip(named["head"], named["power"], named["kind"], strict=True), strict=True))
+
+
+def faults_of(folder: Path) -> tuple[str, ...]:
+    with pytest.raises(FaultsError) as caught:
+        ingest(load_session(folder))
+    assert not (folder / "readings.csv").exists()
+    return caught.value.faults
+
+
+def test_a_sequence_that_did_not_slip_is_taken_in_order(session: Make) -> None:
+    folder, log = session()
+    found = ingest(load_session(folder))
+    assert found.readings["frame"].tolist() == log["frame"].tolist()
+    assert not [line for line in found.messages if "row" in line]
+
+
+@pytest.mark.parametrize("place", [0, 3, 8, 11, 19])  # ambient frames at 0, 9, 18 and 19
+def test_a_lost_frame_leaves_its_own_row_empty_and_no_other(session: Make, place: int) -> None:
+    folder, log = session(lost=[place])
+    found = ingest(load_session(folder))
+    true = log.set_index("frame").drop(log["frame"][place])
+    assert labels(found) == dict(
+        zip(true.index, zip(true["head"], true["power"], true["kind"], strict=True), strict=True)
+    )
+    (empty,) = found.readings[found.readings["frame"] == ""].to_dict(orient="records")
+    assert (empty["head"], empty["power"], empty["kind"]) == tuple(log.loc[place, ["head", "power", "kind"]])
+    assert (empty["flags"], empty["shot"]) == ("missing", -1)
+    slip = next(line for line in found.messages if line.startswith("shots.csv: 20 rows, 19 frames"))
+    assert (f"after {log['frame'][place - 1]}, row" if place and place != 19 else "row") in slip
+    first, last = re.search(r"rows? (\d+)(?: to (\d+))? \(.*?\): .*(?:no|without a) frame", slip).groups()
+    assert int(first) <= place + 2 <= int(last or first)
+    assert any(line.startswith("row ") and "no frame is left for it" in line for line in found.messages)
+
+
+def test_a_test_pop_has_no_row(session: Make) -> None:
+    folder, log = session(extra=[POP])
+    found = ingest(load_session(folder))
+    assert labels(found).pop(POP) == ("", "", "")
+    assert found.readings["frame"].tolist() == [*log["frame"], POP]
+    assert found.readings["flags"].tolist()[-1] == "extra_frame"
+    assert any(f"after {log['frame'][3]}, {POP}: no row" in line for line in found.messages)
+
+
+def test_one_of_two_alike_is_not_chosen_but_named(session: Make) -> None:
+    folder, log = session(extra=[TWICE])
+    count, place = faults_of(folder)
+    assert count.startswith("20 rows, 21 frames in capture order: 1 frame too many; ")
+    assert place == f"after {log['frame'][5]}, {log['frame'][6]} to {TWICE}: 1 of them without a row"
+
+
+def test_as_many_frames_as_rows_that_slipped_between(session: Make) -> None:
+    folder, log = session(lost=[12], extra=[POP])
+    count, pop, lost = faults_of(folder)
+    assert count.startswith("20 rows and as many frames in capture order, but their light says")
+    assert pop == f"after {log['frame'][3]}, {POP}: no row"
+    assert lost.startswith(f"after {log['frame'][11]}, row 14 (B ")
+
+
+def test_rows_in_the_wrong_order_are_told(session: Make) -> None:
+    folder, log = session(swapped=(11, 12))
+    found = ingest(load_session(folder))
+    assert found.readings["frame"].tolist() == log["frame"].tolist()
+    (line,) = [line for line in found.messages if "is not what the row says" in line]
+    assert line.startswith(f"{log['frame'][11]} (row 13), {log['frame'][12]} (row 14): ")
+    assert "partial_flash" in found.readings["flags"][11]
+
+
+def test_where_light_does_not_tell_the_exposure_data_do(session: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("greystep.log.placing.light_of", lambda readings, unlit: None)
+    folder, _ = session(lost=[12])
+    count, place = faults_of(folder)
+    assert count.startswith("20 rows, 19 frames in capture order: 1 frame too few; ")
+    assert re.match(r"rows \d+ to \d+ \(B .*\): 1 of them without a frame", place)
+
+
+def test_nothing_is_placed_where_the_log_names_its_frames(
+    shot: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ingest_module, "place_frames", lambda *_: pytest.fail("placed"))
+    ingest(replace(load_session(shot), path=shot), store=tmp_path)
+
+
+# --- the light of frames ----------------------------------------------------------------------------------------------
+
+
+def reading(share: float, iso: float | None = 100.0, serial: str = "7", damage: str = "") -> Reading:
+    three = (1.0, 1.0, 1.0)
+    level = (0.5 * share * 1000.0, share * 1000.0, 0.6 * share * 1000.0)
+    signal = PatchSignal(
+        mean=level, u=three, sd=three, n=(9, 9, 9), black=(0.0,) * 3, white=(1000.0,) * 3, ceiling=(1000.0,) * 3,
+        g1_g2=1.0, clipped_pct=0.0, gradient_pct=0.0, raw_min=0.0, raw_max=1.0, damage=damage,
+    )  # fmt: skip
+    exposure = Exposure(exposure_s=0.008, f_number=8.0, iso=iso, serial=serial)
+    return Reading(exposure, 10, 10, signal, None, None, False, "region", None, None, (), "")
+
+
+def test_room_light_is_parted_from_flash_and_taken_off() -> None:
+    room = 0.01
+    shares = [room, 0.8 + room, 0.4 + room, 0.05 + room, room]
+    light = light_of([reading(share) for share in shares], 2)
+    assert light is not None
+    assert light[[0, 4]].tolist() == [-np.inf, -np.inf]
+    assert (light[1:4] - light[1]).tolist() == pytest.approx([0.0, -1.0, -4.0], abs=1e-9)
+
+
+def test_exposure_settings_are_taken_out() -> None:
+    light = light_of([reading(0.0), reading(0.1, iso=100.0), reading(0.4, iso=400.0)], 1)
+    assert light is not None
+    assert light[1] == pytest.approx(light[2])
+
+
+def test_a_frame_that_cannot_be_measured_is_not_known() -> None:
+    light = light_of([reading(0.0), reading(0.5), reading(0.5, damage="zeros"), reading(0.5, iso=None)], 1)
+    assert light is not None
+    assert np.isnan(light).tolist() == [False, False, True, True]
+
+
+@pytest.mark.parametrize(
+    "readings",
+    [
+        [reading(0.5), reading(0.5, serial="8")],
+        [reading(0.005 * 2.0**step) for step in range(7)],
+        [reading(np.nan)],
+    ],
+)
+def test_light_that_cannot_be_compared(readings: list[Reading]) -> None:
+    assert light_of(readings, 1) is None

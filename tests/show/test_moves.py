@@ -1,0 +1,66 @@
+"""What a history says, sentence by sentence, from rows written by hand."""
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from greystep.compare.history import History
+from greystep.show.moves import history_text
+
+BANNED = re.compile(r"\bsteps?\b|u'v'|expanded|locus|\bnan\b|sigma", re.IGNORECASE)
+
+
+def row(
+    session: str, head: str, power: str, verdict: str = "", change: float = np.nan, **others: object
+) -> dict[str, object]:
+    compared = bool(verdict)
+    return {
+        "head": head, "serial": "1072", "session": session, "date": "2026-02-05", "body": "Invented 1", "power": power,
+        "stops": 0.0, "mired": 180.0, "u_mired": 0.3, "duv": 0.0005, "u_duv": 0.0001,
+        "previous": "January" if compared else "", "change_mired": change,
+        "u_change_mired": 0.6 if compared else np.nan,
+        "change_k": -31.0 * change, "change_duv": 0.0004 if compared else np.nan,
+        "u_change_duv": 0.0002 if compared else np.nan, "u_observer_mired": 0.0 if compared else np.nan,
+        "verdict": verdict, "anchor": "reference head" if compared else "",
+    } | others  # fmt: skip
+
+
+def said(*rows: dict[str, object], notes: tuple[str, ...] = ()) -> str:
+    text = history_text(History(pd.DataFrame(rows), notes), "out/history.csv")
+    assert not BANNED.search(text)
+    assert max(map(len, text.splitlines())) <= 80
+    return " ".join(text.split())
+
+
+def test_a_head_that_moved() -> None:
+    text = said(
+        row("January", "B", "full"), row("March", "B", "full", "moved", 3.0), row("March", "B", "1/4", "moved", 7.1)
+    )
+    assert text == (
+        "March: head B (1072) has moved since January at full and 1/4: 220 K (7.1 mired) warmer and 0.0004 greener at "
+        "1/4, give or take 0.6 mired and 0.0002, held against the reference head. wrote out/history.csv"
+    )
+
+
+def test_a_head_that_stayed_names_the_most_it_may_have_moved() -> None:
+    text = said(row("March", "B", "full", "not moved", 0.2), row("March", "B", "1/4", "not moved", -0.5, serial=""))
+    assert "head B (1072) has not moved since January; the most is 16 K (0.5 mired) cooler" in text
+
+
+def test_what_cannot_be_told_says_what_would_tell() -> None:
+    camera = {"anchor": "none", "change_mired": np.nan}
+    assert "seen by another camera; a reference head or a meter in both would tell" in said(
+        row("March", "B", "full", "cannot tell", **camera)
+    )
+    assert said(row("March", "B", "full", "cannot tell", 3.9)).count("more frames would.") == 1
+    wide = row("March", "B", "full", "cannot tell", 3.9, u_change_mired=6.2, u_observer_mired=6.0)
+    assert "the same camera, or the type of both heads in session.toml, would." in said(wide)
+    mixed = said(row("March", "B", "full", "not moved", 0.1), row("March", "B", "1/4", "cannot tell", **camera))
+    assert "has not moved since January at full; cannot tell of the others." in mixed
+
+
+def test_nothing_to_compare_and_notes() -> None:
+    assert said(row("January", "B", "full")).startswith("No light was measured in more than one session")
+    text = said(row("March", "B", "full", "moved", 3.0), notes=("March: every head reads warmer than before.",))
+    assert "Good to know - March: every head reads warmer than before. wrote" in text

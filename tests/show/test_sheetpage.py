@@ -1,0 +1,130 @@
+"""The shot sheet: read back as a page by the standard library's parser, frame by frame against the log."""
+
+import re
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+
+from greystep.log.draft import Draft, session_document, shots_table
+from greystep.log.plan import Cell, all_cells, arrange, swap_cells
+from greystep.log.rig import Rig
+from greystep.show.sheetpage import plan_text, shot_sheet
+
+RIG = Rig("1/125", False, 2, 3, 0.5, 1.5)
+
+
+class Rows(HTMLParser):
+    """The table rows of a page as lists of cell texts, and every address that it asks for."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.rows: list[list[str]] = []
+        self.boxes = 0
+        self.addresses: list[str] = []
+        self.inside = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.addresses += [value or "" for name, value in attrs if name in ("src", "href", "srcset", "action")]
+        self.boxes += tag == "i"
+        if tag == "tr":
+            self.rows.append([])
+        elif tag == "td":
+            self.inside = True
+            self.rows[-1].append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        self.inside = self.inside and tag != "td"
+
+    def handle_data(self, data: str) -> None:
+        if self.inside:
+            self.rows[-1][-1] += data
+
+
+def parsed(page: str) -> Rows:
+    rows = Rows()
+    rows.feed(page)
+    return rows
+
+
+def draft_of(order: str = "by-head", heads: tuple[str, ...] = ("A", "B"), earlier: pd.DataFrame | None = None) -> Draft:
+    cells = all_cells(heads, ["full", "1/4", "1/64"], 2, dict.fromkeys(heads, "P1"))
+    steps = arrange(cells, order, 1, Cell(heads[0], "full", 0.0, "P1"))
+    return Draft("Prep day", order, 1, steps, session_document("Prep day", heads), heads[0], earlier)
+
+
+@pytest.mark.parametrize("order", ["by-head", "shuffled", "mixed"])
+def test_the_page_has_a_box_for_every_frame_in_the_order_of_the_log(order: str) -> None:
+    draft = draft_of(order)
+    page = parsed(shot_sheet(draft, RIG))
+    frames = [row for row in page.rows if len(row) == 5]
+    log = shots_table(draft.steps)
+    assert [int(row[1]) for row in frames] == list(range(1, len(log) + 1))
+    for row, shot in zip(frames, log.to_dict(orient="records"), strict=True):
+        said = {"ambient": "flash off, all else the same", "dark": "lens cap on"}.get(shot["kind"], shot["head"])
+        assert (row[2], row[3]) == (said, shot["power"])
+    assert page.boxes == len(draft.steps) + page_setup(draft)
+    assert not page.addresses
+    assert len([row for row in page.rows if len(row) == 2]) == len(draft.steps) - len(log)
+
+
+def page_setup(draft: Draft) -> int:
+    return len(re.findall(r"<li><i></i>", shot_sheet(draft, RIG)))
+
+
+def test_the_cautions_stand_on_the_page_and_at_every_change_of_head() -> None:
+    page = shot_sheet(draft_of(heads=("A", "B", "C")), RIG)
+    assert "high" in page
+    assert "voltage" in page
+    assert "let the tube cool" in page
+    assert "licensed" in page
+    changes = [row[1] for row in parsed(page).rows if len(row) == 2 and row[1].startswith("Put head")]
+    assert len(changes) == 2
+    assert all("Pack off and discharged as its maker says" in text and "tube cool" in text for text in changes)
+
+
+def test_what_the_page_says_of_the_rig() -> None:
+    page = shot_sheet(draft_of(), RIG)
+    assert "light 7.5 m off or more: a target 1.5 m wide" in page
+    assert "70 to 80 % of the raw range" in page
+    assert "100 down to 5 stops below the highest power, 400 below that" in page
+    assert "Camera to ISO 400. Nothing else." in page
+    assert "two lights are told apart to 1.2 mired" in page  # t(6) 2.447 x 0.5 x sqrt(2/2)
+    assert "longer if any t0.1" in page
+    known = shot_sheet(draft_of(), Rig("1/60", True, 2, 3, 0.5, 0.3))
+    assert "1/60: at least 2 times the longest t0.1" in known
+    assert "No shorter than camera and trigger keep in step" in known
+
+
+def test_labels_cannot_break_the_page() -> None:
+    page = shot_sheet(draft_of(heads=('<b>"A"&', "B")), RIG)
+    assert "<b>" not in page
+    frames = [row for row in parsed(page).rows if len(row) == 5]
+    assert '<b>"A"&' in {row[2] for row in frames}
+
+
+def test_a_swap_names_the_pack_at_every_change() -> None:
+    cells = swap_cells(["C", "D"], ["P1", "P2"], ["full", "1/16"], 2)
+    draft = Draft("Swap", "by-head", 1, arrange(cells), session_document("Swap", ["C", "D"]), "")
+    texts = [row[1] for row in parsed(shot_sheet(draft, RIG)).rows if len(row) == 2]
+    named = [text.split(".")[0] for text in texts if text.startswith("Put head")]
+    assert named == [
+        "Put head C on the stand, on pack P1",
+        "Put head C on the stand, on pack P2",
+        "Put head D on the stand, on pack P2",
+        "Put head D on the stand, on pack P1",
+    ]
+
+
+def test_a_sheet_that_goes_on_counts_on() -> None:
+    draft = draft_of(earlier=pd.DataFrame({"frame": [""] * 66}))
+    page = parsed(shot_sheet(draft, RIG))
+    assert next(row[1] for row in page.rows if len(row) == 5) == "67"
+    text = plan_text(draft, RIG, ["plan/shots.csv"])
+    assert "66 frames already shot" in text
+    assert "more round" in text
+    assert text.endswith("wrote plan/shots.csv")
+
+
+def test_the_same_plan_gives_the_same_bytes() -> None:
+    assert shot_sheet(draft_of(), RIG) == shot_sheet(draft_of(), RIG)
