@@ -1,0 +1,105 @@
+"""``greystep render``: corrected frames as DNG copies, TIFF or OpenEXR, and plates added as light adds."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from greystep.cli.correct import (
+    ProfileOption,
+    SmoothOption,
+    SmoothOverOption,
+    Space,
+    SpaceOption,
+    StackOption,
+    ToOption,
+    find_corrections,
+)
+from greystep.cli.options import (
+    JsonOption,
+    OutOption,
+    PatchOption,
+    SessionArgument,
+    StrictOption,
+    finish,
+    progress_bar,
+    say,
+    show,
+)
+
+
+class Form(StrEnum):
+    """Kinds of files that frames are rendered to."""
+
+    TIFF = "tiff"
+    EXR = "exr"
+    DNG = "dng"
+
+
+def render(
+    session: SessionArgument,
+    form: Annotated[
+        Form, typer.Option("--as", help="16-bit TIFF, half-float OpenEXR, or a DNG copy with a corrected neutral.")
+    ] = Form.TIFF,
+    plates: Annotated[
+        Path | None,
+        typer.Option(
+            "--sum",
+            metavar="PLATES.csv",
+            help="Add plates, one a light, into one image: columns plate, and gain or stops if wanted.",
+        ),
+    ] = None,
+    to: ToOption = None,
+    profile: ProfileOption = None,
+    smooth: SmoothOption = False,
+    smooth_over: SmoothOverOption = 9,
+    stack: StackOption = False,
+    space: SpaceOption = Space.REC709,
+    out: OutOption = None,
+    patch: PatchOption = None,
+    as_json: JsonOption = False,
+    strict: StrictOption = False,
+) -> None:
+    """Write every frame of SESSION that has a correction, corrected, into tiff/, exr/ or dng/ below --out.
+
+    TIFF and OpenEXR are linear in --space, all frames with one balance and one matrix. DNG copies keep their pixels
+    byte for byte; AsShotNeutral and BaselineExposure carry the correction. Raw files are only read. A run that was
+    stopped goes on where it was; what is there with the same options is kept.
+
+    Example: greystep render hire_kit --to A@full --as exr
+    """
+    from greystep import __version__
+    from greystep.files import to_json
+    from greystep.log.ingest import write_readings
+
+    found, corrections = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
+    folder = out or session / "report"
+    say(*found.messages, *corrections.messages)
+    if plates is not None:
+        from greystep.correct.plates import add_plates, read_plates
+
+        chosen = read_plates(plates, list(corrections.matrices))
+        path, messages = add_plates(found, corrections, chosen, folder, form.value)
+        rows = [{"frame": plate.frame, "factor": plate.factor} for plate in chosen]
+        wrote, text = [str(path)], f"{len(chosen)} plates added\nwrote {path}"
+        whole = True
+    else:
+        from greystep.correct.render import render as render_frames
+
+        with progress_bar("rendering") as progress:
+            done = render_frames(found, corrections, folder, form.value, progress)
+        rows, messages = [dict(row) for row in done.rows], done.messages
+        counts = {state: sum(row["state"] == state for row in done.rows) for state in ("written", "kept", "failed")}
+        wrote = [str(folder / row["file"]) for row in done.rows if row["state"] == "written"]
+        said = {"written": "written", "kept": "kept from before", "failed": "failed"}
+        text = ", ".join(f"{n} {said[state]}" for state, n in counts.items() if n)
+        text = f"{len(done.rows)} frames: {text}\nfolder {folder / form.value}"
+        whole = not counts["failed"]
+    write_readings(found, store=out)
+    say(*messages)
+    if as_json:
+        typer.echo(to_json({"schema": 1, "greystep": __version__, "frames": rows, "wrote": wrote}))
+    else:
+        show(text)
+    finish(strict, whole and not (corrections.table["status"] == "rejected").any())

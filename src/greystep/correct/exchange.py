@@ -1,0 +1,187 @@
+"""Corrections in files that other programs read: a table, JSON, an ASC CDL collection, one Common LUT file a frame."""
+
+import uuid
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any, Final
+from xml.etree import ElementTree
+
+import numpy as np
+from numpy.typing import NDArray
+
+from greystep import __version__
+from greystep.correct.gains import Corrections
+from greystep.errors import GreystepError
+from greystep.files import records, write_bytes, write_json, write_table
+
+Array = NDArray[np.float64]
+
+#: ASC CDL 1.2; readers ignore it, some writers put 1.01.
+_CDL_NAMESPACE: Final = "urn:ASC:CDL:v1.2"
+#: SMPTE ST 2136-1:2024, beside the version attribute of the Academy's Common LUT Format 3.0: readers want either.
+_CLF_NAMESPACE: Final = "http://www.smpte-ra.org/ns/2136-1/2024"
+_CLF_VERSION: Final = "3.0"
+#: Names of the working spaces for people.
+SPACE_NAMES: Final = {
+    "lin_rec709": "linear Rec.709",
+    "lin_rec2020": "linear Rec.2020",
+    "lin_ap0": "ACES AP0, linear",
+    "lin_ap1": "ACES AP1, linear",
+}
+
+
+def frame_ids(frames: Iterable[str]) -> dict[str, str]:
+    """Return the name by which each frame goes in other files: its stem.
+
+    Where two frames share a stem (letter case aside, for disks that do not tell it) it is the path below the frames
+    folder with ``/`` as ``_``.
+    """
+    names = list(dict.fromkeys(frames))
+    stems = Counter(Path(name).stem.casefold() for name in names)
+    ids: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in names:
+        stem = Path(name).stem
+        found = stem if stems[stem.casefold()] == 1 else name.replace("/", "_")
+        while found.casefold() in taken:
+            found += "_"
+        taken.add(found.casefold())
+        ids[name] = found
+    return ids
+
+
+def corrections_document(corrections: Corrections, session_title: str) -> dict[str, Any]:
+    """Return corrections.json as plain data.
+
+    Parameters
+    ----------
+    corrections : Corrections
+        What `greystep.correct.gains` found.
+    session_title : str
+        Title of the corrected session.
+
+    Returns
+    -------
+    dict
+        ``schema``, ``greystep``, ``session``, ``space``, ``references`` (one a camera body, with its A) and
+        ``corrections``: the rows of corrections.csv with the matrix and the slopes of each frame, null where there
+        is none.
+    """
+    rows = records(corrections.table)
+    for row in rows:
+        row["matrix"] = corrections.matrices.get(row["frame"])
+        row["slopes"] = corrections.slopes.get(row["frame"])
+    references = [
+        {
+            "body": body,
+            "reference": reference.label,
+            "neutral": reference.neutral,
+            "mired": reference.mired,
+            "duv": reference.duv,
+            "u_mired": reference.u_mired,
+            "camera_to_space": corrections.developed[body],
+        }
+        for body, reference in corrections.references.items()
+    ]
+    return {
+        "schema": 1,
+        "greystep": __version__,
+        "session": session_title,
+        "space": corrections.space,
+        "references": references,
+        "corrections": rows,
+    }
+
+
+def cdl_collection(corrections: Corrections) -> bytes:
+    """Return corrections.ccc: an ASC CDL collection, one ColorCorrection a frame, its id the frame's stem.
+
+    The slopes are those of the working space: exact for neutrals, and for scene-linear images in that space alone.
+    """
+    root = ElementTree.Element("ColorCorrectionCollection", {"xmlns": _CDL_NAMESPACE})
+    _text(root, "InputDescription", f"{SPACE_NAMES[corrections.space]}, scene-linear")
+    ids = frame_ids(corrections.table["frame"])
+    for frame, slopes in corrections.slopes.items():
+        one = ElementTree.SubElement(root, "ColorCorrection", {"id": ids[frame]})
+        _text(one, "Description", _said(corrections, frame))
+        sop = ElementTree.SubElement(one, "SOPNode")
+        _text(sop, "Slope", _numbers(slopes))
+        _text(sop, "Offset", "0 0 0")
+        _text(sop, "Power", "1 1 1")
+        _text(ElementTree.SubElement(one, "SatNode"), "Saturation", "1")
+    return _xml(root)
+
+
+def clf_file(corrections: Corrections, frame: str) -> bytes:
+    """Return the Common LUT Format file of one frame: its exact 3x3 matrix, 32-bit float in and out."""
+    matrix = corrections.matrices[frame]
+    said = _said(corrections, frame)
+    # The same correction keeps its id; another one gets another.
+    known_as = uuid.uuid5(uuid.NAMESPACE_URL, f"{said} {_numbers(matrix.ravel())}").urn
+    attributes = {"xmlns": _CLF_NAMESPACE, "id": known_as, "name": Path(frame).stem, "compCLFversion": _CLF_VERSION}
+    root = ElementTree.Element("ProcessList", attributes)
+    space = f"{SPACE_NAMES[corrections.space]}, scene-linear"
+    _text(root, "Description", said)
+    _text(root, "InputDescriptor", space)
+    _text(root, "OutputDescriptor", space)
+    node = ElementTree.SubElement(root, "Matrix", {"inBitDepth": "32f", "outBitDepth": "32f"})
+    _text(node, "Array", "\n" + "".join(f"{_numbers(row)}\n" for row in matrix)).set("dim", "3 3")
+    return _xml(root)
+
+
+def write_corrections(corrections: Corrections, session_title: str, folder: Path) -> list[Path]:
+    """Write corrections.csv, .json, .ccc and clf/STEM.clf to `folder`, each whole.
+
+    A clf file that an earlier run left for a frame that now has no correction is removed.
+
+    Returns
+    -------
+    list of Path
+        What was written; the folder stands for the files in clf/.
+    """
+    table, document, collection = (folder / f"corrections.{kind}" for kind in ("csv", "json", "ccc"))
+    write_table(table, corrections.table)
+    write_json(document, corrections_document(corrections, session_title))
+    write_bytes(collection, cdl_collection(corrections))
+    for frame, name in frame_ids(corrections.table["frame"]).items():
+        path = folder / "clf" / f"{name}.clf"
+        if frame in corrections.matrices:
+            write_bytes(path, clf_file(corrections, frame))
+        else:
+            _remove(path)
+    wrote = [table, document, collection]
+    return [*wrote, folder / "clf"] if corrections.matrices else wrote
+
+
+def _remove(path: Path) -> None:
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise GreystepError(
+            f"{path}: is of an earlier run and cannot be removed ({error.strerror}); remove it, its frame has no"
+            " correction now"
+        ) from error
+
+
+def _said(corrections: Corrections, frame: str) -> str:
+    """Say which frame is brought to what."""
+    row = corrections.table[corrections.table["frame"] == frame].iloc[0]
+    labels = list(dict.fromkeys(reference.label for reference in corrections.references.values()))
+    stops = f", {row['exposure_stops']:+.3f} stop" if row["exposure_stops"] else ""
+    return f"{frame} to {' or '.join(labels)}{stops}"
+
+
+def _numbers(values: Array | Sequence[float]) -> str:
+    return " ".join(repr(float(value)) for value in values)
+
+
+def _text(parent: ElementTree.Element, name: str, text: str) -> ElementTree.Element:
+    element = ElementTree.SubElement(parent, name)
+    element.text = "".join(letter for letter in text if letter.isprintable() or letter == "\n")
+    return element
+
+
+def _xml(root: ElementTree.Element) -> bytes:
+    ElementTree.indent(root)
+    return bytes(ElementTree.tostring(root, encoding="UTF-8", xml_declaration=True)) + b"\n"

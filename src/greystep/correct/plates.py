@@ -1,0 +1,162 @@
+"""Plates of one scene, one a light, each corrected with its own gains and added as light adds."""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from greystep.correct.gains import Corrections
+from greystep.correct.render import (
+    SUFFIXES,
+    Developed,
+    Job,
+    check_place,
+    check_room,
+    developed_frame,
+    jobs_of,
+    origin_of,
+    said_of_loss,
+    write_image,
+)
+from greystep.errors import FaultsError, GreystepError
+from greystep.log.ingest import Ingested
+from greystep.log.sheet import nearest, read_rows
+
+#: Names of the columns of PLATES.csv; the first is needed.
+_COLUMNS: Final = {"plate": "plate", "frame": "plate", "gain": "gain", "stops": "stops"}
+#: Bytes a pixel takes in the file, twice for the part that is written first.
+_PIXEL_BYTES: Final = 12
+
+
+@dataclass(frozen=True)
+class Plate:
+    """One plate: its frame, and what it is multiplied with before it is added."""
+
+    frame: str
+    factor: float
+
+
+def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
+    """Read PLATES.csv: ``plate`` (or ``frame``), and ``gain`` (a factor) and ``stops`` where they are wanted.
+
+    Parameters
+    ----------
+    path : Path
+        The table, as a spreadsheet saves it.
+    frames : sequence of str
+        Frames of the session; a plate may be named without its folder or ending where that is plain.
+
+    Raises
+    ------
+    FaultsError
+        With every fault and its row.
+    GreystepError
+        If the file cannot be read or has no column of plates.
+    """
+    rows = read_rows(path)
+    header = [cell.strip().casefold() for cell in rows[0][1]] if rows else []
+    places = {_COLUMNS[name]: place for place, name in enumerate(header) if name in _COLUMNS}
+    if "plate" not in places:
+        raise GreystepError(
+            f"{path}: has no column 'plate'; its first row must name plate, and gain or stops if wanted"
+        )
+    faults: list[str] = []
+    plates: list[Plate] = []
+    for number, cells in rows[1:]:
+        cell = {name: cells[place].strip() if place < len(cells) else "" for name, place in places.items()}
+        found = [frame for frame in frames if cell["plate"] in (frame, Path(frame).name, Path(frame).stem)]
+        if len(found) != 1:
+            near = nearest(cell["plate"], list(frames))
+            hint = f"did you mean {near}?" if near else "name a frame that has a correction"
+            why = f"names {len(found)} frames; give its folder too" if found else f"is no frame to add; {hint}"
+            faults.append(f"row {number}: plate '{cell['plate']}' {why}")
+            continue
+        factor = 1.0
+        for name in ("gain", "stops"):
+            text = cell.get(name, "")
+            try:
+                value = float(text.replace(",", ".")) if text else 1.0 if name == "gain" else 0.0
+            except ValueError:
+                value = math.nan
+            if not math.isfinite(value) or (name == "gain" and value < 0.0):
+                faults.append(f"row {number}: {name} '{text}' is not a number that light can be multiplied with")
+            else:
+                factor *= value if name == "gain" else 2.0**value
+        plates.append(Plate(found[0], factor))
+    if not plates and not faults:
+        faults = ["no plate in it; give one row a plate"]
+    if faults:
+        raise FaultsError(str(path), faults)
+    return plates
+
+
+def add_plates(
+    ingested: Ingested, corrections: Corrections, plates: Sequence[Plate], folder: Path, form: str
+) -> tuple[Path, tuple[str, ...]]:
+    """Add plates scene-linear into ``sum.tif`` or ``sum.exr``.
+
+    Parameters
+    ----------
+    ingested : Ingested
+        A session that has been read.
+    corrections : Corrections
+        Of it; each plate is corrected with its own.
+    plates : sequence of Plate
+        One a light; a frame named twice is added twice.
+    folder : Path
+        Where the file goes.
+    form : str
+        ``tiff`` or ``exr``.
+
+    Returns
+    -------
+    path : Path
+        What was written.
+    messages : tuple of str
+        What was lost, one line each.
+
+    Raises
+    ------
+    GreystepError
+        If a plate has no correction or cannot be read, cameras, sizes or orientation differ, or the file cannot be
+        written.
+    """
+    check_place(ingested, folder)
+    if form not in ("tiff", "exr"):
+        raise GreystepError(f"--as {form}: plates are added as developed images; use --as tiff or --as exr")
+    jobs = {job.frame: job for job in jobs_of(ingested, corrections, folder, form)}
+    missing = [plate.frame for plate in plates if plate.frame not in jobs]
+    if missing:
+        raise GreystepError(f"{missing[0]}: has no correction, so it cannot be added; run greystep correct to see why")
+    chosen = [jobs[plate.frame] for plate in plates]
+    if len({job.body for job in chosen}) > 1:
+        raise GreystepError(f"plates of {len({job.body for job in chosen})} cameras cannot be added; take one camera's")
+    opened = [developed_frame(job) for job in chosen]
+    origins = [origin_of(job) for job in chosen]
+    first = (opened[0].height, opened[0].width, origins[0].exposure.orientation)
+    for job, frame, origin in zip(chosen, opened, origins, strict=True):
+        if (frame.height, frame.width, origin.exposure.orientation) != first:
+            raise GreystepError(
+                f"{job.frame}: {frame.width} x {frame.height} px, orientation {origin.exposure.orientation}, and "
+                f"{chosen[0].frame} {first[1]} x {first[0]} px, orientation {first[2]}; plates must lie on each other"
+            )
+    check_room(folder, first[0] * first[1] * _PIXEL_BYTES)
+    target = folder / f"sum{SUFFIXES[form]}"
+    total = Developed(first[0], first[1], _added(opened, [plate.factor for plate in plates]))
+    lost = write_image(target, total, replace(origins[0], frame=_named(chosen)))
+    return target, tuple(said_of_loss([lost]))
+
+
+def _added(plates: Sequence[Developed], factors: Sequence[float]) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """Add the bands of plates of one size as they come."""
+    for bands in zip(*(plate.bands for plate in plates), strict=True):
+        light = sum(np.float32(factor) * band for factor, (_, band) in zip(factors, bands, strict=True))
+        yield bands[0][0], np.asarray(light, np.float32)
+
+
+def _named(jobs: Sequence[Job]) -> str:
+    return " + ".join(job.frame for job in jobs)

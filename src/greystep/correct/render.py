@@ -1,0 +1,381 @@
+"""Corrected frames as files: DNG copies, 16-bit TIFF or half-float OpenEXR, each written whole, none written twice."""
+
+import hashlib
+import json
+import shutil
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from greystep import __version__
+from greystep.correct.demosaic import developed_bands
+from greystep.correct.dngcopy import corrected_copy
+from greystep.correct.exchange import SPACE_NAMES, frame_ids
+from greystep.correct.gains import Corrections
+from greystep.correct.images import Origin, exr_library, owner_texts, write_exr, write_tiff
+from greystep.errors import FrameError, GreystepError
+from greystep.files import write_bytes, write_json
+from greystep.log.cache import fingerprint
+from greystep.log.ingest import Ingested
+from greystep.measure.exposure import read_exposure
+from greystep.measure.frame import open_frame
+
+Array = NDArray[np.float64]
+Progress = Callable[[int, int], None]
+
+#: Kinds of files, and how their names end.
+SUFFIXES: Final = {"dng": ".dng", "tiff": ".tif", "exr": ".exr"}
+#: To be raised whenever the same frame and correction would give another file: files of another version are made anew.
+RENDER_VERSION: Final = 1
+#: What has been rendered with which settings, beside the files.
+RECORD: Final = "rendered.json"
+_WORKERS: Final = 2
+#: Bytes a pixel of three 16-bit samples takes, and what a file needs beside its pixels.
+_PIXEL_BYTES: Final = 6
+_OVERHEAD: Final = 64 * 1024
+#: A value beyond what 16 bits hold by more than noise (1 is white), and the share of such pixels that is worth a line.
+_CUT: Final = 0.005
+_CUT_SHARE: Final = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """One frame to be rendered.
+
+    Attributes
+    ----------
+    frame, body : str
+    source, target : Path
+        The raw file, and what is to be written.
+    mark : str
+        Changes with the raw file, the correction and the way of rendering.
+    gains, neutral : array (3,)
+        In camera RGB, green = 1: the correction, and the reference that it leads to.
+    stops : float
+        Brightness [stops].
+    developed : array (3, 3)
+        A: camera RGB to `space`.
+    space : str
+    """
+
+    frame: str
+    body: str
+    source: Path
+    target: Path
+    mark: str
+    gains: Array
+    neutral: Array
+    stops: float
+    developed: Array
+    space: str
+
+
+@dataclass(frozen=True, eq=False)
+class Developed:
+    """A linear image that comes in bands (first row, rows) from the top; it can be gone through once."""
+
+    height: int
+    width: int
+    bands: Iterator[tuple[int, NDArray[np.float32]]]
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """What a run of `render` did.
+
+    Attributes
+    ----------
+    rows : tuple of dict
+        One a frame that has a correction: ``frame``, ``file`` (below the folder), ``state``: ``written``, ``kept`` (was
+        there with the same settings) or ``failed``.
+    messages : tuple of str
+        One line for each frame that failed or lost something.
+    """
+
+    rows: tuple[dict[str, str], ...]
+    messages: tuple[str, ...]
+
+
+def render(
+    ingested: Ingested, corrections: Corrections, folder: Path, form: str, progress: Progress | None = None
+) -> Rendered:
+    """Render every frame that has a correction.
+
+    Parameters
+    ----------
+    ingested : Ingested
+        A session that has been read; its frames are only read.
+    corrections : Corrections
+        Of it.
+    folder : Path
+        The files go to ``dng/``, ``tiff/`` or ``exr/`` below it.
+    form : str
+        ``dng``: copies whose AsShotNeutral and BaselineExposure carry the correction; ``tiff``; ``exr``.
+    progress : callable, optional
+        Called with (done, total) frames.
+
+    Returns
+    -------
+    Rendered
+        A frame that cannot be read is named, and the others go on.
+
+    Raises
+    ------
+    GreystepError
+        If no frame has a correction, the folder lies in the frames folder, the disk has no room for all, or a file
+        cannot be written; what has been written by then is whole, and a second run goes on from there.
+    """
+    check_place(ingested, folder)
+    if form == "exr":
+        exr_library()
+    jobs = jobs_of(ingested, corrections, folder, form)
+    if not jobs:
+        raise GreystepError(
+            f"{ingested.session.path}: no frame has a correction, so there is nothing to render; "
+            "run greystep correct to see why"
+        )
+    record = read_record(folder)
+    todo = [job for job in jobs if not is_finished(job, folder, record)]
+    check_room(folder, _needed(todo, form))
+    messages: list[str] = []
+    lost: list[float] = []
+    state = {job.frame: "kept" for job in jobs}
+    done = len(jobs) - len(todo)
+    if progress is not None:
+        progress(done, len(jobs))
+    for job, outcome in _worked(todo, form):
+        done += 1
+        if isinstance(outcome, FrameError):
+            state[job.frame] = "failed"
+            messages.append(str(outcome))
+        else:
+            state[job.frame] = "written"
+            lost.append(outcome)
+            record[_below(job.target, folder)] = {"frame": job.frame, "mark": job.mark, **_stamp(job.target)}
+            _write_record(folder, record)
+        if progress is not None:
+            progress(done, len(jobs))
+    rows = [{"frame": job.frame, "file": _below(job.target, folder), "state": state[job.frame]} for job in jobs]
+    if all(row["state"] == "failed" for row in rows):
+        raise GreystepError(f"none of {len(rows)} frames can be rendered; the first: {messages[0]}")
+    return Rendered(tuple(rows), (*messages, *said_of_loss(lost)))
+
+
+def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: str) -> list[Job]:
+    """Return what is to be rendered, one a frame with a correction, in the order of the log."""
+    bodies = dict(zip(ingested.readings["frame"], ingested.readings["body"], strict=True))
+    ids = frame_ids(corrections.table["frame"])
+    jobs = []
+    for row in corrections.table.to_dict(orient="records"):
+        frame = row["frame"]
+        if frame not in corrections.matrices:
+            continue
+        body = bodies[frame]
+        job = Job(
+            frame=frame,
+            body=body,
+            source=ingested.session.frames_dir / frame,
+            target=folder / form / f"{ids[frame]}{SUFFIXES[form]}",
+            mark="",
+            gains=np.array([row["gain_r"], row["gain_g"], row["gain_b"]]),
+            neutral=np.array(corrections.references[body].neutral),
+            stops=float(row["exposure_stops"]),
+            developed=corrections.developed[body],
+            space=corrections.space,
+        )
+        jobs.append(replace(job, mark=_mark(job, ingested.session.frames_dir, form)))
+    return jobs
+
+
+def carried_neutral(job: Job) -> tuple[float, float, float]:
+    """Return the AsShotNeutral of a copy: the reference's over the gains, green = 1."""
+    red, green, blue = (job.neutral / job.gains).tolist()
+    return red / green, 1.0, blue / green
+
+
+def is_finished(job: Job, folder: Path, record: Mapping[str, Mapping[str, Any]]) -> bool:
+    """Say whether a frame was rendered with these settings and the file is as it was left."""
+    known = record.get(_below(job.target, folder), {})
+    try:
+        return bool(known.get("mark") == job.mark and known == {**known, **_stamp(job.target)})
+    except OSError:
+        return False
+
+
+def read_record(folder: Path) -> dict[str, dict[str, Any]]:
+    """Return what earlier runs rendered below a folder, by file; nothing where the record is missing or broken."""
+    try:
+        files = json.loads((folder / RECORD).read_bytes())["files"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return {}
+    return {name: entry for name, entry in files.items() if isinstance(entry, dict)} if isinstance(files, dict) else {}
+
+
+def check_place(ingested: Ingested, folder: Path) -> None:
+    """Refuse to write where the raw frames lie.
+
+    Raises
+    ------
+    GreystepError
+        If `folder` lies in the frames folder.
+    """
+    frames = ingested.session.frames_dir.resolve()
+    if folder.resolve().is_relative_to(frames):
+        raise GreystepError(
+            f"{folder}: lies in the folder of the raw frames, which is never written to; give another with --out"
+        )
+
+
+def check_room(folder: Path, needed: int) -> None:
+    """Compare the free disk space with what is to be written [bytes].
+
+    Raises
+    ------
+    GreystepError
+        If it does not fit; nothing has been written.
+    """
+    there = folder.resolve()
+    while not there.exists():
+        there = there.parent
+    free = shutil.disk_usage(there).free
+    if needed > free:
+        raise GreystepError(
+            f"{folder}: {needed / 1e6:.0f} MB are needed and {free / 1e6:.0f} MB are free; free the disk or give "
+            "another folder with --out"
+        )
+
+
+def developed_frame(job: Job) -> Developed:
+    """Open the frame of a job, to be developed and corrected band by band.
+
+    Raises
+    ------
+    FrameError
+        If the frame cannot be read.
+    """
+    frame = open_frame(job.source)
+    bands = developed_bands(frame, 2.0**job.stops * job.gains, job.neutral, job.developed)
+    return Developed(frame.height, frame.width, bands)
+
+
+def origin_of(job: Job) -> Origin:
+    """Return what the raw file of a job recorded, to be kept with the image."""
+    exposure = read_exposure(job.source)
+    return Origin(job.frame, exposure, job.space, SPACE_NAMES[job.space], owner_texts(job.source))
+
+
+def write_image(path: Path, picture: Developed, origin: Origin) -> float:
+    """Write a linear image as the kind of file that its name says.
+
+    Returns
+    -------
+    float
+        Share of the pixels of which 16 bits could not hold some value: above white, or out of the space's gamut.
+
+    Raises
+    ------
+    FrameError
+        If the frame cannot be read.
+    GreystepError
+        If the file cannot be written.
+    """
+    half = path.suffix == SUFFIXES["exr"]
+    image = np.empty((picture.height, picture.width, 3), np.float16 if half else np.uint16)
+    most = float(np.finfo(np.float16).max)
+    lost = 0
+    for top, band in picture.bands:  # coded band by band: the image is never held as floats
+        if half:
+            image[top : top + len(band)] = np.clip(band, -most, most)
+        else:
+            held = np.clip(band, 0.0, 1.0)
+            lost += int(np.count_nonzero((np.abs(band - held) > _CUT).any(axis=-1)))
+            image[top : top + len(band)] = np.round(held * np.float32(65535.0))
+    if half:
+        write_exr(path, image.astype(np.float16, copy=False), origin)
+    else:
+        write_tiff(path, image.astype(np.uint16, copy=False), origin)
+    return lost / (picture.height * picture.width)
+
+
+def said_of_loss(lost: Sequence[float]) -> list[str]:
+    """Return a line on what 16 bits could not hold of some files, from the share of pixels in each; or nothing."""
+    found = [share for share in lost if share > _CUT_SHARE]
+    if not found:
+        return []
+    return [
+        f"{len(found)} of {len(lost)} files: up to {100 * max(found):.1f} % of the pixels lie above white or out of "
+        "the working space's colours and were cut off; --as exr keeps them, a wider --space holds more"
+    ]
+
+
+def _one(job: Job, form: str) -> float:
+    """Render one frame; return the share of its pixels that lost something."""
+    if form != "dng":
+        return write_image(job.target, developed_frame(job), origin_of(job))
+    try:
+        data = job.source.read_bytes()
+    except OSError as error:
+        raise FrameError(f"{job.frame}: cannot be read ({error.strerror}); copy it from the card again") from error
+    write_bytes(job.target, corrected_copy(job.frame, data, carried_neutral(job), job.stops))
+    return 0.0
+
+
+def _worked(jobs: Sequence[Job], form: str) -> Iterator[tuple[Job, float | FrameError]]:
+    """Render frames two at a time and yield each as it is done; the first that cannot be written stops the rest."""
+    waiting = iter(jobs)
+    running: dict[Future[float], Job] = {}
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        while True:
+            while len(running) < _WORKERS and (job := next(waiting, None)) is not None:
+                running[pool.submit(_one, job, form)] = job
+            if not running:
+                return
+            for finished in wait(running, return_when=FIRST_COMPLETED).done:
+                job = running.pop(finished)
+                try:
+                    outcome: float | FrameError = finished.result()
+                except FrameError as error:
+                    outcome = error
+                yield job, outcome
+
+
+def _needed(jobs: Sequence[Job], form: str) -> int:
+    """Return how many bytes the files will take at most, temporary ones included."""
+    sizes: dict[str, int] = {}
+    total = 0
+    for job in jobs:
+        try:
+            if form == "dng":
+                sizes[job.frame] = job.source.stat().st_size + _OVERHEAD
+            elif job.body not in sizes:  # frames of a body are of one size; opening each may mean to decode each
+                frame = open_frame(job.source)
+                sizes[job.body] = frame.height * frame.width * _PIXEL_BYTES + _OVERHEAD
+        except (OSError, FrameError):
+            continue  # it will be named when its turn comes
+        total += sizes.get(job.frame if form == "dng" else job.body, 0)
+    # An OpenEXR file lies there twice while it is finished.
+    return total + (_WORKERS * max(sizes.values(), default=0) if form == "exr" else 0)
+
+
+def _mark(job: Job, frames: Path, form: str) -> str:
+    numbers = [*job.gains, job.stops, *job.neutral, *([] if form == "dng" else job.developed.ravel())]
+    said = [form, str(RENDER_VERSION), fingerprint(frames, job.frame), *(float(value).hex() for value in numbers)]
+    return hashlib.sha256("\0".join([*said, job.space * (form != "dng")]).encode()).hexdigest()[:32]
+
+
+def _stamp(path: Path) -> dict[str, int]:
+    state = path.stat()
+    return {"size": state.st_size, "mtime_ns": state.st_mtime_ns}
+
+
+def _below(path: Path, folder: Path) -> str:
+    return path.relative_to(folder).as_posix()
+
+
+def _write_record(folder: Path, files: Mapping[str, Mapping[str, Any]]) -> None:
+    write_json(folder / RECORD, {"schema": 1, "greystep": __version__, "files": files})
