@@ -1,0 +1,384 @@
+"""The cells of a session and their estimates: every head at every power, from one joint fit of its frames."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from greystep import flags
+from greystep.compare.fit import Array, Estimates, Indices, LeastSquares, effective_dof, least_squares
+from greystep.compare.warmup import Fired, Heat, find_heat, index_clock
+from greystep.log.power import SAME_STOPS
+from greystep.published import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
+
+#: What is fitted, each by the same design.
+QUANTITIES: Final = ("mired", "duv", "u_prime", "v_prime", "output_stops")
+#: Columns that part the cells of one head beyond its power, where they vary.
+PARTS: Final = ("pack", "channel", "with", "modifier")
+_NEVER_FIRED: Final = frozenset({"no_flash", "missing", "extra_frame"})
+_BEFORE: Final = re.compile(r"(\d{1,2})\s+warm-?\s?up\s+(?:shot|flash)", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """The cells of a session in the order of powers.csv: heads as in the log, then from full down.
+
+    Attributes
+    ----------
+    table : DataFrame
+        body, head, power, stops, n, n_outlier, and those of `PARTS` that vary.
+    head, series : (c,) int arrays
+        The head (a row of `heads`) and the head with its parts, from 0.
+    heads : DataFrame
+        body, head: every head once.
+    varying : tuple of str
+        The columns of the table that part cells of one head and power.
+    """
+
+    table: pd.DataFrame
+    head: Indices
+    series: Indices
+    heads: pd.DataFrame
+    varying: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Frames:
+    """The frames that the means use, in capture order, and the heat of their heads.
+
+    Attributes
+    ----------
+    cell, head : (n,) int arrays
+    stops : (n,) array
+        Below full.
+    values, noise : mapping of quantity to (n,) array
+        The readings, and the standard uncertainty (k = 1) of a frame's own noise where it is known.
+    warmth, slope : (n,) arrays
+        See `Heat`.
+    heat : Heat
+    seconds : (m,) array
+        Capture times of every flash that fired [s]; empty where any is unknown.
+    """
+
+    cell: Indices
+    head: Indices
+    stops: Array
+    values: Mapping[str, Array]
+    noise: Mapping[str, Array]
+    warmth: Array
+    slope: Array
+    heat: Heat
+    seconds: Array
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """One quantity: its estimates, and what the joint fit leaves.
+
+    Attributes
+    ----------
+    cells : Estimates
+        Of the cells, in the warm state where a warm-up term is kept. Their sources of chance are the heads, in their
+        order, and last the common time constant of the heat.
+    warmup, warmup_variances : (h,) array, (h, h + 1) array
+        Warm state minus rest of each head, and its variance by source; NaN where not kept.
+    sums, dof : (h,) arrays
+        Residual sum of squares and degrees of freedom of each head.
+    residuals, warm : (n,) arrays
+        What the fit leaves of each frame, and the frame brought to the warm state.
+    """
+
+    cells: Estimates
+    warmup: Array
+    warmup_variances: Array
+    sums: Array
+    dof: Array
+    residuals: Array
+    warm: Array
+
+
+def text_column(table: pd.DataFrame, name: str) -> "pd.Series[str]":
+    """Return a column as text, blank where it is missing."""
+    if name not in table:
+        return pd.Series("", index=table.index, dtype=str)
+    return table[name].astype(object).where(table[name].notna(), "").astype(str)
+
+
+def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
+    """Sort the flash frames of a session into cells.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        The contract's columns; one row a frame.
+
+    Returns
+    -------
+    Cells, Frames
+        A cell is body, head, pack, channel, with, modifier (where these vary) and power within 0.01 stop. Used are
+        flash frames with status ok or doubtful that carry no flag of `flags.UNUSED`. A frame without a body (its file
+        is missing) counts for the body of its head.
+    """
+    log = readings.reset_index(drop=True)
+    stops = pd.to_numeric(log["stops"], errors="coerce").to_numpy(np.float64)
+    kind, head = log["kind"].to_numpy(object), text_column(log, "head").to_numpy(object)
+    flash = (kind == "flash") & (head != "") & np.isfinite(stops)
+    marks = [frozenset(flags.split(cell)) for cell in text_column(log, "flags")]
+    body = _bodies(text_column(log, "body").to_numpy(object), head)
+    varying = [name for name in PARTS if len(set(text_column(log, name)[flash])) > 1]
+    keys = pd.DataFrame({"body": body, "head": head, **{name: text_column(log, name) for name in varying}})
+    rows = np.flatnonzero(flash)
+    series_of = keys.groupby(list(keys.columns), sort=False).ngroup().to_numpy(np.intp)
+    head_of = keys.iloc[rows].groupby(["body", "head"], sort=False).ngroup().to_numpy(np.intp)
+    order = np.lexsort((rows, stops[rows], _first(series_of[rows]), head_of))
+    setting = _settings(stops)[rows]
+    triple = np.column_stack([head_of, _first(series_of[rows]), setting])[order]
+    new = np.any(np.diff(triple, axis=0, prepend=-1) != 0, axis=1)
+    cell_of = np.full(len(log), -1)
+    cell_of[rows[order]] = np.cumsum(new) - 1
+    first = np.array([rows[cell_of[rows] == cell].min() for cell in range(int(new.sum()))], dtype=np.intp)
+
+    status = log["status"].to_numpy(object)
+    measured = np.isfinite(log["mired"].to_numpy(np.float64))
+    clean = np.array([not (mark & flags.UNUSED) for mark in marks], dtype=bool)
+    used = flash & (status != "rejected") & clean & measured
+    outlier = np.array(["outlier" in mark for mark in marks], dtype=bool) & flash
+    count = len(first)
+    table = pd.DataFrame(
+        {
+            "body": body[first],
+            "head": head[first],
+            **{name: text_column(log, name).to_numpy(object)[first] for name in varying},
+            "power": text_column(log, "power").to_numpy(object)[first],
+            "stops": stops[first],
+            "n": np.bincount(cell_of[used], minlength=count),
+            "n_outlier": np.bincount(cell_of[outlier], minlength=count),
+        }
+    )
+    heads = table[["body", "head"]].drop_duplicates(ignore_index=True)
+    of_head = _first(table.groupby(["body", "head"], sort=False).ngroup().to_numpy())
+    of_series = _first(table.groupby(["body", "head", *varying], sort=False).ngroup().to_numpy())
+    cells = Cells(table, of_head, of_series, heads, ("body", *varying) if len(set(body[rows])) > 1 else tuple(varying))
+    fired = np.array([not (mark & _NEVER_FIRED) for mark in marks], dtype=bool) & np.isfinite(stops)
+    fired &= np.isin(kind, ["flash", "job"]) & (head != "")
+    return cells, _frames(log, cells, np.where(used, cell_of, -1), np.flatnonzero(fired), body, head, stops)
+
+
+def fit_cells(cells: Cells, frames: Frames) -> dict[str, Fitted]:
+    """Fit every quantity by one least-squares fit: cell means, and the warm-up terms that are kept.
+
+    Parameters
+    ----------
+    cells : Cells
+        Where each frame belongs.
+    frames : Frames
+        The readings and the heat of their heads.
+
+    Returns
+    -------
+    dict of quantity to Fitted
+        Without a warm-up term the estimates are the plain means. Scatter is pooled over the cells of a head; a head
+        without repeats takes that of the others. No cell is held surer than its frames' own noise / sqrt(n). The time
+        constant is taken one Newton step further, and its uncertainty, from the fit of mired, is in all others:
+        ``C = s^2 G G^T + var(ln tau) g g^T`` with ``g = G d(fit) / d(ln tau)`` (partitioned inverse of the normal
+        matrix).
+    """
+    fitted: dict[str, Fitted] = {}
+    tau = _Tau(0.0, 0.0, 1.0)
+    for quantity in QUANTITIES:
+        system = _system(cells, frames, quantity)
+        if quantity == "mired":
+            tau = _time_constant(system, tau)
+        fitted[quantity] = _solve(cells, frames, quantity, system, tau)
+    return fitted
+
+
+@dataclass(frozen=True)
+class _System:
+    """The least-squares problem of one quantity: its frames, design, where its columns stand among all, and its fit.
+
+    `bend` is the fit's derivative by ln(tau); `free` the degrees of freedom of each head.
+    """
+
+    rows: Indices
+    head: Indices
+    values: Array
+    design: Array
+    places: Indices
+    fit: LeastSquares
+    bend: Array
+    free: Array
+
+
+@dataclass(frozen=True)
+class _Tau:
+    """What mired says of ln(tau): the step from the scanned value, its variance and degrees of freedom."""
+
+    step: float
+    variance: float
+    dof: float
+
+
+def _system(cells: Cells, frames: Frames, quantity: str) -> _System:
+    rows = np.flatnonzero(np.isfinite(frames.values[quantity]))
+    cell, head, values = frames.cell[rows], frames.head[rows], frames.values[quantity][rows]
+    present, kept = np.unique(cell), np.flatnonzero(frames.heat.kept)
+    terms = kept[np.isin(kept, head)]
+    number = len(cells.heads)
+    means = (cell[:, None] == present).astype(np.float64)
+    own = (head[:, None] == terms).astype(np.float64)
+    design = np.hstack([means, own * (frames.warmth[rows, None] - 1.0)])
+    fit = least_squares(design, values)
+    owner = np.concatenate([cells.head[present], terms])
+    estimator = np.where(owner[:, None] == head, fit.estimator, 0.0)  # heads share nothing here but rounding
+    free = (np.bincount(head, minlength=number) - np.bincount(cells.head[present], minlength=number)).astype(np.float64)
+    free[terms] -= 1.0 + 1.0 / max(len(terms), 1)  # the term, and its share of the common time constant
+    return _System(
+        rows=rows,
+        head=head,
+        values=values,
+        design=design,
+        places=np.concatenate([present, len(cells.table) + np.searchsorted(kept, terms)]).astype(np.intp),
+        fit=replace(fit, estimator=estimator),
+        bend=own @ fit.coefficients[len(present) :] * frames.slope[rows],
+        free=np.maximum(free, 0.0),
+    )
+
+
+def _time_constant(system: _System, unknown: _Tau) -> _Tau:
+    """Return the Newton step of ln(tau) and its variance; `unknown` where no term is kept."""
+    seen = system.bend - system.design @ (system.fit.estimator @ system.bend)
+    sums = np.bincount(system.head, system.fit.residuals**2, minlength=len(system.free)).astype(np.float64)
+    variance, dof = _pooled(sums, system.free)
+    certain = np.where(variance > 0, variance, np.inf)[system.head]
+    known = float(np.sum(seen**2 / certain))
+    if known <= 0:
+        return unknown
+    row = seen / certain / known
+    brought = np.nan_to_num(variance) * np.bincount(system.head, row**2, len(system.free))
+    return _Tau(float(row @ system.fit.residuals), float(brought.sum()), float(effective_dof(brought, dof)))
+
+
+def _solve(cells: Cells, frames: Frames, quantity: str, system: _System, tau: _Tau) -> Fitted:
+    count, number, kept = len(cells.table), len(cells.heads), np.flatnonzero(frames.heat.kept)
+    estimator, rows, head = system.fit.estimator, system.rows, system.head
+    swing = estimator @ system.bend
+    coefficients = system.fit.coefficients - swing * tau.step
+    residuals = system.values - system.design @ coefficients - system.bend * tau.step
+    sums = np.bincount(head, residuals**2, minlength=number).astype(np.float64)
+    variance, dof = _pooled(sums, system.free)
+    estimates = np.full(count + len(kept), np.nan)
+    estimates[system.places] = coefficients
+    parts = np.zeros((number + 1, len(estimates), len(estimates)))
+    for one in range(number):
+        own = estimator[:, head == one]
+        parts[one][np.ix_(system.places, system.places)] = variance[one] * (own @ own.T)
+    parts[number][np.ix_(system.places, system.places)] = tau.variance * np.outer(swing, swing)
+    warmup, warmup_variances = np.full(number, np.nan), np.full((number, number + 1), np.nan)
+    warmup[kept], warmup_variances[kept] = estimates[count:], np.diagonal(parts, axis1=1, axis2=2).T[count:]
+
+    left, warm = np.full(len(frames.cell), np.nan), np.full(len(frames.cell), np.nan)
+    left[rows] = residuals
+    warm[rows] = system.values - np.nan_to_num(warmup)[head] * (frames.warmth[rows] - 1.0)
+    of_cells = _hold_to_noise(cells, frames.cell[rows], frames.noise[quantity][rows], parts[:, :count, :count])
+    joint = Estimates(estimates[:count], of_cells, np.append(dof, tau.dof))
+    return Fitted(joint, warmup, warmup_variances, sums, system.free, left, warm)
+
+
+def _hold_to_noise(cells: Cells, cell: Indices, noise: Array, parts: Array) -> Array:
+    """Raise the uncertainty of cells that would be surer than their frames' own noise / sqrt(n)."""
+    count = len(cells.table)
+    squares = np.bincount(cell, np.nan_to_num(noise) ** 2, minlength=count)
+    floor = squares / np.maximum(np.bincount(cell, minlength=count), 1) ** 2
+    own = np.sum(np.diagonal(parts, axis1=1, axis2=2), axis=0)
+    silent = (own < 1e-12 * floor) & (floor > 0)  # frames so alike that only their noise says anything
+    raised = np.sqrt(np.maximum(np.divide(floor, own, out=np.ones(count), where=(own > 0) & ~silent), 1.0))
+    parts = parts * raised[:, None] * raised[None, :]
+    parts[cells.head[silent], silent, silent] = floor[silent]
+    return np.asarray(parts)
+
+
+def _pooled(sums: Array, free: Array) -> tuple[Array, Array]:
+    """Return each head's variance and degrees of freedom; a head without repeats takes those of all together."""
+    alone = free <= 0
+    variance = np.full(len(free), np.nan)
+    variance[~alone] = sums[~alone] / free[~alone]
+    dof = free.copy()
+    if alone.any() and not alone.all():
+        variance[alone], dof[alone] = sums[~alone].sum() / free[~alone].sum(), free[~alone].sum()
+    return variance, dof
+
+
+def _frames(
+    log: pd.DataFrame,
+    cells: Cells,
+    cell_of: npt.NDArray[np.int64],
+    fired: Indices,
+    body: npt.NDArray[np.object_],
+    head: npt.NDArray[np.object_],
+    stops: Array,
+) -> Frames:
+    """Gather the used frames in capture order, with the heat of their heads."""
+    order = fired[np.argsort(pd.to_numeric(log["shot"]).to_numpy(np.float64)[fired], kind="stable")]
+    names = {key: number for number, key in enumerate(zip(cells.heads["body"], cells.heads["head"], strict=True))}
+    of_head = np.array([names.get((body[row], head[row]), -1) for row in order], dtype=np.intp)
+    order, of_head = order[of_head >= 0], of_head[of_head >= 0]
+    times = pd.to_datetime(text_column(log, "captured").iloc[order], format="ISO8601", errors="coerce")
+    known = bool(times.notna().all()) and len(order) > 0
+    since = (times - times.min()).dt.total_seconds().to_numpy(np.float64)
+    seconds = np.asarray(since if known else [], dtype=np.float64)
+    notes = text_column(log, "note").to_numpy(object)[order]
+    before = np.array([int(found[1]) if (found := _BEFORE.search(note)) else 0 for note in notes], dtype=np.intp)
+    clock = seconds if known else index_clock(of_head)
+    numbers = {name: log[name].to_numpy(np.float64)[order] for name in QUANTITIES}
+    fired_flashes = Fired(of_head, cell_of[order].astype(np.intp), stops[order], clock, before)
+    heat = find_heat(fired_flashes, numbers["mired"], len(cells.heads))
+    in_use = np.flatnonzero(cell_of[order] >= 0)
+    rows = order[in_use]
+    return Frames(
+        cell=cell_of[rows].astype(np.intp),
+        head=of_head[in_use],
+        stops=stops[rows],
+        values={name: column[in_use] for name, column in numbers.items()},
+        noise=_noise(log, rows),
+        warmth=heat.warmth[in_use],
+        slope=heat.slope[in_use],
+        heat=heat,
+        seconds=seconds,
+    )
+
+
+def _noise(log: pd.DataFrame, rows: Indices) -> dict[str, Array]:
+    """Return the standard uncertainty (k = 1) of each frame's noise; in u'v' that of mired and Duv by their steps."""
+    column = {name: log[name].to_numpy(np.float64)[rows] for name in ("u_mired", "u_duv", "u_signal_g", "signal_g")}
+    with np.errstate(invalid="ignore", divide="ignore"):
+        output = column["u_signal_g"] / column["signal_g"] / np.log(2)
+    steps = np.hypot(column["u_mired"] / MIRED_A_STEP, column["u_duv"] / DUV_A_STEP)
+    axis = steps * STEP_UPRIME_VPRIME / np.sqrt(2)
+    halves = dict(zip(QUANTITIES, (column["u_mired"], column["u_duv"], axis, axis, output), strict=True))
+    return {name: half / 2.0 for name, half in halves.items()}
+
+
+def _bodies(body: npt.NDArray[np.object_], head: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Return the bodies with blanks filled: by the head's own, or by the first of the log."""
+    known = dict(zip(head[body != ""][::-1], body[body != ""][::-1], strict=True))
+    first = next(iter(body[body != ""]), "")
+    filled = [label or known.get(name, first) for label, name in zip(body, head, strict=True)]
+    return np.array(filled, dtype=object) if filled else body
+
+
+def _settings(stops: Array) -> Indices:
+    """Number the settings: stops in rising order, one number for powers within 0.01 stop."""
+    numbers = np.zeros(len(stops), dtype=np.intp)
+    order = np.argsort(stops, kind="stable")
+    numbers[order] = np.cumsum(np.diff(stops[order], prepend=-np.inf) > SAME_STOPS + 1e-9)
+    return numbers
+
+
+def _first(groups: npt.NDArray[Any]) -> Indices:
+    """Renumber groups by their first appearance."""
+    return pd.factorize(groups)[0].astype(np.intp)

@@ -1,0 +1,368 @@
+"""Facts of a session: how far each head moves with power, how far any two lights stand apart, and how sure that is.
+
+Nothing here knows a tolerance: another limit must not change a number.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells
+from greystep.compare.contrasts import TOLD, components, difference, slope, spans
+from greystep.compare.fit import Array, Estimates, Indices, half_width, own_variances, pooled_sd
+from greystep.compare.sentences import heads as head_names
+from greystep.errors import GreystepError
+from greystep.log.power import parse_power, same_power
+from greystep.log.session import Session
+from greystep.published import (
+    OBSERVER_OTHER_TYPE_MIRED,
+    OBSERVER_SAME_HEAD,
+    OBSERVER_SAME_TYPE,
+    STEP_UPRIME_VPRIME,
+)
+
+_REFERENCE: Final = {"mired": "mired", "k": "cct_k", "duv": "duv"}
+
+
+@dataclass(frozen=True)
+class Drift:
+    """What a session says before anything is judged.
+
+    Attributes
+    ----------
+    powers, heads, pairs : DataFrame
+        The contract's tables without verdicts, with further columns at their ends.
+    cells : Cells
+    frames : Frames
+    fitted : mapping of quantity to Fitted
+        The joint fits that every number here comes from.
+    pair_first, pair_second : (r,) int arrays
+        The cells of each row of `pairs`.
+    own_reference : (c,) int array
+        The cell of the same head that each cell's drift is measured from; -1 where there is none.
+    reference : mapping
+        The light that all are compared with: head, power, kit, mired, cct_k, duv, u_prime, v_prime, output_stops.
+    pace_s : float
+        Usual time from one flash to the next [s]; NaN where the camera gave no times.
+    notes : tuple of str
+        What the report says first.
+    seed : int
+    """
+
+    powers: pd.DataFrame
+    heads: pd.DataFrame
+    pairs: pd.DataFrame
+    cells: Cells
+    frames: Frames
+    fitted: Mapping[str, Fitted]
+    pair_first: Indices
+    pair_second: Indices
+    own_reference: Indices
+    reference: Mapping[str, Any]
+    pace_s: float
+    notes: tuple[str, ...]
+    seed: int
+
+
+def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
+    """Analyse the readings of a session.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        One row a frame, the contract's columns.
+    session : Session
+        For its reference and the types of its heads.
+    seed : int
+        Of the draws behind the uncertainty of spans; the same seed gives the same numbers.
+
+    Returns
+    -------
+    Drift
+
+    Raises
+    ------
+    GreystepError
+        If no flash frame is in the log, or the reference head is not.
+    """
+    cells, frames = find_cells(readings)
+    if not len(cells.table):
+        raise GreystepError("the log has no flash frame, so nothing can be compared; give rows of kind flash a head")
+    fitted = fit_cells(cells, frames)
+    notes = _notes(cells, frames, fitted)
+    reference, of_body, own = _references(cells, fitted, session, notes)
+    powers = _powers(cells, frames, fitted, own, of_body)
+    heads = _heads(cells, frames, fitted, own, np.random.default_rng(seed))
+    first, second = _cross(cells)
+    gaps = np.diff(frames.seconds)
+    return Drift(
+        powers=powers,
+        heads=heads,
+        pairs=_pairs(cells, fitted, session, first, second),
+        cells=cells,
+        frames=frames,
+        fitted=fitted,
+        pair_first=first,
+        pair_second=second,
+        own_reference=own,
+        reference=reference,
+        pace_s=float(np.median(gaps)) if len(gaps) else float("nan"),
+        notes=tuple(notes),
+        seed=seed,
+    )
+
+
+def _cross(cells: Cells) -> tuple[Indices, Indices]:
+    """Return every two cells of different heads of one body, the head first in the log first."""
+    first, second = np.triu_indices(len(cells.table), 1)
+    body = pd.factorize(cells.table["body"])[0]
+    apart = (cells.head[first] != cells.head[second]) & (body[first] == body[second])
+    return first[apart], second[apart]
+
+
+def _references(
+    cells: Cells, fitted: Mapping[str, Fitted], session: Session, notes: list[str]
+) -> tuple[dict[str, Any], dict[str, dict[str, Any]], Indices]:
+    """Return the session's reference, that of each body, and each cell's own reference cell."""
+    table, mired = cells.table, fitted["mired"].cells.values
+    measured = np.isfinite(mired)
+    names, stops = table["head"].to_numpy(object), table["stops"].to_numpy()
+    if session.reference_head is not None and session.reference_head not in set(names):
+        known = ", ".join(dict.fromkeys(names))
+        raise GreystepError(
+            f'reference head "{session.reference_head}" is not in the log, which has {known}; mend [reference] in '
+            "session.toml"
+        )
+    wanted = _reference_stops(session)
+
+    def choose(candidates: Indices) -> int:
+        """Return the cell at the reference power, or the highest measured one; -1 without any."""
+        here = candidates[measured[candidates]]
+        at = [cell for cell in here if wanted is not None and same_power(stops[cell], wanted)]
+        return int(at[0]) if at else int(here[np.argmin(stops[here])]) if len(here) else -1
+
+    bodies: dict[str, dict[str, Any]] = {}
+    for body in dict.fromkeys(table["body"]):
+        of_body = np.flatnonzero(table["body"].to_numpy(object) == body)
+        if session.reference_kit:
+            power = 0.0 if wanted is None else wanted
+            at = np.array([cell for cell in of_body if same_power(stops[cell], power) and measured[cell]], dtype=int)
+            if len(at):
+                bodies[body] = _light(fitted, at) | {"head": None, "power": str(table["power"][at[0]]), "kit": True}
+            continue
+        head = session.reference_head or (names[of_body[measured[of_body]][0]] if measured[of_body].any() else None)
+        chosen = choose(of_body[names[of_body] == head])
+        if chosen >= 0:
+            light = {"head": str(names[chosen]), "power": str(table["power"][chosen]), "kit": False}
+            bodies[body] = _light(fitted, np.array([chosen])) | light
+            if wanted is not None and not same_power(stops[chosen], wanted):
+                notes.append(
+                    f"The reference power {session.reference_power} was not measured on head {light['head']}; its "
+                    f"highest, {light['power']}, stands in."
+                )
+    empty = dict.fromkeys(("mired", "cct_k", "duv", "u_prime", "v_prime", "output_stops"))
+    reference = next(iter(bodies.values()), empty | {"head": None, "power": None, "kit": session.reference_kit})
+    if wanted is None and reference["power"] is not None and not session.reference_kit:
+        body = next(iter(bodies))
+        here = (names == reference["head"]) & (table["power"] == reference["power"]) & (table["body"] == body)
+        wanted = float(stops[np.flatnonzero(here)[0]])
+    own = np.array([choose(np.flatnonzero(cells.series == series)) for series in cells.series], dtype=np.intp)
+    return reference, bodies, own
+
+
+def _reference_stops(session: Session) -> float | None:
+    if session.reference_power is None:
+        return None
+    info = session.heads.get(session.reference_head or "")
+    return parse_power(session.reference_power, info.max_energy_j if info else None).stops
+
+
+def _light(fitted: Mapping[str, Fitted], cells: Indices) -> dict[str, Any]:
+    """Return the mean light of some cells."""
+    light = {name: float(np.mean(one.cells.values[cells])) for name, one in fitted.items()}
+    return light | {"cct_k": 1e6 / light["mired"]}
+
+
+def _powers(
+    cells: Cells,
+    frames: Frames,
+    fitted: Mapping[str, Fitted],
+    own: Indices,
+    of_body: Mapping[str, Mapping[str, Any]],
+) -> pd.DataFrame:
+    count, stops = len(cells.table), cells.table["stops"].to_numpy()
+    columns: dict[str, Any] = {name: cells.table[name] for name in ("head", "power", "stops", "n")}
+    estimates = {"cct_k": components(fitted, "kelvin")[0]} | {name: one.cells for name, one in fitted.items()}
+    output = estimates.pop("output_stops")
+    for name, estimate in estimates.items():
+        columns[name] = estimate.values
+    for name in estimates:
+        warm = 1e6 / fitted["mired"].warm if name == "cct_k" else fitted[name].warm
+        columns[f"s_{name}"] = _sd(frames.cell, warm, count)
+    for name, estimate in estimates.items():
+        columns[f"u_{name}"] = _own_width(estimate)
+    at, base = np.arange(count), np.where(own >= 0, own, np.arange(count))
+    delta = {name: difference(components(fitted, quantity), base, at) for name, quantity in TOLD.items()}
+    columns |= {f"delta_{name}": value for name, (value, _) in delta.items()}
+    error, u_error = difference((output,), base, at)
+    columns |= {"output_stops": output.values, "output_error_stops": error + stops - stops[base]}
+    light = {
+        name: np.array([of_body.get(body, {}).get(name, np.nan) for body in cells.table["body"]], dtype=np.float64)
+        for name in ("mired", "cct_k", "duv", "u_prime", "v_prime")
+    }
+    columns |= {f"ref_delta_{told}": columns[name] - light[name] for told, name in _REFERENCE.items()}
+    distance = np.hypot(columns["u_prime"] - light["u_prime"], columns["v_prime"] - light["v_prime"])
+    columns["ref_delta_steps"] = distance / STEP_UPRIME_VPRIME
+    columns |= {"s_output_stops": _sd(frames.cell, fitted["output_stops"].warm, count)}
+    columns |= {"u_output_stops": _own_width(output), "u_output_error_stops": u_error}
+    columns |= {f"u_delta_{name}": u for name, (_, u) in delta.items()}
+    columns["n_outlier"] = cells.table["n_outlier"]
+    columns["up_less_down_mired"] = legs(cells, frames, fitted["mired"].residuals)
+    columns |= {str(name): cells.table[name] for name in cells.table if name not in columns}
+    return pd.DataFrame(columns)
+
+
+def _own_width(estimate: Estimates) -> Array:
+    half = half_width(own_variances(estimate), estimate.dof)
+    return np.where(np.isnan(estimate.values), np.nan, half)
+
+
+def _sd(cell: Indices, values: Array, count: int) -> Array:
+    """Return the sample standard deviation (n - 1) of each cell; NaN at n < 2."""
+    known = np.isfinite(values)
+    cell, values = cell[known], values[known]
+    n = np.bincount(cell, minlength=count).astype(np.float64)
+    mean = np.bincount(cell, values, minlength=count) / np.maximum(n, 1)
+    squares = np.bincount(cell, (values - mean[cell]) ** 2, minlength=count)
+    return np.where(n > 1, np.sqrt(squares / np.maximum(n - 1, 1)), np.nan)
+
+
+def legs(cells: Cells, frames: Frames, residuals: Array) -> Array:
+    """Return for each cell what is left on the way up in power less that on the way down; NaN without both."""
+    sums, counts = np.zeros((2, len(cells.table))), np.zeros((2, len(cells.table)))
+    for head in range(len(cells.heads)):
+        at = np.flatnonzero(frames.head == head)
+        moves = np.sign(-np.round(np.diff(frames.stops[at], prepend=frames.stops[at][:1]), 2))
+        leg = pd.Series(moves).replace(0.0, np.nan).ffill().to_numpy()
+        for side, sign in enumerate((1.0, -1.0)):
+            chosen = at[leg == sign]
+            sums[side] += np.bincount(frames.cell[chosen], residuals[chosen], minlength=len(cells.table))
+            counts[side] += np.bincount(frames.cell[chosen], minlength=len(cells.table))
+    both = np.all(counts > 0, axis=0)
+    means = sums / np.maximum(counts, 1)
+    return np.where(both, means[0] - means[1], np.nan)
+
+
+def _heads(
+    cells: Cells, frames: Frames, fitted: Mapping[str, Fitted], own: Indices, rng: np.random.Generator
+) -> pd.DataFrame:
+    moves = spans(cells, fitted, rng)
+    stops, mired = cells.table["stops"].to_numpy(), fitted["mired"]
+    output, u_output = difference(components(fitted, "output_stops"), np.maximum(own, 0), np.arange(len(own)))
+    error = output + stops - stops[np.maximum(own, 0)]
+    rows = []
+    for head in range(len(cells.heads)):
+        mine = np.flatnonzero(cells.head == head)
+        known = mine[np.isfinite(mired.cells.values[mine])]
+        used = frames.head == head
+        slope_mired, u_slope = slope(mired.cells, known, stops, cells.table["n"].to_numpy())
+        kelvin = mired.residuals[used] * 1e6 / mired.cells.values[frames.cell[used]] ** 2
+        dof = mired.dof[head]
+        off = mine[np.isfinite(error[mine])]
+        worst = int(off[np.argmax(np.abs(error[off]))]) if len(off) else -1
+        row: dict[str, Any] = {"head": cells.heads["head"][head], "n": int(used.sum())}
+        row |= {name: moves[name][head] for name in ("span_k", "span_mired", "u_span_mired", "span_duv", "span_steps")}
+        row |= {"slope_mired_per_stop": slope_mired, "u_slope_mired_per_stop": u_slope}
+        row["repeatability_mired"] = pooled_sd(mired.sums[head], dof)
+        row["repeatability_k"] = pooled_sd(np.sum(kelvin**2), dof)
+        row["repeatability_stops"] = pooled_sd(fitted["output_stops"].sums[head], fitted["output_stops"].dof[head])
+        row["warmup_mired"], row["u_warmup_mired"] = _warmup(frames, fitted["mired"], head)
+        row["warmup_kept"] = bool(frames.heat.kept[head])
+        row |= {name: moves[name][head] for name in ("u_span_k", "u_span_duv", "u_span_steps")}
+        row["repeatability_duv"] = pooled_sd(fitted["duv"].sums[head], fitted["duv"].dof[head])
+        row["largest_output_error_stops"] = error[worst] if worst >= 0 else np.nan
+        row["u_largest_output_error_stops"] = u_output[worst] if worst >= 0 else np.nan
+        row["n_outlier"] = int(cells.table["n_outlier"].to_numpy()[mine].sum())
+        row["lag1"] = _lag1(mired.residuals[used])
+        row["body"] = cells.heads["body"][head]
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _warmup(frames: Frames, mired: Fitted, head: int) -> tuple[float, float]:
+    """Return warm state minus rest of a head; from its own frames alone where the term is not kept."""
+    heat = frames.heat
+    if not heat.parted[head]:
+        return float("nan"), float("nan")
+    if heat.kept[head]:
+        return float(mired.warmup[head]), float(half_width(mired.warmup_variances[head], mired.cells.dof))
+    used = frames.head == head
+    warmth, residuals, cell = frames.warmth[used], mired.residuals[used], frames.cell[used]
+    mean = np.bincount(cell, warmth) / np.maximum(np.bincount(cell), 1)
+    away, dof = warmth - mean[cell], mired.dof[head] - 1
+    power = float(np.sum(away**2))
+    if power <= 0 or dof <= 0:
+        return float("nan"), float("nan")
+    amplitude = float(away @ residuals) / power
+    variance = float(np.sum((residuals - amplitude * away) ** 2)) / dof / power
+    return amplitude, float(half_width(np.array([variance]), np.array([dof])))
+
+
+def _lag1(residuals: Array) -> float:
+    """Return the correlation of each residual with the next: near 0 where order leaves no trace."""
+    power = float(np.sum(residuals**2))
+    return float(residuals[1:] @ residuals[:-1]) / power if len(residuals) > 2 and power > 0 else float("nan")
+
+
+def _pairs(
+    cells: Cells, fitted: Mapping[str, Fitted], session: Session, first: Indices, second: Indices
+) -> pd.DataFrame:
+    table = cells.table
+    columns: dict[str, Any] = {}
+    for side, at in (("a", first), ("b", second)):
+        columns |= {f"{name}_{side}": table[name].to_numpy(object)[at] for name in ("head", "power")}
+    delta = {name: difference(components(fitted, quantity), first, second) for name, quantity in TOLD.items()}
+    columns |= {"delta_mired": delta["mired"][0], "u_delta_mired": delta["mired"][1]}
+    columns |= {f"delta_{name}": delta[name][0] for name in ("k", "duv", "steps")}
+    columns |= {f"u_delta_{name}": delta[name][1] for name in ("k", "duv", "steps")}
+    types = np.array([info.type if (info := session.heads.get(head)) else "" for head in table["head"]], dtype=object)
+    alike = (types[first] == types[second]) & (types[first] != "")
+    stops = table["stops"].to_numpy()
+    size = np.abs(delta["mired"][0])
+    between = np.where(alike, OBSERVER_SAME_TYPE * size, OBSERVER_OTHER_TYPE_MIRED)
+    along = np.where(np.abs(stops[first] - stops[second]) > 0.011, OBSERVER_SAME_HEAD * size, 0.0)
+    columns["u_observer_mired"] = 2.0 * np.hypot(between, along)
+    for name in cells.varying:
+        values = table[name].to_numpy(object)
+        columns |= (
+            {name: values[first]} if name == "body" else {f"{name}_a": values[first], f"{name}_b": values[second]}
+        )
+    return pd.DataFrame(columns)
+
+
+def _notes(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> list[str]:
+    """Return what limits the answer of this test, in the words of the report."""
+    notes = []
+    names = cells.heads["head"].to_list()
+    several = np.bincount(cells.head) > 1
+    stuck = [name for name, many, parted in zip(names, several, frames.heat.parted, strict=True) if many and not parted]
+    if stuck:
+        subject = f"{head_names(stuck).capitalize()} {'were' if len(stuck) > 1 else 'was'}"
+        notes.append(
+            f"{subject} shot straight through the powers, so that heat and power cannot be parted: part of the drift "
+            "shown may be the tube warming up. Shoot the powers up, down and up again to tell."
+        )
+    dof = fitted["mired"].dof
+    if not (dof > 0).any():
+        notes.append("No head was shot twice at one power, so that nothing can be called: shoot one more round.")
+    elif alone := [name for name, free in zip(names, dof, strict=True) if free <= 0]:
+        notes.append(f"No repeats of {head_names(alone)}; the scatter of the others stands in.")
+    bodies = [body for body in dict.fromkeys(cells.table["body"]) if body]
+    if len(bodies) > 1:
+        notes.append(f"{len(bodies)} camera bodies: each is compared with its own frames only.")
+    if not len(frames.seconds):
+        notes.append("The frames carry no capture times, so that heat is counted in shots.")
+    return notes

@@ -1,0 +1,270 @@
+"""The decision rules: what lies within a limit, what outside, and how many more repeats would tell.
+
+JCGM 106:2012 / ISO 14253-1 (from memory): the uncertainty is the guard band on both sides of the limit.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from greystep.compare.contrasts import components, difference, within_pairs
+from greystep.compare.drift import Drift
+from greystep.compare.fit import (
+    Array,
+    Estimates,
+    Indices,
+    draw_errors,
+    effective_dof,
+    largest_studentised,
+    pair_variances,
+)
+from greystep.log.session import Tolerance
+from greystep.measure.uncertainty import student_factor
+
+Flags = npt.NDArray[np.bool_]
+
+#: From bad to good; the verdict of a whole is the worst of its parts.
+WORST_FIRST: Final = ("outside", "undecided", "within")
+#: Colour limits: the field of `Tolerance`, and the column of spans and differences that it limits.
+COLUMN: Final = {"mired": "mired", "duv": "duv", "steps": "steps", "kelvin": "k"}
+#: All that is called outside is right at once with this chance of error.
+ALPHA: Final = 0.05
+#: No one shoots more than this to settle a doubt.
+MOST_ROUNDS: Final = 20
+_DRAWS: Final = 2000
+_MANY: Final = 200
+#: A difference this many half-widths (for all at once) under its limit is not on it: beyond 5 standard uncertainties.
+_REACH: Final = 1.5
+
+
+@dataclass(frozen=True)
+class Rows:
+    """All differences of one quantity that are judged together.
+
+    Attributes
+    ----------
+    quantity : str
+    limit : float
+    first, second : (r,) int arrays
+        Cells; the difference is second minus first.
+    size, u, u_all : (r,) arrays
+        Size of the difference; the half-width of its own 95 % interval; the half-width at which all hold at once.
+    within, outside : (r,) bool arrays
+        Where neither holds the row is undecided.
+    """
+
+    quantity: str
+    limit: float
+    first: Indices
+    second: Indices
+    size: Array
+    u: Array
+    u_all: Array
+    within: Flags
+    outside: Flags
+
+
+def colour_limits(tolerance: Tolerance) -> dict[str, float]:
+    """Return the colour limits that are judged, by quantity."""
+    given = {name: getattr(tolerance, name) for name in COLUMN}
+    return {name: float(limit) for name, limit in given.items() if limit is not None}
+
+
+def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[str, Rows]:
+    """Judge every difference of a session by every limit that is given.
+
+    Parameters
+    ----------
+    drift : Drift
+        The facts.
+    tolerance : Tolerance
+        The limits; one that is None is not judged.
+
+    Returns
+    -------
+    dict of quantity to Rows
+        Colour: every two cells of one head, then every pair of `Drift.pairs`. ``output_stops``: each cell's output
+        error against its own reference cell. `within` asks the row's own interval (all rows must pass, so that needs
+        no adjustment); `outside` the simultaneous one ("max-t", seeded draws from the joint covariance) of all rows of
+        a family: one quantity within heads, or between them; the chance of error is shared evenly among families.
+    """
+    own_first, own_second = within_pairs(drift.cells)
+    first, second = np.append(own_first, drift.pair_first), np.append(own_second, drift.pair_second)
+    own = np.arange(len(first)) < len(own_first)
+    limits = colour_limits(tolerance)
+    families = len(limits) * (bool(own.any()) + bool((~own).any())) + (tolerance.output_stops is not None)
+    alpha = ALPHA / max(families, 1)
+    rng = np.random.default_rng([drift.seed, 1])
+    rows = {}
+    for quantity, limit in limits.items():
+        parts = components(drift.fitted, quantity)
+        size, u = difference(parts, first, second)
+        u_all = np.full(len(first), np.nan)
+        for family in (own, ~own):
+            sizes = np.abs(size[family])
+            u_all[family] = _at_once(parts, first[family], second[family], sizes, u[family], limit, alpha, rng)
+        rows[quantity] = _rows(quantity, limit, first, second, np.abs(size), u, u_all)
+    if tolerance.output_stops is not None:
+        reference = drift.own_reference
+        at = np.flatnonzero((reference >= 0) & (reference != np.arange(len(reference))))
+        parts = components(drift.fitted, "output_stops")
+        size, u = (
+            np.abs(drift.powers[name].to_numpy(np.float64)[at])
+            for name in ("output_error_stops", "u_output_error_stops")
+        )
+        u_all = _at_once(parts, reference[at], at, size, u, tolerance.output_stops, alpha, rng)
+        rows["output_stops"] = _rows("output_stops", tolerance.output_stops, reference[at], at, size, u, u_all)
+    return rows
+
+
+def _rows(quantity: str, limit: float, first: Indices, second: Indices, size: Array, u: Array, u_all: Array) -> Rows:
+    return Rows(quantity, limit, first, second, size, u, u_all, size + u <= limit, size - u_all > limit)
+
+
+def _at_once(
+    parts: tuple[Estimates, ...],
+    first: Indices,
+    second: Indices,
+    size: Array,
+    u: Array,
+    limit: float,
+    alpha: float,
+    rng: np.random.Generator,
+) -> Array:
+    """Return the half-widths at which all differences that may lie on the limit hold at once.
+
+    A difference that stands far under its limit by the widest of these intervals (alpha / r for each of r) cannot be
+    called outside, so it need not be paid for: the factor is drawn for the others alone.
+    """
+    if not len(first):
+        return np.zeros(0)
+    variances = np.sum([pair_variances(part, first, second) for part in parts], axis=0)
+    sd = np.sqrt(np.sum(variances, axis=1))
+    u_all = student_factor(effective_dof(variances, parts[0].dof), alpha / len(first)) * sd
+    near = size > limit - _REACH * u_all
+    if near.any():
+        draws = _DRAWS if near.sum() > _MANY else 2 * _DRAWS
+        factor = np.quantile(largest_studentised(parts, first[near], second[near], draws, rng), 1.0 - alpha)
+        u_all[near] = np.minimum(u_all[near], factor * sd[near])
+    return np.where(np.isnan(u), np.nan, np.maximum(u_all, u))
+
+
+def by_chance_mired(drift: Drift) -> float:
+    """Return what the worst of all pairs would read in mired if all heads and powers were truly alike (the median)."""
+    if not len(drift.pair_first):
+        return float("nan")
+    errors, _ = draw_errors(drift.fitted["mired"].cells, _DRAWS, np.random.default_rng([drift.seed, 2]))
+    largest = np.zeros(_DRAWS)
+    body = drift.cells.table["body"].to_numpy(object)
+    for name in dict.fromkeys(body):
+        largest = np.maximum(largest, _widest(errors, drift.cells.head, np.flatnonzero(body == name)))
+    return float(np.median(largest))
+
+
+def _widest(errors: Array, head: Indices, cells: Indices) -> Array:
+    """Return the largest difference between cells of different heads (draws,)."""
+    numbers = list(dict.fromkeys(head[cells]))
+    high = np.array([errors[cells[head[cells] == number]].max(axis=0) for number in numbers])
+    low = np.array([errors[cells[head[cells] == number]].min(axis=0) for number in numbers])
+    apart = high[:, None, :] - low[None, :, :]
+    apart[np.arange(len(numbers)), np.arange(len(numbers))] = 0.0
+    return np.asarray(apart.max(axis=(0, 1)))
+
+
+def rounds_to_decide(size: Array, u: Array, u_all: Array, limit: float, n: Array, dof: Array, cells: int) -> Array:
+    """Return how many more rounds would decide, if difference and scatter stay as they are.
+
+    Parameters
+    ----------
+    size, u, u_all : (r,) arrays
+        See `Rows`.
+    limit : float
+        In the unit of `size`.
+    n, dof : (r,) arrays
+        Frames a cell now, and degrees of freedom of the scatter.
+    cells : int
+        How many cells a round adds a frame to.
+
+    Returns
+    -------
+    (r,) array
+        1 where nothing is known of the scatter yet; infinity where `MOST_ROUNDS` would not do: the difference lies on
+        the limit.
+    """
+    more = np.arange(1, MOST_ROUNDS + 1)[:, None]
+    now = np.where(dof > 0, dof, np.nan)
+    factor = student_factor(now + more * cells) / student_factor(now)
+    shrink = np.sqrt(n / (n + more)) * factor
+    decided = (size + u * shrink <= limit) | (size - u_all * shrink > limit)
+    first = np.where(decided.any(axis=0), 1.0 + np.argmax(decided, axis=0), np.inf)
+    return np.where(np.isnan(size), np.nan, np.where(np.isnan(u), 1.0, first))
+
+
+def worst_of(verdicts: npt.ArrayLike) -> str:
+    """Return the worst of some verdicts; ``undecided`` of none."""
+    present = set(np.asarray(verdicts, dtype=object).tolist())
+    return next((name for name in WORST_FIRST if name in present), "undecided")
+
+
+def verdicts(within: Flags, outside: Flags) -> npt.NDArray[np.object_]:
+    """Return the verdict of each row from its two flags."""
+    return np.where(outside, "outside", np.where(within, "within", "undecided")).astype(object)
+
+
+def own_rows(drift: Drift, rows: Mapping[str, Rows]) -> int:
+    """Return how many of the colour rows are of one head; the pairs of different heads follow them."""
+    return next((len(one.first) for name, one in rows.items() if name in COLUMN), 0) - len(drift.pair_first)
+
+
+def colour_rows(rows: Mapping[str, Rows], chosen: slice) -> tuple[Flags, Flags]:
+    """Return for some of the colour rows whether every limit holds them, and whether any is broken.
+
+    Without a colour limit there is nothing to pass, so that neither is so.
+    """
+    colour = [one for name, one in rows.items() if name in COLUMN]
+    if not colour:
+        return np.zeros(0, dtype=bool), np.zeros(0, dtype=bool)
+    within = np.all([one.within[chosen] for one in colour], axis=0)
+    outside = np.any([one.outside[chosen] for one in colour], axis=0)
+    return within, outside
+
+
+def matches(drift: Drift, rows: Mapping[str, Rows]) -> Flags:
+    """Return (c, c) whether two cells are within every colour limit of each other.
+
+    The diagonal says whether a cell may be used at all: it was measured, and its output is within its limit.
+    """
+    count = len(drift.cells.table)
+    match = np.zeros((count, count), dtype=bool)
+    for one in [one for name, one in rows.items() if name in COLUMN][:1]:
+        within, _ = colour_rows(rows, slice(None))
+        match[one.first, one.second] = match[one.second, one.first] = within
+    usable = drift.cells.table["n"].to_numpy() > 0
+    if "output_stops" in rows:
+        usable[rows["output_stops"].second] &= rows["output_stops"].within
+    np.fill_diagonal(match, usable)
+    return match
+
+
+def longest_run(fits: Flags) -> tuple[int, int] | None:
+    """Return the longest stretch of powers that all fit each other, as first and last place.
+
+    Parameters
+    ----------
+    fits : (p, p) bool array
+        Whether two powers, in order from full down, may be used together; the diagonal is the power itself.
+
+    Returns
+    -------
+    (int, int) or None
+        Of equal lengths the one nearest full power; None where no power fits even itself.
+    """
+    count = len(fits)
+    for length in range(count, 0, -1):
+        for start in range(count - length + 1):
+            if fits[start : start + length, start : start + length].all():
+                return start, start + length - 1
+    return None

@@ -1,0 +1,86 @@
+"""What a verdict says in words: warmer and cooler, greener and pinker, stops and tenths, Kelvin (mired)."""
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+#: With advice that has someone handle packs and heads; common practice, no source.
+CAUTION: Final = (
+    "First switch the pack off and discharge it the way its maker says, and let the tube cool: packs hold high voltage "
+    "after they are off, and a hot tube can burst. The maker's instructions and the local electrical code come first."
+)
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as a spoken list: ``A, B and C``."""
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)
+
+
+def heads(names: Sequence[str]) -> str:
+    """Return ``head A`` or ``heads A and B``."""
+    return f"head{'s' if len(names) > 1 else ''} {listed(names)}"
+
+
+def kelvin(size: float) -> str:
+    """Return a size [K] as it is said: to the nearest 10 from 100 up."""
+    return f"{round(abs(size), -1) if abs(size) >= 99.5 else abs(size):.0f} K"
+
+
+def gap(delta_k: float, delta_mired: float, delta_duv: float) -> str:
+    """Return a difference between two lights: ``290 K (9.6 mired) warmer and 0.0012 greener``.
+
+    Never warmth without tint. Positive mired is warmer, positive Duv is greener.
+    """
+    warmth = "as warm"
+    if abs(delta_mired) >= 0.05:
+        warmth = f"{kelvin(delta_k)} ({abs(delta_mired):.1f} mired) {'warmer' if delta_mired > 0 else 'cooler'}"
+    if not math.isfinite(delta_duv) or abs(delta_duv) < 0.00005:
+        return f"{warmth}, no greener or pinker"
+    return f"{warmth} and {abs(delta_duv):.4f} {'greener' if delta_duv > 0 else 'pinker'}"
+
+
+def way(delta_mired: float, delta_duv: float) -> str:
+    """Return the directions of a difference that count, such as ``warmer and pinker``: a third of a step at least."""
+    words = ["warmer" if delta_mired > 0 else "cooler"] if abs(delta_mired) >= 1.0 else []
+    words += ["greener" if delta_duv > 0 else "pinker"] if abs(delta_duv) >= 0.0003 else []
+    return listed(words) or ("warmer" if delta_mired > 0 else "cooler")
+
+
+def swing(span_k: float, span_mired: float, span_duv: float) -> str:
+    """Return how far a head moves over its powers: ``60 K (2.0 mired) and 0.0003 green to pink``."""
+    return f"{kelvin(span_k)} ({span_mired:.1f} mired) and {span_duv:.4f} green to pink"
+
+
+def output(error_stops: float) -> str:
+    """Return an output error: ``0.2 stop darker than set``."""
+    return f"{abs(error_stops):.1f} stop {'brighter' if error_stops > 0 else 'darker'} than set"
+
+
+def limit(quantity: str, value: float) -> str:
+    """Return a limit as it is said."""
+    words = {
+        "mired": f"{value:g} mired",
+        "kelvin": f"{value:g} K",
+        "duv": f"{value:.4f} green to pink",
+        "output_stops": f"{value:g} stop",
+    }
+    return words.get(quantity, "the limit on colour")
+
+
+def rounds(count: float, cells: int, pace_s: float) -> str:
+    """Return ``2 more rounds, 4 min``: a round is one more frame of each of `cells`, at `pace_s` [s] a frame."""
+    said = f"{count:.0f} more round{'s' if count > 1 else ''}"
+    minutes = max(math.ceil(count * cells * pace_s / 60.0 - 1e-9), 1) if math.isfinite(pace_s) else 0
+    return f"{said}, {minutes} min" if minutes else said
+
+
+def cannot_call(count: float, cells: int, pace_s: float) -> str:
+    """Return what would decide: ``cannot call it: 2 more rounds, 4 min``."""
+    if math.isinf(count):
+        return "cannot call it: it lies on the limit, where more rounds would not tell"
+    return f"cannot call it: {rounds(count, cells, pace_s)}"
+
+
+def stretch(powers: Sequence[str]) -> str:
+    """Return a range of powers: ``1/1 to 1/8``, or the one power."""
+    return powers[0] if len(powers) == 1 else f"{powers[0]} to {powers[-1]}"

@@ -1,0 +1,209 @@
+"""Heads over several sessions: changes made by hand, cameras that see another scale, and how often chance is called."""
+
+from collections.abc import Mapping
+from types import ModuleType
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from greystep.compare.drift import analyse
+from greystep.compare.history import History, Metered, Visit, compare_sessions
+from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
+
+SERIALS = {"A": "1071", "B": "1072", "C": "2038"}
+TYPES = dict.fromkeys("ABC", "plain dome")
+
+
+def visit(
+    synthetic: ModuleType,
+    seed: int,
+    moved: Mapping[int, float] | None = None,
+    camera: str = "Invented 1",
+    scale: float = 0.0,
+    date: str = "",
+    reference: str = "A",
+    serials: Mapping[str, str] = SERIALS,
+    types: Mapping[str, str] = TYPES,
+    meters: Mapping[str, Metered] | None = None,
+    scatter: float = 0.3,
+    tolerance: Tolerance = DEFAULT_TOLERANCE,
+    rename: Mapping[str, str] | None = None,
+    heads: int = 3,
+) -> Visit:
+    """One session of heads at three powers; `moved` heads are off by so many mired, `scale` is the camera's doing."""
+    offsets = np.zeros((heads, 3)) + scale
+    for head, mired in (moved or {}).items():
+        offsets[head] += mired
+    readings = synthetic.simulate(np.random.default_rng(seed), offsets, repeats=3, scatter=scatter)
+    readings["body"] = camera
+    if rename:
+        readings["head"] = [rename.get(head, head) for head in readings["head"]]
+    drift = analyse(readings, synthetic.make_session())
+    name = f"day {seed}"
+    return Visit(name, date, drift, serials, types, reference, {camera: f"{camera}; 100 mm"}, meters or {}, tolerance)
+
+
+def rows(history: History, session: str, head: str) -> pd.DataFrame:
+    return history.table[(history.table["session"] == session) & (history.table["head"] == head)]
+
+
+def test_a_moved_head_and_no_other(synthetic: ModuleType) -> None:
+    history = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, {1: 6.0})])
+    assert (rows(history, "day 1", "B")["verdict"] == "").all()
+    assert rows(history, "day 1", "B")["change_mired"].isna().all()
+    moved = rows(history, "day 2", "B")
+    assert (moved["verdict"] == "moved").all()
+    assert (moved["anchor"] == "reference head").all()
+    assert (moved["previous"] == "day 1").all()
+    assert np.abs(moved["change_mired"] - 6.0).max() < moved["u_change_mired"].max() * 1.5
+    assert (moved["change_k"] < -150).all()
+    assert (rows(history, "day 2", "C")["verdict"] == "not moved").all()
+    own = rows(history, "day 2", "A")
+    assert (own["anchor"] == "same camera").all()
+    assert (own["verdict"] == "not moved").all()
+    assert history.notes == ()
+
+
+def test_change_and_doubt_by_hand(synthetic: ModuleType) -> None:
+    visits = [visit(synthetic, 1), visit(synthetic, 2, {2: 2.0})]
+    found = rows(compare_sessions(visits), "day 2", "C").iloc[1]
+    means, variances, dofs = [], [], []
+    for one in visits:
+        frame = one.drift.frames
+        for head, cell, sign in ((2, 7, 1.0), (0, 0, -1.0)):  # C at 1/2, A at full
+            values = frame.values["mired"]
+            means.append(sign * values[frame.cell == cell].mean())
+            within = [values[frame.cell == 3 * head + power] for power in range(3)]
+            pooled = sum(((cells - cells.mean()) ** 2).sum() for cells in within) / 6.0
+            variances.append(pooled / 3.0)
+            dofs.append(6.0)
+    change = sum(means[2:]) - sum(means[:2])
+    welch = sum(variances) ** 2 / sum(v**2 / d for v, d in zip(variances, dofs, strict=True))
+    assert found["change_mired"] == pytest.approx(change, abs=1e-9)
+    assert found["u_change_mired"] == pytest.approx(stats.t.ppf(0.975, welch) * np.sqrt(sum(variances)), rel=1e-6)
+    assert found["change_k"] == pytest.approx(1e6 / found["mired"] - 1e6 / (found["mired"] - change), rel=1e-12)
+
+
+def test_another_camera_is_told_apart_by_the_reference_head(synthetic: ModuleType) -> None:
+    history = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, {1: 8.0}, camera="Invented 2", scale=15.0)])
+    moved = rows(history, "day 2", "B")
+    assert (moved["verdict"] == "moved").all()
+    assert np.abs(moved["change_mired"] - 8.0).max() < 1.0
+    still = rows(history, "day 2", "C")
+    assert (still["verdict"] == "not moved").all()
+    # The observer term at full: 4 % of the mean difference to the reference head, both sessions, k = 2.
+    apart = [
+        float(np.diff(table.loc[[0, row], "mired"])[0])
+        for table, row in ((rows_of(history, "day 1"), 3), (rows_of(history, "day 2"), 3))
+    ]
+    assert moved["u_observer_mired"].iloc[0] == pytest.approx(2 * 0.04 * abs(np.mean(apart)), rel=1e-9)
+    assert moved["u_observer_mired"].iloc[2] > moved["u_observer_mired"].iloc[0]  # 7 % more between powers
+    own = rows(history, "day 2", "A")
+    assert (own["verdict"] == "cannot tell").all()
+    assert (own["anchor"] == "none").all()
+    assert own["change_mired"].isna().all()
+
+
+def rows_of(history: History, session: str) -> pd.DataFrame:
+    return history.table[history.table["session"] == session].reset_index(drop=True)
+
+
+def test_another_camera_and_heads_of_unknown_type_leave_it_open(synthetic: ModuleType) -> None:
+    other = visit(synthetic, 2, {1: 3.0}, camera="Invented 2", scale=15.0, types={})
+    history = compare_sessions([visit(synthetic, 1, types={}), other])
+    assert (rows(history, "day 2", "B")["verdict"] == "cannot tell").all()
+    assert rows(history, "day 2", "B")["u_observer_mired"].iloc[0] == pytest.approx(6.0)
+
+
+def test_without_an_anchor_another_camera_tells_nothing(synthetic: ModuleType) -> None:
+    history = compare_sessions(
+        [visit(synthetic, 1, reference=""), visit(synthetic, 2, reference="", camera="Invented 2", scale=15.0)]
+    )
+    later = rows_of(history, "day 2")
+    assert set(later["verdict"]) == {"cannot tell"}
+    assert set(later["anchor"]) == {"none"}
+    assert (later["previous"] == "day 1").all()
+
+
+def test_another_lens_is_another_camera(synthetic: ModuleType) -> None:
+    first, second = visit(synthetic, 1, reference=""), visit(synthetic, 2, reference="", scale=5.0)
+    second = Visit(**{**vars(second), "cameras": {"Invented 1": "Invented 1; 50 mm"}})
+    assert set(rows_of(compare_sessions([first, second]), "day 2")["anchor"]) == {"none"}
+
+
+def test_meters_in_both_sessions(synthetic: ModuleType) -> None:
+    # Both cameras are set by a meter: their scales agree, up to what the meters say.
+    meters = [{"Invented 1": Metered("A", 0.0, 178.6, 0.1)}, {"Invented 2": Metered("A", 0.0, 178.6, 0.1)}]
+    history = compare_sessions(
+        [
+            visit(synthetic, 1, reference="", meters=meters[0]),
+            visit(synthetic, 2, {0: 7.0}, reference="", camera="Invented 2", meters=meters[1]),
+        ]
+    )
+    moved, still = rows(history, "day 2", "A"), rows(history, "day 2", "C")
+    assert set(history.table.loc[history.table["session"] == "day 2", "anchor"]) == {"meter"}
+    assert (moved["verdict"] == "moved").all()
+    assert (still["verdict"] == "not moved").all()
+    assert (still["u_change_mired"] > 2 * np.sqrt(2 * 0.3**2 + 2 * 0.1**2)).all()
+    assert moved["u_observer_mired"].iloc[0] == 0.0  # the metered head at its own power
+    assert moved["u_observer_mired"].iloc[1] == pytest.approx(
+        2 * 0.07 * abs(float(moved["mired"].iloc[1]) - 178.6), rel=1e-9
+    )
+
+
+def test_heads_are_known_by_their_serials(synthetic: ModuleType) -> None:
+    # B of the first day is called Z on the second, and another head carries its label.
+    later = visit(synthetic, 2, {1: 6.0}, rename={"B": "Z", "C": "B"}, serials={"A": "1071", "Z": "1072", "B": "9999"})
+    history = compare_sessions([visit(synthetic, 1), later])
+    assert (rows(history, "day 2", "Z")["verdict"] == "moved").all()
+    assert (rows(history, "day 2", "B")["verdict"] == "").all()
+    assert (rows(history, "day 2", "B")["previous"] == "").all()
+    assert set(rows(history, "day 2", "Z")["serial"]) == {"1072"}
+
+
+def test_a_session_without_serials_goes_by_label(synthetic: ModuleType) -> None:
+    history = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, {1: 6.0}, serials={})])
+    assert (rows(history, "day 2", "B")["verdict"] == "moved").all()
+
+
+def test_sessions_are_taken_by_date_and_against_the_last_one_that_has_the_light(synthetic: ModuleType) -> None:
+    first = visit(synthetic, 1, date="2026-01-05")
+    second = visit(synthetic, 2, {0: 0.0}, date="2026-02-05", heads=2)  # without C
+    third = visit(synthetic, 3, {1: 6.0, 2: 6.0}, date="2026-03-05")
+    history = compare_sessions([third, first, second])
+    assert list(dict.fromkeys(history.table["session"])) == ["day 1", "day 2", "day 3"]
+    assert set(rows(history, "day 3", "B")["previous"]) == {"day 2"}
+    assert set(rows(history, "day 3", "C")["previous"]) == {"day 1"}
+    assert set(rows(history, "day 3", "C")["verdict"]) == {"moved"}
+
+
+def test_all_heads_moved_alike_is_said_to_be_something_else(synthetic: ModuleType) -> None:
+    moved = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, {0: -6.0})])
+    assert moved.notes == ("day 2: every head reads warmer than before; suspect the reference head itself first.",)
+    camera = compare_sessions([visit(synthetic, 1, reference=""), visit(synthetic, 2, reference="", scale=-5.0)])
+    assert camera.notes == (
+        "day 2: every head reads cooler than before; suspect the camera, its lens or the target first.",
+    )
+
+
+def test_a_wide_doubt_is_not_a_head_that_stayed(synthetic: ModuleType) -> None:
+    wide = compare_sessions([visit(synthetic, 1, scatter=4.0), visit(synthetic, 2, scatter=4.0)])
+    assert "not moved" not in set(rows_of(wide, "day 2")["verdict"])
+    tight = compare_sessions(
+        [visit(synthetic, 1), visit(synthetic, 2, tolerance=Tolerance(0.2, None, None, None, None, False))]
+    )
+    assert "not moved" not in set(rows_of(tight, "day 2")["verdict"])
+
+
+def test_chance_is_seldom_called_and_intervals_hold(synthetic: ModuleType) -> None:
+    held, called, heads = [], 0, 0
+    for seed in range(120):
+        pair = [visit(synthetic, 2 * seed + 10, scatter=0.5), visit(synthetic, 2 * seed + 11, scatter=0.5)]
+        later = rows_of(compare_sessions(pair), pair[1].name)
+        held += (later["change_mired"].abs() <= later["u_change_mired"]).tolist()
+        called += int((later["verdict"] == "moved").groupby(later["head"]).any().sum())
+        heads += 3
+    assert 0.92 <= np.mean(held) <= 0.98
+    assert called / heads < 0.08  # 5 % at most, three standard deviations of 360 above

@@ -1,0 +1,332 @@
+"""The decision rules by hand, what they do over hundreds of simulated tests, and what they say."""
+
+import json
+import re
+from types import ModuleType
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from greystep.compare.drift import Drift, analyse
+from greystep.compare.limits import by_chance_mired, judge_rows, longest_run, rounds_to_decide, worst_of
+from greystep.compare.verdict import Judged, judge, summary
+from greystep.errors import GreystepError
+from greystep.files import to_json
+from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
+
+ONLY_MIRED = Tolerance(4.0, None, None, None, None, False)
+#: Words that the hire desk does not use (PRACTICE: words on page one and terminal).
+BANNED = re.compile(r"\bsteps?\b(?! by)|u'v'|expanded|locus|\bnan\b|sigma", re.IGNORECASE)
+
+
+def run(
+    synthetic: ModuleType,
+    offsets: np.ndarray,
+    seed: int = 0,
+    tolerance: Tolerance = DEFAULT_TOLERANCE,
+    **settings: object,
+) -> tuple[Drift, Judged]:
+    readings = synthetic.simulate(np.random.default_rng(seed), offsets, **settings)
+    drift = analyse(readings, synthetic.make_session(tolerance=tolerance))
+    return drift, judge(drift, tolerance)
+
+
+def kit(head: float = 0.0, cell: float = 0.0, slope: float = 0.0) -> np.ndarray:
+    offsets = np.zeros((6, 7))
+    offsets[1] = head + slope * np.arange(7.0)
+    offsets[1, 3] += cell
+    return offsets
+
+
+def verdicts_of(synthetic: ModuleType, offsets: np.ndarray, tests: int, scatter: float) -> pd.Series:
+    return pd.Series([run(synthetic, offsets, seed, scatter=scatter)[1].kit_verdict for seed in range(tests)])
+
+
+def test_a_true_difference_at_the_limit_is_hardly_ever_called(synthetic: ModuleType) -> None:
+    """The bar: 6 heads x 7 powers x 5, true 4 mired: false outside and false within each under 2.5 %."""
+    found = verdicts_of(synthetic, kit(head=4.0), 120, 0.6)
+    assert (found == "outside").sum() <= 6  # 2.5 % of 120 is 3; 7 or more happens once in 30 at 2.5 %
+    assert (found == "within").sum() <= 6
+
+
+def test_a_true_difference_of_six_is_outside(synthetic: ModuleType) -> None:
+    for offsets in (kit(head=6.0), kit(cell=6.0), kit(slope=1.0)):
+        assert (verdicts_of(synthetic, offsets, 25, 0.6) == "outside").mean() > 0.95
+
+
+def test_matched_heads_are_within(synthetic: ModuleType) -> None:
+    for scatter in (0.3, 0.6):
+        assert (verdicts_of(synthetic, kit(), 60, scatter) == "within").mean() > 0.95
+
+
+def test_the_rules_by_hand(synthetic: ModuleType) -> None:
+    """|d| + U <= limit with the row's own U; |d| - U' > limit with the simultaneous one; undecided between."""
+    offsets = np.array([[0.0, 0.0], [4.0, 0.0], [9.0, 9.0]])
+    drift, judged = run(synthetic, offsets, tolerance=ONLY_MIRED, repeats=4)
+    pairs, rows = judged.pairs, judge_rows(drift, ONLY_MIRED)["mired"]
+    own = len(rows.first) - len(pairs)
+    assert own == 3
+    size = pairs["delta_mired"].abs()
+    assert rows.size[own:] == pytest.approx(size.to_numpy())
+    assert rows.u[own:] == pytest.approx(pairs["u_delta_mired"].to_numpy())
+    assert ((pairs["verdict"] == "within") == (size + pairs["u_delta_mired"] <= 4)).all()
+    assert ((pairs["verdict"] == "outside") == (size - rows.u_all[own:] > 4)).all()
+    assert set(pairs["verdict"]) == {"within", "outside", "undecided"}
+    assert (rows.u_all > rows.u).all()
+    bonferroni = stats.t.ppf(1 - 0.025 / len(rows.first), drift.fitted["mired"].dof.min()) / 2.0
+    assert (rows.u_all <= rows.u * bonferroni * 1.1).all()
+
+
+def test_one_row_needs_no_adjustment(synthetic: ModuleType) -> None:
+    drift, _ = run(synthetic, np.array([[0.0, 3.0]]), tolerance=ONLY_MIRED, repeats=6)
+    rows = judge_rows(drift, ONLY_MIRED)["mired"]
+    assert rows.u_all == pytest.approx(rows.u, rel=0.05)
+
+
+def test_heads_are_judged_by_spans_and_output(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((3, 4)), repeats=4)
+    low = (readings["head"] == "B") & (readings["stops"] == 3)
+    readings.loc[low, "output_stops"] -= 0.25
+    tint = (readings["head"] == "C") & (readings["stops"] == 2)
+    readings.loc[tint, "duv"] += 0.0030
+    judged = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE)
+    assert list(judged.heads["verdict"]) == ["within", "outside", "outside"]
+    assert "1/8 is 0.2 stop darker than set" in judged.heads["why"][1] or "0.3 stop" in judged.heads["why"][1]
+    assert "one odd power, 1/4" in judged.heads["why"][2]
+    assert "greener" in judged.sentences["C"]
+    assert judged.kit_verdict == "outside"
+    assert judged.back == ("B", "C")
+
+
+def test_only_limits_that_are_given_are_judged(synthetic: ModuleType) -> None:
+    offsets = np.array([[0.0, 0.0, 0.0], [9.0, 9.0, 9.0]])
+    for tolerance, expected in (
+        (Tolerance(None, 0.0010, None, None, 0.1, False), "within"),
+        (Tolerance(None, None, 3.0, None, 0.1, False), "outside"),
+        (Tolerance(None, None, None, 150.0, 0.1, False), "outside"),
+        (Tolerance(None, None, 9.0, 500.0, None, False), "within"),
+    ):
+        assert run(synthetic, offsets, tolerance=tolerance)[1].kit_verdict == expected
+
+
+def test_another_tolerance_changes_no_number(synthetic: ModuleType) -> None:
+    drift, wide = run(synthetic, kit(head=3.0))
+    narrow = judge(drift, Tolerance(1.0, None, None, None, 0.05, False))
+    numbers = [name for name in wide.heads if name not in ("verdict", "why", "safe_powers")]
+    pd.testing.assert_frame_equal(wide.heads[numbers], narrow.heads[numbers])
+    pd.testing.assert_frame_equal(wide.pairs.drop(columns="verdict"), narrow.pairs.drop(columns="verdict"))
+
+
+def test_verdict_columns_stand_where_the_contract_has_them(synthetic: ModuleType) -> None:
+    _, judged = run(synthetic, kit())
+    heads, pairs = list(judged.heads), list(judged.pairs)
+    assert heads[heads.index("u_warmup_mired") + 1 :][:2] == ["verdict", "why"]
+    assert pairs[pairs.index("delta_steps") + 1] == "verdict"
+
+
+def test_a_whole_head_is_told_from_one_odd_power(synthetic: ModuleType) -> None:
+    _, whole = run(synthetic, kit(head=7.0), scatter=0.3)
+    _, odd = run(synthetic, kit(cell=7.0), scatter=0.3)
+    _, ramp = run(synthetic, kit(slope=1.5), scatter=0.3)
+    assert whole.back == odd.back == ramp.back == ("B",)
+    assert whole.heads["verdict"][1] == "within"
+    assert re.search(
+        r"Head B is steady on its own, but it is 2\d0 K \(\d\.\d mired\) warmer.*at every power", whole.sentences["B"]
+    )
+    assert "one odd power, 1/8" in odd.sentences["B"]
+    assert "it grows warmer as power falls: 1/64 is" in ramp.sentences["B"]
+    assert "against the others" in whole.heads["why"][1]
+    assert not any("every power" in text for text in (odd.sentences["B"], ramp.sentences["B"]))
+
+
+def test_two_heads_that_differ_are_not_blamed(synthetic: ModuleType) -> None:
+    _, judged = run(synthetic, np.array([[0.0] * 4, [8.0] * 4]))
+    assert (judged.back, judged.clash) == ((), ("A", "B"))
+    assert "which is the odd one" in judged.todo[0]
+    assert "than head A" in judged.sentences["B"]
+
+
+def test_a_constant_tint_is_found_beside_heads_that_drift(synthetic: ModuleType) -> None:
+    """B and C part from A as power falls and go back; D is greener at every power: D is the odd one of A and D."""
+    offsets = np.array([np.zeros(5), 2.5 * np.arange(5), -2.2 * np.arange(5), np.zeros(5)])
+    readings = synthetic.simulate(np.random.default_rng(3), offsets, repeats=3)
+    readings.loc[readings["head"] == "D", "duv"] += 0.0035
+    judged = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE)
+    assert (judged.back, judged.clash) == (("B", "C", "D"), ())
+    assert re.search(r"0\.003[345] greener than the rest of the kit at every power", judged.sentences["D"])
+    assert "it grows warmer as power falls" in judged.sentences["B"]
+
+
+def test_the_worst_pair_carries_what_chance_would_read(synthetic: ModuleType) -> None:
+    """For equal cells: the median of the largest of all differences between heads; counted here by another way."""
+    drift, judged = run(synthetic, kit(), repeats=5, scatter=0.4)
+    worst = judged.worst_pair
+    assert worst is not None
+    share = np.maximum(judged.pairs["delta_mired"].abs() / 4.0, judged.pairs["delta_duv"].abs() / 0.0010)
+    assert worst["ratio"] == pytest.approx(share.max())
+    assert judged.pairs.loc[share.idxmax(), "power_b"] == worst["power_b"]
+    rng = np.random.default_rng(5)
+    sd = np.sqrt(drift.fitted["mired"].sums / drift.fitted["mired"].dof / 5)
+    means = rng.standard_normal((4000, 6, 7)) * sd[None, :, None]
+    largest = [max(one[a].max() - one[b].min() for a in range(6) for b in range(6) if a != b) for one in means]
+    assert by_chance_mired(drift) == pytest.approx(np.median(largest), rel=0.03)
+    assert worst["by_chance_mired"] == by_chance_mired(drift)
+    assert run(synthetic, np.zeros((1, 4)))[1].worst_pair is None
+
+
+def test_rounds_that_would_decide(synthetic: ModuleType) -> None:
+    """3 frames, u 1.5 on a difference of 3 and a limit of 4: passes when u is at most 1.0."""
+    n, dof = np.array([3.0]), np.array([14.0])
+    rounds = rounds_to_decide(np.array([3.0]), np.array([1.5]), np.array([2.5]), 4.0, n, dof, 7)
+    for more in (int(rounds[0]) - 1, int(rounds[0])):
+        factor = 2.0 if 14 + more * 7 > 50 else stats.t.ppf(0.975, 14 + more * 7)
+        u = 1.5 * np.sqrt(3 / (3 + more)) * factor / stats.t.ppf(0.975, 14)
+        assert (u <= 1.0) == (more == int(rounds[0]))
+    assert np.isinf(rounds_to_decide(np.array([4.0]), np.array([1.0]), np.array([2.0]), 4.0, n, dof, 7)[0])
+    assert rounds_to_decide(np.array([1.0]), np.array([np.nan]), np.array([np.nan]), 4.0, n, np.zeros(1), 7)[0] == 1
+    assert np.isnan(rounds_to_decide(np.array([np.nan]), np.array([1.0]), np.array([1.0]), 4.0, n, dof, 7)[0])
+
+
+def test_undecided_says_how_many_rounds_and_minutes(synthetic: ModuleType) -> None:
+    """7 powers a round at 10 s a shot."""
+    drift, judged = run(synthetic, np.array([np.linspace(0, 3.2, 7)]), seed=1, repeats=3, scatter=0.7)
+    assert drift.pace_s == 10.0
+    assert judged.heads["verdict"][0] == "undecided"
+    said = re.search(r"cannot call it: (\d+) more rounds?, (\d+) min", judged.heads["why"][0])
+    assert said
+    assert int(said[2]) == int(np.ceil(int(said[1]) * 70 / 60))
+    assert said[0] in judged.sentences["A"]
+    assert any("Shoot head A again at every power" in line for line in judged.todo)
+
+
+def test_the_rounds_asked_for_do_decide(synthetic: ModuleType) -> None:
+    """Of 12 undecided heads, shot for as many rounds as said (same truth), at least two thirds are then decided."""
+    settled = []
+    for seed in range(40):
+        offsets = np.array([np.linspace(0, 2.9, 5)])
+        _, judged = run(synthetic, offsets, seed=seed, repeats=2, scatter=0.6, tolerance=ONLY_MIRED)
+        said = re.search(r"cannot call it: (\d+) more", judged.heads["why"][0])
+        if said and len(settled) < 12:
+            again = run(
+                synthetic, offsets, seed=seed + 500, repeats=2 + int(said[1]), scatter=0.6, tolerance=ONLY_MIRED
+            )
+            settled.append(again[1].heads["verdict"][0] != "undecided")
+    assert len(settled) == 12
+    assert np.mean(settled) >= 2 / 3
+
+
+def test_an_empty_cell_leaves_its_head_undecided(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 4)), repeats=3)
+    lost = (readings["head"] == "A") & (readings["stops"] == 2)
+    readings.loc[lost, ["status", "flags", "mired"]] = ["rejected", "no_flash", np.nan]
+    judged = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE)
+    assert list(judged.heads["verdict"]) == ["undecided", "within"]
+    assert judged.heads["why"][0].startswith("no usable frame at 1/4")
+    assert judged.kit_verdict == "undecided"
+    assert "Shoot head A at 1/4 again" in judged.todo[0]
+    assert judged.heads["safe_powers"][0] == "1/1 to 1/2"
+
+
+def test_single_frames_are_undecided_not_outside(synthetic: ModuleType) -> None:
+    _, judged = run(synthetic, np.array([[0.0] * 3, [20.0] * 3]), repeats=1)
+    assert set(judged.pairs["verdict"]) == {"undecided"}
+    assert judged.kit_verdict == "undecided"
+    assert "cannot call it: 1 more round" in judged.heads["why"][0]
+
+
+def test_safe_powers(synthetic: ModuleType) -> None:
+    drift, judged = run(synthetic, kit(slope=1.1), scatter=0.2)
+    assert judged.heads["safe_powers"][0] == "1/1 to 1/64"
+    assert judged.heads["safe_powers"][1] == "1/1 to 1/8"
+    ranges = judged.ranges.set_index(["head_a", "head_b"])["safe_powers"]
+    assert ranges["A", "B"] == "1/1 to 1/8"
+    assert ranges["A", "C"] == "1/1 to 1/64"
+    assert any("If head B must stay, use it over 1/1 to 1/8 only." in line for line in judged.todo)
+    assert len(drift.heads) == 6
+
+
+def test_longest_run_of_powers() -> None:
+    fits = np.array([[1, 0, 0, 0], [0, 1, 1, 0], [0, 1, 1, 1], [0, 0, 1, 1]], dtype=bool)
+    assert longest_run(fits) == (1, 2)
+    assert longest_run(np.eye(3, dtype=bool)) == (0, 0)
+    assert longest_run(np.zeros((2, 2), dtype=bool)) is None
+
+
+def test_worst_of() -> None:
+    assert worst_of(["within", "undecided", "outside"]) == "outside"
+    assert worst_of(["within", "undecided"]) == "undecided"
+    assert worst_of([]) == "undecided"
+
+
+@pytest.mark.parametrize("offsets", [kit(), kit(head=7), kit(cell=7), kit(slope=1.5), kit(head=3.7), kit(slope=-1.5)])
+def test_words_are_those_of_the_trade(synthetic: ModuleType, offsets: np.ndarray) -> None:
+    drift, judged = run(synthetic, offsets, scatter=0.5, repeats=3)
+    said = [*judged.sentences.values(), *judged.todo, *judged.heads["why"], *drift.notes]
+    assert len(judged.sentences) == 6
+    for text in said:
+        assert not BANNED.search(text), text
+        assert text == text.strip()
+        assert text.isascii()
+        for part in re.split(r"[;:]", text):
+            if re.search(r"\d K \(", part):
+                assert re.search(r"green|pink", part), text
+    handling = [line for line in judged.todo if "Send back" in line]
+    assert all("high voltage" in line and "hot tube" in line for line in handling)
+    assert not any("high voltage" in line for line in judged.todo if "Send back" not in line)
+
+
+def test_claims_at_one_power_and_over_the_range(synthetic: ModuleType) -> None:
+    """0.3 mired of scatter is 9.4 K at 5600 K; 1.5 mired a stop over 6 stops is 274 K, half of it 137 K."""
+    drift, _ = run(synthetic, np.array([np.zeros(7), 1.5 * np.arange(7.0)]), scatter=0.3)
+    wide, tight, mired = (judge(drift, DEFAULT_TOLERANCE, claim).heads for claim in ("\u00b1300 K", "100K", "5 mired"))
+    assert list(wide["claim_verdict"]) == ["within", "within"]
+    assert list(tight["claim_one_power"]) == ["within", "within"]
+    assert list(tight["claim_over_range"]) == ["within", "outside"]
+    assert list(tight["claim_verdict"]) == ["within", "outside"]
+    assert tight["range_within_k"][1] == pytest.approx(drift.heads["span_k"][1] / 2)
+    expected = np.hypot(drift.heads["u_span_k"][1], 2 * 0.07 * drift.heads["span_k"][1]) / 2
+    assert tight["u_range_within_k"][1] == pytest.approx(expected)
+    assert tight["shots_within_k"][0] == pytest.approx(2 * drift.heads["repeatability_k"][0])
+    assert mired["claim_over_range"][1] == "undecided"
+    for wrong in ("150", "0K", "many K"):
+        with pytest.raises(GreystepError, match="write the plus or minus as 150K"):
+            judge(drift, DEFAULT_TOLERANCE, wrong)
+
+
+def test_summary_is_plain_json_with_the_names_of_the_contract(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 3)), repeats=1)
+    readings.loc[0, ["status", "flags", "mired"]] = ["rejected", "clipped", np.nan]
+    session = synthetic.make_session()
+    drift = analyse(readings, session)
+    content = summary(judge(drift, session.tolerance), drift, session, readings)
+    read = json.loads(to_json(content))
+    assert read == content
+    assert json.dumps(content, allow_nan=False)
+    assert {
+        "schema",
+        "session",
+        "reference",
+        "tolerance",
+        "heads",
+        "worst_pair",
+        "frames",
+        "kit_verdict",
+        "notes",
+    } <= set(read)
+    assert read["schema"] == 1
+    assert read["frames"] == {"total": 6, "ok": 5, "doubtful": 0, "rejected": 1}
+    assert read["tolerance"]["source"] == "this tool's default, no standard"
+    assert {"span_mired", "verdict", "why"} <= set(read["heads"][0])
+    assert read["heads"][0]["repeatability_mired"] is None
+    assert {"head_a", "power_a", "head_b", "power_b", "delta_mired", "verdict", "by_chance_mired"} <= set(
+        read["worst_pair"]
+    )
+
+
+def test_the_same_seed_gives_the_same_verdict(synthetic: ModuleType) -> None:
+    one, two = (run(synthetic, kit(head=3.5), seed=3)[1] for _ in range(2))
+    pd.testing.assert_frame_equal(one.pairs, two.pairs)
+    assert one.worst_pair == two.worst_pair
+    assert one.todo == two.todo
