@@ -1,0 +1,63 @@
+"""The ``greystep`` command."""
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from greystep import __version__
+from greystep.cli import camera, correct, demo, history, ingest, plan, render, report
+from greystep.errors import GreystepError
+
+# Plain help: rich markup costs twice the start-up time and eats square brackets.
+app = typer.Typer(
+    name="greystep",
+    help="Check studio flash for colour consistency, from raw frames of a grey target.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.command(short_help="Write an invented session with raw frames.")(demo.demo)
+app.command(short_help="Plan a test and print its shot sheet.")(plan.plan)
+app.command(short_help="Read raw frames into readings.csv.")(ingest.ingest)
+app.command(short_help="Verdicts, tables, figures and the page.")(report.report)
+app.command(short_help="The values that make each frame match.")(correct.correct)
+app.command(short_help="Developed frames that match.")(render.render)
+app.command(short_help="Make camera.json from a chart frame.")(camera.camera)
+app.command(short_help="Has a head moved since last time?")(history.history)
+
+
+def _show_version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"greystep {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Check studio flash for colour consistency, from raw frames of a grey target."""
+
+
+def run() -> None:
+    """Entry point: what stops a command becomes one message and exit status 1."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        app()
+    except GreystepError as error:
+        typer.echo(f"greystep: {error}", err=True)
+        sys.exit(1)
+    except OSError as error:  # a pipe that was closed ends silently before it comes here
+        what = f"{error.filename or 'output'}: {error.strerror or error}"
+        typer.echo(f"greystep: {what}; check the disk and who may read and write there", err=True)
+        if sys.stdout is not None:  # what it still holds would raise again at exit
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)

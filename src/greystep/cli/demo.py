@@ -1,0 +1,42 @@
+"""``greystep demo``: an invented session with raw frames and its true answers."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class Scenario(StrEnum):
+    """What the invented session is about."""
+
+    HIRE_KIT = "hire-kit"
+    STACK = "stack"
+    THREE_LIGHTS = "three-lights"
+    FAULTS = "faults"
+
+
+class Camera(StrEnum):
+    """How the invented camera sees colour."""
+
+    MEASURED = "measured"
+    EXACT = "exact"
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.", show_default=False)],
+    scenario: Annotated[Scenario, typer.Option(help="What the session is about.")] = Scenario.HIRE_KIT,
+    camera: Annotated[
+        Camera, typer.Option(help="Measured sensitivities of a real sensor, or exactly those of the standard observer.")
+    ] = Camera.MEASURED,
+    seed: Annotated[int, typer.Option(help="Another number makes another session of the same kind.")] = 1,
+) -> None:
+    """Write an invented session with raw frames into DIR, with its true answers in truth.json.
+
+    Example: greystep demo my_kit
+    """
+    from greystep.demo.scenario import write_demo
+
+    write_demo(folder, scenario=scenario.value, camera=camera.value, seed=seed)
+    typer.echo(f"{folder}: an invented '{scenario.value}' session; its true answers are in {folder / 'truth.json'}")
+    typer.echo(f"Next: greystep report {folder}")

@@ -1,0 +1,55 @@
+"""``greystep ingest``: raw frames to readings.csv."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from greystep.cli.options import (
+    JsonOption,
+    PatchOption,
+    SessionArgument,
+    StrictOption,
+    finish,
+    parse_patch,
+    progress_bar,
+    say,
+    show,
+)
+
+
+def ingest(
+    session: SessionArgument,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Where to write if SESSION cannot be written.")
+    ] = None,
+    patch: PatchOption = None,
+    as_json: JsonOption = False,
+    strict: StrictOption = False,
+) -> None:
+    """Read the raw frames of SESSION into readings.csv; only what changed since last time is read again.
+
+    Example: greystep ingest hire_kit
+    """
+    box = parse_patch(patch)
+    from greystep import __version__
+    from greystep.files import records, to_json
+    from greystep.log.ingest import as_written, write_readings
+    from greystep.log.ingest import ingest as read
+    from greystep.log.session import load_session
+    from greystep.show.terminal import ingest_text
+
+    loaded = load_session(session)
+    with progress_bar("reading frames") as progress:
+        found = read(loaded, patch=box, progress=progress, store=out)
+    written = write_readings(found, store=out)
+    say(*found.messages)
+    if as_json:
+        rows = records(as_written(found.readings))
+        frames = found.readings["status"].value_counts()
+        counts = {name: int(frames.get(name, 0)) for name in ("ok", "doubtful", "rejected")}
+        document = {"schema": 1, "greystep": __version__, "frames": {"total": len(rows), **counts}, "readings": rows}
+        typer.echo(to_json(document))
+    else:
+        show(ingest_text(found.readings, str(written)))
+    finish(strict, not (found.readings["status"] == "rejected").any())

@@ -1,0 +1,83 @@
+"""What several commands ask for, and how each ends: arguments, the progress bar, exit status."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+SessionArgument = Annotated[Path, typer.Argument(metavar="SESSION", help="Folder of the session.", show_default=False)]
+OutOption = Annotated[
+    Path | None, typer.Option("--out", metavar="DIR", help="Where to write; SESSION/report if absent.")
+]
+PatchOption = Annotated[
+    str | None,
+    typer.Option("--patch", metavar="X0,Y0,X1,Y1", help="The grey target by hand, as fractions of the frame."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the summary as JSON and nothing else.")]
+StrictOption = Annotated[
+    bool, typer.Option("--strict", help="Exit with 3 if a verdict is not 'within' or a frame was rejected.")
+]
+
+#: Exit status of `--strict` when the work is done but not all is well.
+NOT_ALL_WELL = 3
+
+
+def parse_patch(text: str | None) -> tuple[float, float, float, float] | None:
+    """Read ``--patch`` into fractions (x0, y0, x1, y1); wrong text is a usage error."""
+    if text is None:
+        return None
+    try:
+        x0, y0, x1, y1 = (float(part) for part in text.replace(" ", "").split(","))
+    except ValueError:
+        raise typer.BadParameter(
+            f"{text!r} is not four numbers; write fractions of the frame such as 0.40,0.35,0.60,0.65",
+            param_hint="--patch",
+        ) from None
+    if not (0 <= x0 < x1 <= 1 and 0 <= y0 < y1 <= 1):
+        raise typer.BadParameter(
+            f"{text!r} is no box inside the frame; 0 <= x0 < x1 <= 1 and 0 <= y0 < y1 <= 1, from the top left corner",
+            param_hint="--patch",
+        )
+    return x0, y0, x1, y1
+
+
+@contextmanager
+def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
+    """Show progress on stderr where that is a terminal; yields a function of (done, total)."""
+    if sys.stderr is None or not sys.stderr.isatty():  # None where the caller has closed it
+        yield lambda done, total: None
+        return
+    width = 30
+
+    def show(done: int, total: int) -> None:
+        filled = width * done // max(total, 1)
+        sys.stderr.write(f"\r{label} {'#' * filled}{'.' * (width - filled)} {done}/{total}")
+        sys.stderr.flush()
+
+    try:
+        yield show
+    finally:
+        sys.stderr.write("\r\x1b[2K")
+        sys.stderr.flush()
+
+
+def say(*lines: str) -> None:
+    """Print messages to stderr, where they do not mix with results."""
+    for line in lines:
+        typer.echo(line, err=True)
+
+
+def show(text: str) -> None:
+    """Print results to stdout, in letters that the terminal can show."""
+    from greystep.show.terminal import printable
+
+    typer.echo(printable(text, getattr(sys.stdout, "encoding", None)))  # None where the caller has closed it
+
+
+def finish(strict: bool, all_well: bool) -> None:
+    """End a command: status 3 under ``--strict`` where something is not well."""
+    if strict and not all_well:
+        raise typer.Exit(NOT_ALL_WELL)

@@ -1,0 +1,138 @@
+"""``greystep report``: drift, differences, verdicts and the page."""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from greystep.cli.options import (
+    JsonOption,
+    OutOption,
+    PatchOption,
+    SessionArgument,
+    StrictOption,
+    finish,
+    parse_patch,
+    progress_bar,
+    say,
+    show,
+)
+
+if TYPE_CHECKING:
+    from greystep.compare.drift import Drift
+    from greystep.compare.verdict import Judged
+    from greystep.log.ingest import Ingested
+    from greystep.log.session import Tolerance
+
+
+def report(
+    session: SessionArgument,
+    out: OutOption = None,
+    patch: PatchOption = None,
+    claim: Annotated[
+        str | None, typer.Option("--claim", metavar="150K", help="Test a maker's plus-or-minus figure as well.")
+    ] = None,
+    mired: Annotated[float | None, typer.Option(help="Limit of warmer/cooler, in mired.")] = None,
+    duv: Annotated[float | None, typer.Option(help="Limit of greener/pinker, in Duv.")] = None,
+    kelvin: Annotated[float | None, typer.Option(help="Limit of warmer/cooler, in kelvin.")] = None,
+    steps: Annotated[
+        float | None, typer.Option(help="Limit of the whole colour difference, in steps of 0.0011.")
+    ] = None,
+    output_stops: Annotated[float | None, typer.Option(help="Limit of the output error, in stops.")] = None,
+    as_json: JsonOption = False,
+    strict: StrictOption = False,
+) -> None:
+    """Say which heads and powers of SESSION agree: verdicts on screen, tables, figures and a page to keep.
+
+    What is new in the session is read first. Limits given here stand over those of session.toml.
+
+    Example: greystep report hire_kit
+    """
+    box = parse_patch(patch)
+    from greystep.compare.drift import analyse
+    from greystep.compare.verdict import judge, summary
+    from greystep.files import to_json
+    from greystep.log.ingest import ingest, write_readings
+    from greystep.log.session import load_session
+    from greystep.show.terminal import report_text
+
+    loaded = load_session(session)
+    loaded = replace(loaded, tolerance=_limits(loaded.tolerance, mired, duv, kelvin, steps, output_stops))
+    with progress_bar("reading frames") as progress:
+        found = ingest(loaded, patch=box, progress=progress, store=out)
+    drift = analyse(found.readings, loaded)
+    judged = judge(drift, loaded.tolerance, claim)
+    content = summary(judged, drift, loaded, found.readings, _bodies(found))
+    content["notes"] = [*found.notes, *content["notes"]]
+    readings = write_readings(found, store=out)
+    wrote = [readings, *_write(found, drift, judged, content, out or session / "report", out)]
+    say(*found.messages)
+    if as_json:
+        typer.echo(to_json(content))
+    else:
+        show(report_text(content, found.readings, judged.heads, judged.pairs, [str(path) for path in wrote]))
+    finish(strict, content["kit_verdict"] == "within" and content["frames"]["rejected"] == 0)
+
+
+def _bodies(found: "Ingested") -> list[dict[str, Any]]:
+    """Say once for each camera body how its colour was made."""
+    return [
+        {
+            "body": body.label,
+            "matrix": body.matrix,
+            "colour_from": body.colour_from,
+            "anchored": body.anchored,
+            "reference_neutral": body.reference_neutral,
+            "target_factor": body.target_factor,
+            "patch": body.target.patch if body.target else None,
+        }
+        for body in found.bodies.values()
+    ]
+
+
+def _limits(
+    known: "Tolerance",
+    mired: float | None,
+    duv: float | None,
+    kelvin: float | None,
+    steps: float | None,
+    output_stops: float | None,
+) -> "Tolerance":
+    """Put limits from the command line over those of the session; one colour limit replaces all colour limits."""
+    given = {"mired": mired, "duv": duv, "kelvin": kelvin, "steps": steps}
+    for name, value in (given | {"output_stops": output_stops}).items():
+        if value is not None and not 0 < value < math.inf:
+            raise typer.BadParameter(f"{value:g} is no limit; give a number above zero", param_hint=f"--{name}")
+    if output_stops is not None:
+        known = replace(known, output_stops=output_stops)
+    if any(value is not None for value in given.values()):
+        known = replace(known, mired=mired, duv=duv, kelvin=kelvin, steps=steps, is_default=False)
+    return known
+
+
+def _write(
+    found: "Ingested", drift: "Drift", judged: "Judged", content: dict[str, Any], folder: Path, store: Path | None
+) -> list[Path]:
+    """Write tables, figures with their numbers, and the page; return the paths that matter to the person."""
+    from greystep.files import write_json, write_table, write_text
+    from greystep.log.ingest import overviews
+    from greystep.show.figures import drawings
+    from greystep.show.page import report_page
+    from greystep.show.series import figure_tables
+
+    tables = figure_tables(drift.powers, found.readings, content["reference"])
+    figures = drawings(tables, content["reference"], content["tolerance"])
+    page = report_page(
+        content, found.readings, drift.powers, judged.heads, judged.pairs, figures, overviews(found, store)
+    )
+    for name, table in {"powers": drift.powers, "heads": judged.heads, "pairs": judged.pairs}.items():
+        write_table(folder / f"{name}.csv", table)
+    for name, table in tables.items():
+        write_table(folder / "figures" / f"{name}.csv", table)
+    for name, drawing in figures.items():
+        write_text(folder / "figures" / f"{name}.svg", drawing)
+    write_json(folder / "summary.json", content)
+    write_text(folder / "report.html", page)
+    return [folder / "summary.json", folder / "report.html"]
