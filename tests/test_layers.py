@@ -12,24 +12,27 @@ ROOT = Path(greystep.__file__).parent
 #: Names and order of the flow. Held here too, so that a change of order is made twice, or seen.
 FLOW = """
     ground:  errors flags published files
-    measure: uncertainty exposure levels dng frame target patch chromaticity camera chart calibration reading
-    log:     power sheet settings session sequence shots rig draft plan ambient bodies faults table colour
-             remarks cache ingest
-    compare: fit warmup cells contrasts sentences drift limits findings verdict
-    correct: gains blocks overlap exchange
-    show:    words series figures page sheetpage terminal
+    measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
+             reading
+    log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing
+             colour remarks cache ingest
+    compare: fit warmup cells contrasts sentences drift limits findings verdict rounds history
+    mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
+    correct: blocks overlap developed reference profile series smooth sources gains exchange dngcopy icc images
+             demosaic render plates check
+    show:    words strips series canvas figures page sheetpage moves washes mixed auditpage terminal
     demo:    spectra sensor dngfile kit scenario
-    cli:     options demo ingest report correct camera app
+    cli:     options demo plan ingest report correct render audit choose camera history app
 """
 DOORS = {
     "rawpy": {"measure/frame"},
-    "tifffile": {"measure/dng", "demo/dngfile", "correct/render"},
+    "tifffile": {"measure/dng", "demo/dngfile", "correct/images"},
     "exifread": {"measure/exposure"},
     "colour": {"measure/chromaticity", "demo/spectra"},
-    "matplotlib": {"show/figures"},
-    "typer": {"cli", "show/terminal"},
-    "rich": {"cli", "show/terminal"},
+    "matplotlib": {"show/canvas", "show/figures", "show/washes"},
+    "typer": {"cli"},
     "jinja2": {"show/page", "show/sheetpage"},
+    "OpenEXR": {"correct/images"},
 }
 
 

@@ -5,14 +5,17 @@ A folder imports only folders above it in this map, and a file only files named 
 the ground files serve everyone. ``demo`` uses the ground files and ``log`` alone, and only ``cli`` uses ``demo``.
 
     ground:  errors flags published files
-    measure: uncertainty exposure levels dng frame target patch chromaticity camera chart calibration reading
-    log:     power sheet settings session sequence shots rig draft plan ambient bodies faults table colour
-             remarks cache ingest
-    compare: fit warmup cells contrasts sentences drift limits findings verdict
-    correct: gains blocks overlap exchange
-    show:    words series figures page sheetpage terminal
+    measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
+             reading
+    log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing
+             colour remarks cache ingest
+    compare: fit warmup cells contrasts sentences drift limits findings verdict rounds history
+    mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
+    correct: blocks overlap developed reference profile series smooth sources gains exchange dngcopy icc images
+             demosaic render plates check
+    show:    words strips series canvas figures page sheetpage moves washes mixed auditpage terminal
     demo:    spectra sensor dngfile kit scenario
-    cli:     options demo ingest report correct camera app
+    cli:     options demo plan ingest report correct render audit choose camera history app
 """
 
 __version__ = "0.1.0"

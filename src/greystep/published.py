@@ -86,3 +86,43 @@ OBSERVER_OTHER_TYPE_MIRED: Final = 3.0
 #: A colour meter's own repeatability (k = 1) from one session to the next [mired]: about one digit of a display in
 #: steps of 10 K at 5500 K. An assumption of this tool, no source.
 METER_REPEAT_MIRED: Final = 0.3
+
+# --- mixed light ----------------------------------------------------------------------------------------------------
+
+#: Two whites side by side are told apart from about so many steps: three standard deviations of colour matching, the
+#: "3-step" ellipse. Lighting Research Center, Lighting Answers vol. 8 no. 1 (read); an even field, a trained eye.
+STEPS_SEEN: Final = 3.0
+
+#: L* of a mid grey; CIE 15 gives Y = 0.1842 for it.
+MID_GREY_Y: Final = 0.1842
+
+#: Correction gels in the trade's words: mired shift and half the spread between makers, Duv shift and half the spread,
+#: light lost [stops]. Common practice, varies by maker. The mired shifts of CTO and CTB lie between the tables on the
+#: market (public lists read: CTO 20-26, 42-64, 81-109, 159-167; CTB 12-18, 30-35, 68-78, 131-137; those of 3/4 from
+#: memory). The Duv shifts are this project's own arithmetic on a block dye of the density that the fractions stand for
+#: (0.30, 0.15, 0.075, 0.035, as CC30 and on) at 5600 K, no outside source. Light lost: from memory.
+NOMINAL_GELS: Final = (
+    ("full CTO", 163.0, 5.0, 0.0, 0.003, 0.7),
+    ("3/4 CTO", 131.0, 12.0, 0.0, 0.003, 0.6),
+    ("1/2 CTO", 95.0, 14.0, 0.0, 0.002, 0.5),
+    ("1/4 CTO", 53.0, 11.0, 0.0, 0.001, 0.3),
+    ("1/8 CTO", 23.0, 3.0, 0.0, 0.0005, 0.2),
+    ("full CTB", -134.0, 4.0, 0.0, 0.003, 1.7),
+    ("3/4 CTB", -106.0, 8.0, 0.0, 0.003, 1.2),
+    ("1/2 CTB", -73.0, 5.0, 0.0, 0.002, 0.9),
+    ("1/4 CTB", -32.0, 3.0, 0.0, 0.001, 0.5),
+    ("1/8 CTB", -15.0, 3.0, 0.0, 0.0005, 0.3),
+    ("full plus green", -3.0, 2.0, 0.024, 0.006, 0.4),
+    ("1/2 plus green", -1.5, 1.0, 0.012, 0.003, 0.25),
+    ("1/4 plus green", -1.0, 1.0, 0.006, 0.0015, 0.15),
+    ("1/8 plus green", -0.5, 0.5, 0.003, 0.0008, 0.1),
+    ("full minus green", -7.0, 4.0, -0.030, 0.004, 0.7),
+    ("1/2 minus green", -2.5, 2.0, -0.015, 0.002, 0.35),
+    ("1/4 minus green", -1.0, 1.0, -0.0075, 0.001, 0.2),
+    ("1/8 minus green", -0.5, 0.5, -0.0035, 0.0005, 0.1),
+)
+
+# --- exchange -------------------------------------------------------------------------------------------------------
+
+#: White of the ICC's profile connection space, XYZ of D50 as it is rounded there. ICC.1:2010, from memory.
+ICC_PCS_WHITE: Final = (0.9642, 1.0, 0.8249)

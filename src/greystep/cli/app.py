@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from greystep import __version__
-from greystep.cli import camera, correct, demo, history, ingest, plan, render, report
+from greystep.cli import audit, camera, choose, correct, demo, history, ingest, plan, render, report
 from greystep.errors import GreystepError
 
 # Plain help: rich markup costs twice the start-up time and eats square brackets.
@@ -26,6 +26,8 @@ app.command(short_help="Read raw frames into readings.csv.")(ingest.ingest)
 app.command(short_help="Verdicts, tables, figures and the page.")(report.report)
 app.command(short_help="The values that make each frame match.")(correct.correct)
 app.command(short_help="Developed frames that match.")(render.render)
+app.command(short_help="Judge a multi-light setup before it is shot.")(audit.audit)
+app.command(short_help="Which heads at which powers go together best.")(choose.choose)
 app.command(short_help="Make camera.json from a chart frame.")(camera.camera)
 app.command(short_help="Has a head moved since last time?")(history.history)
 

@@ -1,7 +1,6 @@
 """The report as one HTML file: every text and number made ready here, laid out by ``report.html``."""
 
 from collections.abc import Mapping
-from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
@@ -10,7 +9,7 @@ import pandas as pd
 from greystep import __version__
 from greystep.compare import sentences as say
 from greystep.show import words
-from greystep.show.figures import data_uri, thumbnail_uri
+from greystep.show.canvas import data_uri, thumbnail_uri
 from greystep.show.series import with_series
 
 #: The longest table of pairs that the page carries; pairs.csv holds all.
@@ -50,8 +49,6 @@ def report_page(
     thumbnails : mapping of frame to uint8 (h, w, 3)
         A small picture of each frame that has one.
     """
-    from jinja2 import Environment, StrictUndefined
-
     tolerance, reference = summary["tolerance"], summary["reference"]
     title, why = words.headline(summary)
     todo = summary["todo"]
@@ -110,9 +107,16 @@ def report_page(
         ],
         "sheet": _sheet(readings, thumbnails),
     }
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    source = files("greystep.show").joinpath("report.html").read_text(encoding="utf-8")
-    return str(environment.from_string(source).render(context))
+    return render("report.html", context)
+
+
+def render(template: str, context: Mapping[str, Any]) -> str:
+    """Return a page of this folder's templates as HTML text; a value that it asks for and does not get is an error."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    loader = PackageLoader("greystep", "show")
+    environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    return environment.get_template(template).render(context)
 
 
 def _facts(readings: pd.DataFrame, heads: pd.DataFrame, powers: pd.DataFrame) -> list[str]:

@@ -6,7 +6,8 @@ from typing import Any, Final
 
 import pandas as pd
 
-from greystep.show import words
+from greystep.compare import sentences as say
+from greystep.show import mixed, words
 
 WIDTH: Final = 80
 #: So many frames are named on screen; readings.csv and the page name all.
@@ -66,6 +67,57 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
                 f"Largest in brightness: {row['frame']} by {words.number(row['exposure_stops'], 2, True)} stop."
             )
     return "\n".join([*map(_wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
+
+
+def audit_text(audit: Mapping[str, Any], wrote: Sequence[str]) -> str:
+    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what mends it.
+
+    Parameters
+    ----------
+    audit : mapping
+        audit.json's object.
+    wrote : sequence of str
+        The files to name at the end.
+    """
+    pair = mixed.farthest(audit)
+    balance = mixed.balance(audit)
+    others = [one for one in audit["remedies"] if one not in (audit["cheapest"], audit["maybe"])]
+    ways = [f"- {mixed.remedy(one)}" for one in others if one["kind"] != "plates"]
+    blocks = [
+        _wrapped(f"{audit['setup']}: {mixed.headline(audit)}."),
+        _wrapped(f"{mixed.difference(pair)} {mixed.seen(pair)}", "  "),
+        *([_wrapped(balance, "  ")] if balance else []),
+        "",
+        *(_wrapped(_light_line(light)) for light in audit["lights"]),
+        "",
+        _wrapped(f"Limits: {mixed.limits(audit)}."),
+        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(mixed.todo(audit), 1)]),
+        *(_listing("Other ways, by what they leave", ways) if audit["verdict"] != "within" else []),
+        *_listing("Before you touch a head", [f"- {say.CAUTION}"] if mixed.needs_care(audit) else []),
+        *_listing("Good to know", [f"- {note}" for note in audit["notes"]]),
+        "",
+        *(f"wrote {path}" for path in wrote),
+    ]
+    return "\n".join(blocks)
+
+
+def choose_text(choice: Mapping[str, Any], wrote: Sequence[str]) -> str:
+    """Return which heads go together best, and the next best, for the screen; arguments as those of `audit_text`."""
+    lines = [_wrapped(f"{choice['session']}: {mixed.chosen(choice)}")]
+    if choice["next_best"]:
+        lines += _listing("Next best", [f"- {mixed.chosen(other)}" for other in choice["next_best"]])
+    if not choice.get("settled", True):
+        lines.append(_wrapped("No choice has a smaller worst pair; of equal ones another may have its others closer."))
+    return "\n".join([*lines, "", *(f"wrote {path}" for path in wrote)])
+
+
+def _light_line(light: Mapping[str, Any]) -> str:
+    gel = f" through {light['gel']}" if light["gel"] else ""
+    away = say.gap(light["delta_k"], light["delta_mired"], light["delta_duv"])
+    return (
+        f"{light['role']}: {words.cell(light['head'], light['power'])}{gel}, {light['cct_k']:.0f} K, "
+        f"{100.0 * light['share']:.0f} % of the light; {away} than the best common balance"
+    )
 
 
 def printable(text: str, encoding: str | None) -> str:

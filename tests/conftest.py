@@ -9,7 +9,9 @@ import pytest
 
 @pytest.fixture(scope="session")
 def synthetic() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("compare_synthetic", Path(__file__).with_name("synthetic.py"))
+    spec = importlib.util.spec_from_file_location(
+        "compare_synthetic", Path(__file__).parent / "compare" / "synthetic.py"
+    )
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)

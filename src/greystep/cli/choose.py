@@ -1,0 +1,74 @@
+"""``greystep choose``: which heads at which powers go together best."""
+
+from typing import Annotated
+
+import typer
+
+from greystep.cli.options import (
+    JsonOption,
+    OutOption,
+    PatchOption,
+    SessionArgument,
+    StrictOption,
+    finish,
+    parse_patch,
+    progress_bar,
+    say,
+    show,
+)
+
+
+def choose(
+    session: SessionArgument,
+    need: Annotated[
+        int | None, typer.Option("--need", metavar="N", help="How many heads; with --ganged: at most so many.")
+    ] = None,
+    powers: Annotated[
+        str | None, typer.Option("--powers", metavar="full,1/4", help="Powers that may be used; all tested if absent.")
+    ] = None,
+    ganged: Annotated[
+        bool, typer.Option("--ganged", help="Heads as one light: the shortest flash that gives --output.")
+    ] = False,
+    output: Annotated[
+        str,
+        typer.Option("--output", metavar="STOPS", help="For --ganged: to the brightest head at full; or A@1/2."),
+    ] = "0",
+    out: OutOption = None,
+    patch: PatchOption = None,
+    as_json: JsonOption = False,
+    strict: StrictOption = False,
+) -> None:
+    """Say which heads of SESSION at which powers go together best: the smallest worst pair there is.
+
+    With --ganged: how many heads at which power give a wanted output with the shortest flash.
+
+    Example: greystep choose hire_kit --need 3 --powers full,1/4,1/16
+    """
+    box = parse_patch(patch)
+    if need is None and not ganged:
+        raise typer.BadParameter("say how many heads, such as --need 3", param_hint="--need")
+    from greystep.compare.drift import analyse
+    from greystep.files import to_json, write_json
+    from greystep.log.ingest import ingest
+    from greystep.log.session import load_session
+    from greystep.mix.ganging import choose as choose_heads
+    from greystep.mix.ganging import choose_gang
+    from greystep.show.terminal import choose_text
+
+    allowed = [part.strip() for part in (powers or "").split(",") if part.strip()]
+    loaded = load_session(session)
+    with progress_bar("reading frames") as progress:
+        found = ingest(loaded, patch=box, progress=progress, store=out)
+    drift = analyse(found.readings, loaded)
+    if ganged:
+        content = choose_gang(drift, loaded, output, need, allowed)
+    else:
+        content = choose_heads(drift, loaded, need or 0, allowed)
+    path = (out or session / "report") / "choose.json"
+    write_json(path, content)
+    say(*found.messages)
+    if as_json:
+        typer.echo(to_json(content | {"wrote": [str(path)]}))
+    else:
+        show(choose_text(content, [str(path)]))
+    finish(strict, content["verdict"] == "within")

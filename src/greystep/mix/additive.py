@@ -1,0 +1,156 @@
+"""A set-up shot light by light and once with all: its lights and shares as measured, and whether they add up."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from greystep import flags
+from greystep.compare.cells import text_column
+from greystep.compare.drift import Drift
+from greystep.compare.fit import Array
+from greystep.errors import GreystepError
+from greystep.log.ingest import Ingested
+from greystep.log.power import parse_power, same_power
+from greystep.measure import chromaticity
+from greystep.measure.exposure import relative_exposure_stops
+from greystep.mix.gels import NO_GEL
+from greystep.mix.setup import Setup, SetupRow
+
+#: All together may differ so much from the sum of the singles [stops, steps]: two flashes of one head differ as much.
+_STOPS: Final = 0.1
+_STEPS: Final = 1.0
+_SIGNALS: Final = ["signal_r", "signal_g", "signal_b"]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A set-up from its own frames.
+
+    Attributes
+    ----------
+    setup : Setup
+        A row for every head and power that was shot alone; shares of the measured luminance.
+    wholes : DataFrame
+        A row for every frame with several lights: frame, lights, stops_off and steps_off (it minus the sum of its
+        singles), not_additive.
+    """
+
+    setup: Setup
+    wholes: pd.DataFrame
+
+
+def measured_setup(found: Ingested, drift: Drift) -> Measured:
+    """Read a set-up from a session: kind ``flash`` a light alone, kind ``job`` several, named under ``lights`` or all.
+
+    Parameters
+    ----------
+    found : Ingested
+        The session; a column ``role`` of its log names the lights, else their heads do.
+    drift : Drift
+        What it says.
+
+    Raises
+    ------
+    GreystepError
+        If there are fewer than two single lights, or no frame of all that can be used.
+    """
+    readings = found.readings.reset_index(drop=True)
+    light = _light(readings)
+    usable = (readings["status"] != "rejected").to_numpy() & np.isfinite(light).all(axis=1)
+    clean = np.array([not set(flags.split(cell)) & flags.UNUSED for cell in readings["flags"]])
+    flash = usable & clean & (readings["kind"] == "flash").to_numpy()
+    roles = text_column(readings, "role").to_numpy(object)
+    table = drift.cells.table
+    body = next((str(name) for name in table["body"][table["n"] > 0]), "")
+    matrix = found.bodies[body].matrix if body in found.bodies else None
+    if matrix is None:
+        raise GreystepError(f"{found.session.path}: no camera with a colour matrix has measured a light alone")
+    to_xyz = np.linalg.inv(matrix) / np.asarray(found.bodies[body].target_factor)[:, None]
+    rows: list[SetupRow] = []
+    sums: list[Array] = []
+    for cell in np.flatnonzero((table["body"] == body).to_numpy() & (table["n"] > 0).to_numpy()):
+        head, stops = str(table["head"].iloc[cell]), float(table["stops"].iloc[cell])
+        mine = flash & (readings["head"] == head).to_numpy() & (readings["body"] == body).to_numpy()
+        mine &= readings["stops"].map(lambda value, at=stops: same_power(value, at)).to_numpy(bool)
+        if not mine.any():
+            continue
+        named = next((role for role in roles[mine] if role), head)
+        sums.append(light[mine].mean(axis=0))
+        power, luminance = str(table["power"].iloc[cell]), float((to_xyz @ sums[-1])[1])
+        if any(row.role == named for row in rows):
+            named = f"{named}, {head} at {power}"
+        where = ((int(cell), 1.0),)
+        rows.append(SetupRow(len(rows) + 1, named, head, power, stops, luminance, NO_GEL, "", where))
+    if len(rows) < 2:
+        raise GreystepError(f"{found.session.path}: {len(rows)} light was shot alone; shoot one frame of each light")
+    job = usable & (readings["kind"] == "job").to_numpy() & (readings["body"] == body).to_numpy()
+    if not job.any():
+        raise GreystepError(
+            f"{found.session.path}: no frame of all lights together; log it as kind job, its lights as A@1/4 & B@1/16"
+        )
+    names = text_column(readings, "lights").to_numpy(object)
+    wholes = []
+    for place in np.flatnonzero(job):
+        chosen = _named(str(names[place]), rows, found)
+        total = np.sum([sums[at] for at in chosen], axis=0)
+        stops = float(np.log2(light[place][1] / total[1]))
+        upvp = chromaticity.xyz_to_upvp(np.array([light[place], total]) @ to_xyz.T)
+        steps = float(chromaticity.steps(upvp[0], upvp[1]))
+        wholes.append(
+            {
+                "frame": str(readings["frame"].iloc[place]),
+                "lights": " & ".join(f"{rows[at].head}@{rows[at].power}" for at in chosen),
+                "stops_off": stops,
+                "steps_off": steps,
+                "not_additive": bool(abs(stops) > _STOPS or steps > _STEPS),
+            }
+        )
+    return Measured(Setup(_scaled(rows), "measured"), pd.DataFrame(wholes))
+
+
+def additive_notes(wholes: Sequence[Mapping[str, object]]) -> list[str]:
+    """Return what is to be said of frames in which the lights do not add up."""
+    notes = []
+    for whole in wholes:
+        if whole["not_additive"]:
+            stops = float(str(whole["stops_off"]))
+            notes.append(
+                f"{whole['frame']}: the lights do not add up: all together are {abs(stops):.1f} stop "
+                f"{'brighter' if stops > 0 else 'darker'} than one by one. A head did not fire, or heads on one pack "
+                "share its energy, or a setting was changed: shoot each light again with the others plugged in and off."
+            )
+    return notes
+
+
+def _light(readings: pd.DataFrame) -> Array:
+    """Return camera RGB of the light on the target (n, 3), aperture and ISO taken out."""
+    settings = [
+        relative_exposure_stops(f_number, iso) if f_number > 0 and iso > 0 else np.nan
+        for f_number, iso in zip(readings["f_number"], readings["iso"], strict=True)
+    ]
+    return readings[_SIGNALS].to_numpy(np.float64) * np.exp2(settings)[:, None]
+
+
+def _named(text: str, rows: Sequence[SetupRow], found: Ingested) -> list[int]:
+    """Return the places of the lights that a frame names: ``A@1/4 & B@1/16``; all where it names none."""
+    if not text.strip():
+        return list(range(len(rows)))
+    chosen = []
+    for part in text.split("&"):
+        head, _, power = part.strip().rpartition("@")
+        info = found.session.heads.get(head)
+        stops = parse_power(power, info.max_energy_j if info else None, head).stops
+        at = [place for place, row in enumerate(rows) if row.head == head and same_power(row.stops, stops)]
+        if not at:
+            known = ", ".join(f"{row.head}@{row.power}" for row in rows)
+            raise GreystepError(f'lights "{text}": {part.strip()} was not shot alone; there are {known}')
+        chosen += at
+    return chosen
+
+
+def _scaled(rows: Sequence[SetupRow]) -> tuple[SetupRow, ...]:
+    total = sum(row.share for row in rows)
+    return tuple(replace(row, share=row.share / total) for row in rows)

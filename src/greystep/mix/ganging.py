@@ -1,0 +1,309 @@
+"""The heads of a test session that go together: in one picture, or ganged as one light."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from greystep import __version__
+from greystep.compare.drift import Drift
+from greystep.compare.fit import Indices
+from greystep.compare.limits import worst_of
+from greystep.errors import GreystepError
+from greystep.files import plain, records
+from greystep.log.power import Power, parse_power, same_power
+from greystep.log.session import HeadInfo, Session
+from greystep.mix.casts import judge_lights
+from greystep.mix.choice import Chosen, best_sets
+from greystep.mix.gels import NO_GEL
+from greystep.mix.mixing import build_lights, colour_of, mix, points
+from greystep.mix.planned import duration
+from greystep.mix.setup import SetupRow
+from greystep.published import STEP_UPRIME_VPRIME
+
+#: How many choices are told after the best.
+NEXT: Final = 3
+#: So little less than the wanted output is enough [stops]: what a pack's dial and a meter are good for.
+ENOUGH: Final = 0.1
+
+
+@dataclass(frozen=True)
+class Gang:
+    """Several heads at one power that fire as one light.
+
+    Attributes
+    ----------
+    cells : tuple of int
+    t01_s : float
+        Of the slowest of them [s].
+    output_stops : float
+        All together; 0 is the session's brightest head at full.
+    """
+
+    cells: tuple[int, ...]
+    t01_s: float
+    output_stops: float
+
+
+def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()) -> dict[str, Any]:
+    """Choose the heads and powers whose worst pair is smallest, proven; choose.json's object.
+
+    Parameters
+    ----------
+    drift : Drift
+        The test session.
+    session : Session
+        Its tolerance, for the verdicts.
+    need : int
+        How many heads.
+    powers : sequence of str
+        Powers that may be used; all tested ones where none is given.
+
+    Raises
+    ------
+    GreystepError
+        If fewer heads than `need` can be had, or a power cannot be read or was not tested.
+    """
+    if need < 2:
+        raise GreystepError(f"--need {need}: two heads at least; one head alone cannot clash")
+    cells = _usable(drift, session.heads, powers)
+    heads = drift.cells.table["head"].to_numpy(object)
+    body = drift.cells.table["body"].to_numpy(object)
+    fitted = drift.fitted
+    at = np.column_stack([fitted[name].cells.values for name in ("u_prime", "v_prime")]) / STEP_UPRIME_VPRIME
+    found: list[tuple[Chosen, tuple[int, ...]]] = []
+    for name in dict.fromkeys(body[cells]):
+        mine = cells[body[cells] == name]
+        sets = best_sets(at[mine], [int(head) for head in drift.cells.head[mine]], need, 1 + NEXT)
+        found += [(one, tuple(int(mine[member]) for member in one.members)) for one in sets]
+    if not found:
+        have = list(dict.fromkeys(heads[cells]))
+        at_these = f" at {', '.join(powers)}" if powers else ""
+        raise GreystepError(
+            f"--need {need}: {len(have)} heads were measured{at_these} ({', '.join(have)}); ask for fewer"
+        )
+    found.sort(key=lambda item: (item[0].worst, item[0].total, item[1]))
+    best, *others = [_choice(members, drift, session) | {"settled": one.settled} for one, members in found[: 1 + NEXT]]
+    made: dict[str, Any] = plain(
+        {
+            "schema": 1,
+            "greystep": __version__,
+            "session": session.title,
+            "need": need,
+            "lights_searched": len(cells),
+            **best,
+            "next_best": others,
+        }
+    )
+    return made
+
+
+def choose_gang(
+    drift: Drift, session: Session, wanted: str = "0", most: int | None = None, powers: Sequence[str] = ()
+) -> dict[str, Any]:
+    """Choose how many heads at which power give a wanted output with the shortest flash; choose.json's object.
+
+    Parameters
+    ----------
+    drift : Drift
+        The test session.
+    session : Session
+        With t0.1 of its heads.
+    wanted : str
+        Output: ``HEAD@POWER``, or stops to the session's brightest head at full.
+    most : int, optional
+        Heads at hand.
+    powers : sequence of str
+        Powers that may be used.
+
+    Raises
+    ------
+    GreystepError
+        If no head has t0.1, or all together do not give so much.
+    """
+    cells = _usable(drift, session.heads, powers)
+    target = _wanted_stops(wanted, drift, session.heads)
+    found = _gangs(cells, drift, session.heads, target, most)
+    best, *others = [_gang(one, drift, session) for one in found[: 1 + NEXT]]
+    made: dict[str, Any] = plain(
+        {
+            "schema": 1,
+            "greystep": __version__,
+            "session": session.title,
+            "wanted_stops": target,
+            **best,
+            "next_best": others,
+        }
+    )
+    return made
+
+
+def _usable(drift: Drift, heads: Mapping[str, HeadInfo], powers: Sequence[str]) -> Indices:
+    """Return the measured cells, at the given powers alone where there are any."""
+    table = drift.cells.table
+    measured = np.isfinite(drift.fitted["mired"].cells.values)
+    if not powers:
+        return np.flatnonzero(measured).astype(np.intp)
+    kept = np.zeros(len(table), dtype=bool)
+    for text in powers:
+        found = np.zeros(len(table), dtype=bool)
+        problem: GreystepError | None = None
+        for cell, (head, stops) in enumerate(zip(table["head"], table["stops"], strict=True)):
+            info = heads.get(head)
+            try:
+                wanted = parse_power(text, info.max_energy_j if info else None, head)
+            except GreystepError as error:
+                problem = error
+                continue
+            found[cell] = same_power(wanted.stops, stops)
+        if not found.any():
+            tested = ", ".join(dict.fromkeys(table["power"]))
+            raise problem or GreystepError(f'power "{text}": no head was tested there; tested were {tested}')
+        kept |= found
+    return np.flatnonzero(kept & measured).astype(np.intp)
+
+
+def _rows(members: Sequence[int], drift: Drift, group: str = "") -> list[SetupRow]:
+    table = drift.cells.table
+    output = drift.fitted["output_stops"].cells.values
+    light = np.exp2([output[cell] for cell in members])
+    return [
+        SetupRow(
+            row=place + 1,
+            role=f"{table['head'].iloc[cell]} at {table['power'].iloc[cell]}",
+            head=str(table["head"].iloc[cell]),
+            power=str(table["power"].iloc[cell]),
+            stops=float(table["stops"].iloc[cell]),
+            share=float(part),
+            gel=NO_GEL,
+            group=group,
+            cells=((int(cell), 1.0),),
+        )
+        for place, (cell, part) in enumerate(zip(members, light / light.sum(), strict=True))
+    ]
+
+
+def _named(cell: int, drift: Drift) -> dict[str, Any]:
+    """Return head and power of a cell, with what else parts the lights of its head."""
+    row = drift.cells.table.iloc[cell]
+    parts = {name: row[name] for name in drift.cells.varying if name != "body"}
+    return {"head": row["head"], "power": row["power"], **parts}
+
+
+def _worst_pair(members: Sequence[int], drift: Drift, session: Session) -> tuple[dict[str, Any] | None, str]:
+    """Return the pair of some cells that stands farthest apart, and the verdict on all."""
+    if len(members) < 2:
+        return None, "within"
+    pairs = judge_lights(build_lights(_rows(members, drift), drift.fitted), drift, session.tolerance)
+    first, second = np.triu_indices(len(members), 1)
+    at = int(np.argmax(pairs["delta_steps"].to_numpy(np.float64)))
+    names = {
+        f"{key}_{side}": value
+        for side, place in (("a", first[at]), ("b", second[at]))
+        for key, value in _named(members[place], drift).items()
+    }
+    row = records(pairs.drop(columns=["role_a", "role_b"]).iloc[[at]])[0]
+    return names | row, worst_of(pairs["verdict"])
+
+
+def _choice(members: Sequence[int], drift: Drift, session: Session) -> dict[str, Any]:
+    """Return a choice with its worst pair, and the light that it leaves unused."""
+    table, output = drift.cells.table, drift.fitted["output_stops"].cells.values
+    chosen = []
+    for cell in members:
+        top = np.nanmax(output[drift.cells.series == drift.cells.series[cell]])
+        light = {"output_stops": float(output[cell]), "cost_stops": float(top - output[cell])}
+        chosen.append(_named(cell, drift) | {"stops": float(table["stops"].iloc[cell])} | light)
+    pair, verdict = _worst_pair(members, drift, session)
+    cost = max(light["cost_stops"] for light in chosen)
+    return {"choice": chosen, "worst_pair": pair, "verdict": verdict, "cost_stops": cost}
+
+
+def _gang(gang: Gang, drift: Drift, session: Session) -> dict[str, Any]:
+    pair, verdict = _worst_pair(gang.cells, drift, session)
+    lights = build_lights(_rows(gang.cells, drift), drift.fitted)
+    colour = colour_of(mix(points(lights), [light.share for light in lights]))
+    total = {"output_stops": gang.output_stops, "t01_s": gang.t01_s, **colour}
+    return {
+        "choice": [_named(cell, drift) for cell in gang.cells],
+        "worst_pair": pair,
+        "verdict": verdict,
+        "sum": total,
+    }
+
+
+def _gangs(cells: Indices, drift: Drift, heads: Mapping[str, HeadInfo], wanted: float, most: int | None) -> list[Gang]:
+    """Return for each power the heads that give the wanted output with the shortest flash; shortest first.
+
+    Of the heads that are fast enough the brightest are taken, so that they are fewest.
+    """
+    table, output = drift.cells.table, drift.fitted["output_stops"].cells.values
+    t01 = np.array(
+        [duration(heads.get(head), stops) for head, stops in zip(table["head"], table["stops"], strict=True)]
+    )
+    timed = cells[np.isfinite(t01[cells]) & np.isfinite(output[cells])]
+    if not len(timed):
+        raise GreystepError(
+            'no flash duration is known; give t01_s = {full = "1/150", "1/16" = "1/1200"} under each [heads.NAME] of '
+            "session.toml, from the maker's table"
+        )
+    body = table["body"].to_numpy(object)
+    stops = table["stops"].to_numpy(np.float64)
+    found: list[tuple[float, int, float, Gang]] = []
+    brightest = -math.inf
+    for name in dict.fromkeys(body[timed]):
+        mine = timed[body[timed] == name]
+        for power in sorted({round(float(stops[cell]), 2) for cell in mine}):
+            at = _one_a_head([int(cell) for cell in mine if same_power(stops[cell], power)], drift, output)
+            limit = len(at) if most is None else min(most, len(at))
+            for slowest in sorted({float(t01[cell]) for cell in at}):
+                fast = sorted((cell for cell in at if t01[cell] <= slowest), key=lambda cell: (-output[cell], cell))
+                light = np.cumsum(np.exp2(output[fast]))[:limit]
+                brightest = max(brightest, float(np.log2(light[-1])))
+                if light[-1] >= 2.0 ** (wanted - ENOUGH):
+                    count = int(np.argmax(light >= 2.0 ** (wanted - ENOUGH))) + 1
+                    gang = Gang(tuple(sorted(fast[:count])), slowest, float(np.log2(light[count - 1])))
+                    found.append((slowest, count, power, gang))
+                    break
+    if not found:
+        raise GreystepError(
+            f"output {wanted:+.1f} stops: the most that these heads give together is {brightest:+.1f} stops to the "
+            "brightest head at full; ask for less, or use more heads"
+        )
+    return [gang for *_, gang in sorted(found, key=lambda item: item[:3])]
+
+
+def _one_a_head(cells: Sequence[int], drift: Drift, output: Any) -> list[int]:
+    """Keep the brightest cell of each head: it may have been tested with several modifiers."""
+    best: dict[int, int] = {}
+    for cell in cells:
+        head = int(drift.cells.head[cell])
+        if head not in best or output[cell] > output[best[head]]:
+            best[head] = cell
+    return list(best.values())
+
+
+def _wanted_stops(text: str, drift: Drift, heads: Mapping[str, HeadInfo]) -> float:
+    """Read a wanted output: stops to the session's brightest head at full, or ``HEAD@POWER``."""
+    table, output = drift.cells.table, drift.fitted["output_stops"].cells.values
+    plain_text = text.strip().replace(",", ".").replace("\N{MINUS SIGN}", "-")
+    if "@" not in plain_text:
+        try:
+            value = float(plain_text.casefold().removesuffix("stops").removesuffix("stop"))
+        except ValueError:
+            value = math.nan
+        if not -12.0 <= value <= 6.0:
+            raise GreystepError(f'--output "{text}": write stops to the brightest head at full, such as -1, or A@1/2')
+        return value
+    head, _, power = text.strip().rpartition("@")
+    if head not in set(table["head"]):
+        names = ", ".join(dict.fromkeys(table["head"]))
+        raise GreystepError(f'--output "{text}": no head "{head}" in the test, which has {names}')
+    info = heads.get(head)
+    wanted: Power = parse_power(power, info.max_energy_j if info else None, head)
+    for cell, (name, stops) in enumerate(zip(table["head"], table["stops"], strict=True)):
+        if name == head and same_power(stops, wanted.stops) and np.isfinite(output[cell]):
+            return float(output[cell])
+    raise GreystepError(f'--output "{text}": that power of {head} was not measured')

@@ -1,0 +1,356 @@
+"""A set-up of several lights before it is shot: SETUP.csv, every row found among the tested heads and powers."""
+
+import math
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from difflib import SequenceMatcher
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from greystep.compare.cells import PARTS, Cells
+from greystep.compare.fit import Array
+from greystep.errors import FaultsError, GreystepError
+from greystep.log.power import parse_power, same_power
+from greystep.log.session import HeadInfo
+from greystep.log.sheet import nearest, read_rows
+from greystep.mix.gels import NO_GEL, Gel, parse_gel
+
+#: Columns that say how much of the light on the subject is whose; one of them, in all rows or in none.
+AMOUNTS: Final = ("share", "reads", "stops")
+COLUMNS: Final = ("role", "head", "power", *AMOUNTS, "gel", "group")
+#: A column this like a known one is taken for a slip of the pen; others are the user's own.
+_LIKENESS: Final = 0.7
+#: Full stops as a meter shows them.
+_APERTURES: Final = ("1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45", "64", "90")
+#: Both a full stop with tenths behind it and an aperture of its own.
+_TWO_WAYS: Final = ("2.2", "2.5", "4.5")
+
+
+@dataclass(frozen=True)
+class SetupRow:
+    """One head of a set-up.
+
+    Attributes
+    ----------
+    row : int
+        Of the spreadsheet.
+    role, head, power : str
+        As typed.
+    stops : float
+        Below full.
+    share : float
+        Of the luminance on the subject; all rows together make 1.
+    gel : Gel
+    group : str
+        Heads of one group are one light; blank for none.
+    cells : tuple of (int, float)
+        The tested cells that its light is taken from, with weights: one, or the two powers that it lies between.
+    """
+
+    row: int
+    role: str
+    head: str
+    power: str
+    stops: float
+    share: float
+    gel: Gel
+    group: str
+    cells: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True)
+class Setup:
+    """A set-up, and by what its shares were given: ``share``, ``reads``, ``stops``, ``equal`` or ``measured``."""
+
+    rows: tuple[SetupRow, ...]
+    amounts: str
+
+
+def read_setup(
+    path: Path, heads: Mapping[str, HeadInfo], cells: Cells, mired: Array, output: Array, gels: Sequence[Gel]
+) -> Setup:
+    """Read SETUP.csv and find each of its heads and powers in the test session.
+
+    Parameters
+    ----------
+    path : Path
+        With the columns role, head, power, and perhaps share, reads or stops, gel, group; further columns of the test
+        that part its lights (pack, channel, with, modifier) serve to tell them apart.
+    heads : mapping
+        What session.toml says of the heads, for powers in joules.
+    cells : Cells
+        The tested heads and powers.
+    mired, output : (c,) arrays
+        Of the cells, NaN where nothing was measured; output in stops.
+    gels : sequence of Gel
+        Those that SETUP.csv may name.
+
+    Returns
+    -------
+    Setup
+        Without shares each light has the same, and heads of a group their measured output.
+
+    Raises
+    ------
+    FaultsError
+        With every fault of the file, each with its row and the remedy.
+    GreystepError
+        If the file cannot be read, or holds fewer than two lights.
+    """
+    rows = read_rows(path)
+    if len(rows) < 2:
+        raise GreystepError(f"{path}: names no light; write the header role,head,power and below it one row a light")
+    (first, header), body = rows[0], rows[1:]
+    faults: list[str] = []
+    columns = _columns(header, first, faults)
+    values = [
+        {name: cells_[at].strip() if at < len(cells_) else "" for name, at in columns.items()} for _, cells_ in body
+    ]
+    if missing := [name for name in ("role", "head", "power") if name not in columns]:
+        faults.append(f"row {first}: no column {' or '.join(missing)}; the first row names role,head,power")
+        raise FaultsError(str(path), faults)
+    amounts, shares = _amounts(values, [number for number, _ in body], faults)
+    tested = _tested_body(cells, mired, [row["head"] for row in values])
+    found = []
+    roles: dict[str, tuple[int, str]] = {}
+    for (number, _), row, share in zip(body, values, shares, strict=True):
+        here: list[str] = []
+        group = row.get("group", "")
+        if not row["role"]:
+            here.append("no role; name the light, such as key or fill")
+        elif row["role"] in roles and (not group or roles[row["role"]][1] != group):
+            earlier = roles[row["role"]][0]
+            here.append(f'role "{row["role"]}" is in row {earlier} too; give each light its own, or both one group')
+        roles.setdefault(row["role"], (number, group))
+        stops = math.nan
+        where: tuple[tuple[int, float], ...] = ()
+        try:
+            stops, where = _find(row, heads, cells, mired, tested)
+        except GreystepError as error:
+            here.append(str(error))
+        gel = NO_GEL
+        try:
+            gel = parse_gel(row.get("gel", ""), gels)
+        except GreystepError as error:
+            here.append(str(error))
+        faults.extend(f"row {number}: {message}" for message in here)
+        found.append(SetupRow(number, row["role"], row["head"], row["power"], stops, share, gel, group, where))
+    if faults:
+        raise FaultsError(str(path), sorted(faults, key=_row_of))
+    if len({row.group or row.row for row in found}) < 2:
+        raise GreystepError(f"{path}: one light alone cannot clash; write a row for each light of the set-up")
+    return Setup(_shared(found, amounts, output), amounts)
+
+
+def parse_reading(text: str) -> float:
+    """Read an incident meter's aperture as stops above f/1, tenths of a stop behind a full one: ``f/11.3``.
+
+    Raises
+    ------
+    GreystepError
+        If it is no aperture, or can be read in two ways.
+    """
+    plain = unicodedata.normalize("NFKC", text).casefold().replace(",", ".").replace(" ", "")
+    plain = plain.replace("\N{FRACTION SLASH}", "/").removeprefix("f").removeprefix("/")
+    if plain in _TWO_WAYS:
+        whole, _, tenths = plain.partition(".")
+        raise GreystepError(
+            f'reads "{text}": f/{plain}, or f/{whole} and {tenths} tenths? write f/{whole}+0.{tenths} or stops'
+        )
+    if match := re.fullmatch(r"([\d.]+)\+(0?\.\d+|0)", plain):
+        base, more = _aperture(match[1]), float(match[2])
+        if base is not None:
+            return base + more
+    elif (base := _aperture(plain)) is not None:
+        return base
+    elif (match := re.fullmatch(r"(\d+(?:\.\d)?)\.(\d)", plain)) and match[1] in _APERTURES:
+        base = _aperture(match[1])
+        if base is not None:
+            return base + int(match[2]) / 10.0
+    raise GreystepError(f'reads "{text}": not an aperture; write what the meter shows, such as f/11 or f/11.3')
+
+
+def cells_at(
+    cells: Cells, mired: Array, head: str, stops: float, among: Sequence[int]
+) -> tuple[tuple[int, float], ...]:
+    """Return the cells, with weights, that give a head's light at a power: the tested one, or its two neighbours.
+
+    Parameters
+    ----------
+    cells : Cells
+        The tested heads and powers.
+    mired : (c,) array
+        NaN where nothing was measured.
+    head : str
+        Its label.
+    stops : float
+        Below full.
+    among : sequence of int
+        The cells that may serve.
+
+    Returns
+    -------
+    tuple of (int, float)
+        Straight between the neighbours in stops; empty where the power lies outside those tested.
+    """
+    place = cells.table["stops"].to_numpy(np.float64)
+    own = [c for c in among if cells.table["head"].iloc[c] == head and np.isfinite(mired[c])]
+    for cell in own:
+        if same_power(place[cell], stops):
+            return ((cell, 1.0),)
+    above = max((c for c in own if place[c] < stops), key=lambda c: place[c], default=None)
+    below = min((c for c in own if place[c] > stops), key=lambda c: place[c], default=None)
+    if above is None or below is None:
+        return ()
+    weight = float((stops - place[above]) / (place[below] - place[above]))
+    return ((above, 1.0 - weight), (below, weight))
+
+
+def _row_of(fault: str) -> int:
+    number = re.match(r"row (\d+)", fault)
+    return int(number[1]) if number else 0
+
+
+def _columns(header: Sequence[str], first: int, faults: list[str]) -> dict[str, int]:
+    """Return where each known column stands; a misspelt one is noted and read under its right name."""
+    known = [*COLUMNS, *PARTS]
+    columns: dict[str, int] = {}
+    for at, cell in enumerate(header):
+        name = cell.strip().casefold()
+        if name in known and name in columns:
+            faults.append(f'row {first}: column "{name}" is there twice; keep one')
+        elif name in known:
+            columns[name] = at
+    for at, cell in enumerate(header):
+        name = cell.strip().casefold()
+        like = (
+            nearest(name, [other for other in COLUMNS if other not in columns]) if name and name not in known else None
+        )
+        if like and SequenceMatcher(None, name, like).ratio() >= _LIKENESS:
+            faults.append(f'row {first}: column "{cell.strip()}": did you mean {like}?')
+            columns[like] = at
+    return columns
+
+
+def _amounts(rows: Sequence[Mapping[str, str]], numbers: Sequence[int], faults: list[str]) -> tuple[str, list[float]]:
+    """Return by what the shares are given, and each row's light in any unit; ones where nothing is said."""
+    given = [name for name in AMOUNTS if any(row.get(name) for row in rows)]
+    if len(given) > 1:
+        faults.append(f"columns {' and '.join(given)}: both say how much light; fill one of them")
+    if not given:
+        return "equal", [1.0] * len(rows)
+    name = given[0]
+    light = []
+    for place, (number, row) in enumerate(zip(numbers, rows, strict=True)):
+        text, value = row.get(name, ""), math.nan
+        if not text and not (name == "stops" and place == 0):
+            faults.append(f"row {number}: no {name}, where other rows give theirs; give it in all rows or in none")
+        elif name == "reads":
+            try:
+                value = 2.0 ** parse_reading(text)
+            except GreystepError as error:
+                faults.append(f"row {number}: {error}")
+        else:
+            value = _plain_number(text.removesuffix("%") or "0")
+            limits = (0.0, math.inf) if name == "share" else (-15.0, 15.0)
+            if not (limits[0] <= value <= limits[1]) or (name == "share" and not 0.0 < value < math.inf):
+                hint = "a number above 0, such as 0.6" if name == "share" else "stops to the first row, such as -1.5"
+                faults.append(f'row {number}: {name} "{text}": not understood; write {hint}')
+            elif name == "stops":
+                value = 2.0**value
+        light.append(value)
+    return name, light
+
+
+def _plain_number(text: str) -> float:
+    try:
+        return float(text.strip().replace(",", ".").replace("\N{MINUS SIGN}", "-"))
+    except ValueError:
+        return math.nan
+
+
+def _aperture(text: str) -> float | None:
+    """Return a marked aperture as stops above f/1, on the exact third stop; None where it is no marking."""
+    value = _plain_number(text)
+    if not 0.9 <= value <= 128.0:
+        return None
+    exact = round(6.0 * math.log2(value)) / 3.0  # thirds of a stop: N = 2 ** (k / 6)
+    return exact if abs(2.0 * math.log2(value) - exact) <= 0.1 and _is_marking(text) else None
+
+
+def _is_marking(text: str) -> bool:
+    """Say whether a number is an aperture as lenses mark it: full and third stops."""
+    thirds = (
+        "1.1", "1.2", "1.6", "1.8", "2.2", "2.5", "3.2", "3.5", "4.5", "5", "6.3", "7.1", "9", "10", "13", "14", "18",
+        "20", "25", "29", "36", "40", "51", "57", "72", "80",
+    )  # fmt: skip
+    return text in _APERTURES or text in thirds or text.removesuffix(".0") in _APERTURES
+
+
+def _tested_body(cells: Cells, mired: Array, heads: Sequence[str]) -> str:
+    """Return the camera body that measured most of the heads, ties to the first of the log."""
+    body = cells.table["body"].to_numpy(object)
+    names = [str(name) for name in dict.fromkeys(body)]
+
+    def count(name: str) -> int:
+        seen = set(cells.table["head"].to_numpy(object)[(body == name) & np.isfinite(mired)])
+        return sum(head in seen for head in set(heads))
+
+    return max(names, key=count)
+
+
+def _find(
+    row: Mapping[str, str], heads: Mapping[str, HeadInfo], cells: Cells, mired: Array, body: str
+) -> tuple[float, tuple[tuple[int, float], ...]]:
+    """Return the power of a row [stops below full] and the cells of its light."""
+    table, head = cells.table, row["head"]
+    names = list(dict.fromkeys(table["head"]))
+    if not head:
+        raise GreystepError(f"no head; tested were {', '.join(names)}")
+    if head not in names:
+        like = nearest(head, names)
+        hint = f"did you mean {like}?" if like else f"tested were {', '.join(names)}"
+        raise GreystepError(f'head "{head}" is not in the test session; {hint}')
+    info = heads.get(head)
+    stops = parse_power(row["power"], info.max_energy_j if info else None, head).stops
+    among = [c for c in range(len(table)) if table["body"].iloc[c] == body]
+    for part in cells.varying:
+        if part != "body":
+            among = _of_part(row, part, cells, among, head)
+    found = cells_at(cells, mired, head, stops, among)
+    if not found:
+        tested = [str(table["power"].iloc[c]) for c in among if table["head"].iloc[c] == head and np.isfinite(mired[c])]
+        said = f"measured were {', '.join(tested)}" if tested else "none of its frames could be used"
+        raise GreystepError(
+            f"head {head} at {row['power']}: outside what was tested, {said}; use one of these or test it"
+        )
+    return stops, found
+
+
+def _of_part(row: Mapping[str, str], part: str, cells: Cells, among: Sequence[int], head: str) -> list[int]:
+    """Keep the cells of one pack, channel, modifier ... where a head was tested with several."""
+    values = cells.table[part].to_numpy(object)
+    known = list(dict.fromkeys(str(values[c]) for c in among if cells.table["head"].iloc[c] == head))
+    if len(known) < 2:
+        return list(among)
+    if (wanted := row.get(part, "")) not in known:
+        raise GreystepError(
+            f"head {head}: was tested with several kinds of {part}, {', '.join(known)}; say which in a column {part}"
+        )
+    return [c for c in among if values[c] == wanted]
+
+
+def _shared(rows: Sequence[SetupRow], amounts: str, output: Array) -> tuple[SetupRow, ...]:
+    """Scale the shares to 1; without any, each light has the same and the heads of a group their output."""
+    light = np.array([row.share for row in rows])
+    if amounts == "equal":
+        own = np.array([sum(weight * output[cell] for cell, weight in row.cells) - row.gel.stops for row in rows])
+        relative = 2.0 ** np.nan_to_num(own)
+        groups = [row.group or f"row {row.row}" for row in rows]
+        whole = {group: sum(relative[i] for i, name in enumerate(groups) if name == group) for group in groups}
+        light = np.array([relative[i] / whole[group] for i, group in enumerate(groups)])
+    return tuple(replace(row, share=float(part)) for row, part in zip(rows, light / light.sum(), strict=True))

@@ -1,0 +1,121 @@
+"""The best heads and powers: proven against every possible choice, and a gang against hand arithmetic."""
+
+from itertools import combinations
+from types import ModuleType
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from greystep.compare.drift import analyse
+from greystep.errors import GreystepError
+from greystep.log.session import HeadInfo
+from greystep.mix.choice import UNIT, best_sets
+from greystep.mix.ganging import choose, choose_gang
+
+
+def every_set(points: np.ndarray, heads: list[int], need: int) -> list[tuple[int, int, tuple[int, ...]]]:
+    """Return every choice by widest pair, sum, places: the slow and certain way."""
+    found = []
+    for members in combinations(range(len(points)), need):
+        if len({heads[m] for m in members}) == need:
+            apart = [round(float(np.hypot(*(points[a] - points[b]))) * UNIT) for a, b in combinations(members, 2)]
+            found.append((max(apart), sum(apart), members))
+    return sorted(found)
+
+
+@st.composite
+def cases(draw: st.DrawFn) -> tuple[np.ndarray, list[int], int]:
+    """Small kits, on a coarse grid (many ties) or anywhere."""
+    heads = [head for head in range(draw(st.integers(2, 5))) for _ in range(draw(st.integers(1, 3)))]
+    coordinate = draw(st.sampled_from([st.integers(0, 2).map(float), st.floats(-5, 5, width=32)]))
+    points = draw(st.lists(st.tuples(coordinate, coordinate), min_size=len(heads), max_size=len(heads)))
+    return np.array(points), heads, draw(st.integers(2, len(set(heads))))
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(cases())
+def test_the_search_finds_what_trying_everything_finds(case: tuple[np.ndarray, list[int], int]) -> None:
+    points, heads, need = case
+    wanted = every_set(points, heads, need)[:4]
+    found = best_sets(points, heads, need, 4)
+    assert [one.members for one in found] == [members for *_, members in wanted]
+    assert [round(one.worst * UNIT) for one in found] == [worst for worst, *_ in wanted]
+    assert all(one.settled for one in found)
+
+
+def test_no_set_where_heads_are_too_few() -> None:
+    assert best_sets([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0)], [0, 0, 1], 3) == []
+
+
+def test_a_whole_kit_is_searched_and_a_planted_choice_is_found() -> None:
+    rng = np.random.default_rng(3)
+    points = rng.uniform(0.0, 40.0, (24 * 9, 2))
+    planted = [9 * head + int(rng.integers(9)) for head in (1, 4, 8, 13, 17, 22)]
+    points[planted] = [20.0, 20.0] + 0.05 * rng.standard_normal((6, 2))
+    best = best_sets(points, [place // 9 for place in range(24 * 9)], 6)[0]
+    assert list(best.members) == planted
+
+
+def kit(synthetic: ModuleType, offsets: np.ndarray, **heads: HeadInfo) -> tuple[object, object]:
+    session = synthetic.make_session(heads=heads)
+    return analyse(synthetic.simulate(np.random.default_rng(5), offsets, scatter=0.02), session), session
+
+
+def test_the_choice_of_a_session_is_distinct_heads_with_the_smallest_worst_pair(synthetic: ModuleType) -> None:
+    offsets = np.array([[0.0, 20.0, 40.0], [21.0, 50.0, 80.0], [60.0, 19.0, 90.0]])
+    drift, session = kit(synthetic, offsets)
+    made = choose(drift, session, 3)  # type: ignore[arg-type]
+    assert [(one["head"], one["power"]) for one in made["choice"]] == [("A", "1/2"), ("B", "1/1"), ("C", "1/2")]
+    pair = made["worst_pair"]
+    assert {pair["head_a"], pair["head_b"]} == {"B", "C"}
+    assert abs(pair["delta_mired"]) == pytest.approx(2.0, abs=0.1)
+    assert made["verdict"] == "within"
+    assert made["choice"][0]["cost_stops"] == pytest.approx(1.0, abs=0.05)
+    steps = [made["worst_pair"]["delta_steps"], *(other["worst_pair"]["delta_steps"] for other in made["next_best"])]
+    assert steps == sorted(steps)
+    only = choose(drift, session, 2, ["full", "1/4"])  # type: ignore[arg-type]
+    assert {one["power"] for one in only["choice"]} <= {"1/1", "1/4"}
+
+
+@pytest.mark.parametrize(
+    ("need", "powers", "said"),
+    [
+        (4, (), "3 heads were measured"),
+        (1, (), "two heads at least"),
+        (2, ("1/32",), "tested were 1/1, 1/2, 1/4"),
+        (2, ("x",), "not understood"),
+    ],
+)
+def test_what_cannot_be_chosen_is_told(synthetic: ModuleType, need: int, powers: tuple[str, ...], said: str) -> None:
+    drift, session = kit(synthetic, np.zeros((3, 3)))
+    with pytest.raises(GreystepError, match=said):
+        choose(drift, session, need, powers)  # type: ignore[arg-type]
+
+
+def test_ganged_heads_give_the_wanted_output_with_the_shortest_flash(synthetic: ModuleType) -> None:
+    """Four equal heads: one at full, two at 1/2, four at 1/4 are the same light; the last flash is the shortest."""
+    info = {name: HeadInfo("", "", None, {0.0: 1 / 150, 1.0: 1 / 300, 2.0: 1 / 600}, "") for name in "ABCD"}
+    drift, session = kit(synthetic, np.zeros((4, 3)), **info)
+    made = choose_gang(drift, session, "0")  # type: ignore[arg-type]
+    assert {one["power"] for one in made["choice"]} == {"1/4"}
+    assert len(made["choice"]) == 4
+    assert made["sum"]["t01_s"] == pytest.approx(1 / 600)
+    assert made["sum"]["output_stops"] == pytest.approx(0.0, abs=0.05)
+    assert made["sum"]["u_prime"] == pytest.approx(0.2045, abs=5e-5)
+    fewer = choose_gang(drift, session, "A@1/1", most=2)  # type: ignore[arg-type]
+    assert [(one["power"]) for one in fewer["choice"]] == ["1/2", "1/2"]
+    assert [len(other["choice"]) for other in fewer["next_best"]] == [1]
+    with pytest.raises(GreystepError, match=r"the most that these heads give together is \+2\.0 stops"):
+        choose_gang(drift, session, "3")  # type: ignore[arg-type]
+    with pytest.raises(GreystepError, match="no head"):
+        choose_gang(drift, session, "Z@1/1")  # type: ignore[arg-type]
+    with pytest.raises(GreystepError, match="write stops"):
+        choose_gang(drift, session, "bright")  # type: ignore[arg-type]
+
+
+def test_ganging_needs_flash_durations(synthetic: ModuleType) -> None:
+    drift, session = kit(synthetic, np.zeros((2, 2)))
+    with pytest.raises(GreystepError, match="t01_s"):
+        choose_gang(drift, session)  # type: ignore[arg-type]

@@ -1,0 +1,99 @@
+"""The figures of a set-up: what a card shows, and bytes that are always the same."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from greystep.measure import chromaticity
+from greystep.show import mixed, washes
+
+WHITE = np.array([0.2061, 0.4762])
+LIGHTS = WHITE + np.array([[0.0, 0.0], [0.0024, 0.0041], [-0.0008, 0.0010]])
+
+
+def linear(card: np.ndarray) -> np.ndarray:
+    code = card / 255.0
+    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+
+
+def test_the_light_that_the_balance_is_set_to_is_grey_and_the_other_has_its_cast() -> None:
+    card = linear(washes.wash_card(LIGHTS[:2], WHITE, 1.0))
+    high, wide, _ = card.shape
+    own, other = card[high // 2, wide // 8], card[high // 2, -wide // 8]
+    assert np.ptp(own) / own.mean() < 0.03  # 8 bits, and a little spill of the other
+    assert other[0] > other[1] > other[2]  # warmer
+    from_xyz, _ = chromaticity.working_space("lin_rec709")
+    seen = chromaticity.xyz_to_upvp(np.linalg.inv(from_xyz) @ other)
+    d65 = chromaticity.xyz_to_upvp(chromaticity.working_space("lin_rec709")[1])
+    np.testing.assert_allclose(seen - d65, LIGHTS[1] - WHITE, atol=6e-4)
+
+
+def test_a_magnified_card_shows_the_cast_as_many_times_larger() -> None:
+    d65 = chromaticity.xyz_to_upvp(chromaticity.working_space("lin_rec709")[1])
+    inverse = np.linalg.inv(chromaticity.working_space("lin_rec709")[0])
+    casts = []
+    for times in (1.0, 4.0):
+        card = linear(washes.wash_card(LIGHTS[:2], WHITE, times))
+        patch = card[70:80, -50:-30].mean(axis=(0, 1))
+        casts.append(np.hypot(*(chromaticity.xyz_to_upvp(inverse @ patch) - d65)))
+    assert casts[1] / casts[0] == pytest.approx(4.0, rel=0.1)
+
+
+def test_magnification_is_one_for_all_states_and_keeps_the_worst_in_view() -> None:
+    worst = float(chromaticity.steps(LIGHTS, WHITE).max())
+    times = washes.magnification([(LIGHTS, WHITE), (LIGHTS / 1.0, LIGHTS.mean(axis=0))])
+    assert times * worst <= 26.0
+    assert times == 5
+    assert washes.magnification([(np.tile(WHITE, (2, 1)), WHITE)]) == 20
+
+
+def test_figures_are_always_the_same_bytes() -> None:
+    long = "a very long name of a light"
+    lights = pd.DataFrame(
+        {"role": ["key", "a very long name of a light", "x"], "u_prime": LIGHTS[:, 0], "v_prime": LIGHTS[:, 1]}
+    )
+    lights["cast_steps"] = chromaticity.steps(LIGHTS, WHITE)
+    pairs = pd.DataFrame(
+        [
+            {"role_a": "key", "role_b": "x", "delta_mired": -3.0, "delta_steps": 1.2, "verdict": "within"},
+            {"role_a": "key", "role_b": long, "delta_mired": 9.0, "delta_steps": 4.3, "verdict": "outside"},
+        ]
+    )  # fmt: skip
+    balance = {"u_prime": WHITE[0], "v_prime": WHITE[1], "cct_k": 5600.0, "duv": 0.0}
+    for draw in (
+        lambda: washes.draw_washes(lights["role"].to_list(), LIGHTS, WHITE, 5),
+        lambda: washes.draw_pairs(lights["role"].to_list(), pairs),
+        lambda: washes.draw_paths(lights, balance, balance),
+    ):
+        first = draw()
+        assert first.startswith("<svg")
+        assert first == draw()
+
+
+def pair(steps: float, mired: float, duv: float) -> dict[str, object]:
+    return {
+        "role_a": "key",
+        "role_b": "fill",
+        "delta_steps": steps,
+        "delta_mired": mired,
+        "delta_duv": duv,
+        "delta_k": -31 * mired,
+    }
+
+
+@pytest.mark.parametrize(
+    ("steps", "said"), [(0.5, "Nobody"), (2.0, "trained eye"), (4.0, "side by side"), (9.0, "Anyone will see")]
+)
+def test_what_is_seen_goes_by_how_far_two_whites_stand_apart(steps: float, said: str) -> None:
+    assert said in mixed.seen(pair(steps, 2.3 * steps, 0.0))
+
+
+def test_which_way_the_second_light_leans_is_told() -> None:
+    assert mixed.seen(pair(4.0, 8.0, -0.002)).count("fill looks warmer and pinker") == 1
+    assert "fill looks cooler;" in mixed.seen(pair(4.0, -9.0, 0.0))
+
+
+def test_a_shutter_is_named_by_its_marking() -> None:
+    assert mixed.shutter_time(1 / 128) == "1/125 s"
+    assert mixed.shutter_time(1 / 64) == "1/60 s"
+    assert mixed.shutter_time(1 / 2000) == "1/2000 s"
