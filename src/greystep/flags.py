@@ -29,6 +29,9 @@ MEANING: Final[dict[str, str]] = {
     "far_from_reference": "the white is more than 50 mired from the white at which the matrix was fixed",
     "tail_cut": "the shutter is shorter than the flash",
     "outlier": "this frame differs from its repeats by more than chance allows",
+    "light_changed": "the light has changed in part of the frame, so that no one correction fits it",
+    "no_overlap": "too little of the frame agrees with the frame it is compared with",
+    "other_camera": "the test session was shot with another camera",
 }
 
 #: With one of these a frame cannot be used at all; every other flag makes it doubtful.
@@ -43,6 +46,8 @@ REJECTING: Final[frozenset[str]] = frozenset(
         "no_flash",
         "partial_flash",
         "extra_frame",
+        "light_changed",
+        "no_overlap",
     }
 )
 

@@ -152,6 +152,19 @@ def test_where_light_does_not_tell_the_exposure_data_do(session: Make, monkeypat
     assert re.match(r"rows \d+ to \d+ \(B .*\): 1 of them without a frame", place)
 
 
+def test_a_head_of_which_most_is_lost_is_not_placed_by_light(session: Make) -> None:
+    folder, _ = session(lost=range(10, 15))
+    count, *places = faults_of(folder)
+    assert count.startswith("20 rows, 15 frames in capture order: 5 frames too few; ")
+    assert not [place for place in places if place.startswith("after")]
+
+
+def test_a_log_that_is_not_whole_is_an_error_though_light_places_all(session: Make) -> None:
+    folder, log = session(lost=[3, 12, 14])
+    _, *places = faults_of(folder)
+    assert [place.split(",")[0] for place in places] == [f"after {log['frame'][row - 1]}" for row in (3, 12, 14)]
+
+
 def test_nothing_is_placed_where_the_log_names_its_frames(
     shot: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -19,9 +19,16 @@ from numpy.typing import NDArray
 
 from greystep.errors import FrameError, GreystepError
 from greystep.files import write_bytes, write_text
-from greystep.measure.exposure import Exposure, read_exposure
-from greystep.measure.frame import library_exposure, open_frame, overview
-from greystep.measure.reading import MEASURE_VERSION, Reading, measure_frame, reading_from_json, reading_to_json
+from greystep.measure.exposure import Exposure
+from greystep.measure.frame import open_frame, overview
+from greystep.measure.reading import (
+    MEASURE_VERSION,
+    Reading,
+    exposure_of,
+    measure_frame,
+    reading_from_json,
+    reading_to_json,
+)
 from greystep.measure.target import Target
 
 Thumbnail = NDArray[np.uint8]
@@ -202,8 +209,7 @@ def _workers(work: Callable[[str], T], names: Sequence[str]) -> Iterator[Iterato
 
 def _exposure(path: Path) -> Exposure:
     with suppress(FrameError):
-        found = read_exposure(path)
-        return found if found != Exposure() else library_exposure(path)
+        return exposure_of(path)
     return Exposure()
 
 

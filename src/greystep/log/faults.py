@@ -37,7 +37,7 @@ RESTLESS_CELLS: Final = 2
 #: With few repeats the pooled deviation is itself uncertain: Student's factor at this chance where it is larger.
 OUTLIER_CHANCE: Final = 1e-4
 #: Frames within this many robust deviations enter the pooled one.
-POOLED_WITHIN_SD: Final = 4.5
+POOLED_WITHIN_SD: Final = 4.0
 #: Focal lengths nearer than this share are one: zooms report what their encoder reads.
 _SAME_FOCAL: Final = 0.01
 
@@ -54,7 +54,7 @@ def pooled_sd(values: Floats, cell: NDArray[np.int64]) -> tuple[float, int]:
     First the median distance of two repeats, over all pairs of all cells, each cell weighing by its degrees of
     freedom, scaled to the standard deviation of a normal distribution (median |a - b| = 0.6745 sqrt(2) sd, closed
     form); deviations from a cell's own median would be too small: of three repeats one is the median. Then the plain
-    pooled deviation of what lies within 4.5 of these about its cell's median, which is the steadier estimate.
+    pooled deviation of what lies within 4 of these about its cell's median, which is the steadier estimate.
 
     Returns
     -------

@@ -19,8 +19,9 @@ from greystep.log import table as rows
 from greystep.log.ambient import take_off
 from greystep.log.bodies import Body, make_bodies
 from greystep.log.colour import add_colour, doubt_light, mark_matrices
+from greystep.log.placing import place_frames
 from greystep.log.session import Box, Session
-from greystep.log.shots import assign_frames, capture_order, frame_files, read_shots
+from greystep.log.shots import capture_order, frame_files, read_shots
 from greystep.measure.exposure import body_label
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target, find_target, fixed_target
@@ -82,33 +83,38 @@ def ingest(
     Raises
     ------
     FaultsError
-        With the faults of the log.
+        With the faults of the log; or where it names no frames, and the frames do not fit its rows.
     GreystepError
         If there is no frame, or none that can be read.
     """
     shots = read_shots(session)
     folder = session.frames_dir
-    names = frame_files(session)
+    names = frame_files(session, shots["frame"])
     cache = kept.open_cache(session.path, store)
     prints = {name: kept.fingerprint(folder, name) for name in names}
     known = kept.recall(cache, prints)
     exposures = kept.exposures(folder, names, known)
     order = capture_order(names, [exposure.captured for exposure in exposures])
     names, exposures = [names[place] for place in order], [exposures[place] for place in order]
-    shots = assign_frames(shots, names, exposures)
+    unnamed = bool((shots["frame"] == "").all())
+    in_order = shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
     labels = {name: body_label(exposure) for name, exposure in zip(names, exposures, strict=True)}
 
     given = patch or session.patch
     targets: dict[str, Target | None] = {}
     for label in dict.fromkeys(labels.values()):
-        looked_at = _spread(shots, [name for name in names if labels[name] == label])
+        looked_at = _spread(in_order, [name for name in names if labels[name] == label])
         targets[label] = fixed_target(given) if given else kept.find_once(folder, looked_at, find_target, cache, prints)
     readings = kept.measure(folder, {name: targets[labels[name]] for name in names}, known, cache, prints, progress)
     kept.forget_others(cache, prints.values())
     if all("unreadable" in reading.flags for reading in readings.values()):
         first = next(iter(readings.values())).message
         raise GreystepError(f"{folder}: none of its {len(names)} frames can be read; the first: {first}")
+    placed: tuple[str, ...] = ()
+    if unnamed:
+        shots, placed = place_frames(shots, names, [readings[name] for name in names])
     found = join_readings(session, shots, names, readings, targets)
+    found = replace(found, messages=(*placed, *found.messages))
     if cache is None:
         line = f"{session.path}: cannot be written, so nothing is kept for the next run; give a folder with --out"
     elif cache.parent != session.path:
@@ -267,7 +273,7 @@ def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
             cells = int((turn == 0).sum())
             pool = chosen.iloc[: max(cells, _LOOKED_AT)]
             return [str(pool.iloc[place]) for place in np.unique(np.linspace(0, len(pool) - 1, _LOOKED_AT).astype(int))]
-    return list(names[:_LOOKED_AT])
+    return [names[place] for place in np.unique(np.linspace(0, len(names) - 1, _LOOKED_AT).astype(int))]
 
 
 def _picture(balance: NDArray[np.float64], overview: NDArray[Any]) -> NDArray[np.uint8]:

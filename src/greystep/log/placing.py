@@ -17,6 +17,8 @@ from greystep.measure.reading import DARKEST, Reading
 Floats = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
 
+#: The costs: on simulated plans with lost and surplus frames none is placed on a wrong light; no source.
+#:
 #: A row without a frame, or a frame without a row, costs as much as this many stops of disagreement; both together more
 #: than a flash that did not fire, and less than a frame one stop off.
 _GAP: Final = 0.45
@@ -31,6 +33,8 @@ _ALIKE: Final = 0.08
 #: four stops off [stop].
 _ROUNDS: Final = 2
 _LEVELS: Final = (0.0, *(sign * step / 2.0 for step in range(1, 9) for sign in (1, -1)))
+#: More rows or frames left over than this share, and than two, are no slip, but a log or a folder that is not whole.
+_MOST_LEFT: Final = 0.1
 #: Frames without flash lie at least this far below the others [stop], or light does not tell them apart.
 _PARTED: Final = 1.5
 #: What parts the lights of a log, as far as it has it; each set of these but power and kind has a level of its own.
@@ -43,8 +47,8 @@ def place_frames(
     """Fill the frame column of a log that names no frames.
 
     In capture order, row after row, where the numbers agree and the measured light does not contradict. Where the
-    numbers differ, the light places the frames if it places all of them beyond doubt: then a row that is left has no
-    frame, and a frame that is left has no row. A sequence that has slipped in any other way is an error.
+    numbers differ by a few, the light places the frames if it places all of them beyond doubt: then a row that is left
+    has no frame, and a frame that is left has no row. A sequence that has slipped in any other way is an error.
 
     Parameters
     ----------
@@ -72,19 +76,18 @@ def place_frames(
     agree = len(shots) == len(files)
     lights = _keys(shots, (*_OWN_LEVEL, "stops", "kind"))
     moved = agree and any(row >= 0 and lights[row] != lights[at] for at, row in enumerate(placed.tolist()))
-    if not moved if agree else 2 * int((placed >= 0).sum()) < min(len(shots), len(files)):
+    if not (moved if agree else _tells(shots, placed)):
         shots = assign_frames(shots, files, [reading.exposure for reading in readings])
         return shots, () if light is None else _misfits(shots, light, placed)
 
     slips = _slips(shots, files, placed, lights)
-    left = np.setdiff1d(np.arange(len(shots)), placed)
-    unsure = int((placed < 0).sum()) > max(0, len(files) - len(shots)) or bool(
-        (shots["kind"].iloc[left] == "job").any()
-    )
     if agree:
         count = f"{len(shots)} rows and as many frames in capture order, but their light says that the sequence slipped"
         raise FaultsError("shots.csv", [f"{count}; mend the log or the folder, {NAME_THEM}", *slips])
-    if unsure:
+    surplus = len(files) - len(shots)
+    left = shots["kind"].iloc[np.setdiff1d(np.arange(len(shots)), placed)]
+    sure = int((placed < 0).sum()) == max(0, surplus) and not (left == "job").any()
+    if not sure or abs(surplus) > max(2, _MOST_LEFT * len(shots)):
         count = f"{miscount(shots, files)}; mend the log or the folder so that the numbers agree, {NAME_THEM}"
         raise FaultsError("shots.csv", [count, *slips])
     frame = np.full(len(shots), "", dtype=object)
@@ -137,6 +140,13 @@ def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
     return np.asarray(np.where(level >= known[first], flash, level - np.inf))
 
 
+def _tells(shots: pd.DataFrame, placed: Places) -> bool:
+    """Say whether every head has frames on half of its rows; else neither its level nor its rows are known."""
+    filled = pd.Series(np.isin(np.arange(len(shots)), placed))[(shots["kind"] == "flash").to_numpy()]
+    own = pd.Series(_keys(shots, _OWN_LEVEL))
+    return bool(len(filled)) and bool((filled.groupby(own).mean() >= 0.5).all())
+
+
 def _share(reading: Reading) -> float:
     """Return the green of a frame as a share of the range; NaN where nothing was measured."""
     signal = reading.signal
@@ -159,7 +169,8 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Places:
     (n,) int array
         Positions in `shots`: the alignment of expected and measured stops with gaps that disagrees least (dynamic
         programming, forwards and backwards). Each head's level is the median of its frames, found with the places.
-        Rows of one light in succession are one place, of which the first rows are filled.
+        Rows of one light in succession are one place, of which the first rows are filled. A frame of which there are
+        two alike, or that is far from the light of its place, has none.
     """
     if not len(light_stops) or not len(shots):
         return np.full(len(light_stops), -1)
@@ -183,7 +194,10 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Places:
                 level = min((level + step * (own == number) for step in _LEVELS), key=total)
             level = _levels(stops, light_stops, own, _sure(cost(level), lights), level)
         found.append(level)
-    return _sure(cost(min(found, key=total)), lights)
+    level = min(found, key=total)
+    placed = _sure(cost(level), lights)
+    far = np.isfinite(light_stops) & (cost(level)[placed, np.arange(len(placed))] > _GAP)
+    return np.where(far, -1, placed)
 
 
 def _keys(shots: pd.DataFrame, names: Sequence[str]) -> list[Hashable]:

@@ -67,17 +67,23 @@ def messages(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[str, ...]
         if len(places) <= (_OWN_LINES_REJECTED if name in flags.REJECTING else _OWN_LINES):
             for place in places:
                 reason = reasons.get(str(rows[place]["frame"]), "") if name in ("unreadable", "damaged") else ""
-                lines.append((place, reason or f"{rows[place]['frame']}: {_remedy(name, rows[place])}"))
+                lines.append((place, reason or f"{_called(rows[place])}: {_remedy(name, rows[place])}"))
         else:
-            named = ", ".join(str(rows[place]["frame"]) for place in places[:_NAMED])
+            named = ", ".join(_called(rows[place]) for place in places[:_NAMED])
             more = f" and {len(places) - _NAMED} more" if len(places) > _NAMED else ""
             worst = max(places, key=lambda place: _size(name, rows[place]))
             lines.append((places[0], f"{named}{more}: {_remedy(name, rows[worst])}"))
     return tuple(line for _, line in sorted(lines, key=lambda entry: entry[0]))
 
 
+def _called(row: Mapping[Hashable, object]) -> str:
+    return str(row["frame"] or f"row {row['row']}")
+
+
 def _remedy(name: str, row: Mapping[Hashable, object]) -> str:
     head, power = str(row["head"]), str(row["power"])
+    if name == "missing" and not row["frame"]:
+        return f"no frame is left for it{f' ({head} at {power})' if head else ''}; shoot it again or delete its row"
     time_s = float(str(row["exposure_s"]))
     return _REMEDY[name].format(
         who=f" ({head} at {power})" if head else "",

@@ -62,6 +62,8 @@ def frame_files(session: Session, named: Collection[str] = ()) -> list[str]:
         raise GreystepError(
             f'{folder}: no such folder; put the raw files there, or write frames = "PATH" in session.toml'
         )
+    if not os.access(folder, os.R_OK | os.X_OK):
+        raise GreystepError(f"{folder}: cannot be read (Permission denied); check its permissions")
     names = list_raw(folder, session.path / "report", set(named))
     if not names:
         others = {Path(name).suffix.lower() for _, _, files in os.walk(folder) for name in files}
@@ -128,11 +130,19 @@ def assign_frames(
         data = exposures
     else:
         data = pd.DataFrame([asdict(item) for item in exposures], columns=list(Exposure.__dataclass_fields__))
-    more = len(files) - len(shots)
-    count = f"{len(shots)} rows, {len(files)} frames in capture order: "
-    count += f"{abs(more)} frame{'s' if abs(more) > 1 else ''} too {'many' if more > 0 else 'few'}"
-    count += "; mend the log or the folder so that the numbers agree, or name each row's file in column frame"
+    count = f"{miscount(shots, files)}; mend the log or the folder so that the numbers agree, {NAME_THEM}"
     raise FaultsError("shots.csv", [count, *_slips(shots, list(files), data)])
+
+
+#: The way out that is always open.
+NAME_THEM: Final = "or name each row's file in column frame"
+
+
+def miscount(shots: pd.DataFrame, files: Sequence[str]) -> str:
+    """Say by how many frames a log and a folder differ."""
+    more = len(files) - len(shots)
+    count = f"{len(shots)} rows, {len(files)} frames in capture order"
+    return f"{count}: {abs(more)} frame{'s' if abs(more) > 1 else ''} too {'many' if more > 0 else 'few'}"
 
 
 # --- where the sequence slipped -------------------------------------------------------------------------------------
@@ -169,7 +179,7 @@ def _slips(shots: pd.DataFrame, files: list[str], exposures: pd.DataFrame) -> li
     if sum(last - first + 1 for first, last, _ in merged) - surplus > min(len(shots), len(files)) // 2:
         return [_NO_TRACE]
     lines = [
-        _missing(shots, first, last, many) if len(shots) > len(files) else _unlogged(files, first, last, many)
+        without_frame(shots, first, last, many) if len(shots) > len(files) else without_row(files, first, last, many)
         for first, last, many in merged
     ]
     if disagreements:
@@ -177,7 +187,8 @@ def _slips(shots: pd.DataFrame, files: list[str], exposures: pd.DataFrame) -> li
     return lines
 
 
-def _missing(shots: pd.DataFrame, first: int, last: int, many: int) -> str:
+def without_frame(shots: pd.DataFrame, first: int, last: int, many: int) -> str:
+    """Say that of the rows at positions `first` to `last` so many have no frame."""
     cells = [" ".join(filter(None, shots.loc[shots.index[place], ["head", "power"]])) for place in (first, last)]
     if not cells[0]:
         cells[0] = shots["kind"].iloc[first]
@@ -189,7 +200,8 @@ def _missing(shots: pd.DataFrame, first: int, last: int, many: int) -> str:
     return f"rows {rows[0]} to {rows[1]} ({cell}): {many} of them without a frame"
 
 
-def _unlogged(files: list[str], first: int, last: int, many: int) -> str:
+def without_row(files: Sequence[str], first: int, last: int, many: int) -> str:
+    """Say that of the files at positions `first` to `last` so many have no row."""
     if last - first + 1 == many:
         return f"{files[first]}{f' to {files[last]}' if many > 1 else ''}: no row"
     return f"{files[first]} to {files[last]}: {many} of them without a row"

@@ -15,7 +15,7 @@ from greystep.log.faults import cells
 from greystep.log.power import SAME_STOPS
 from greystep.measure.exposure import Exposure, body_label, relative_exposure_stops
 from greystep.measure.reading import Reading
-from greystep.measure.target import reference_surround, target_state
+from greystep.measure.surround import reference_surround, target_state
 from greystep.measure.uncertainty import expanded
 
 Floats = NDArray[np.float64]
@@ -155,17 +155,17 @@ def comparison(table: pd.DataFrame, read: Sequence[Reading | None], light: Light
         focal_mm=np.array([exposure.focal_mm for exposure in exposures], dtype=np.float64),
         green=green,
         u_green=u_green,
-        level=np.log2(share) + _exposure_stops(table),
+        level=np.log2(share) + exposure_stops(table),
         noise_level=u_green / np.where(green > 0, green, np.nan) / np.log(2.0),
     )
 
 
-def _exposure_stops(table: pd.DataFrame) -> Floats:
+def exposure_stops(table: pd.DataFrame) -> Floats:
     """Return log2(N^2 / ISO) of each row; a setting that no frame of a body records is taken as the same in all."""
     stops = np.zeros(len(table))
     for label in table["body"].unique():
         rows = (table["body"] == label).to_numpy()
-        settings = table.loc[rows, ["f_number", "iso"]].to_numpy(dtype=np.float64)
+        settings = table.loc[rows, ["f_number", "iso"]].to_numpy(dtype=np.float64, copy=True)
         settings[:, np.isnan(settings).all(axis=0)] = 1.0
         stops[rows] = [
             relative_exposure_stops(f_number, iso) if np.isfinite(f_number * iso) else np.nan

@@ -140,7 +140,7 @@ def colour_from_matrix(matrix: npt.ArrayLike, rgb: npt.ArrayLike, u_rgb_cov: npt
 
     # x = X / (X + Y + Z), so dx = (dX - x d(X + Y + Z)) / (X + Y + Z), and y alike.
     projection = (np.eye(2, 3) - xy[..., :, None]) / total[..., None]
-    by_rgb = chromaticity.cct_duv_jacobian(xy) @ projection @ to_xyz
+    by_rgb = chromaticity.cct_duv_jacobian(xy, (cct, duv)) @ projection @ to_xyz
     # mired = 1e6 / CCT, so dmired = -mired / CCT dCCT.
     by_rgb = by_rgb * np.stack([-mired / cct, np.ones_like(cct)], axis=-1)[..., None]
     covariance = propagate(by_rgb, u_rgb_cov)

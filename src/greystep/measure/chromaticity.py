@@ -125,7 +125,7 @@ def cct_duv_to_xy(cct: npt.ArrayLike, duv: npt.ArrayLike) -> Array:
     return uv1960_to_xy(uv)
 
 
-def cct_duv_jacobian(xy: npt.ArrayLike) -> Array:
+def cct_duv_jacobian(xy: npt.ArrayLike, found: tuple[Array, Array] | None = None) -> Array:
     """Return the derivatives of CCT [K] and Duv by x and y, from the tangent and curvature of the Planckian locus.
 
     With the locus p(T), its unit tangent t and normal n (towards green), uv = p(T) + Duv n(T); inverting this gives
@@ -135,6 +135,8 @@ def cct_duv_jacobian(xy: npt.ArrayLike) -> Array:
     ----------
     xy : array (..., 2)
         CIE 1931 xy.
+    found : tuple of 2 arrays (...), optional
+        What `cct_duv` gives for them, where it is at hand.
 
     Returns
     -------
@@ -142,7 +144,7 @@ def cct_duv_jacobian(xy: npt.ArrayLike) -> Array:
         Rows CCT, Duv; columns x, y; NaN where `cct_duv` gives no CCT.
     """
     values = np.asarray(xy, dtype=np.float64)
-    cct, duv = (result.reshape(-1) for result in cct_duv(values))
+    cct, duv = (result.reshape(-1) for result in found or cct_duv(values))
     jacobian = np.full((len(cct), 2, 2), np.nan)
     known = np.isfinite(cct)
     if known.any():

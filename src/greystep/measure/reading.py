@@ -1,5 +1,6 @@
 """One frame measured: its patch, its exposure data, its colour tags, and what is wrong with it by itself."""
 
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -10,11 +11,12 @@ from numpy.typing import NDArray
 from greystep.errors import FrameError
 from greystep.files import plain
 from greystep.flags import ordered
-from greystep.measure.dng import ColourTags
+from greystep.measure.dng import ColourTags, read_dng
 from greystep.measure.exposure import Exposure, read_exposure
 from greystep.measure.frame import Frame, Mosaic, library_exposure, open_frame, read_region
 from greystep.measure.patch import PatchSignal, measure_patch
-from greystep.measure.target import Box, Target, pixel_box, surround_of, surround_pixels
+from greystep.measure.surround import surround_of, surround_pixels
+from greystep.measure.target import Box, Target, pixel_box
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
 MEASURE_VERSION: Final = 1
@@ -53,7 +55,7 @@ class Reading:
     way : str
         ``region`` or ``library``; blank where it could not be opened.
     surround : (m, n) array or None
-        Map of the target and its surround, see `greystep.measure.target.surround_of`; None too where the pixels are
+        Map of the target and its surround, see `greystep.measure.surround.surround_of`; None too where the pixels are
         damaged, clipped, or as good as black, so that the target's place cannot be told from them.
     box : Box or None
         The area that was measured, as fractions of the visible frame.
@@ -99,7 +101,7 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
         frame = open_frame(path)
         reading = replace(
             reading,
-            exposure=_exposure(path, frame, reading.exposure),
+            exposure=_filled_in(reading.exposure, frame.exposure),
             height=frame.height,
             width=frame.width,
             colour=frame.colour,
@@ -113,6 +115,21 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
     except Exception as error:  # a file may break any decoder in its own way, and must not stop the others
         what = f"{path.name}: cannot be read ({type(error).__name__}: {error}); copy it from the card again"
         return replace(reading, flags=("unreadable",), message=_one_line(what))
+
+
+def exposure_of(path: Path) -> Exposure:
+    """Return a frame's exposure data without its pixels, the same as in its `Reading`.
+
+    Raises
+    ------
+    FrameError
+        Where the file itself cannot be read.
+    """
+    recorded = read_exposure(path)
+    with suppress(FrameError):
+        if _silent(recorded) and read_dng(path) is None:
+            return _filled_in(recorded, library_exposure(path))
+    return recorded
 
 
 def reading_to_json(reading: Reading) -> dict[str, Any]:
@@ -160,11 +177,14 @@ def _nothing_read(exposure: Exposure) -> Reading:
     )
 
 
-def _exposure(path: Path, frame: Frame, recorded: Exposure) -> Exposure:
+def _silent(recorded: Exposure) -> bool:
+    return (recorded.exposure_s, recorded.f_number, recorded.iso) == (None, None, None)
+
+
+def _filled_in(recorded: Exposure, other: Exposure | None) -> Exposure:
     """Fill in what LibRaw knows of a format in which no exposure data were found."""
-    if frame.way != "library" or (recorded.exposure_s, recorded.f_number, recorded.iso) != (None, None, None):
+    if other is None or not _silent(recorded):
         return recorded
-    other = library_exposure(path)
     return replace(
         recorded,
         exposure_s=other.exposure_s,
