@@ -16,6 +16,14 @@ class Scenario(StrEnum):
     FAULTS = "faults"
 
 
+_NEXT = {
+    Scenario.HIRE_KIT: "greystep report {folder}",
+    Scenario.STACK: "greystep correct {folder} --stack",
+    Scenario.THREE_LIGHTS: "greystep audit {folder}/SETUP.csv --profile {folder}",
+    Scenario.FAULTS: "greystep report {folder}",
+}
+
+
 class Camera(StrEnum):
     """How the invented camera sees colour."""
 
@@ -39,4 +47,4 @@ def demo(
 
     write_demo(folder, scenario=scenario.value, camera=camera.value, seed=seed)
     typer.echo(f"{folder}: an invented '{scenario.value}' session; its true answers are in {folder / 'truth.json'}")
-    typer.echo(f"Next: greystep report {folder}")
+    typer.echo(f"Next: {_NEXT[scenario].format(folder=folder)}")
