@@ -1,0 +1,294 @@
+"""Per-frame correction values: what brings each frame's neutral to one reference, exact in linear camera RGB.
+
+gain = reference neutral / frame neutral, scaled to green = 1; brightness stands beside it in stops. On developed linear
+images the same correction is one 3x3 matrix, ``A diag(2**e * gains) inv(A)``; three slopes in a working space only
+approximate it, and `residual_steps` says by how much.
+"""
+
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from greystep import flags
+from greystep.correct.developed import developed_correction, developed_matrix
+from greystep.correct.lit import one_light
+from greystep.correct.profile import Profile, light_at, observer_mired, profile_reference
+from greystep.correct.reference import KNOWN, Reference, carried, find_reference, median, usable, white
+from greystep.correct.smooth import trend
+from greystep.correct.sources import Sources, find_sources
+from greystep.errors import GreystepError
+from greystep.log.ambient import settings_of
+from greystep.log.ingest import Ingested
+from greystep.log.session import Session
+
+Array = npt.NDArray[np.float64]
+
+#: The columns of corrections.csv, in their order.
+COLUMNS: Final = (
+    "frame", "head", "power", "source", "gain_r", "gain_g", "gain_b", "exposure_stops", "mired_shift", "duv_shift",
+    "u_mired_shift", "residual_steps", "status", "flags", "via", "agreed_pct", "age_s", "u_exposure_stops",
+    "u_observer_mired",
+)  # fmt: skip
+#: Sources whose light was seen in frames of this session.
+_SEEN: Final = ("patch", "overlap", "nearby")
+
+
+@dataclass(frozen=True)
+class Corrections:
+    """The corrections of a session: one row a frame, and the matrices beside them.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a flash or job frame, with the columns of `COLUMNS`; ``via`` names what the source rests on.
+    matrices : mapping of str to (3, 3) array
+        Frame name -> matrix for developed linear images in `space`; only frames that can be corrected.
+    slopes : mapping of str to (3,) array
+        Frame name -> per-channel slopes in `space`, exact for neutrals.
+    developed : mapping of str to (3, 3) array
+        Body label -> A, from camera RGB to `space`, in which the reference neutral is (k, k, k).
+    references : mapping of str to Reference
+        Body label -> reference.
+    space : str
+        Name of the linear working space.
+    messages : tuple of str
+        One line for each frame that cannot be corrected.
+    """
+
+    table: pd.DataFrame
+    matrices: Mapping[str, Array]
+    slopes: Mapping[str, Array]
+    developed: Mapping[str, Array]
+    references: Mapping[str, Reference]
+    space: str
+    messages: tuple[str, ...]
+
+
+def correct_frames(
+    ingested: Ingested,
+    to: str | None = None,
+    match_brightness: bool = False,
+    space: str = "lin_rec709",
+    profile: Profile | None = None,
+    elsewhere: Ingested | None = None,
+    smooth_over: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Corrections:
+    """Correct every flash and job frame from the best source of its light.
+
+    Parameters
+    ----------
+    ingested : Ingested
+        A session that has been read.
+    to : str, optional
+        ``HEAD@POWER``, ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``; where it is not given, the
+        reference of the profile, else the session's own.
+    match_brightness : bool
+        Bring the brightness to the reference too (a focus stack); otherwise only colour is changed.
+    space : str
+        Linear working space of the matrices: ``lin_rec709``, ``lin_rec2020``, ``lin_ap0`` or ``lin_ap1``.
+    profile : Profile, optional
+        Of a test session, for frames that hold no usable target.
+    elsewhere : Ingested, optional
+        Another session whose reference is to be matched; then `to` is not given.
+    smooth_over : int, optional
+        The reference of each frame is the trend of its series through so many frames; then `to` is not given.
+    progress : callable, optional
+        Called with (done, total) frames that are compared whole.
+
+    Raises
+    ------
+    GreystepError
+        If the reference is unknown, cannot be measured, or no frame shares its camera.
+    """
+    of_itself = elsewhere is None and (profile is None if to is None else to == "median" or to.startswith("frame:"))
+    sources = find_sources(ingested, profile, to, of_itself, progress)
+    rows = sources.rows
+    asked = to
+    if asked is None and profile is not None and not profile.drift.reference["kit"]:
+        asked = f"{profile.drift.reference['head']}@{profile.drift.reference['power']}"
+    references, lost = _references(sources, ingested, asked if smooth_over is None else "median", profile, elsewhere)
+    of_profile = _profile_references(sources, ingested.session, to, profile)
+    if not references and not of_profile:
+        raise GreystepError(_no_reference(to, rows, sources, lost))
+    primary = of_profile | references
+    bodies = dict(sources.seen_by) | {label: sources.bodies[label] for label in references}
+    developed = {
+        label: developed_matrix(bodies[label], np.array(reference.neutral), space)
+        for label, reference in primary.items()
+    }
+    trends = _trends(rows, smooth_over) if smooth_over is not None else {}
+
+    records: list[dict[str, object]] = []
+    matrices: dict[str, Array] = {}
+    slopes: dict[str, Array] = {}
+    messages = list(sources.messages)
+    for place, row in enumerate(rows.to_dict(orient="records")):
+        record = dict.fromkeys(COLUMNS, np.nan) | {key: row[key] for key in ("frame", "head", "power")}
+        record |= {key: row[key] for key in ("source", "flags", "via", "agreed_pct", "age_s")}
+        reference = (references if row["source"] in _SEEN else of_profile).get(row["body"])
+        reference = trends.get(place, reference)
+        if row["trouble"] or reference is None:
+            trouble = row["trouble"] or lost.get(row["body"], _elsewhere(row, primary))
+            record |= {"status": "rejected", "source": ""}
+            messages.append(f"{row['frame']}: no correction: {trouble}")
+        else:
+            stops, u_stops = _stops(row, reference) if match_brightness else (0.0, 0.0)
+            neutral = np.array(reference.neutral)
+            gains = neutral / np.array([row["r_g"], 1.0, row["b_g"]])
+            matrix, slope, residual = developed_correction(developed[row["body"]], gains, stops, neutral, space)
+            matrices[row["frame"]] = matrix
+            slopes[row["frame"]] = slope
+            marks = set(flags.split(row["flags"])) | ({"other_camera"} if row["observer"] else set())
+            record |= {
+                "gain_r": gains[0],
+                "gain_g": gains[1],
+                "gain_b": gains[2],
+                "exposure_stops": stops,
+                "mired_shift": reference.mired - row["mired"],
+                "duv_shift": reference.duv - row["duv"],
+                "u_mired_shift": float(np.hypot(reference.u_mired, row["u_mired"])),
+                "residual_steps": residual,
+                "status": flags.status(marks),
+                "flags": flags.join(marks),
+                "u_exposure_stops": u_stops,
+                "u_observer_mired": _observer(row, reference, profile, ingested.session),
+            }
+        records.append(record)
+    table = pd.DataFrame(records, columns=list(COLUMNS))
+    return Corrections(table, matrices, slopes, developed, primary, space, tuple(messages))
+
+
+def _stops(row: Mapping[Any, Any], reference: Reference) -> tuple[float, float]:
+    """Return the stops that bring a frame's brightness to the reference, and their half-width."""
+    if row["source"] == "profile":
+        return -float(row["error_stops"]), float(row["u_stops"])
+    stops = float(np.log2(reference.green / row["signal_g"]))
+    return (0.0, float("nan")) if np.isnan(stops) else (stops, float(row["u_stops"]))
+
+
+def _references(
+    sources: Sources, ingested: Ingested, to: str | None, profile: Profile | None, elsewhere: Ingested | None
+) -> tuple[dict[str, Reference], dict[str, str]]:
+    """Return the reference of each body in the terms of its own frames, and why a body has none."""
+    found: dict[str, Reference] = {}
+    lost: dict[str, str] = {}
+    rows = sources.rows[sources.rows["source"].isin(_SEEN)]
+    for label in dict.fromkeys(rows["body"]):
+        body, mine = sources.bodies[label], rows[rows["body"] == label]
+        own = find_reference(mine, body, ingested.session, to) if elsewhere is None else None
+        if own is not None:
+            found[label] = own
+            continue
+        other = elsewhere or (profile.ingested if profile is not None else None)
+        if other is None:
+            continue
+        there = label if label in other.bodies else next(iter(other.bodies))
+        lit = other.readings[other.readings["kind"].isin(["flash", "job"]) & (other.readings["body"] == there)]
+        theirs = find_reference(lit, other.bodies[there], other.session, None if elsewhere is not None else to)
+        if theirs is None:
+            continue
+        if label in sources.relative:
+            lost[label] = "no frame of its series holds a grey target, so it cannot be matched to another session"
+            continue
+        try:
+            found[label] = carried(theirs, other, there, mine, body)
+        except GreystepError as error:
+            lost[label] = str(error)
+    return found, lost
+
+
+def _profile_references(
+    sources: Sources, session: Session, to: str | None, profile: Profile | None
+) -> dict[str, Reference]:
+    """Return the reference of each body in the terms of the profile."""
+    found: dict[str, Reference] = {}
+    if profile is None:
+        return found
+    for label, body in sources.seen_by.items():
+        rows = sources.rows[(sources.rows["body"] == label) & (sources.rows["source"] == "profile")]
+        there = str(rows["observer"].iloc[0]) or label if len(rows) else label
+        asked = to
+        if to is not None and to.startswith("frame:"):
+            frame = sources.rows[sources.rows["frame"] == to.removeprefix("frame:")]
+            lit = one_light(frame.iloc[0].to_dict(), session) if len(frame) else None
+            if lit is None:
+                continue
+            light = light_at(profile, there, *lit)
+            reference = white(to, body, 1e6 / light.mired, light.duv, light.u_mired)
+        elif to == "median":
+            reference = median(usable(rows))
+        elif to is not None and to != "kit" and "@" not in to:
+            reference = find_reference(rows, body, session, to)
+        else:
+            reference = profile_reference(profile, there, body, asked)
+        if reference is not None:
+            found[label] = reference
+    return found
+
+
+def _trends(rows: pd.DataFrame, over: int) -> dict[int, Reference]:
+    """Return the reference of each frame on the trend of its series: one body, one light, one exposure."""
+    keys = [
+        (row["body"], row["head"], row["stops"] if np.isfinite(row["stops"]) else None, row.get("lights", ""), setting)
+        for row, setting in zip(rows.to_dict(orient="records"), settings_of(rows), strict=True)
+    ]
+    series: dict[Hashable, list[int]] = {}
+    for place in np.argsort(rows["shot"].to_numpy(), kind="stable"):
+        if rows["source"].iloc[place] in _SEEN:
+            series.setdefault(keys[place], []).append(int(place))
+    found: dict[int, Reference] = {}
+    for places in series.values():
+        part = rows.iloc[places]
+        red, blue = (np.exp(trend(np.log(part[name]), over)) for name in ("r_g", "b_g"))
+        green = np.exp2(trend(np.log2(part["signal_g"]), over))
+        mired, duv = (trend(part[name], over) for name in ("mired", "duv"))
+        for number, place in enumerate(places):
+            neutral = (float(red[number]), 1.0, float(blue[number]))
+            values = [float(column[number]) for column in (green, mired, duv)]
+            found[place] = Reference("trend", neutral, values[0], values[1], values[2], 0.0)
+    return found
+
+
+def _observer(row: Mapping[Any, Any], reference: Reference, profile: Profile | None, session: Session) -> float:
+    """Return what the other camera may see otherwise in a correction from a profile made with one; NaN otherwise."""
+    lit = one_light(row, session)
+    if profile is None or not row["observer"] or lit is None:
+        return float("nan")
+    return observer_mired(profile, light_at(profile, row["observer"], *lit), reference)
+
+
+def _elsewhere(row: Mapping[Any, Any], references: Mapping[str, Reference]) -> str:
+    if row["body"] not in references:
+        return f"it is from another camera ({row['body'] or 'unknown'}) than the reference"
+    return "the reference is not known in the terms of its source"
+
+
+def _no_reference(to: str | None, rows: pd.DataFrame, sources: Sources, lost: Mapping[str, str]) -> str:
+    """Say why nothing can serve as reference, and what could."""
+    if lost:
+        return next(iter(lost.values()))
+    if to is not None and to.startswith("frame:"):
+        named = rows[rows["frame"] == to.removeprefix("frame:")]
+        if len(named) and named["trouble"].iloc[0]:
+            return f"--to {to}: it cannot be the reference: {named['trouble'].iloc[0]}"
+    measured = usable(rows)
+    first = next((text for text in rows["trouble"] if text), "")
+    if measured.empty and first:
+        return f"no frame can serve as reference: 0 of {len(rows)} frames could be measured; the first: {first}"
+    cells = list(dict.fromkeys(f"{row.head}@{row.power}" for row in measured.itertuples() if row.kind == "flash"))
+    known = ", ".join(cells[:12]) or "none"
+    if to is None:
+        found = f"{len(measured)} of {len(rows)} frames could be measured"
+        return f"no frame can serve as reference: {found}; measured cells: {known}; give one with --to"
+    return f"--to {to}: no usable frame of that kind; measured cells: {known}; or name {KNOWN}"
+
+
+def frames_without_correction(corrections: Corrections) -> Sequence[str]:
+    """Return the names of the frames for which no correction is given."""
+    table = corrections.table
+    return [str(name) for name in table["frame"][table["status"] == "rejected"]]

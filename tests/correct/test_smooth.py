@@ -1,0 +1,42 @@
+"""The trend of a series: closed forms, and the flicker that must go while the course stays."""
+
+import numpy as np
+import pytest
+
+from greystep.correct.smooth import trend
+
+
+def test_a_straight_course_is_kept_exactly_ends_too() -> None:
+    course = 0.3 + 0.02 * np.arange(40)
+    assert trend(course) == pytest.approx(course, abs=1e-12)
+
+
+@pytest.mark.parametrize("over", [3, 9, 21])
+def test_flicker_goes_and_a_wanted_fade_stays(over: int) -> None:
+    """A fade of two stops over 120 frames under 0.06 stop of flicker: what is left is what a line through n lets by."""
+    rng = np.random.default_rng(1)
+    fade = 2 / (1 + np.exp(-(np.arange(120) - 60) / 15.0))
+    left = trend(fade + 0.06 * rng.standard_normal(120), over) - fade
+    assert np.std(left) < 0.06 * min(0.95, 1.9 / np.sqrt(over)) + 0.01
+    assert abs(np.mean(left)) < 0.01
+
+
+def test_one_frame_that_jumps_does_not_move_the_trend() -> None:
+    rng = np.random.default_rng(2)
+    course = 0.01 * np.arange(30) + 0.002 * rng.standard_normal(30)
+    jumped = course.copy()
+    jumped[15] -= 1.0
+    assert trend(jumped) == pytest.approx(trend(course), abs=0.003)
+
+
+def test_frames_without_light_are_left_out() -> None:
+    course = 0.1 * np.arange(12.0)
+    course[[3, 4, 11]] = np.nan
+    found = trend(course)
+    assert np.isnan(found[[3, 4, 11]]).all()
+    assert found[[0, 5, 10]] == pytest.approx([0.0, 0.5, 1.0])
+
+
+def test_two_frames_meet_in_their_mean() -> None:
+    assert trend([1.0, np.nan, 2.0]) == pytest.approx([1.5, np.nan, 1.5], nan_ok=True)
+    assert np.isnan(trend([np.nan])).all()
