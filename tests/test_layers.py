@@ -18,8 +18,8 @@ FLOW = """
              colour remarks cache ingest
     compare: fit warmup cells contrasts sentences drift limits findings verdict rounds history
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
-    correct: blocks overlap developed reference profile series smooth sources gains exchange dngcopy icc images
-             demosaic render plates check
+    correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange
+             dngcopy icc images demosaic render plates check
     show:    words strips series canvas figures page sheetpage moves washes mixed auditpage terminal
     demo:    spectra sensor dngfile kit scenario
     cli:     options demo plan ingest report correct render audit choose camera history app

@@ -1,0 +1,204 @@
+"""``audit`` and ``choose`` end to end, from raw frames of an invented session to JSON, page and words."""
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from greystep.cli.audit import audit
+from greystep.cli.choose import choose
+from greystep.demo import scenario, spectra
+from greystep.demo.kit import HeadCharacter, Kit, Shot, light, shoot
+from greystep.errors import GreystepError
+
+#: Two heads 300 K apart at 5600 K, the second also at a power where it matches; a third as the first.
+HEADS = (
+    HeadCharacter("A", "P1", t01_s=(("full", "1/400"),), mired=1e6 / 5600, scatter_mired=0.15),
+    HeadCharacter("B", "P1", t01_s=(("full", "1/400"), ("1/16", "1/200")), mired=1e6 / 5600 + 0.3, mired_per_stop=2.33),
+    HeadCharacter("C", "P2", mired=1e6 / 5600 - 0.4, scatter_mired=0.15),
+)
+
+
+def run(*arguments: str) -> tuple[int, str, str]:
+    """Run a command; what stops it is exit status 1 and one message, as in `greystep.cli.app.run`."""
+    app = typer.Typer(rich_markup_mode=None)
+    app.command()(audit)
+    app.command()(choose)
+    done = CliRunner().invoke(app, list(arguments))
+    if isinstance(done.exception, GreystepError):
+        return 1, done.stdout, str(done.exception)
+    assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+    return done.exit_code, done.stdout, done.stderr
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("test") / "hire_kit"
+    kit = Kit(HEADS, title="Test of three lights", camera="exact", powers=("1/1", "1/4", "1/16"))
+    scenario.write_session(folder, kit, shoot(kit, 1), 1)
+    return folder
+
+
+@pytest.fixture
+def setup(tmp_path: Path) -> Path:
+    path = tmp_path / "SETUP.csv"
+    path.write_text("role,head,power,share\nkey,A,1/1,0.6\nfill,B,1/16,0.25\nback,C,1/1,0.15\n")
+    return path
+
+
+def audited(setup: Path) -> dict[str, Any]:
+    content: dict[str, Any] = json.loads((setup.parent / "audit.json").read_text())
+    return content
+
+
+def test_the_audit_says_who_clashes_what_is_seen_and_the_cheapest_remedy(session: Path, setup: Path) -> None:
+    code, text, _ = run("audit", str(setup), "--profile", str(session), "--shutter", "1/250")
+    assert code == 0
+    assert text.startswith("SETUP: Fill clashes with key and back.")
+    said = " ".join(text.split())
+    assert "shows side by side: fill looks warmer" in said
+    assert "Cheapest that is sure: set fill (B) to 1/" in said
+    assert "The shutter, 1/250 s, ends before the tail of the flash of key" in said
+    assert "switch the pack off and discharge it" in said
+    assert not re.search(r"\bsteps?\b|u'v'|expanded|locus", text)
+
+    content = audited(setup)
+    assert content["schema"] == 1
+    assert content["verdict"] == "outside"
+    roles = [one["role"] for one in content["lights"]]
+    assert roles == ["key", "fill", "back"]
+    truth = json.loads((session / "truth.json").read_text())
+    for one, (head, power) in zip(content["lights"], [("A", "1/1"), ("B", "1/16"), ("C", "1/1")], strict=True):
+        frames = [f["mired"] for f in truth["frames"] if (f["head"], f["power"]) == (head, power)]
+        assert one["mired"] == pytest.approx(np.mean(frames), abs=max(one["u_mired"], 0.3))
+        assert set(one) >= {"role", "head", "power", "share", "cct_k", "duv", "mired", "u_mired"}
+    assert set(content["mixture"]) >= {"cct_k", "duv", "mired"}
+    worst = content["worst_pair"]
+    assert {worst["role_a"], worst["role_b"]} == {"fill", "back"}
+    assert set(worst) >= {"delta_mired", "delta_duv", "delta_steps", "delta_e_2000"}
+    assert worst["delta_steps"] == pytest.approx(4.3, abs=0.7)
+    kinds = [one["kind"] for one in content["remedies"]]
+    assert set(kinds) <= {"power", "swap", "head", "gel", "level", "plates"}
+    assert {"power", "swap", "plates"} <= set(kinds)
+    assert all(set(one) >= {"role", "what", "residual_steps", "cost_stops"} for one in content["remedies"])
+    left = [one["residual_steps"] for one in content["remedies"]]
+    assert left == sorted(left)
+    assert max(left) < worst["delta_steps"]
+
+
+def test_the_page_stands_alone_and_has_a_table_beside_every_figure(session: Path, setup: Path) -> None:
+    assert run("audit", str(setup), "--profile", str(session))[0] == 0
+    page = (setup.parent / "audit.html").read_text()
+    assert not re.search(r"<script|<link|https?://|url\(", page)
+    # Every image is inside, described, and names a table that is there.
+    captions = set(re.findall(r"<caption>(.*?)</caption>", page))
+    images = re.findall(r'<img src="(data:[^"]+)" alt="([^"]+)">', page)
+    assert len(images) == page.count("<img ") == 5
+    for _, alt in images:
+        assert any(f"&#39;{caption}&#39;" in alt for caption in captions) or "in the tables" in alt
+    steps = audited(setup)["worst_pair"]
+    shown = f"{steps['delta_steps']:.1f} \N{PLUS-MINUS SIGN} {steps['u_delta_steps']:.1f} steps"
+    assert shown in page
+    hero = page[page.index('class="hero') : page.index("</section>")]
+    assert "Cheapest that is sure" in hero
+    assert "K (" in hero
+    assert "mired)" in hero
+    assert not re.search(r"\bsteps?\b|u'v'", re.sub(r"<[^>]+>", " ", hero))
+    again = page
+    assert run("audit", str(setup), "--profile", str(session))[0] == 0
+    assert (setup.parent / "audit.html").read_text() == again
+
+
+def test_lights_that_go_together(session: Path, setup: Path) -> None:
+    setup.write_text("role,head,power\nkey,A,full\nback,C,full\n")
+    code, text, _ = run("audit", str(setup), "--profile", str(session), "--strict")
+    assert code == 0
+    assert "These lights go together" in text
+    assert audited(setup)["remedies"] == []
+    assert (setup.parent / "audit.html").exists()
+
+
+def test_strict_json_and_own_gels(session: Path, setup: Path) -> None:
+    (setup.parent / "gels.csv").write_text("name,mired_shift,duv_shift,stops\nours,-9.5,0.0028,0.3\n")
+    code, text, _ = run("audit", str(setup), "--profile", str(session), "--json", "--strict")
+    assert code == 3
+    content = json.loads(text)
+    assert [gel["name"] for gel in content["gels"]] == ["ours"]
+    gels = [one for one in content["remedies"] if one["kind"] == "gel"]
+    assert gels[0]["what"].startswith("put ours on fill")
+    assert content["wrote"][0].endswith("audit.json")
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ("role,head,power\nkey,Z,1/1\nfill,B,1/3\n", 'row 2: head "Z" is not in the test session'),
+        ("role,head,power,gel\nkey,A,1/1,1/4 CTX\nfill,B,1/1,\n", "did you mean 1/4 CTO"),
+        ("", "names no light"),
+    ],
+)
+def test_bad_input_stops_with_one_message_and_writes_nothing(session: Path, setup: Path, table: str, said: str) -> None:
+    setup.write_text(table)
+    code, text, message = run("audit", str(setup), "--profile", str(session))
+    assert (code, text) == (1, "")
+    assert said in message
+    assert not (setup.parent / "audit.json").exists()
+    assert run("audit", str(setup))[0] == 2
+    assert run("audit", str(setup), "--profile", str(setup.parent / "none"))[0] == 1
+
+
+def test_choose_writes_the_heads_that_go_together(session: Path, tmp_path: Path) -> None:
+    code, text, _ = run("choose", str(session), "--need", "2", "--out", str(tmp_path))
+    assert code == 0
+    content = json.loads((tmp_path / "choose.json").read_text())
+    assert content["schema"] == 1
+    assert len({one["head"] for one in content["choice"]}) == 2
+    assert content["worst_pair"]["delta_steps"] <= content["next_best"][0]["worst_pair"]["delta_steps"]
+    assert "The worst two:" in text
+    assert not re.search(r"\bsteps?\b|u'v'", text)
+    assert run("choose", str(session))[0] == 2
+    assert run("choose", str(session), "--need", "9")[0] == 1
+    code, text, _ = run("choose", str(session), "--ganged", "--output", "-3", "--need", "2", "--out", str(tmp_path))
+    assert code == 0
+    assert "t0.1 of the slowest" in " ".join(text.split())
+
+
+def shot_set(folder: Path, short: float) -> Path:
+    """Write a set-up shot light by light and once with all, `short` stops less than the sum."""
+    heads = [replace(head, output_stops=-1.0 - 0.5 * place, scatter_stops=0.0) for place, head in enumerate(HEADS)]
+    kit = Kit(tuple(heads), title="Set as built", camera="exact")
+    rng = np.random.default_rng(1)
+    singles = [
+        light(head, Shot(head.head, "1/1", 0.0, "flash", 10.0 * n, heat=1.0), rng) for n, head in enumerate(heads, 1)
+    ]
+    whole = scenario.lights(singles).sum(axis=0)
+    colour = spectra.true_colour(whole[None])
+    together = replace(
+        Shot("", "", np.nan, "job", 60.0), mired=float(colour.mired[0]), duv=float(colour.duv[0]),
+        output_stops=float(np.log2(whole @ spectra.observer()[:, 1])) - short,
+    )  # fmt: skip
+    scenario.write_session(folder, kit, (Shot("", "", np.nan, "ambient", 0.0), *singles, together), 1)
+    return folder
+
+
+def test_a_set_as_built_must_be_the_sum_of_its_lights(tmp_path: Path) -> None:
+    folder = shot_set(tmp_path / "whole", 0.0)
+    code, text, _ = run("audit", str(folder))
+    assert code == 0
+    content = json.loads((folder / "report" / "audit.json").read_text())
+    assert [one["not_additive"] for one in content["wholes"]] == [False]
+    assert content["wholes"][0]["stops_off"] == pytest.approx(0.0, abs=0.01)
+    share = np.exp2([-1.0, -1.5, -2.0])
+    np.testing.assert_allclose([one["share"] for one in content["lights"]], share / share.sum(), rtol=0.01)
+    assert "shoot two more rounds" in " ".join(text.split())  # one frame a light says nothing of scatter
+
+    folder = shot_set(tmp_path / "short", 0.4)
+    code, text, _ = run("audit", str(folder), "--strict")
+    assert code == 3
+    assert "the lights do not add up: all together are 0.4 stop darker" in " ".join(text.split())
