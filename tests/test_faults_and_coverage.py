@@ -286,7 +286,7 @@ def test_one_percent_of_room_light_is_caught(tmp_path: Path) -> None:
 
 
 def clean(folder: Path, seed: int) -> Ingested:
-    """108 clean flash frames: dust, hot pixels, light that falls off by 8 %, ISO 100 to 800 with ambient frames each."""
+    """108 clean flash frames: dust, hot pixels, light that falls by 8 %, ISO 100 to 800 with ambient frames each."""
     heads = (
         HeadCharacter("A", mired_per_stop=2.0), HeadCharacter("B", mired=176.0, scatter_mired=0.8, duv=0.003),
         HeadCharacter("C", mired=181.0, mired_per_stop=-2.0, scatter_mired=0.1, warmup_mired=3.0, output_stops=-0.3),

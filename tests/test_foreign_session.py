@@ -78,7 +78,6 @@ def test_only_what_is_wrong_is_flagged(foreign: ModuleType, answers: pd.DataFram
     assert table["flags"].tolist() == np.where(lit & (share > 0.5), "ambient_high", "").tolist()
 
 
-@pytest.mark.xfail(strict=True, reason="the mean of masked pixels in measure/frame bears no hot pixel")
 def test_hot_pixels_in_the_masked_borders_are_no_doubt(foreign: ModuleType, tmp_path: Path) -> None:
     foreign.write_session(tmp_path / "s", hot_borders=True)
     table = ingest(load_session(tmp_path / "s")).readings

@@ -481,7 +481,6 @@ def test_what_cannot_be_done_is_1_in_one_line(words: list[str], says: str, made:
         pytest.param(["report", "made", "--out", "made/frames"], id="results among the raw files"),
     ],
 )
-@pytest.mark.xfail(strict=True, reason="not refused yet: whites that are none, and results in the folder of frames")
 def test_what_makes_no_sense_is_refused(words: list[str], made: Path, tmp_path: Path) -> None:
     shutil.copytree(made, tmp_path / "made")
     with chdir(tmp_path):
@@ -532,7 +531,6 @@ def test_an_overexposed_ambient_frame_is_told_without_a_number(session: Path) ->
     assert re.search(r"^f0001\.dng: part of the patch is clipped; shoot it again", result.err, re.MULTILINE)
 
 
-@pytest.mark.xfail(strict=True, reason="compare/warmup: a head of which no flash fired, or whose files are all missing")
 def test_a_head_whose_frames_are_all_missing_leaves_a_report(session: Path) -> None:
     for row in rows_of(session):
         if row["head"] == "NA":
@@ -541,7 +539,6 @@ def test_a_head_whose_frames_are_all_missing_leaves_a_report(session: Path) -> N
         assert greystep(command, session, *READERS[command]).status == 0
 
 
-@pytest.mark.xfail(strict=True, reason="correct/gains: a log without any flash or job frame")
 def test_a_log_of_ambient_frames_alone_has_nothing_to_correct(session: Path) -> None:
     lines = (session / "shots.csv").read_text("utf-8").splitlines()
     (session / "shots.csv").write_text("\n".join([line for line in lines if ",flash," not in line]), encoding="utf-8")

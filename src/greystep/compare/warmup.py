@@ -158,10 +158,11 @@ def _run(fired: Fired, head: int) -> _Run:
     gaps = np.diff(clock)
     usual = float(np.median(gaps)) if len(gaps) and np.median(gaps) > 0 else 1.0
     pace = float(np.mean(gaps[gaps <= _REST * usual])) if len(gaps) and usual > 0 else 1.0
-    count = np.concatenate([[0.0], np.cumsum(np.where(gaps > 2 * _REST * usual, gaps / usual, 1.0) + before[1:])])
+    passed = np.where(gaps > 2 * _REST * usual, gaps / usual, 1.0) + before[1:]
+    count = np.concatenate([[0.0], np.cumsum(passed)])[: len(places)]  # a head may have no flash at all
     number = np.arange(len(places))
     after = np.arange(1, len(places) + 1, dtype=np.float64)
-    lowered = number[1:][np.diff(stops) > _LOWERED]
+    lowered = number[1:][(np.diff(stops) > _LOWERED) & (before[1:] == 0)]  # after shots at full the dump is from there
     late = np.repeat(number, before)  # the first logged shot after each flash that is not in the log
     step = np.concatenate([np.arange(1, many + 1) for many in before]) if len(before) else np.zeros(0)
     dumped = np.flatnonzero((before > 0) & (stops > _LOWERED))  # from the warm-up shots at full down to this power

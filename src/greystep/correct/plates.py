@@ -14,7 +14,6 @@ from greystep.correct.render import (
     SUFFIXES,
     Developed,
     Job,
-    check_place,
     check_room,
     developed_frame,
     jobs_of,
@@ -24,6 +23,7 @@ from greystep.correct.render import (
 )
 from greystep.errors import FaultsError, GreystepError
 from greystep.log.ingest import Ingested
+from greystep.log.session import check_place
 from greystep.log.sheet import nearest, read_rows
 
 #: Names of the columns of PLATES.csv; the first is needed.
@@ -125,7 +125,7 @@ def add_plates(
         If a plate has no correction or cannot be read, cameras, sizes or orientation differ, or the file cannot be
         written.
     """
-    check_place(ingested, folder)
+    check_place(ingested.session, folder)
     if form not in ("tiff", "exr"):
         raise GreystepError(f"--as {form}: plates are added as developed images; use --as tiff or --as exr")
     jobs = {job.frame: job for job in jobs_of(ingested, corrections, folder, form)}

@@ -16,10 +16,13 @@ from greystep.log.power import parse_power, same_power
 from greystep.log.session import Session
 from greystep.measure import chromaticity
 from greystep.measure.uncertainty import student_factor
+from greystep.published import DUV_LIMIT
 
 Array = npt.NDArray[np.float64]
 
 _KELVIN: Final = re.compile(r"(?P<cct>\d+(?:\.\d+)?)\s*K(?P<duv>[+-]\d*\.?\d+)?", re.IGNORECASE)
+#: Whites that someone may ask for [K]: from candlelight to blue sky, common practice, no source.
+_WHITE_K: Final = (1500.0, 25000.0)
 KNOWN: Final = "HEAD@POWER (A@full), kit, median, frame:NAME or a white such as 5500K"
 
 
@@ -85,7 +88,13 @@ def find_reference(rows: pd.DataFrame, body: Body, session: Session, to: str | N
             stops = _reference_stops(flash, head, session)
             return _at(flash, head, stops) or _at(flash, head, float(highest))
     if kelvin := _KELVIN.fullmatch(to.strip()):
-        return white(to, body, float(kelvin["cct"]), float(kelvin["duv"] or 0.0))
+        cct_k, duv = float(kelvin["cct"]), float(kelvin["duv"] or 0.0)
+        if not (_WHITE_K[0] <= cct_k <= _WHITE_K[1] and abs(duv) <= DUV_LIMIT):
+            raise GreystepError(
+                f"--to {to}: not a white that a frame can be balanced to; "
+                f"give {_WHITE_K[0]:.0f} to {_WHITE_K[1]:.0f} K and no more than {DUV_LIMIT} of Duv"
+            )
+        return white(to, body, cct_k, duv)
     if to == "kit":
         return _kit(flash, parse_power(session.reference_power).stops if session.reference_power else 0.0)
     if to == "median":

@@ -22,6 +22,7 @@ from greystep.errors import FrameError, GreystepError
 from greystep.files import write_bytes, write_json
 from greystep.log.cache import fingerprint
 from greystep.log.ingest import Ingested
+from greystep.log.session import check_place
 from greystep.measure.exposure import read_exposure
 from greystep.measure.frame import open_frame
 
@@ -130,7 +131,7 @@ def render(
         If no frame has a correction, the folder lies in the frames folder, the disk has no room for all, or a file
         cannot be written; what has been written by then is whole, and a second run goes on from there.
     """
-    check_place(ingested, folder)
+    check_place(ingested.session, folder)
     if form == "exr":
         exr_library()
     jobs = jobs_of(ingested, corrections, folder, form)
@@ -214,21 +215,6 @@ def read_record(folder: Path) -> dict[str, dict[str, Any]]:
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return {}
     return {name: entry for name, entry in files.items() if isinstance(entry, dict)} if isinstance(files, dict) else {}
-
-
-def check_place(ingested: Ingested, folder: Path) -> None:
-    """Refuse to write where the raw frames lie.
-
-    Raises
-    ------
-    GreystepError
-        If `folder` lies in the frames folder.
-    """
-    frames = ingested.session.frames_dir.resolve()
-    if folder.resolve().is_relative_to(frames):
-        raise GreystepError(
-            f"{folder}: lies in the folder of the raw frames, which is never written to; give another with --out"
-        )
 
 
 def check_room(folder: Path, needed: int) -> None:

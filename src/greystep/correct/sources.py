@@ -99,6 +99,8 @@ def find_sources(
     """
     table = ingested.readings
     table = table[table["kind"].isin(["flash", "job"])]
+    if table.empty:
+        raise GreystepError("the log has no flash and no job frame, so there is nothing to correct; give rows a kind")
     sure = {
         label
         for label, body in ingested.bodies.items()

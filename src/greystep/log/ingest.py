@@ -20,7 +20,8 @@ from greystep.log.ambient import take_off
 from greystep.log.bodies import Body, make_bodies
 from greystep.log.colour import add_colour, doubt_light, mark_matrices
 from greystep.log.placing import place_frames
-from greystep.log.session import Box, Session
+from greystep.log.plan import CHECK_NOTE
+from greystep.log.session import Box, Session, check_place
 from greystep.log.shots import capture_order, frame_files, read_shots
 from greystep.measure.exposure import body_label
 from greystep.measure.reading import Reading
@@ -87,6 +88,8 @@ def ingest(
     GreystepError
         If there is no frame, or none that can be read.
     """
+    if store is not None:
+        check_place(session, store)
     shots = read_shots(session)
     folder = session.frames_dir
     names = frame_files(session, shots["frame"])
@@ -181,7 +184,7 @@ def join_readings(
     for name in ("mired", "duv"):
         compared[name], compared[f"noise_{name}"] = table[name], table[f"u_{name}"] / 2.0
     flash = usable & (table["kind"] == "flash").to_numpy()
-    outlier = faults.outlier(compared, flash)
+    outlier = faults.outlier(compared, flash & ~_checks(table))
     _mark(marks, "outlier", outlier)
     table["output_stops"] = rows.output_stops(compared, flash & ~outlier, usable)
     rows.settle(table, marks)
@@ -199,6 +202,11 @@ def join_readings(
         remarks.notes(session, table, bodies, fixed_at),
         remarks.messages(told, reasons),
     )
+
+
+def _checks(table: pd.DataFrame) -> Booleans:
+    """Return which rows are check frames: fired by a cold head all through the session, they are no repeats."""
+    return table["note"].str.contains(CHECK_NOTE, case=False, regex=False, na=False).to_numpy(dtype=bool)
 
 
 def as_written(readings: pd.DataFrame) -> pd.DataFrame:

@@ -108,6 +108,20 @@ _LIMITS: Final = {
 }
 
 
+def check_place(session: Session, folder: Path) -> None:
+    """Refuse to write where the raw frames lie.
+
+    Raises
+    ------
+    GreystepError
+        If `folder` lies in the frames folder.
+    """
+    if folder.resolve().is_relative_to(session.frames_dir.resolve()):
+        raise GreystepError(
+            f"{folder}: lies in the folder of the raw frames, which is never written to; give another with --out"
+        )
+
+
 def load_session(path: Path) -> Session:
     """Read what a session folder says about itself; every key of session.toml and the file itself are optional.
 

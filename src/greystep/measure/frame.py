@@ -268,22 +268,31 @@ def _rgb(sites: Floats, pattern: NDArray[np.int8]) -> Floats:
 
 
 def _masked_means(path: Path, dng: Dng) -> tuple[float, float, float, float] | None:
-    total, count = np.zeros(4), np.zeros(4)
+    """Return the mean of the masked pixels of each filter colour, without hot pixels; None where one has none."""
+    found: tuple[list[Floats], ...] = ([], [], [], [])
     for top, bottom, left, right in map(middle, dng.masked):
         values = linear(dng.levels, read_stored(path, dng.raster, top, bottom, left, right))
         if values.ndim == 3:
-            total += values.sum(axis=(0, 1))[[0, 1, 2, 1]]
-            count += values[..., 0].size
+            for colour, plane in enumerate((0, 1, 2, 1)):
+                found[colour].append(values[..., plane].ravel())
             continue
-        colours = tiled(dng.levels.pattern, top - dng.top, bottom - dng.top, left - dng.left, right - dng.left).ravel()
-        total += np.bincount(colours, weights=values.ravel(), minlength=4)
-        count += np.bincount(colours, minlength=4)
-    if not count[3]:  # one kind of green only
-        total[3], count[3] = total[1], count[1]
-    if not count.all():
+        colours = tiled(dng.levels.pattern, top - dng.top, bottom - dng.top, left - dng.left, right - dng.left)
+        for colour, chosen in enumerate(found):
+            chosen.append(values[colours == colour])
+    pixels = [np.concatenate(chosen) if chosen else np.zeros(0) for chosen in found]
+    if not pixels[3].size:  # one kind of green only
+        pixels[3] = pixels[1]
+    if not all(values.size for values in pixels):
         return None
-    red, green, blue, green_2 = (total / count).tolist()
+    red, green, blue, green_2 = (_mean_without_hot(values) for values in pixels)
     return red, green, blue, green_2
+
+
+def _mean_without_hot(values: Floats) -> float:
+    """Mean of what lies within five robust standard deviations, one count at least, of the median."""
+    middle = np.median(values)
+    away = np.abs(values - middle)
+    return float(values[away <= max(5.0 * 1.4826 * float(np.median(away)), 1.0)].mean())
 
 
 def _decoding(path: Path, wrong: str = "not a raw frame that LibRaw can decode") -> AbstractContextManager[None]:
