@@ -269,3 +269,9 @@ def test_the_same_seed_gives_the_same_tables(synthetic: ModuleType) -> None:
     one, two = (analyse(readings, synthetic.make_session(), seed=5) for _ in range(2))
     pd.testing.assert_frame_equal(one.heads, two.heads)
     pd.testing.assert_frame_equal(one.pairs, two.pairs)
+
+
+def test_labels_stay_as_typed_in_notes(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 4)), repeats=3, order="straight")
+    readings["head"] = readings["head"].map({"A": "iQ", "B": "D-Lite"})
+    assert "Heads iQ and D-Lite were shot straight" in analyse(readings, synthetic.make_session()).notes[0]

@@ -176,6 +176,14 @@ def test_the_worst_pair_carries_what_chance_would_read(synthetic: ModuleType) ->
     assert run(synthetic, np.zeros((1, 4)))[1].worst_pair is None
 
 
+def test_without_repeats_nothing_is_known_of_chance(synthetic: ModuleType) -> None:
+    drift, judged = run(synthetic, kit(head=9.0), repeats=1)
+    assert np.isnan(by_chance_mired(drift))
+    session = synthetic.make_session()
+    readings = synthetic.simulate(np.random.default_rng(1), kit(), repeats=1)
+    assert summary(judged, drift, session, readings)["worst_pair"]["by_chance_mired"] is None
+
+
 def test_rounds_that_would_decide(synthetic: ModuleType) -> None:
     """3 frames, u 1.5 on a difference of 3 and a limit of 4: passes when u is at most 1.0."""
     n, dof = np.array([3.0]), np.array([14.0])

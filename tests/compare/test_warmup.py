@@ -81,6 +81,21 @@ def test_warm_up_shots_of_the_note_count() -> None:
     assert warm.warmth[0] > 0.1
 
 
+def test_a_dump_after_check_frames_and_warm_up_shots_counts_once() -> None:
+    """Two checks at full, 400 s later three warm-up shots at full, a dump, and the head's own block from 1/16 up."""
+    stops, clock = [0.0, 0.0, 4.0, 3.0, 3.0, 4.0], [0.0, 10.0, 400.0, 410.0, 420.0, 430.0]
+    heat = find_heat(fired(stops, clock, [0, 0, 3, 0, 0, 0]), np.full(6, 200.0), 1)
+    tau = heat.tau
+    energy = {0.0: 1.0, 10.0: 1.0, 370.0: 1.0, 380.0: 1.0, 390.0: 1.0, 395.0: 1.0, 400.0: 2.0**-4, 410.0: 2.0**-3}
+    energy |= {420.0: 2.0**-3, 425.0: 2.0**-3}
+
+    def at(time: float) -> float:
+        return sum(one * np.exp(-(time - when) / tau) for when, one in energy.items() if when < time)
+
+    assert heat.driver == "energy"
+    assert heat.warmth == pytest.approx(np.array([at(time) for time in clock]) / max(at(time) for time in clock))
+
+
 def test_power_order_is_recognised_by_the_shots_alone() -> None:
     straight = sorted(STOPS)
     heat = find_heat(fired(straight, CLOCK), 200.0 + np.arange(len(STOPS)) * 0.1, 1)

@@ -51,9 +51,11 @@ def report(
     Example: greystep report hire_kit
     """
     box = parse_patch(patch)
+    from greystep.compare.attribution import attribute, attribution_summary, unparted_notes
+    from greystep.compare.bracket import bracket_notes, bracket_summary, find_bracket
     from greystep.compare.drift import analyse
     from greystep.compare.verdict import judge, summary
-    from greystep.files import to_json
+    from greystep.files import to_json, write_table
     from greystep.log.ingest import ingest, write_readings
     from greystep.log.session import load_session
     from greystep.show.terminal import report_text
@@ -65,9 +67,19 @@ def report(
     drift = analyse(found.readings, loaded)
     judged = judge(drift, loaded.tolerance, claim)
     content = summary(judged, drift, loaded, found.readings, _bodies(found))
-    content["notes"] = [*found.notes, *content["notes"]]
+    bracket, parted = find_bracket(drift), attribute(drift)
+    content |= {"attribution": attribution_summary(parted), "bracket": bracket_summary(bracket)}
+    content["notes"] = [
+        *(parted.notes if parted else ()),
+        *unparted_notes(drift, judged.back),
+        *bracket_notes(bracket, loaded.tolerance),
+        *found.notes,
+        *content["notes"],
+    ]
     readings = write_readings(found, store=out)
     wrote = [readings, *_write(found, drift, judged, content, out or session / "report", out)]
+    if parted is not None and len(parted.table):
+        write_table((out or session / "report") / "attribution.csv", parted.table)
     say(*found.messages)
     if as_json:
         typer.echo(to_json(content))

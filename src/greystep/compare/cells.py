@@ -12,6 +12,7 @@ import pandas as pd
 from greystep import flags
 from greystep.compare.fit import Array, Estimates, Indices, LeastSquares, effective_dof, least_squares
 from greystep.compare.warmup import Fired, Heat, find_heat, index_clock
+from greystep.log.plan import CHECK_NOTE
 from greystep.log.power import SAME_STOPS
 from greystep.published import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
 
@@ -62,6 +63,9 @@ class Frames:
     heat : Heat
     seconds : (m,) array
         Capture times of every flash that fired [s]; empty where any is unknown.
+    checks : DataFrame
+        The usable check frames: head (a row of `Cells.heads`), power, stops, seconds (NaN where unknown), warmth,
+        `QUANTITIES`, counted (whether in a mean), and visit (its frames follow each other without another flash).
     """
 
     cell: Indices
@@ -73,6 +77,7 @@ class Frames:
     slope: Array
     heat: Heat
     seconds: Array
+    checks: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -121,7 +126,10 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     Cells, Frames
         A cell is body, head, pack, channel, with, modifier (where these vary) and power within 0.01 stop. Used are
         flash frames with status ok or doubtful that carry no flag of `flags.UNUSED`. A frame without a body (its file
-        is missing) counts for the body of its head.
+        is missing) counts for the body of its head. Check frames are flashes that warm the head, but enter no mean
+        where the cell has other frames: they come from a head that has rested, and are spread over the session, so that
+        they would show as drift with power what is heat or the room. A light that was shot in check frames alone has
+        its mean from them.
     """
     log = readings.reset_index(drop=True)
     stops = pd.to_numeric(log["stops"], errors="coerce").to_numpy(np.float64)
@@ -135,7 +143,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     series_of = keys.groupby(list(keys.columns), sort=False).ngroup().to_numpy(np.intp)
     head_of = keys.iloc[rows].groupby(["body", "head"], sort=False).ngroup().to_numpy(np.intp)
     order = np.lexsort((rows, stops[rows], _first(series_of[rows]), head_of))
-    setting = _settings(stops)[rows]
+    setting = settings(stops)[rows]
     triple = np.column_stack([head_of, _first(series_of[rows]), setting])[order]
     new = np.any(np.diff(triple, axis=0, prepend=-1) != 0, axis=1)
     cell_of = np.full(len(log), -1)
@@ -145,9 +153,12 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     status = log["status"].to_numpy(object)
     measured = np.isfinite(log["mired"].to_numpy(np.float64))
     clean = np.array([not (mark & flags.UNUSED) for mark in marks], dtype=bool)
-    used = flash & (status != "rejected") & clean & measured
-    outlier = np.array(["outlier" in mark for mark in marks], dtype=bool) & flash
+    usable = flash & (status != "rejected") & clean & measured
+    check = flash & text_column(log, "note").str.contains(CHECK_NOTE, case=False, regex=False).to_numpy(dtype=bool)
     count = len(first)
+    tested = np.bincount(cell_of[usable & ~check], minlength=count) > 0
+    used = usable & ~(check & np.append(tested, False)[cell_of])
+    outlier = np.array(["outlier" in mark for mark in marks], dtype=bool) & flash
     table = pd.DataFrame(
         {
             "body": body[first],
@@ -165,7 +176,8 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     cells = Cells(table, of_head, of_series, heads, ("body", *varying) if len(set(body[rows])) > 1 else tuple(varying))
     fired = np.array([not (mark & _NEVER_FIRED) for mark in marks], dtype=bool) & np.isfinite(stops)
     fired &= np.isin(kind, ["flash", "job"]) & (head != "")
-    return cells, _frames(log, cells, np.where(used, cell_of, -1), np.flatnonzero(fired), body, head, stops)
+    frames = _frames(log, cells, np.where(used, cell_of, -1), np.flatnonzero(fired), body, head, stops, usable)
+    return cells, frames
 
 
 def fit_cells(cells: Cells, frames: Frames) -> dict[str, Fitted]:
@@ -321,8 +333,9 @@ def _frames(
     body: npt.NDArray[np.object_],
     head: npt.NDArray[np.object_],
     stops: Array,
+    usable: npt.NDArray[np.bool_],
 ) -> Frames:
-    """Gather the used frames in capture order, with the heat of their heads."""
+    """Gather the used frames and the check frames in capture order, with the heat of their heads."""
     order = fired[np.argsort(pd.to_numeric(log["shot"]).to_numpy(np.float64)[fired], kind="stable")]
     names = {key: number for number, key in enumerate(zip(cells.heads["body"], cells.heads["head"], strict=True))}
     of_head = np.array([names.get((body[row], head[row]), -1) for row in order], dtype=np.intp)
@@ -339,6 +352,12 @@ def _frames(
     heat = find_heat(fired_flashes, numbers["mired"], len(cells.heads))
     in_use = np.flatnonzero(cell_of[order] >= 0)
     rows = order[in_use]
+    noted = np.array([CHECK_NOTE in note.lower() for note in notes], dtype=bool)
+    runs = np.cumsum(np.diff(np.where(noted, of_head, -1), prepend=-1) != 0)  # of one head's checks, or other flashes
+    at = np.flatnonzero(noted & usable[order])
+    checks = {"head": of_head, "power": text_column(log, "power").to_numpy(object)[order], "stops": stops[order]}
+    checks |= {"seconds": seconds if known else np.full(len(order), np.nan), "warmth": heat.warmth, **numbers}
+    checks |= {"counted": cell_of[order] >= 0, "visit": runs}
     return Frames(
         cell=cell_of[rows].astype(np.intp),
         head=of_head[in_use],
@@ -349,6 +368,7 @@ def _frames(
         slope=heat.slope[in_use],
         heat=heat,
         seconds=seconds,
+        checks=pd.DataFrame({name: column[at] for name, column in checks.items()}),
     )
 
 
@@ -371,7 +391,7 @@ def _bodies(body: npt.NDArray[np.object_], head: npt.NDArray[np.object_]) -> npt
     return np.array(filled, dtype=object) if filled else body
 
 
-def _settings(stops: Array) -> Indices:
+def settings(stops: Array) -> Indices:
     """Number the settings: stops in rising order, one number for powers within 0.01 stop."""
     numbers = np.zeros(len(stops), dtype=np.intp)
     order = np.argsort(stops, kind="stable")

@@ -350,10 +350,10 @@ def _notes(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> list[s
     several = np.bincount(cells.head) > 1
     stuck = [name for name, many, parted in zip(names, several, frames.heat.parted, strict=True) if many and not parted]
     if stuck:
-        subject = f"{head_names(stuck).capitalize()} {'were' if len(stuck) > 1 else 'was'}"
         notes.append(
-            f"{subject} shot straight through the powers, so that heat and power cannot be parted: part of the drift "
-            "shown may be the tube warming up. Shoot the powers up, down and up again to tell."
+            f"H{head_names(stuck)[1:]} {'were' if len(stuck) > 1 else 'was'} shot straight through the powers, so that "
+            "heat and power cannot be parted: part of the drift shown may be the tube warming up. Shoot the powers up, "
+            "down and up again to tell."
         )
     dof = fitted["mired"].dof
     if not (dof > 0).any():

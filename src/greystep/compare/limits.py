@@ -153,8 +153,11 @@ def _at_once(
 
 
 def by_chance_mired(drift: Drift) -> float:
-    """Return what the worst of all pairs would read in mired if all heads and powers were truly alike (the median)."""
-    if not len(drift.pair_first):
+    """Return what the worst of all pairs would read in mired if all heads and powers were truly alike (the median).
+
+    NaN without pairs, and where no light has repeats, so that nothing is known of chance.
+    """
+    if not (len(drift.pair_first) and (drift.fitted["mired"].dof > 0).any()):
         return float("nan")
     errors, _ = draw_errors(drift.fitted["mired"].cells, _DRAWS, np.random.default_rng([drift.seed, 2]))
     largest = np.zeros(_DRAWS)

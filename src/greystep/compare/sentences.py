@@ -67,6 +67,12 @@ def limit(quantity: str, value: float) -> str:
     return words.get(quantity, "the limit on colour")
 
 
+def give_or_take(quantity: str, size: float, u: float) -> str:
+    """Return a size with its doubt: size, plus-minus sign, half-width, unit; Duv has no unit."""
+    digits, unit = {"mired": (1, " mired"), "duv": (4, ""), "output_stops": (2, " stop")}[quantity]
+    return f"{size:.{digits}f} \N{PLUS-MINUS SIGN} {u:.{digits}f}{unit}"
+
+
 def rounds(count: float, cells: int, pace_s: float) -> str:
     """Return ``2 more rounds, 4 min``: a round is one more frame of each of `cells`, at `pace_s` [s] a frame."""
     said = f"{count:.0f} more round{'s' if count > 1 else ''}"

@@ -14,6 +14,8 @@ ORDERS: Final = ("by-head", "shuffled", "mixed")
 WARM_UP: Final = 3
 #: Frames of the reference head before each other head, and at the end.
 CHECKS: Final = 2
+#: What the log notes at these, and how they are known again: they tell of the room and enter no mean of a tested light.
+CHECK_NOTE: Final = "check frame"
 #: Powers down to this far below the highest [stop] come as they are at one ISO; for those below it the ISO rises by no
 #: more than this [stop].
 STOPS_AT_ONE_ISO: Final = 5.0
@@ -280,7 +282,7 @@ def _shoot(steps: list[Step], what: str, cell: Cell, note: list[str], last: dict
 def _checks(steps: list[Step], check: Cell, last: dict[str, float], pace: Pace) -> None:
     _set_iso(steps, check.iso, pace)
     for _ in range(CHECKS):
-        _shoot(steps, "check", check, ["check frame"], last, pace)
+        _shoot(steps, "check", check, [CHECK_NOTE], last, pace)
 
 
 def _set_iso(steps: list[Step], iso: int, pace: Pace) -> None:

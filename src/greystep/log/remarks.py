@@ -18,7 +18,7 @@ _REMEDY: Final[dict[str, str]] = {
     "damaged": "its pixels cannot be what a camera wrote; copy it from the card again",
     "no_target": "no grey target in it; shoot it again, or give the place with --patch X0,Y0,X1,Y1",
     "target_moved": "the target or the camera has moved; put it back and shoot the frame again",
-    "clipped": "{clipped_pct} % of the patch is clipped; shoot it again one stop lower",
+    "clipped": "{clipped_pct} of the patch is clipped; shoot it again one stop lower",
     "no_flash": "no flash in it{who}; shoot it again",
     "partial_flash": "{short:.2f} stop short of {expected}{who}; wait for full charge and shoot it again",
     "near_white": "the patch lies above 90 % of the range; a third of a stop less is safer",
@@ -90,7 +90,7 @@ def _remedy(name: str, row: Mapping[Hashable, object]) -> str:
         expected="its setting" if row["alone"] else "its repeats",
         short=row["short"],
         apart=row["apart"],
-        clipped_pct=_percent(row["clipped_pct"]),
+        clipped_pct=f"{_percent(row['clipped_pct'])} %" if row["clipped_pct"] == row["clipped_pct"] else "part",
         gradient_pct=row["gradient_pct"],
         ambient_pct=_percent(row["ambient_pct"]),
         exposure_s=f"1/{1 / time_s:.0f} s" if 0 < time_s < 0.3 else f"{time_s:g} s",
@@ -160,7 +160,7 @@ def _body_notes(
     label: str, body: Body, session: Session, table: pd.DataFrame, fixed_at: Mapping[str, str]
 ) -> list[str]:
     """Return what is to be said of one body."""
-    name = label or "the camera"
+    name, first = label or "the camera", label or "The camera"  # a label stays as it is at the start of a sentence too
     found = []
     mine = table[(table["body"] == label) & table["kind"].isin(["flash", "job"])]
     if body.tags is None:
@@ -173,5 +173,5 @@ def _body_notes(
         found.append(f"Some frames of {name} carry another colour matrix: one and the same is used for all.")
     for column, what in (("f_number", "aperture"), ("iso", "ISO")):
         if len(mine) and mine[column].isna().all():
-            found.append(f"{name} recorded no {what}: it is taken as the same in all frames.")
-    return [line[0].upper() + line[1:] for line in found]
+            found.append(f"{first} recorded no {what}: it is taken as the same in all frames.")
+    return found

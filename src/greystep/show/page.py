@@ -93,6 +93,8 @@ def report_page(
         "pair_rows": _pair_rows(pairs),
         "uncertainty_columns": _UNCERTAINTY_COLUMNS,
         "uncertainty_rows": _uncertainty_rows(flash, heads, powers),
+        "order_columns": _ORDER_COLUMNS,
+        "order_rows": _order_rows(heads, powers),
         "scale": _scale(readings, summary),
         "frame_counts": words.frame_counts(summary["frames"]),
         "flag_columns": [("Frame", "text"), ("What", "text"), ("Status", "text"), ("Why", "text")],
@@ -225,6 +227,22 @@ def _uncertainty_rows(flash: pd.DataFrame, heads: pd.DataFrame, powers: pd.DataF
         )
         for row in heads.to_dict("records")
     ]  # fmt: skip
+
+
+_ORDER_COLUMNS: Final = [
+    ("Head", "text"), ("Each frame with the next", "num"), ("Way up less way down at each power, mired", "text"),
+]  # fmt: skip
+
+
+def _order_rows(heads: pd.DataFrame, powers: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Return what the order of shooting left: the correlation of neighbours, and the two ways through the powers."""
+    rows: list[tuple[str, ...]] = []
+    for row in heads.to_dict("records"):
+        cells = _cells_of(row, powers).to_dict("records")
+        legs = [(cell["power"], cell.get("up_less_down_mired")) for cell in cells]
+        said = [f"{power}: {words.number(value, 1, True)}" for power, value in legs if words.known(value)]
+        rows.append((row["head"], words.number(row.get("lag1"), 2, True), ", ".join(said) or words.EMPTY))
+    return rows
 
 
 def _scale(readings: pd.DataFrame, summary: Mapping[str, Any]) -> str:

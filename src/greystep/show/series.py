@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from greystep.published import STEP_UPRIME_VPRIME
+from greystep.show.words import known
 
 #: Columns that part a head's cells beyond head and power, where a table has them.
 PARTS: Final = ("body", "pack", "channel", "with", "modifier")
@@ -15,7 +16,7 @@ PARTS: Final = ("body", "pack", "channel", "with", "modifier")
 def figure_tables(
     powers: pd.DataFrame, readings: pd.DataFrame, reference: Mapping[str, Any]
 ) -> dict[str, pd.DataFrame]:
-    """Return the numbers of every figure of the report, by name; empty where no cell has a colour.
+    """Return the numbers of every figure of the report, by name; empty where the reference could not be measured.
 
     Parameters
     ----------
@@ -24,7 +25,7 @@ def figure_tables(
     reference : mapping
         The light that the others are compared with: mired [mired], cct_k [K], duv, u_prime, v_prime.
     """
-    if not powers["mired"].notna().any():
+    if not (powers["mired"].notna().any() and known(reference["mired"])):
         return {}
     return {
         "colour": colour_table(powers),
