@@ -124,6 +124,14 @@ def test_both_shares_are_told_apart(synthetic: ModuleType) -> None:
     assert "mostly the head, partly the pack" in run(synthetic, head=(9.0, 9.0), pack=(-2.0, -2.0)).notes[0]
 
 
+def test_what_is_sure_but_too_little_to_show_follows_nothing(synthetic: ModuleType) -> None:
+    found = run(synthetic, head=(0.5, 0.5), pack=(8.0, 8.0), scatter=0.05)
+    assert row(found, "head")["delta_mired"] > row(found, "head")["by_chance_mired"]
+    assert follows(found) == "pack"
+    assert "too little to show" in found.notes[0]
+    assert follows(run(synthetic, head=(0.5, 0.5), scatter=0.05)) == "neither"
+
+
 def test_a_room_that_drifts_is_not_taken_for_the_head(synthetic: ModuleType) -> None:
     """Two mired a block of time look like a head that is 4 mired off, but then the shares do not add up."""
     found = run(synthetic, room=2.0)

@@ -65,6 +65,10 @@ def reading(mean: np.ndarray | None, u: float = 0.01, own: tuple[str, ...] = (),
     )  # fmt: skip
 
 
+def replace_exposure(item: Reading | None) -> Reading | None:
+    return item and replace(item, exposure=replace(item.exposure, make="mY", f_number=None))
+
+
 def lit(cct: float, duv: float, green: float, stops: float = 0.0, **more: Any) -> Reading:
     return reading(camera_rgb(cct, duv, green * 2.0**-stops) + ROOM, **more)
 
@@ -127,7 +131,9 @@ def changed(entries: list[Entry], frame: str, item: Reading | None) -> list[Entr
 def test_the_columns_are_the_contracts_then_note_and_what_the_log_holds(join: Callable[..., Ingested]) -> None:
     table = join(kit(), lights="x", iso_log="y").readings
     assert table.columns.tolist()[: len(CONTRACT)] == CONTRACT
-    assert table.columns.tolist()[len(CONTRACT) :] == ["note", "lights", "iso_log", "lens", "g1_g2"]
+    assert table.columns.tolist()[len(CONTRACT) :] == [
+        "note", "lights", "iso_log", "lens", "u_mired_frame", "u_mired_ambient", "u_mired_black", "g1_g2",
+    ]  # fmt: skip
     text = {
         "frame",
         "head",
@@ -326,11 +332,32 @@ def test_the_kit_as_reference_is_the_mean_of_the_heads_at_full(join: Callable[..
     assert found.bodies["Made Up 7"].reference_neutral == pytest.approx(tuple(mean))
 
 
-def test_a_reference_that_was_not_measured_is_replaced_and_told(join: Callable[..., Ingested]) -> None:
-    entries = changed(kit(1), "A1-1_0.dng", None)
-    found = join(entries, toml='[reference]\nhead = "A"\npower = "1/1"\n')
-    assert found.bodies["Made Up 7"].reference_neutral == pytest.approx(tuple(camera_rgb(5600, 0.001, 1.0)))
-    assert any("A1-4_0.dng instead" in note for note in found.notes)
+@pytest.mark.parametrize(
+    ("toml", "lost", "cct", "told"),
+    [
+        ('[reference]\nhead = "A"\npower = "1/1"\n', ["A1-1_0.dng"], 5650, "head A at 1/4 instead"),
+        ('[reference]\nhead = "B"\n', ["B1-1_0.dng"], 5550, ""),  # its highest tested power, that of the differences
+        ('[reference]\nhead = "B"\n', ["B1-1_0.dng", "B1-4_0.dng", "B1-16_0.dng"], 5600, "head A at 1/1 instead"),
+        ("[reference]\nkit = true\n", ["A1-1_0.dng", "B1-1_0.dng"], 5650, "head A at 1/4 instead"),
+    ],
+)
+def test_a_reference_that_was_not_measured_is_replaced_by_the_next_power_and_told(
+    join: Callable[..., Ingested], toml: str, lost: list[str], cct: float, told: str
+) -> None:
+    """Never by a frame at whatever power comes first in the log, which here begins at the lowest."""
+    drifting = {"1/16": 5700.0, "1/4": 5650.0, "1/1": 5600.0}
+    entries: list[Entry] = [("amb.dng", "ambient", "", reading(ROOM))]
+    for head, less in (("A", 0.0), ("B", 100.0)):
+        for power, warm in drifting.items():
+            light = lit(warm - less, 0.001, 8000, POWERS[power])
+            entries.append((f"{head}{power.replace('/', '-')}_0.dng", head, power, light))
+    for frame in lost:
+        entries = changed(entries, frame, None)
+    found = join(entries, toml=toml)
+    assert found.bodies["Made Up 7"].reference_neutral == pytest.approx(tuple(camera_rgb(cct, 0.001, 1.0)))
+    assert [note for note in found.notes if "instead" in note] == (
+        [f"The reference could not be measured with Made Up 7: its matrix is fixed at {told}."] if told else []
+    )
 
 
 def test_whites_far_from_the_reference_or_the_locus_are_told_apart(join: Callable[..., Ingested]) -> None:
@@ -380,6 +407,21 @@ def test_an_outlier_is_kept_out_of_the_zero_of_the_output(join: Callable[..., In
     assert row(found, "A1-1_0.dng")["flags"] == "outlier"
     assert row(found, "A1-1_1.dng")["output_stops"] == pytest.approx(0, abs=0.05)
     assert any(re.search(r"0\.[45]\d stop brighter", line) for line in found.messages)
+
+
+def test_check_frames_of_a_cold_head_make_no_outliers(join: Callable[..., Ingested]) -> None:
+    """Eight check frames, 40 K from the head's own three: neither are outliers of the other."""
+    entries = kit(scatter=0.01)
+    entries += [(f"check{n}.dng", "A", "1/1", lit(5640 + 0.1 * n, 0.001, 8000)) for n in range(8)]
+    notes = ["check frame" if name.startswith("check") else "" for name, *_ in entries]
+    found = join(entries, note=pd.array(notes, dtype="str"))
+    assert not found.readings["flags"].str.contains("outlier").any()
+    assert "outlier" in set(join(entries).readings["flags"])
+
+
+def test_a_label_stays_as_typed_at_the_start_of_a_note(join: Callable[..., Ingested]) -> None:
+    entries = [(name, what, power, replace_exposure(item)) for name, what, power, item in kit()]
+    assert any(note.startswith("mY Up 7 recorded no aperture") for note in join(entries).notes)
 
 
 def test_little_signal_without_an_ambient_frame_hangs_on_the_black_level(join: Callable[..., Ingested]) -> None:

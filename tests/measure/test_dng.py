@@ -266,10 +266,13 @@ def test_one_matrix_unknown_illuminants_and_no_matrix(make_dng: Make, tmp_path: 
     assert (single.matrix_2, single.illuminant_1, single.illuminant_2, single.source) == (None, 17, 0, "dng")
     unknown = opened(make_dng(tmp_path / "b.dng", RAMP, first=[(50778, 3, 1, 255), (50779, 3, 1, 0)])).colour
     assert unknown is not None
-    assert (unknown.illuminant_1, unknown.illuminant_2) == (0, 0)
+    assert (unknown.illuminant_1, unknown.illuminant_2, unknown.source) == (0, 0, "dng")
+    same = opened(make_dng(tmp_path / "e.dng", RAMP, first=[(50778, 3, 1, 20), (50779, 3, 1, 1)])).colour
+    assert same is not None
+    assert same.source == "dng"  # D55 and daylight: one temperature, nothing to interpolate
     reverse = opened(make_dng(tmp_path / "c.dng", RAMP, first=[(50778, 3, 1, 21), (50779, 3, 1, 17)])).colour
     assert reverse is not None
-    assert (reverse.illuminant_1, reverse.illuminant_2) == (21, 17)
+    assert (reverse.illuminant_1, reverse.illuminant_2, reverse.source) == (21, 17, "dng-2")
     assert opened(make_dng(tmp_path / "d.dng", RAMP, first=[(50721, 10, 0, ())])).colour is None
 
 

@@ -3,6 +3,7 @@ from html.parser import HTMLParser
 from importlib.resources import files
 from typing import Any
 
+import numpy as np
 import pytest
 
 from greystep.show import canvas, figures, page, series, words
@@ -131,6 +132,17 @@ def test_the_table_of_cells_holds_the_numbers_of_powers(kit: Any, read: Page) ->
         assert value[6] == pytest.approx(cell["ref_delta_duv"], abs=0.0000501)
         assert value[7] == pytest.approx(cell["ref_delta_steps"], abs=0.0501)
         assert value[8] == pytest.approx(cell["output_error_stops"], abs=0.00501)
+
+
+def test_what_the_order_left_is_printed_head_by_head(kit: Any) -> None:
+    heads = kit.heads.assign(lag1=[0.31, -0.12, np.nan, 0.0])
+    powers = kit.powers.assign(up_less_down_mired=np.where(kit.powers["head"] == "A", -0.26, np.nan))
+    rows = Page(build(kit, heads=heads, powers=powers)).tables["What the order of shooting left"]
+    minus = "\N{MINUS SIGN}"
+    assert rows[1][:2] == ["A", "+0.31"]
+    assert rows[1][2].startswith(f"full: {minus}0.3, 1/2: {minus}0.3")
+    assert rows[2] == ["B", f"{minus}0.12", words.EMPTY]
+    assert rows[3] == ["C", words.EMPTY, words.EMPTY]
 
 
 def test_the_widest_pairs_come_first(kit: Any, read: Page) -> None:

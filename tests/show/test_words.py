@@ -71,6 +71,13 @@ def test_the_other_headlines() -> None:
     assert headline("within", {"A": "within"})[0] == "Keep the kit: head A holds"
 
 
+def test_the_worst_pair_says_nothing_of_chance_that_is_not_known() -> None:
+    pair = {"head_a": "A", "power_a": "full", "head_b": "B", "power_b": "1/4", "delta_k": -200.0, "delta_mired": 6.0}
+    pair |= {"delta_duv": 0.0}
+    assert "by chance" in words.worst_pair(pair | {"by_chance_mired": 1.6})
+    assert "by chance" not in words.worst_pair(pair | {"by_chance_mired": None})
+
+
 def test_mismatches_are_the_others_of_pairs_outside() -> None:
     rows = [("A", "B", "outside"), ("A", "C", "within"), ("B", "C", "outside"), ("A", "B", "outside")]
     pairs = pd.DataFrame(rows, columns=["head_a", "head_b", "verdict"])

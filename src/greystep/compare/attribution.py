@@ -25,6 +25,8 @@ _SHARED: Final = {
     "duv": ("tint", "greener", "pinker"),
     "output_stops": ("output", "brighter", "darker"),
 }
+#: Less than this follows nothing: it is too little to show (a third of a step in warmth and tint; a choice in output).
+_SHOWS: Final = {"mired": 1.0, "duv": 0.0003, "output_stops": 0.05}
 #: One of two shares is called most of it when it is so many times the other (a choice, no source).
 _MOSTLY: Final = 3.0
 #: Head and pack do not add where a head's step differs from pack to pack by more than this share of the larger step.
@@ -43,8 +45,8 @@ class Attribution:
         power, and from_power where the row is the change from there to `power`. ``delta_*`` with their 95 %
         half-widths ``u_*``, and ``by_chance_*``: what chance alone may give, all rows looked at together.
     answers : DataFrame
-        among, power, from_power, quantity, follows: ``head``, ``pack``, ``both``, ``neither``, ``open`` (the design or
-        its repeats cannot tell).
+        among, power, from_power, quantity, follows: ``head``, ``pack``, ``both``, ``neither`` (no
+        more than chance, or too little to show), ``open`` (the design or its repeats cannot tell).
     notes : tuple of str
     """
 
@@ -225,7 +227,7 @@ def _follows(rows: pd.DataFrame, quantity: str) -> tuple[str, "pd.Series[Any] | 
     size, real = {}, {}
     for part, row in (("head", head), ("pack", pack), ("left", left)):
         size[part] = 0.0 if row is None else abs(float(row[f"delta_{quantity}"]))
-        real[part] = row is not None and size[part] > float(row[f"by_chance_{quantity}"])
+        real[part] = row is not None and size[part] > max(float(row[f"by_chance_{quantity}"]), _SHOWS[quantity])
     if pack is None or not np.isfinite(pack[f"by_chance_{quantity}"]):
         return "open", head, pack
     if real["left"] and size["left"] > _NOT_ADDING * max(size["head"], size["pack"]):
@@ -256,9 +258,9 @@ def _said(rows: pd.DataFrame) -> str:
             clauses.append(f"{what} {_clause(quantity, follows, head, pack, before)}")
     alone = not (rows["part"] == "head").any()
     if silent:
-        subject = "the packs do not differ" if alone else "neither head nor pack differs"
+        subject = "the packs make no" if alone else "neither head nor pack makes a"
         of = "the drift of " if before else ""
-        clauses.append(f"{subject} in {of}{say.listed(silent)} by more than chance")
+        clauses.append(f"{subject} difference in {of}{say.listed(silent)} that shows above chance")
     if alone:
         clauses.append("of the heads nothing is known, for one alone was moved")
     elif not (rows["part"] == "left").any():
@@ -279,9 +281,11 @@ def _clause(quantity: str, follows: str, head: "pd.Series[Any] | None", pack: "p
         return f"{led} ({_step(head, quantity, before)} and {_step(pack, quantity, before)})"
     own, rest = (head, pack) if follows == "head" else (pack, head)
     size = say.give_or_take(quantity, abs(float(rest[f"delta_{quantity}"])), float(rest[f"u_delta_{quantity}"]))
+    sure = abs(float(rest[f"delta_{quantity}"])) > float(rest[f"by_chance_{quantity}"])
+    little = "too little to show" if sure else "no more than chance"
     return (
         f"follows the {follows}: {_step(own, quantity, before)} whatever the {rest['part']}, while "
-        f"{rest['part']}s {rest['first']} and {rest['second']} differ by {size}, no more than chance"
+        f"{rest['part']}s {rest['first']} and {rest['second']} differ by {size}, {little}"
     )
 
 

@@ -55,6 +55,9 @@ class Light:
     covariance : array (n, 3, 3)
         Of the signal, k = 1: noise of the frame and of what was taken off; an unknown black level moves all
         channels alike.
+    parts : dict of str to array (n, 3, 3)
+        What the covariance is the sum of: ``frame`` (the frame's own noise, light's gradient and correlated pixels in
+        it), ``ambient`` (noise of the ambient frames taken off) and ``black`` (the black level, or its dark frames).
     ambient_pct : array (n,)
         100 * ambient / (ambient + flash) in green; NaN where no ambient frame serves.
     no_ambient : array (n,)
@@ -71,6 +74,7 @@ class Light:
 
     signal: Floats
     covariance: Floats
+    parts: dict[str, Floats]
     ambient_pct: Floats
     no_ambient: Booleans
     black_known: Booleans
@@ -117,7 +121,8 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Light
             darks.setdefault(sensor[row], []).append(row)
     known_at = {sensor[row] for row in ambients} | set(darks)
 
-    signal, covariance = patches.mean.copy(), _diagonal(patches.u**2) + U_BLACK**2
+    signal, frame = patches.mean.copy(), _diagonal(patches.u**2)
+    of_ambient, of_black = np.zeros((count, 3, 3)), np.full((count, 3, 3), U_BLACK**2)
     ambient_pct, drift = np.full(count, np.nan), np.zeros((count, 3))
     no_ambient, wrong = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
     serving: list[tuple[int, ...]] = [()] * count
@@ -134,9 +139,10 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Light
         )
         own = bool(chosen) and settings[chosen[0]] == settings[row]
         no_ambient[row], serving[row] = not own, tuple(chosen)
-        off, noise, light = black, black_covariance, np.full(3, np.nan)
+        off, light, of_black[row] = black, np.full(3, np.nan), black_covariance
         if own:
-            off, noise = _mean(patches, chosen)
+            off, of_ambient[row] = _mean(patches, chosen)
+            of_black[row] = 0.0  # the ambient frame carries the same black level
             light = off - black
             wrong[row] |= _apart(patches.black[row] - patches.black[chosen].mean(axis=0))
         elif chosen:
@@ -144,17 +150,21 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Light
             there, there_covariance = _black(patches, darks.get(sensor[chosen[0]], []))
             light = scale * (room - there)
             off = black + light
-            noise = scale**2 * room_covariance
+            of_ambient[row] = scale**2 * room_covariance
             # At one ISO it is one black level, of which the scaled frame takes off only a part.
             same = sensor[chosen[0]] == sensor[row]
-            noise += (1 - scale) ** 2 * black_covariance if same else black_covariance + scale**2 * there_covariance
+            of_black[row] = (
+                (1 - scale) ** 2 * black_covariance if same else black_covariance + scale**2 * there_covariance
+            )
         signal[row] -= off
-        covariance[row] = np.diag(patches.u[row] ** 2) + noise
         total = light[1] + signal[row, 1]
         ambient_pct[row] = 100.0 * light[1] / total if total > 0 else np.nan
         drift[row] = scale * _drift(chosen, table["shot"].to_numpy(), patches)
     known = np.array([key in known_at for key in sensor], dtype=bool)
-    return Light(signal, covariance, ambient_pct, no_ambient, known, wrong, drift, tuple(serving))
+    parts = {"frame": frame, "ambient": of_ambient, "black": of_black}
+    return Light(
+        signal, frame + of_ambient + of_black, parts, ambient_pct, no_ambient, known, wrong, drift, tuple(serving)
+    )
 
 
 def _serving(

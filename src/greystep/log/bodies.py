@@ -75,11 +75,11 @@ def pinned_tags(tags: Sequence[ColourTags | None]) -> ColourTags | None:
 
 
 def reference_neutral(table: pd.DataFrame, usable: Booleans, session: Session) -> tuple[Neutral | None, str]:
-    """Return the neutral at which one body's matrix is fixed, and what it is, in words.
+    """Return the neutral at which one body's matrix is fixed, and what stands in for the reference, in words.
 
     The mean of the reference cell: that of the session, or of the first head of the log at its highest tested power;
-    for the whole kit the mean over the heads. Where that cell has no usable frame: the first flash frame that has one,
-    then the first job frame.
+    for the whole kit the mean over the heads. Where that cell has no usable frame: that head's highest power that was
+    measured, as for the differences; then the first head of the log that was, at its highest; then a job frame.
 
     Parameters
     ----------
@@ -89,23 +89,33 @@ def reference_neutral(table: pd.DataFrame, usable: Booleans, session: Session) -
         Rows with ratios that count.
     session : Session
         Of it: the reference.
+
+    Returns
+    -------
+    neutral : tuple of 3 floats or None
+        None where nothing was measured.
+    stand_in : str
+        Blank where the reference itself was measured.
     """
     flash = table[usable & (table["kind"] == "flash").to_numpy()]
+    heads = list(dict.fromkeys(flash["head"]))
     if session.reference_kit:
         stops = parse_power(session.reference_power).stops if session.reference_power else 0.0
-        means = [_ratios(rows) for head in flash["head"].unique() if len(rows := _cell(flash, head, stops))]
+        means = [_ratios(rows) for head in heads if len(rows := _cell(flash, head, stops))]
         if means:
-            return _neutral(
-                np.mean(means, axis=0)
-            ), f"the mean of {len(means)} heads at {session.reference_power or 'full'}"
-    elif len(flash):
-        head = session.reference_head or str(flash["head"].iloc[0])
+            return _neutral(np.mean(means, axis=0)), ""
+    elif heads:
+        head = session.reference_head or heads[0]
         rows = _cell(flash, head, _reference_stops(flash, head, session))
         if len(rows):
-            return _neutral(_ratios(rows)), f"{head} at {rows['power'].iloc[0]}"
-    for rows in (flash, table[usable]):
-        if len(rows):
-            return _neutral(_ratios(rows.iloc[:1])), f"frame {rows['frame'].iloc[0]}"
+            return _neutral(_ratios(rows)), ""
+        heads = sorted(heads, key=lambda name: name != head)
+    if heads:
+        rows = _cell(flash, heads[0], _highest(flash, heads[0]))
+        return _neutral(_ratios(rows)), f"head {heads[0]} at {rows['power'].iloc[0]}"
+    if usable.any():
+        rows = table[usable].iloc[:1]
+        return _neutral(_ratios(rows)), f"frame {rows['frame'].iloc[0]}"
     return None, ""
 
 
@@ -168,7 +178,7 @@ def make_bodies(
     usable: Booleans,
     targets: Mapping[str, Target | None],
 ) -> tuple[dict[str, Body], dict[str, str]]:
-    """Return every body of a session by label, in the order of the log, and what its matrix is fixed at, in words.
+    """Return every body of a session by label, in the order of the log, and what stands in for its reference, in words.
 
     Parameters
     ----------
@@ -185,7 +195,7 @@ def make_bodies(
     """
     ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
     own = None if session.matrix == "embedded" else camera.read_camera_json(Path(session.matrix))
-    bodies, sources = {}, {}
+    bodies, stand_ins = {}, {}
     for label in table["body"].unique():
         rows = np.flatnonzero((table["body"] == label).to_numpy()).tolist()
         opened = [row for row in rows if (reading := read[row]) is not None and reading.height > 0]
@@ -194,13 +204,13 @@ def make_bodies(
         kinds = [[row for row in opened if table["kind"].iloc[row] == kind] for kind in ("flash", "job")]
         carry = next((chosen for chosen in kinds if chosen), opened)
         tags = own or pinned_tags([reading.colour for row in carry if (reading := read[row]) is not None])
-        neutral, sources[label] = reference_neutral(table.iloc[rows], ratios[rows], session)
+        neutral, stand_ins[label] = reference_neutral(table.iloc[rows], ratios[rows], session)
         metered = [
             row for row in rows if session.meter and ratios[row] and table["frame"].iloc[row] == session.meter.frame
         ]
         meter = _neutral(_ratios(table.iloc[metered])) if metered else None
         bodies[label] = make_body(label, tags, targets.get(label), neutral, session, meter)
-    return bodies, sources
+    return bodies, stand_ins
 
 
 def _reference_stops(flash: pd.DataFrame, head: str, session: Session) -> float:
@@ -208,6 +218,10 @@ def _reference_stops(flash: pd.DataFrame, head: str, session: Session) -> float:
     if session.reference_power is not None:
         info = session.heads.get(head)
         return parse_power(session.reference_power, info.max_energy_j if info else None, head).stops
+    return _highest(flash, head)
+
+
+def _highest(flash: pd.DataFrame, head: str) -> float:
     return float(flash.loc[flash["head"] == head, "stops"].min())
 
 

@@ -14,6 +14,7 @@ from greystep.log.table import COLOUR, Marks
 from greystep.measure import camera, chromaticity
 from greystep.measure.dng import same_matrices
 from greystep.measure.reading import Reading
+from greystep.measure.uncertainty import expanded, propagate
 
 Floats = NDArray[np.float64]
 Booleans = NDArray[np.bool_]
@@ -34,6 +35,9 @@ def add_colour(table: pd.DataFrame, rows: NDArray[np.int64], body: Body, light: 
         return
     for name in COLOUR:
         table.loc[rows, name] = getattr(found, name)
+    for name, part in light.parts.items():
+        variance = propagate(found.by_rgb, part[rows])[:, 0, 0]
+        table.loc[rows, f"u_mired_{name}"] = expanded(np.sqrt(variance))
     reference = 1e6 / cct_of(body, np.array([body.reference_neutral]))[0]
     for row, mired in zip(rows, found.mired, strict=True):
         if np.isnan(mired):

@@ -45,7 +45,8 @@ class Ingested:
     ----------
     session : Session
     readings : DataFrame
-        One row a frame: the contract's columns in its order, then note, the log's own columns, lens, focal_mm, g1_g2.
+        One row a frame: the contract's columns in its order, then note, the log's own columns, lens, focal_mm, g1_g2,
+        and what u_mired is the root sum of squares of: u_mired_frame, u_mired_ambient, u_mired_black.
         Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is int64, -1 for a frame without file.
     bodies : dict
         By label, in the order of the log.
@@ -175,7 +176,7 @@ def join_readings(
     _mark(marks, "black_doubtful", lit & light.black_wrong)
 
     rows.add_ratios(table, usable)
-    bodies, fixed_at = make_bodies(session, table, read, usable, targets)
+    bodies, stand_ins = make_bodies(session, table, read, usable, targets)
     for label, body in bodies.items():
         of_body = np.flatnonzero(usable & (table["body"] == label).to_numpy())
         add_colour(table, of_body, body, light, marks)
@@ -199,7 +200,7 @@ def join_readings(
         session,
         table[[*rows.COLUMNS, *extras]],
         bodies,
-        remarks.notes(session, table, bodies, fixed_at),
+        remarks.notes(session, table, bodies, stand_ins),
         remarks.messages(told, reasons),
     )
 

@@ -110,7 +110,7 @@ def _size(name: str, row: Mapping[Hashable, object]) -> float:
 
 
 def notes(
-    session: Session, table: pd.DataFrame, bodies: Mapping[str, Body], fixed_at: Mapping[str, str]
+    session: Session, table: pd.DataFrame, bodies: Mapping[str, Body], stand_ins: Mapping[str, str]
 ) -> tuple[str, ...]:
     """Return sentences about the whole session, for the report and its summary.
 
@@ -122,8 +122,8 @@ def notes(
         The readings.
     bodies : mapping
         By label.
-    fixed_at : mapping
-        By label: what the matrix is fixed at, in words.
+    stand_ins : mapping
+        By label: what the matrix is fixed at where the reference was not measured, in words; else blank.
     """
     found = []
     lit = table[table["kind"].isin(["flash", "job"])]
@@ -141,7 +141,7 @@ def notes(
     if len(bodies) > 1:
         names = "; ".join(label or "unknown" for label in bodies)
         found.append(f"{len(bodies)} camera bodies took the frames ({names}): nothing is compared across them.")
-    found += [line for label, body in bodies.items() for line in _body_notes(label, body, session, table, fixed_at)]
+    found += [line for label, body in bodies.items() for line in _body_notes(label, body, session, table, stand_ins)]
     if not any(body.anchored for body in bodies.values()) and any(body.matrix is not None for body in bodies.values()):
         found.append(
             "The absolute scale is not anchored by a meter: differences between frames hold, "
@@ -157,7 +157,7 @@ def notes(
 
 
 def _body_notes(
-    label: str, body: Body, session: Session, table: pd.DataFrame, fixed_at: Mapping[str, str]
+    label: str, body: Body, session: Session, table: pd.DataFrame, stand_ins: Mapping[str, str]
 ) -> list[str]:
     """Return what is to be said of one body."""
     name, first = label or "the camera", label or "The camera"  # a label stays as it is at the start of a sentence too
@@ -165,9 +165,9 @@ def _body_notes(
     mine = table[(table["body"] == label) & table["kind"].isin(["flash", "job"])]
     if body.tags is None:
         found.append(f"No colour matrix is known for {name}: channel ratios and output stand, colours do not.")
-    elif (mine["kind"] == "flash").any() and fixed_at.get(label, "").startswith("frame "):
+    elif (mine["kind"] == "flash").any() and stand_ins.get(label):
         found.append(
-            f"The reference could not be measured with {name}: its matrix is fixed at {fixed_at[label]} instead."
+            f"The reference could not be measured with {name}: its matrix is fixed at {stand_ins[label]} instead."
         )
     if any("matrix_differs" in flags.split(cell) for cell in mine["flags"]):
         found.append(f"Some frames of {name} carry another colour matrix: one and the same is used for all.")

@@ -132,6 +132,8 @@ def add_light(table: pd.DataFrame, light: Light, read: Sequence[Reading | None])
     for name in ("clipped_pct", "gradient_pct"):
         values = [getattr(signal, name) if signal is not None else np.nan for signal in signals]
         table[name] = np.where(lit, np.array(values, dtype=np.float64), np.nan)
+    for name in light.parts:  # the colour fills them; a frame without colour has none
+        table[f"u_mired_{name}"] = np.nan
     if "g1_g2" not in table:
         table["g1_g2"] = np.array([signal.g1_g2 if signal is not None else np.nan for signal in signals])
     for name in ("r_g", "b_g", *COLOUR, "output_stops"):

@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 
 from greystep.errors import FaultsError, GreystepError
 from greystep.measure import chromaticity
-from greystep.measure.dng import ColourTags
+from greystep.measure.dng import ColourTags, two_lights
 from greystep.measure.uncertainty import expanded, propagate
 from greystep.published import C2_M_K, LIGHT_SOURCE_K
 
@@ -43,6 +43,8 @@ class Colours:
         Half-widths of their 95 % intervals (k = 2).
     covariance : array (n, 2, 2)
         Of (mired, duv), k = 1.
+    by_rgb : array (n, 2, 3)
+        Derivatives of (mired, duv) by camera RGB.
     """
 
     x: Array
@@ -56,6 +58,7 @@ class Colours:
     u_duv: Array
     u_mired: Array
     covariance: Array
+    by_rgb: Array
 
 
 def xyz_to_camera(tags: ColourTags, xy: npt.ArrayLike) -> Array:
@@ -157,6 +160,7 @@ def colour_from_matrix(matrix: npt.ArrayLike, rgb: npt.ArrayLike, u_rgb_cov: npt
         u_duv=expanded(np.sqrt(covariance[..., 1, 1])),
         u_mired=u_mired,
         covariance=covariance,
+        by_rgb=by_rgb,
     )
 
 
@@ -258,11 +262,11 @@ def read_camera_json(path: Path) -> ColourTags:
 def _sets(tags: ColourTags) -> tuple[tuple[float, Array], tuple[float, Array]]:
     """Return (mired, XYZ to camera RGB) of the warmer and the cooler calibration; one and the same where one serves."""
     first = _product(tags.matrix_1, tags.calibration_1, tags.analog_balance)
-    kelvin_1, kelvin_2 = LIGHT_SOURCE_K.get(tags.illuminant_1), LIGHT_SOURCE_K.get(tags.illuminant_2)
-    if tags.matrix_2 is None or kelvin_1 is None or kelvin_2 is None or kelvin_1 == kelvin_2:
+    if tags.matrix_2 is None or not two_lights(tags.illuminant_1, tags.illuminant_2):
         only = (np.nan, first)
         return only, only
     second = _product(tags.matrix_2, tags.calibration_2, tags.analog_balance)
+    kelvin_1, kelvin_2 = LIGHT_SOURCE_K[tags.illuminant_1], LIGHT_SOURCE_K[tags.illuminant_2]
     one, other = (1e6 / kelvin_1, first), (1e6 / kelvin_2, second)
     return (one, other) if one[0] > other[0] else (other, one)
 

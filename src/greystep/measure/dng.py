@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from greystep.errors import FrameError
 from greystep.measure.levels import LINEAR_RAW, LOSSY_JPEG, Floats, Levels, Tags, integers, linear, numbers, read_levels
+from greystep.published import LIGHT_SOURCE_K
 
 CFA: Final = 32803
 #: Compressions that are decoded by tile or strip: none, JPEG (lossless), deflate, lossy JPEG, JPEG XL.
@@ -47,7 +48,7 @@ class ColourTags:
     as_shot_neutral : tuple of 3 floats or None
         The neutral that the camera chose, in linear camera RGB. An AsShotWhiteXY is not turned into one.
     source : str
-        ``dng`` (one matrix), ``dng-2`` or ``library``.
+        ``dng`` (one matrix, or one that can be used), ``dng-2`` or ``library``.
     """
 
     matrix_1: Floats
@@ -188,6 +189,12 @@ def same_matrices(a: ColourTags | None, b: ColourTags | None) -> bool:
     )
 
 
+def two_lights(illuminant_1: int, illuminant_2: int) -> bool:
+    """Say whether two EXIF LightSource codes name different temperatures: without that nothing is interpolated."""
+    one, other = LIGHT_SOURCE_K.get(illuminant_1), LIGHT_SOURCE_K.get(illuminant_2)
+    return one is not None and other is not None and one != other
+
+
 def neutral_of(values: Floats) -> tuple[float, float, float] | None:
     """Return three positive finite values as a camera neutral, None where they are not that."""
     if values.size != 3 or not np.isfinite(values).all() or values.min() <= 0:
@@ -323,18 +330,19 @@ def _colour(tags: Tags) -> ColourTags | None:
     matrix_1, matrix_2 = matrix(50721), matrix(50722)
     if matrix_1 is None:
         return None
+    illuminant_1, illuminant_2 = illuminant(50778), illuminant(50779)
     own = tags.get(50931, "") == tags.get(50932, "")  # CameraCalibration counts where the signatures match, p. 101
     balance = numbers(tags, 50727)
     return ColourTags(
         matrix_1=matrix_1,
         matrix_2=matrix_2,
-        illuminant_1=illuminant(50778),
-        illuminant_2=illuminant(50779),
+        illuminant_1=illuminant_1,
+        illuminant_2=illuminant_2,
         calibration_1=matrix(50723) if own else None,
         calibration_2=matrix(50724) if own else None,
         analog_balance=None if neutral_of(balance) is None else balance,
         as_shot_neutral=neutral_of(numbers(tags, 50728)),
-        source="dng" if matrix_2 is None else "dng-2",
+        source="dng-2" if matrix_2 is not None and two_lights(illuminant_1, illuminant_2) else "dng",
     )
 
 

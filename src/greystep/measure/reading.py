@@ -19,7 +19,7 @@ from greystep.measure.surround import surround_of, surround_pixels
 from greystep.measure.target import Box, Target, pixel_box
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
-MEASURE_VERSION: Final = 1
+MEASURE_VERSION: Final = 2
 
 # Limits: the contract's ruling on status.
 CLIPPED_PCT: Final = 0.1
