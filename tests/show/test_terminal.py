@@ -3,6 +3,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from greystep.flags import MEANING
 from greystep.show import terminal
 
 
@@ -72,7 +73,21 @@ def test_a_long_list_of_faults_is_counted_not_poured_out(kit: Any) -> None:
     readings = kit.readings.assign(status="rejected", flags="unreadable")
     lines = terminal.ingest_text(readings, "r.csv").splitlines()
     assert lines[0] == "66 frames: 0 good, 66 rejected."
-    assert lines[-2] == "  and 58 more; the flags column of the table names them all"
+    assert lines[1].startswith("  amb0.dng, amb1.dng, amb2.dng and 63 more: rejected: the file cannot")
+    faults = list(MEANING)[:12]
+    readings = readings.assign(flags=[faults[n % 12] for n in range(66)])  # 6 frames each of the first 6 faults, else 5
+    lines = terminal.ingest_text(readings, "r.csv").splitlines()
+    assert lines[-2] == "  and 20 more; the flags column of the table names them all"
+
+
+def test_a_makers_claim_is_told_head_by_head(kit: Any) -> None:
+    assert "claim" not in text_of(kit)
+    columns = {"claim": "150K", "claim_one_power": "within", "claim_over_range": ["within", "outside"] * 2}
+    heads = kit.heads.assign(**columns, shots_within_k=18.0, range_within_k=[4, 135, 9, 3], u_range_within_k=12.0)
+    text = " ".join(text_of(kit, heads=heads).split())
+    assert "The maker's claim, plus or minus 150K" in text
+    assert "B: 95 of 100 shots at one power within 18 K: holds; its powers within 135 " in text
+    assert "\N{PLUS-MINUS SIGN} 12 K: does not hold" in text
 
 
 @pytest.fixture
@@ -89,7 +104,7 @@ def corrections() -> pd.DataFrame:
 def test_correct_names_the_largest_shift_and_the_frames_without_one(corrections: pd.DataFrame) -> None:
     assert terminal.correct_text(corrections, ["c.csv", "c.json"]).splitlines() == [
         "3 frames, 2 with a correction.",
-        "From: patch 2",
+        "The light is read from the frame's own grey target (2 frames).",
         "Largest: f2.dng (B at 1/16) is made 8.2 mired cooler and 0.0004 pinker.",
         "  f3.dng: rejected: part of the patch has reached the white level",
         "wrote c.csv",

@@ -90,7 +90,7 @@ def test_what_is_seen_goes_by_how_far_two_whites_stand_apart(steps: float, said:
 
 def test_which_way_the_second_light_leans_is_told() -> None:
     assert mixed.seen(pair(4.0, 8.0, -0.002)).count("fill looks warmer and pinker") == 1
-    assert "fill looks cooler;" in mixed.seen(pair(4.0, -9.0, 0.0))
+    assert "fill looks cooler." in mixed.seen(pair(4.0, -9.0, 0.0))
 
 
 def test_a_shutter_is_named_by_its_marking() -> None:

@@ -36,8 +36,9 @@ def test_the_width_of_a_mired_in_kelvin() -> None:
 def test_limits_name_their_source_and_only_what_is_set() -> None:
     default = {"mired": 4.0, "duv": 0.001, "output_stops": 0.1, "steps": None, "kelvin": None, "source": "a rule"}
     text = words.limits(default, 200.0)
-    assert text == ("4 mired (about 100 K here), 0.0010 across green and pink, 0.1 stop of output (a rule)")
-    assert words.limits({"kelvin": 150.0, "source": "session.toml"}, None) == "150 K (session.toml)"
+    assert text == ("4 mired (about 100 K here), 0.0010 green to pink, 0.1 stop of output (a rule)")
+    warmth_alone = words.limits({"kelvin": 150.0, "source": "session.toml"}, None)
+    assert warmth_alone == "150 K (session.toml); green to pink is not judged"
 
 
 def test_to_ascii_leaves_nothing_a_plain_terminal_cannot_show() -> None:
@@ -45,10 +46,13 @@ def test_to_ascii_leaves_nothing_a_plain_terminal_cannot_show() -> None:
     assert text == "5600 +/- 13 K - -4 ?"
 
 
-def headline(kit_verdict: str, verdicts: dict[str, str], **named: list[str]) -> tuple[str, str]:
+def headline(kit_verdict: str, verdicts: dict[str, str], **named: list[str]) -> tuple[str, list[str]]:
     summary = {
         "kit_verdict": kit_verdict,
-        "heads": [{"head": head, "verdict": verdict} for head, verdict in verdicts.items()],
+        "heads": [
+            {"head": head, "verdict": verdict, "span_mired": 0.5, "u_span_mired": 0.2}
+            for head, verdict in verdicts.items()
+        ],
         "sentences": {head: f"{head} says this." for head in verdicts},
     }
     return words.headline(summary | {"back": [], "clash": []} | named)
@@ -56,19 +60,55 @@ def headline(kit_verdict: str, verdicts: dict[str, str], **named: list[str]) -> 
 
 def test_the_headline_names_the_heads_that_go_back_and_why() -> None:
     verdicts = {"A": "within", "B": "outside", "C": "within"}
-    assert headline("outside", verdicts, back=["B"]) == ("Send back head B", "B says this.")
+    assert headline("outside", verdicts, back=["B"]) == ("Send back head B", ["B says this."])
     both = headline("outside", verdicts, back=["B", "C"], clash=["A"])
-    assert both == ("Send back heads B and C", "B says this. C says this.")
+    assert both == ("Send back heads B and C", ["B says this.", "C says this."])
 
 
 def test_the_other_headlines() -> None:
     clash = headline("outside", {"A": "within", "B": "within"}, clash=["A", "B"])
     assert clash[0] == "Do not mix A and B in one picture"
     open_one = headline("undecided", {"A": "within", "B": "undecided"})
-    assert open_one == ("Cannot call it yet: head B", "B says this.")
+    assert open_one == ("Cannot call it yet: head B", ["B says this."])
     assert headline("undecided", {"A": "within", "B": "within"})[0] == "Cannot call it yet"
     assert headline("within", {"A": "within", "B": "within"})[0] == "Keep the kit: heads A and B match"
     assert headline("within", {"A": "within"})[0] == "Keep the kit: head A holds"
+
+
+def test_a_long_list_of_heads_does_not_bury_the_answer() -> None:
+    heads = [f"H{n}" for n in range(12)]
+    title, why = headline("undecided", dict.fromkeys(heads, "undecided"))
+    assert title == "Cannot call it yet: all 12 heads"
+    assert why == [*(f"H{n} says this." for n in range(4)), "For the other 8 heads see the list below."]
+    title, why = headline("outside", dict.fromkeys(heads, "outside"), back=heads)
+    assert all(head in title for head in heads)  # which to send back is told in full
+    assert len(why) == 5
+
+
+def test_one_head_at_one_power_is_not_said_to_hold() -> None:
+    row = {"head": "A", "verdict": "within", "span_mired": 0.0, "u_span_mired": 0.0}
+    summary = {"kit_verdict": "within", "heads": [row], "sentences": {"A": ""}, "back": [], "clash": []}
+    assert words.headline(summary)[0] == "Nothing to compare: head A at one power"
+    assert not words.one_power(row | {"u_span_mired": 0.3})
+
+
+def test_frames_of_one_fault_are_told_together_and_rejected_ones_first() -> None:
+    rows = [(f"f{n}.dng", "doubtful", "no_ambient") for n in range(5)] + [("", "rejected", "missing")]
+    table = pd.DataFrame(rows, columns=["frame", "status", "flags"]).assign(head="A", power="1/4", kind="flash")
+    table = pd.concat([table, table.head(1).assign(frame="good.dng", status="ok", flags="")], ignore_index=True)
+    faults = [(words.frames_named(rows), status) for rows, status, _ in words.frames_by_fault(table)]
+    assert faults == [("A at 1/4", "rejected"), ("f0.dng, f1.dng, f2.dng and 2 more", "doubtful")]
+
+
+def test_a_claim_is_told_at_one_power_and_over_the_range() -> None:
+    assert words.claim(pd.DataFrame({"head": ["A"]})) == ("", [])
+    columns = {"claim": "5 mired", "claim_one_power": "within", "claim_over_range": ["undecided", "within"]}
+    columns |= {"shots_within_mired": 0.44, "range_within_mired": [4.9, 0.0], "u_range_within_mired": [0.3, 0.0]}
+    heads = pd.DataFrame({"head": ["B", "D"], "span_mired": [9.8, 0.0], "u_span_mired": [0.6, 0.0], **columns})
+    title, rows = words.claim(heads)
+    assert title == "The maker's claim, plus or minus 5 mired"
+    assert rows[0] == ("B", "0.4 mired", "within", "4.9 \N{PLUS-MINUS SIGN} 0.3 mired", "undecided")
+    assert rows[1][3:] == ("one power tested", "")
 
 
 def test_the_worst_pair_says_nothing_of_chance_that_is_not_known() -> None:

@@ -27,12 +27,12 @@ def plan(
     heads: Annotated[str, typer.Option(metavar="A,B", help="Heads to test.")] = "",
     powers: Annotated[str, typer.Option(metavar="P,P", help="Powers to test.")] = "full,1/4,1/16",
     repeats: Annotated[
-        int | None, typer.Option(min=1, help="Rounds: frames of each light; 2 to start with, --more adds to them.")
+        int | None, typer.Option(min=1, help="Rounds: frames of each light, 2 if absent; --more adds to them.")
     ] = None,
     order: Annotated[
         Order, typer.Option(help="by-head, or, where all heads stand rigged, shuffled or mixed (power by power).")
     ] = Order.BY_HEAD,
-    seed: Annotated[int, typer.Option(help="Another number draws other lots.")] = 1,
+    seed: Annotated[int, typer.Option(help="Another number draws another order.")] = 1,
     reference: Annotated[
         str | None, typer.Option(metavar="HEAD", help="Head on its own stand; the first of --heads if absent.")
     ] = None,
@@ -55,7 +55,7 @@ def plan(
     u: Annotated[
         float | None, typer.Option("--u", metavar="MIRED", help="How well two lights are to be told apart.")
     ] = None,
-    scatter: Annotated[float, typer.Option(min=0.0, metavar="MIRED", help="Assumed, from shot to shot.")] = 0.5,
+    scatter: Annotated[float, typer.Option(min=0.0, metavar="MIRED", help="Scatter assumed, shot to shot.")] = 0.5,
     target_width: Annotated[float, typer.Option(min=0.01, metavar="M", help="Width of the grey target.")] = 0.3,
     more: Annotated[
         Path | None, typer.Option(metavar="SESSION", help="Only what decides the undecided lights of a test.")

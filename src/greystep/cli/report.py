@@ -32,7 +32,8 @@ def report(
     out: OutOption = None,
     patch: PatchOption = None,
     claim: Annotated[
-        str | None, typer.Option("--claim", metavar="150K", help="Test a maker's plus-or-minus figure as well.")
+        str | None,
+        typer.Option("--claim", metavar="150K", help="Test a maker's plus or minus, K or mired, as well."),
     ] = None,
     mired: Annotated[float | None, typer.Option(help="Limit of warmer/cooler, in mired.")] = None,
     duv: Annotated[float | None, typer.Option(help="Limit of greener/pinker, in Duv.")] = None,
@@ -46,7 +47,8 @@ def report(
 ) -> None:
     """Say which heads and powers of SESSION agree: verdicts on screen, tables, figures and a page to keep.
 
-    What is new in the session is read first. Limits given here stand over those of session.toml.
+    What is new in the session is read first. Limits given here stand over those of session.toml; a colour limit given
+    here replaces all colour limits, so give --duv beside --mired.
 
     Example: greystep report hire_kit
     """
@@ -80,11 +82,11 @@ def report(
     wrote = [readings, *_write(found, drift, judged, content, out or session / "report", out)]
     if parted is not None and len(parted.table):
         write_table((out or session / "report") / "attribution.csv", parted.table)
-    say(*found.messages)
     if as_json:
         typer.echo(to_json(content))
     else:
         show(report_text(content, found.readings, judged.heads, judged.pairs, [str(path) for path in wrote]))
+    say(*found.messages)  # behind the verdict, which is to be the first on screen
     finish(strict, content["kit_verdict"] == "within" and content["frames"]["rejected"] == 0)
 
 

@@ -233,7 +233,7 @@ def _chart_rows(audit: Mapping[str, Any]) -> Rows:
 
 
 _REMEDY_COLUMNS: Final[Columns] = [
-    ("Remedy", "text"), ("What to do", "text"), ("Leaves, K", "num"), ("mired", "num"), ("Duv", "num"),
+    ("Remedy", "text"), ("What to do", "long"), ("Leaves, K", "num"), ("mired", "num"), ("Duv", "num"),
     ("Steps", "num"), ("Light lost, stops", "num"), ("Verdict", "verdict"),
 ]  # fmt: skip
 

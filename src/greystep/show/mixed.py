@@ -75,7 +75,7 @@ def seen(pair: Mapping[str, Any]) -> str:
         side.append("greener" if pair["delta_duv"] > 0 else "pinker")
     how = f": {pair['role_b']} looks {' and '.join(side)}" if side else ""
     if steps < 2 * STEPS_SEEN:
-        return f"On white, grey and skin it shows side by side{how}; on strong colours and in the dark less."
+        return f"On white, grey and skin it shows side by side{how}. On strong colours and in shadow it shows less."
     return f"Anyone will see two colours of light in one picture{how}."
 
 
@@ -99,7 +99,9 @@ def remedy(one: Mapping[str, Any]) -> str:
     if one["kind"] == "plates":
         return f"{what}. No cast stays but what the test does not know; the subject must hold still."
     left = f"{words.kelvin_mired(one['residual_k'], one['residual_mired'])} and {one['residual_duv']:.4f} green to pink"
-    cost = f" It costs {one['cost_stops']:.1f} stop{'s' if one['cost_stops'] >= 1.05 else ''} of light there."
+    stops = f"{one['cost_stops']:.1f} stop{'s' if one['cost_stops'] >= 1.05 else ''}"
+    unused = f" {stops} of flash is not used there."  # brighter than wanted, and taken off by distance or scrim
+    cost = unused if one["kind"] in ("power", "level") else f" It costs {stops} of light there."
     return f"{what}. That leaves {left}.{cost if one['cost_stops'] >= 0.05 else ''}"
 
 
@@ -111,7 +113,7 @@ def todo(audit: Mapping[str, Any]) -> list[str]:
     else:
         best = audit["cheapest"]
         if best:
-            lines.append(f"Cheapest that is sure: {_small(remedy(best))}")
+            lines.append(f"Cheapest sure remedy: {_small(remedy(best))}")
         if audit["maybe"]:
             lead = "Less work, but cannot be called yet" if best else "May do, but cannot be called yet"
             lines.append(f"{lead}: {_small(remedy(audit['maybe']))}")
@@ -120,7 +122,7 @@ def todo(audit: Mapping[str, Any]) -> list[str]:
             lines.append(f"To be sure: shoot two more rounds of {names} in the test, then audit again.")
         if (best or audit["maybe"] or {}).get("kind") != "plates":
             plates = [one for one in audit["remedies"] if one["kind"] == "plates"]
-            lines += [f"To the last: {_small(remedy(one))}" for one in plates]
+            lines += [f"Last resort: {_small(remedy(one))}" for one in plates]
     return lines + shutter(audit["shutter"]) + room(audit["ambient"])
 
 
@@ -131,16 +133,21 @@ def chosen(choice: Mapping[str, Any]) -> str:
     if pair:
         first, second = (words.cell(pair[f"head_{side}"], pair[f"power_{side}"]) for side in ("a", "b"))
         gap = say.gap(pair["delta_k"], pair["delta_mired"], pair["delta_duv"])
-        told.append(f"The worst two: {second} is {gap} than {first}, {words.VERDICTS[choice['verdict']]}.")
+        told.append(f"The worst two: {second} is {gap} than {first}: {words.VERDICTS[choice['verdict']]}.")
     if total := choice.get("sum"):
         told.append(
-            f"Together {words.number(total['output_stops'], 1, True)} stops to the brightest head at full, flash "
-            f"{time(total['t01_s'])} (t0.1 of the slowest); {total['cct_k']:.0f} K, Duv {words.number(total['duv'], 4)}"
-            "."
+            f"Together {_brighter(total['output_stops'])} the brightest head at full; flash {time(total['t01_s'])} "
+            f"(t0.1 of the slowest); {total['cct_k']:.0f} K, Duv {words.number(total['duv'], 4)}."
         )
     elif choice["cost_stops"] >= 0.05:
-        told.append(f"Up to {choice['cost_stops']:.1f} stops below the most that was tested.")
+        told.append(f"Up to {choice['cost_stops']:.1f} stops less light than the highest power tested.")
     return " ".join([f"{lights}.", *told])
+
+
+def _brighter(stops: float) -> str:
+    if abs(stops) < 0.05:
+        return "as bright as"
+    return f"{abs(stops):.1f} stop{'s' if abs(stops) >= 1.05 else ''} {'brighter' if stops > 0 else 'darker'} than"
 
 
 def limits(audit: Mapping[str, Any]) -> str:

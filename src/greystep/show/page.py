@@ -53,6 +53,7 @@ def report_page(
     title, why = words.headline(summary)
     todo = summary["todo"]
     flash = readings[readings["kind"] == "flash"]
+    claim, claim_rows = words.claim(heads)
     packs = flash.groupby("head", sort=False)["pack"].agg(lambda names: ", ".join(dict.fromkeys(n for n in names if n)))
     context = {
         "version": __version__,
@@ -77,13 +78,21 @@ def report_page(
             {
                 "head": row["head"],
                 "pack": f"pack {packs[row['head']]}" if packs.get(row["head"]) else "",
-                "verdict": row["verdict"],
+                "verdict": "" if words.one_power(row) else row["verdict"],
                 "back": row["head"] in summary["back"],
                 "sentence": summary["sentences"][row["head"]],
                 "facts": _head_facts(row, _cells_of(row, powers), pairs),
-                "gauge": _gauge(row["span_mired"], row["u_span_mired"], tolerance.get("mired")),
+                "gauge": None
+                if words.one_power(row)
+                else _gauge(row["span_mired"], row["u_span_mired"], tolerance.get("mired")),
             }
             for row in heads.to_dict("records")
+        ],
+        "claim": claim,
+        "claim_columns": _CLAIM_COLUMNS,
+        "claim_rows": [
+            (head, shots, words.CLAIMS[at_one], reach, words.CLAIMS.get(over, words.EMPTY))
+            for head, shots, at_one, reach, over in claim_rows
         ],
         "drawings": {name: data_uri(svg) for name, svg in drawings.items()},
         "cell_columns": _CELL_COLUMNS,
@@ -99,13 +108,8 @@ def report_page(
         "frame_counts": words.frame_counts(summary["frames"]),
         "flag_columns": [("Frame", "text"), ("What", "text"), ("Status", "text"), ("Why", "text")],
         "flag_rows": [
-            (
-                row["frame"] or words.EMPTY,
-                words.frame_label(row),
-                row["status"],
-                "; ".join(words.flags_said(row["flags"])),
-            )
-            for row in readings[readings["flags"] != ""].to_dict("records")
+            (words.frames_named(rows), ", ".join(dict.fromkeys(map(words.frame_label, rows))), status, said)
+            for rows, status, said in words.frames_by_fault(readings)
         ],
         "sheet": _sheet(readings, thumbnails),
     }
@@ -140,7 +144,7 @@ def _cells_of(row: Mapping[Any, Any], powers: pd.DataFrame) -> pd.DataFrame:
 
 def _head_facts(row: Mapping[Any, Any], cells: pd.DataFrame, pairs: pd.DataFrame) -> list[tuple[str, str]]:
     facts = []
-    if words.known(row["span_mired"]):
+    if words.known(row["span_mired"]) and not words.one_power(row):
         facts.append(("Warmth", words.kelvin_mired(row["span_k"], row["span_mired"], row["u_span_mired"])))
         facts.append(("Green to pink", words.give_or_take(row["span_duv"], row.get("u_span_duv"), 4)))
     if cells["output_error_stops"].notna().any():
@@ -165,6 +169,11 @@ def _gauge(value: Any, u: Any, limit: Any) -> dict[str, float] | None:
     places = {"low": 2 + max(value - half, 0) * unit, "high": 2 + (value + half) * unit, "value": 2 + value * unit}
     return {k: round(v, 2) for k, v in {**places, "limit": limit * unit, "limit_at": 2 + limit * unit}.items()}
 
+
+_CLAIM_COLUMNS: Final = [
+    ("Head", "text"), ("95 of 100 shots at one power, within", "num"), ("At one power the claim", "text"),
+    ("Its powers, within", "num"), ("Over its powers the claim", "text"),
+]  # fmt: skip
 
 _CELL_COLUMNS: Final = [
     ("Head", "text"), ("Power", "text"), ("Frames", "num"), ("Kelvin", "num"), ("Mired", "num"), ("Duv", "num"),

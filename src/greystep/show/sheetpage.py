@@ -86,8 +86,9 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
 
 def plan_text(draft: Draft, rig: Rig, wrote: Sequence[str]) -> str:
     """Return what a plan comes to, for the screen."""
-    lines = [f"{draft.title}: planned.", *(f"  {name + ':':<14}{text}" for name, text in plan_facts(draft, rig))]
-    return "\n".join([*lines, "", *(f"wrote {path}" for path in wrote)])
+    facts = [words.wrapped(text, f"  {name + ':':<14}") for name, text in plan_facts(draft, rig)]
+    caution = words.wrapped(f"Before a head is plugged in or out: {say.CAUTION} {_LICENSED}")
+    return "\n".join([f"{draft.title}: planned.", *facts, "", caution, "", *(f"wrote {path}" for path in wrote)])
 
 
 def _rounds(draft: Draft) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.published import STEPS_SEEN
 from greystep.show import words
 
 Array = NDArray[np.float64]
@@ -99,11 +100,11 @@ def check_text(checked: pd.DataFrame, brightness_matched: bool, wrote: Sequence[
     if len(measured):
         worst = measured.sort_values("steps_after", kind="stable").iloc[-1]
         lines.append(
-            f"Colour, in steps of 0.0011: up to {measured['steps_before'].max():.2f} before, "
-            f"{measured['steps_after'].max():.2f} after ({worst['file']})."
+            f"Colour: up to {measured['steps_before'].max():.2f} before, {measured['steps_after'].max():.2f} after "
+            f"({worst['file']}), in steps of 0.0011, of which about {STEPS_SEEN:g} show side by side."
         )
         stops = {when: float(measured[f"stops_{when}"].abs().max()) for when in ("before", "after")}
         lines.append(f"Brightness: up to {stops['before']:.3f} stop before, {stops['after']:.3f} after.")
         if not brightness_matched:
             lines.append("Brightness was left as it is; --stack matches it too.")
-    return "\n".join([*lines, *(f"wrote {path}" for path in wrote)])
+    return "\n".join([*map(words.wrapped, lines), *(f"wrote {path}" for path in wrote)])

@@ -1,6 +1,5 @@
 """What the commands say on screen: plain text, 80 columns, no colour needed."""
 
-import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
@@ -9,9 +8,17 @@ import pandas as pd
 from greystep.compare import sentences as say
 from greystep.show import mixed, words
 
-WIDTH: Final = 80
-#: So many frames are named on screen; readings.csv and the page name all.
-FRAMES_NAMED: Final = 8
+#: So many kinds of fault are told on screen; readings.csv and the page tell all.
+FAULTS_SAID: Final = 8
+
+
+#: Where the light of a frame is known from, by the source column.
+_SOURCES: Final[dict[str, str]] = {
+    "patch": "the frame's own grey target",
+    "profile": "the test of its head",
+    "overlap": "what it shares with another frame",
+    "nearby": "the last grey target under the same lights",
+}
 
 
 def report_text(
@@ -27,13 +34,14 @@ def report_text(
     """
     title, why = words.headline(summary)
     blocks = [
-        _wrapped(f"{summary['session']}: {title}."),
-        *([_wrapped(why, "  ")] if why else []),
-        *([_wrapped(words.worst_pair(summary["worst_pair"]), "  ")] if summary["worst_pair"] else []),
+        words.wrapped(f"{summary['session']}: {title}."),
+        *(words.wrapped(line, "  ") for line in why),
+        *([words.wrapped(words.worst_pair(summary["worst_pair"]), "  ")] if summary["worst_pair"] else []),
         "",
         _heads_table(heads, pairs),
-        _wrapped(f"Limits: {words.limits(summary['tolerance'], summary['reference']['mired'])}."),
+        words.wrapped(f"Limits: {words.limits(summary['tolerance'], summary['reference']['mired'])}."),
         *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(summary["todo"], 1)]),
+        *_listing(*_claimed(heads)),
         *_listing("Good to know", [f"- {note}" for note in summary["notes"]]),
         "",
         words.frame_counts(summary["frames"]),
@@ -57,7 +65,8 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
     lines = [f"{words.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
     sources = done["source"].value_counts()
     if len(sources):
-        lines.append("From: " + ", ".join(f"{name} {n}" for name, n in sources.items()))
+        told = [f"{_SOURCES.get(str(name), name)} ({words.counted(n, 'frame')})" for name, n in sources.items()]
+        lines.append(f"The light is read from {'; '.join(told)}.")
         row = done.sort_values("mired_shift", key=abs, kind="stable").iloc[-1].to_dict()
         shift = words.shift(row["mired_shift"], row["duv_shift"])
         lines.append(f"Largest: {row['frame']} ({words.frame_label(row)}) is made {shift}.")
@@ -66,7 +75,7 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
             lines.append(
                 f"Largest in brightness: {row['frame']} by {words.number(row['exposure_stops'], 2, True)} stop."
             )
-    return "\n".join([*map(_wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
+    return "\n".join([*map(words.wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
 
 
 def audit_text(audit: Mapping[str, Any], wrote: Sequence[str]) -> str:
@@ -84,13 +93,13 @@ def audit_text(audit: Mapping[str, Any], wrote: Sequence[str]) -> str:
     others = [one for one in audit["remedies"] if one not in (audit["cheapest"], audit["maybe"])]
     ways = [f"- {mixed.remedy(one)}" for one in others if one["kind"] != "plates"]
     blocks = [
-        _wrapped(f"{audit['setup']}: {mixed.headline(audit)}."),
-        _wrapped(f"{mixed.difference(pair)} {mixed.seen(pair)}", "  "),
-        *([_wrapped(balance, "  ")] if balance else []),
+        words.wrapped(f"{audit['setup']}: {mixed.headline(audit)}."),
+        words.wrapped(f"{mixed.difference(pair)} {mixed.seen(pair)}", "  "),
+        *([words.wrapped(balance, "  ")] if balance else []),
         "",
-        *(_wrapped(_light_line(light)) for light in audit["lights"]),
+        *(words.wrapped(_light_line(light)) for light in audit["lights"]),
         "",
-        _wrapped(f"Limits: {mixed.limits(audit)}."),
+        words.wrapped(f"Limits: {mixed.limits(audit)}."),
         *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(mixed.todo(audit), 1)]),
         *(_listing("Other ways, by what they leave", ways) if audit["verdict"] != "within" else []),
         *_listing("Before you touch a head", [f"- {say.CAUTION}"] if mixed.needs_care(audit) else []),
@@ -103,11 +112,15 @@ def audit_text(audit: Mapping[str, Any], wrote: Sequence[str]) -> str:
 
 def choose_text(choice: Mapping[str, Any], wrote: Sequence[str]) -> str:
     """Return which heads go together best, and the next best, for the screen; arguments as those of `audit_text`."""
-    lines = [_wrapped(f"{choice['session']}: {mixed.chosen(choice)}")]
+    lead = "the shortest flash comes from" if choice.get("sum") else "closest together are"
+    lines = [words.wrapped(f"{choice['session']}: {lead} {mixed.chosen(choice)}")]
     if choice["next_best"]:
         lines += _listing("Next best", [f"- {mixed.chosen(other)}" for other in choice["next_best"]])
     if not choice.get("settled", True):
-        lines.append(_wrapped("No choice has a smaller worst pair; of equal ones another may have its others closer."))
+        lines.append(
+            words.wrapped("No choice has a smaller worst pair; of equal ones another may have its others closer.")
+        )
+    lines += _listing("Before you touch a head", [f"- {say.CAUTION}"])
     return "\n".join([*lines, "", *(f"wrote {path}" for path in wrote)])
 
 
@@ -129,22 +142,25 @@ def printable(text: str, encoding: str | None) -> str:
     return text
 
 
+def _claimed(heads: pd.DataFrame) -> tuple[str, list[str]]:
+    """Return the title and a line a head of a maker's claim."""
+    title, rows = words.claim(heads)
+    lines = []
+    for head, shots, at_one, reach, over in rows:
+        told = f"its powers within {reach}: {words.CLAIMS[over]}" if over else reach
+        lines.append(f"- {head}: 95 of 100 shots at one power within {shots}: {words.CLAIMS[at_one]}; {told}")
+    return title, lines
+
+
 def _heads_table(heads: pd.DataFrame, pairs: pd.DataFrame) -> str:
     """Return the heads as aligned columns; where they do not fit, one block a head, so that nothing is cut."""
-    columns = ("head", "verdict", "warmth moves by", "green-pink", "output", "no match")
+    columns = ("head", "over its powers", "warmth moves by", "green-pink", "output", "no match")
     rows = [
-        (
-            row["head"],
-            f"{words.MARKS[row['verdict']]:<4} {words.VERDICTS[row['verdict']]}",
-            words.kelvin_mired(row["span_k"], row["span_mired"]),
-            words.number(row["span_duv"], 4),
-            words.number(row["largest_output_error_stops"], 1, True),
-            ", ".join(words.mismatches(row["head"], pairs)) or words.EMPTY,
-        )
+        (row["head"], *_own_range(row), ", ".join(words.mismatches(row["head"], pairs)) or words.EMPTY)
         for row in heads.to_dict("records")
     ]
     widths = [max(len(text) for text in column) for column in zip(columns, *rows, strict=True)]
-    if sum(widths) + 2 * (len(widths) - 1) <= WIDTH:
+    if sum(widths) + 2 * (len(widths) - 1) <= words.WIDTH:
         lines = [
             "  ".join(f"{text:<{w}}" for text, w in zip(row, widths, strict=True)).rstrip() for row in (columns, *rows)
         ]
@@ -152,35 +168,33 @@ def _heads_table(heads: pd.DataFrame, pairs: pd.DataFrame) -> str:
     blocks = []
     for head, verdict, *values in rows:
         named = "; ".join(f"{name}: {value}" for name, value in zip(columns[2:], values, strict=True))
-        blocks.append(f"{verdict}  {head}\n" + _wrapped(named, " " * 5))
+        blocks.append(f"{verdict}  {head}\n" + words.wrapped(named, " " * 5))
     return "\n".join([*blocks, ""])
+
+
+def _own_range(row: Mapping[Any, Any]) -> tuple[str, str, str, str]:
+    """Return what the table says of a head alone: verdict, warmth, green to pink, output."""
+    if words.one_power(row):
+        return (f"{'':<4} one power tested", words.EMPTY, words.EMPTY, words.EMPTY)
+    return (
+        f"{words.MARKS[row['verdict']]:<4} {words.VERDICTS[row['verdict']]}",
+        words.kelvin_mired(row["span_k"], row["span_mired"]),
+        words.number(row["span_duv"], 4),
+        words.number(row["largest_output_error_stops"], 1, True),
+    )
 
 
 def _listing(title: str, lines: Sequence[str]) -> list[str]:
     """Return a titled block of lines, each behind its number or dash; nothing where there are none."""
     if not lines:
         return []
-    return ["", title, *(_wrapped(line.partition(" ")[2], f"  {line.partition(' ')[0]} ") for line in lines)]
+    return ["", title, *(words.wrapped(line.partition(" ")[2], f"  {line.partition(' ')[0]} ") for line in lines)]
 
 
 def _frames_named(table: pd.DataFrame) -> list[str]:
-    """Return a line for each frame with a flag, the rejected ones first, and how many more there are."""
-    flagged = table[table["flags"] != ""].sort_values("status", key=lambda s: s != "rejected", kind="stable")
-    lines = [
-        _wrapped(
-            f"{row['frame'] or words.frame_label(row)}: {row['status']}: {'; '.join(words.flags_said(row['flags']))}",
-            "  ",
-        )
-        for row in flagged.head(FRAMES_NAMED).to_dict("records")
-    ]
-    if len(flagged) > FRAMES_NAMED:
-        lines.append(f"  and {len(flagged) - FRAMES_NAMED} more; the flags column of the table names them all")
+    """Return a line for the frames of each fault, the rejected ones first, and how many more frames there are."""
+    faults = words.frames_by_fault(table)
+    lines = [words.wrapped(f"{words.frames_named(rows)}: {status}: {said}", "  ") for rows, status, said in faults]
+    if left := sum(len(rows) for rows, *_ in faults[FAULTS_SAID:]):
+        lines[FAULTS_SAID:] = [f"  and {left} more; the flags column of the table names them all"]
     return lines
-
-
-def _wrapped(text: str, lead: str = "") -> str:
-    """Return `text` in lines of `WIDTH`, the first after `lead`; a path or label is never broken inside."""
-    return textwrap.fill(
-        text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
-        break_on_hyphens=False,
-    )  # fmt: skip

@@ -1,7 +1,8 @@
 """The trade's own words for the numbers of the tables: warmer and cooler, greener and pinker, stops, Kelvin (mired)."""
 
 import math
-from collections.abc import Mapping
+import textwrap
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, TypeGuard
 
 import pandas as pd
@@ -18,6 +19,13 @@ VERDICTS: Final[dict[str, str]] = {
 
 #: The same as a drawn mark for a screen without colours: the value (o) against its limits (the brackets).
 MARKS: Final[dict[str, str]] = {"within": "[o]", "outside": "[ ]o", "undecided": "[ o"}
+
+#: Columns of the screen.
+WIDTH: Final = 80
+#: So many heads have their say in the headline's reasons; the lists below speak of all.
+HEADS_SAID: Final = 4
+#: So many frames of one fault are named; the flags column of the tables names all.
+FRAMES_NAMED: Final = 3
 
 #: A cell that holds nothing.
 EMPTY: Final = "\N{EN DASH}"
@@ -49,6 +57,14 @@ def to_ascii(text: str) -> str:
 def known(value: Any) -> TypeGuard[float]:
     """Return whether a table's or a summary's cell holds a finite number."""
     return isinstance(value, (int, float)) and math.isfinite(value)
+
+
+def wrapped(text: str, lead: str = "") -> str:
+    """Return `text` in lines of `WIDTH`, the first after `lead`; a path or label is never broken inside."""
+    return textwrap.fill(
+        text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
+        break_on_hyphens=False,
+    )  # fmt: skip
 
 
 def number(value: Any, digits: int = 0, signed: bool = False) -> str:
@@ -115,12 +131,14 @@ def limits(tolerance: Mapping[str, Any], at_mired: float | None) -> str:
     if known(tolerance.get("kelvin")):
         said.append(f"{tolerance['kelvin']:g} K")
     if known(tolerance.get("duv")):
-        said.append(f"{tolerance['duv']:.4f} across green and pink")
+        said.append(f"{tolerance['duv']:.4f} green to pink")
     if known(tolerance.get("steps")):
         said.append(f"{tolerance['steps']:g} steps of 0.0011 u'v'")
     if known(tolerance.get("output_stops")):
         said.append(f"{tolerance['output_stops']:g} stop of output")
-    return f"{', '.join(said)} ({tolerance['source']})" if said else "none given"
+    tinted = not said or any(known(tolerance.get(name)) for name in ("duv", "steps"))
+    blind = "" if tinted else "; green to pink is not judged"
+    return f"{', '.join(said)} ({tolerance['source']}){blind}" if said else "none given"
 
 
 def reference(light: Mapping[str, Any]) -> str:
@@ -162,21 +180,87 @@ def frame_label(row: Mapping[Any, Any]) -> str:
     return kinds.get(row.get("kind", "job"), "not in the log")
 
 
-def headline(summary: Mapping[str, Any]) -> tuple[str, str]:
-    """Return what the person reads first, which head to send back, and why in a sentence or two."""
+def headline(summary: Mapping[str, Any]) -> tuple[str, list[str]]:
+    """Return what the person reads first, which head to send back, and why: a sentence a head."""
     verdicts = {row["head"]: row["verdict"] for row in summary["heads"]}
-    sentences = summary["sentences"]
     if back := summary["back"]:
-        return f"Send back {say.heads(back)}", " ".join(sentences[name] for name in back)
+        return f"Send back {say.heads(back)}", _reasons(summary, back)
     if clash := summary["clash"]:
         why = "They do not match, and nothing in this test tells which is the odd one."
-        return f"Do not mix {say.listed(clash)} in one picture", why
+        return f"Do not mix {say.listed(clash)} in one picture", [why]
     if summary["kit_verdict"] == "undecided":
         doubtful = [name for name, verdict in verdicts.items() if verdict == "undecided"]
-        why = " ".join(sentences[name] for name in doubtful) or "Every head holds; some pairs are too close to call."
-        return f"Cannot call it yet{': ' + say.heads(doubtful) if doubtful else ''}", why
+        if not doubtful:
+            return "Cannot call it yet", ["Every head holds; some pairs are too close to call."]
+        many = len(doubtful) == len(verdicts) > HEADS_SAID
+        named = f"all {len(doubtful)} heads" if many else say.heads(doubtful)
+        return f"Cannot call it yet: {named}", _reasons(summary, doubtful)
     names = list(verdicts)
-    return f"Keep the kit: {say.heads(names)} {'match' if len(names) > 1 else 'holds'}", ""
+    if len(names) == 1 and one_power(summary["heads"][0]):
+        return f"Nothing to compare: head {names[0]} at one power", [
+            "Test it at two powers at least, or a second head."
+        ]
+    return f"Keep the kit: {say.heads(names)} {'match' if len(names) > 1 else 'holds'}", []
+
+
+def _reasons(summary: Mapping[str, Any], heads: Sequence[str]) -> list[str]:
+    """Return the sentences of the first heads, and how many more there are."""
+    said = [summary["sentences"][name] for name in heads[:HEADS_SAID]]
+    left = len(heads) - len(said)
+    return [*said, f"For the other {counted(left, 'head')} see the list below."] if left else said
+
+
+def one_power(row: Mapping[Any, Any]) -> bool:
+    """Return whether a head was tested at one power only, so that it has no range to judge."""
+    return row["span_mired"] == 0.0 and row.get("u_span_mired") == 0.0
+
+
+def frames_by_fault(table: pd.DataFrame) -> list[tuple[list[dict[Any, Any]], str, str]]:
+    """Return the frames that have a flag, those of the same flags together, with their status and what is wrong.
+
+    The rejected ones come first, else in the order of the table.
+    """
+    flagged = table[table["flags"] != ""].sort_values("status", key=lambda s: s != "rejected", kind="stable")
+    return [
+        (rows.to_dict("records"), str(status), "; ".join(flags_said(str(flags))))
+        for (status, flags), rows in flagged.groupby(["status", "flags"], sort=False)
+    ]
+
+
+def frames_named(rows: Sequence[Mapping[Any, Any]]) -> str:
+    """Return the names of some frames, the first few and how many more."""
+    names = [row["frame"] or frame_label(row) for row in rows]
+    more = len(names) - FRAMES_NAMED
+    return f"{', '.join(names[:FRAMES_NAMED])} and {more} more" if more > 0 else ", ".join(names)
+
+
+#: What is said of a maker's claim by its verdict.
+CLAIMS: Final[dict[str, str]] = {"within": "holds", "outside": "does not hold", "undecided": "cannot call it"}
+
+
+def claim(heads: pd.DataFrame) -> tuple[str, list[tuple[str, str, str, str, str]]]:
+    """Return a maker's claim as it was tested, and for each head what it reads; nothing where none was tested.
+
+    Returns
+    -------
+    title : str
+    rows : list of (head, scatter at one power, its verdict, half of the range over the powers, its verdict)
+    """
+    if "claim" not in heads or heads.empty:
+        return "", []
+    unit, digits = ("K", 0) if "shots_within_k" in heads else ("mired", 1)
+    column = unit.lower()
+    rows = []
+    for row in heads.to_dict("records"):
+        ranged = not one_power(row)
+        reach = give_or_take(row[f"range_within_{column}"], row[f"u_range_within_{column}"], digits)
+        rows.append(
+            (
+                row["head"], f"{number(row[f'shots_within_{column}'], digits)} {unit}", row["claim_one_power"],
+                f"{reach} {unit}" if ranged else "one power tested", row["claim_over_range"] if ranged else "",
+            )
+        )  # fmt: skip
+    return f"The maker's claim, plus or minus {heads['claim'].iloc[0]}", rows
 
 
 def mismatches(head: str, pairs: pd.DataFrame) -> list[str]:
