@@ -233,7 +233,7 @@ def test_an_empty_cell_leaves_its_head_undecided(synthetic: ModuleType) -> None:
     assert list(judged.heads["verdict"]) == ["undecided", "within"]
     assert judged.heads["why"][0].startswith("no usable frame at 1/4")
     assert judged.kit_verdict == "undecided"
-    assert "Shoot head A at 1/4 again" in judged.todo[0]
+    assert "Shoot head A again at 1/4: no frame there can be used." in judged.todo[0]
     assert judged.heads["safe_powers"][0] == "1/1 to 1/2"
 
 
@@ -338,3 +338,24 @@ def test_the_same_seed_gives_the_same_verdict(synthetic: ModuleType) -> None:
     pd.testing.assert_frame_equal(one.pairs, two.pairs)
     assert one.worst_pair == two.worst_pair
     assert one.todo == two.todo
+
+
+def test_without_a_colour_matrix_the_remedy_is_a_matrix_not_more_frames(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((3, 4)), repeats=3)
+    colours = ["mired", "duv", "u_prime", "v_prime", "cct_k"]
+    blind = readings.assign(status="doubtful", flags="no_matrix", **dict.fromkeys(colours, np.nan))
+    drift = analyse(blind, synthetic.make_session())
+    judged = judge(drift, DEFAULT_TOLERANCE)
+    assert drift.notes == (), "nothing was shot wrongly"
+    assert judged.kit_verdict == "undecided"
+    assert set(judged.heads["why"]) == {"no colour matrix is known for its camera"}
+    assert len(judged.todo) == 1
+    assert "greystep camera" in judged.todo[0]
+
+
+def test_heads_that_need_the_same_share_a_line(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((3, 4)), repeats=3)
+    lost = (readings["head"] != "B") & (readings["stops"] == 2)
+    readings.loc[lost, ["status", "flags", "mired"]] = ["rejected", "no_flash", np.nan]
+    todo = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE).todo
+    assert todo[0] == "Shoot heads A and C again at 1/4: no frame there can be used."

@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 
 from greystep.compare.cells import find_cells, fit_cells
+from greystep.compare.clock import index_clock
 from greystep.compare.drift import Drift, analyse
-from greystep.compare.warmup import Fired, find_heat, index_clock
+from greystep.compare.warmup import Fired, find_heat
 
 FLAT = np.zeros((6, 7))
 

@@ -10,8 +10,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
+from greystep.compare.clock import firing_order, index_clock, text_column
 from greystep.compare.fit import Array, Estimates, Indices, LeastSquares, effective_dof, least_squares
-from greystep.compare.warmup import Fired, Heat, find_heat, index_clock
+from greystep.compare.warmup import Fired, Heat, find_heat
 from greystep.log.plan import CHECK_NOTE
 from greystep.log.power import SAME_STOPS
 from greystep.published import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
@@ -20,7 +21,7 @@ from greystep.published import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
 QUANTITIES: Final = ("mired", "duv", "u_prime", "v_prime", "output_stops")
 #: Columns that part the cells of one head beyond its power, where they vary.
 PARTS: Final = ("pack", "channel", "with", "modifier")
-_NEVER_FIRED: Final = frozenset({"no_flash", "missing", "extra_frame"})
+_NEVER_FIRED: Final = frozenset({"no_flash", "extra_frame"})
 _BEFORE: Final = re.compile(r"(\d{1,2})\s+warm-?\s?up\s+(?:shot|flash)", re.IGNORECASE)
 
 
@@ -38,6 +39,8 @@ class Cells:
         body, head: every head once.
     varying : tuple of str
         The columns of the table that part cells of one head and power.
+    colourless : (c,) bool array
+        No frame of the cell has a colour matrix.
     """
 
     table: pd.DataFrame
@@ -45,6 +48,7 @@ class Cells:
     series: Indices
     heads: pd.DataFrame
     varying: tuple[str, ...]
+    colourless: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,7 @@ class Frames:
         See `Heat`.
     heat : Heat
     seconds : (m,) array
-        Capture times of every flash that fired [s]; empty where any is unknown.
+        Capture times of every flash that fired [s]; empty where too few are known.
     checks : DataFrame
         The usable check frames: head (a row of `Cells.heads`), power, stops, seconds (NaN where unknown), warmth,
         `QUANTITIES`, counted (whether in a mean), and visit (its frames follow each other without another flash).
@@ -104,13 +108,6 @@ class Fitted:
     dof: Array
     residuals: Array
     warm: Array
-
-
-def text_column(table: pd.DataFrame, name: str) -> "pd.Series[str]":
-    """Return a column as text, blank where it is missing."""
-    if name not in table:
-        return pd.Series("", index=table.index, dtype=str)
-    return table[name].astype(object).where(table[name].notna(), "").astype(str)
 
 
 def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
@@ -173,10 +170,13 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     heads = table[["body", "head"]].drop_duplicates(ignore_index=True)
     of_head = _first(table.groupby(["body", "head"], sort=False).ngroup().to_numpy())
     of_series = _first(table.groupby(["body", "head", *varying], sort=False).ngroup().to_numpy())
-    cells = Cells(table, of_head, of_series, heads, ("body", *varying) if len(set(body[rows])) > 1 else tuple(varying))
+    parts = ("body", *varying) if len(set(body[rows])) > 1 else tuple(varying)
+    blind = np.array(["no_matrix" in mark for mark in marks], dtype=bool)
+    colourless = np.bincount(cell_of[flash & ~blind], minlength=count) == 0
+    cells = Cells(table, of_head, of_series, heads, parts, colourless)
     fired = np.array([not (mark & _NEVER_FIRED) for mark in marks], dtype=bool) & np.isfinite(stops)
     fired &= np.isin(kind, ["flash", "job"]) & (head != "")
-    frames = _frames(log, cells, np.where(used, cell_of, -1), np.flatnonzero(fired), body, head, stops, usable)
+    frames = _frames(log, cells, np.where(used, cell_of, -1), fired, body, head, stops, usable)
     return cells, frames
 
 
@@ -329,21 +329,17 @@ def _frames(
     log: pd.DataFrame,
     cells: Cells,
     cell_of: npt.NDArray[np.int64],
-    fired: Indices,
+    fired: npt.NDArray[np.bool_],
     body: npt.NDArray[np.object_],
     head: npt.NDArray[np.object_],
     stops: Array,
     usable: npt.NDArray[np.bool_],
 ) -> Frames:
     """Gather the used frames and the check frames in capture order, with the heat of their heads."""
-    order = fired[np.argsort(pd.to_numeric(log["shot"]).to_numpy(np.float64)[fired], kind="stable")]
     names = {key: number for number, key in enumerate(zip(cells.heads["body"], cells.heads["head"], strict=True))}
-    of_head = np.array([names.get((body[row], head[row]), -1) for row in order], dtype=np.intp)
-    order, of_head = order[of_head >= 0], of_head[of_head >= 0]
-    times = pd.to_datetime(text_column(log, "captured").iloc[order], format="ISO8601", errors="coerce")
-    known = bool(times.notna().all()) and len(order) > 0
-    since = (times - times.min()).dt.total_seconds().to_numpy(np.float64)
-    seconds = np.asarray(since if known else [], dtype=np.float64)
+    number = np.array([names.get(key, -1) for key in zip(body, head, strict=True)], dtype=np.intp)
+    order, seconds = firing_order(log, fired & (number >= 0), number)
+    of_head, known = number[order], len(seconds) > 0
     notes = text_column(log, "note").to_numpy(object)[order]
     before = np.array([int(found[1]) if (found := _BEFORE.search(note)) else 0 for note in notes], dtype=np.intp)
     clock = seconds if known else index_clock(of_head)

@@ -160,8 +160,8 @@ def _references(
             bodies[body] = _light(fitted, np.array([chosen])) | light
             if wanted is not None and not same_power(stops[chosen], wanted):
                 notes.append(
-                    f"The reference power {session.reference_power} was not measured on head {light['head']}; its "
-                    f"highest, {light['power']}, stands in."
+                    f"The reference power {session.reference_power} was not measured on head {light['head']}: "
+                    f"differences are told from its highest, {light['power']}."
                 )
     empty = dict.fromkeys(("mired", "cct_k", "duv", "u_prime", "v_prime", "output_stops"))
     reference = next(iter(bodies.values()), empty | {"head": None, "power": None, "kit": session.reference_kit})
@@ -347,8 +347,8 @@ def _notes(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> list[s
     """Return what limits the answer of this test, in the words of the report."""
     notes = []
     names = cells.heads["head"].to_list()
-    several = np.bincount(cells.head) > 1
-    stuck = [name for name, many, parted in zip(names, several, frames.heat.parted, strict=True) if many and not parted]
+    measured = np.bincount(cells.head[cells.table["n"] > 0], minlength=len(names))
+    stuck = [name for name, n, parted in zip(names, measured, frames.heat.parted, strict=True) if n > 1 and not parted]
     if stuck:
         notes.append(
             f"H{head_names(stuck)[1:]} {'were' if len(stuck) > 1 else 'was'} shot straight through the powers, so that "
@@ -356,13 +356,10 @@ def _notes(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> list[s
             "down and up again to tell."
         )
     dof = fitted["mired"].dof
-    if not (dof > 0).any():
+    if measured.any() and not (dof > 0).any():
         notes.append("No head was shot twice at one power, so that nothing can be called: shoot one more round.")
-    elif alone := [name for name, free in zip(names, dof, strict=True) if free <= 0]:
+    elif alone := [name for name, n, free in zip(names, measured, dof, strict=True) if n and free <= 0]:
         notes.append(f"No repeats of {head_names(alone)}; the scatter of the others stands in.")
-    bodies = [body for body in dict.fromkeys(cells.table["body"]) if body]
-    if len(bodies) > 1:
-        notes.append(f"{len(bodies)} camera bodies: each is compared with its own frames only.")
-    if not len(frames.seconds):
-        notes.append("The frames carry no capture times, so that heat is counted in shots.")
+    if not len(frames.seconds) and len(frames.cell):
+        notes.append("Heat is counted in shots, for want of capture times.")
     return notes

@@ -22,6 +22,7 @@ _ONE_WAY: Final = 0.7
 #: A whole head is off if no power stands less than this share of its worst away from the others.
 _OFFSET: Final = 0.5
 _SAME_POWER: Final = 0.011
+_NO_COLOUR: Final = "no colour matrix is known for its camera"
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,8 @@ class Finding:
         More rounds of all its powers that would decide; 0 where nothing is open.
     empty : tuple of str
         Powers without a usable frame.
+    colourless : bool
+        They have none because no colour matrix is known for the camera.
     safe : tuple of str
         The longest stretch of powers within every limit.
     outliers : int
@@ -54,6 +57,7 @@ class Finding:
     over: str
     rounds: float
     empty: tuple[str, ...]
+    colourless: bool
     safe: tuple[str, ...]
     outliers: int
 
@@ -93,6 +97,7 @@ def find(
                 over=_over_words(list(power[cells[n[cells] > 0]]), row),
                 rounds=_rounds(drift, rows, head, row) if verdict == "undecided" else 0.0,
                 empty=tuple(power[cells[n[cells] == 0]]),
+                colourless=bool(drift.cells.colourless[cells[n[cells] == 0]].all()),
                 safe=() if run is None else tuple(power[cells[run[0] : run[1] + 1]]),
                 outliers=int(row["n_outlier"]),
             )
@@ -124,7 +129,8 @@ def odd_heads(drift: Drift, outside: Flags, verdicts: Sequence[str]) -> tuple[li
 
 def why(finding: Finding, pace_s: float) -> str:
     """Return the cell ``why`` of heads.csv: what would decide, quantity and cells, and the stand to the others."""
-    parts = [f"no usable frame at {power}" for power in finding.empty]
+    parts = [_NO_COLOUR] if finding.empty and finding.colourless else []
+    parts += [f"no usable frame at {power}" for power in finding.empty if not finding.colourless]
     if finding.verdict == "undecided" and not finding.empty:
         parts.append(say.cannot_call(finding.rounds, len(finding.cells), pace_s))
     parts += [finding.own] if finding.own else []
@@ -145,7 +151,8 @@ def sentence(finding: Finding, pace_s: float) -> str:
         steady = "is steady on its own" if finding.verdict == "within" else "cannot be called on its own yet"
         return f"{head} {steady}, but it is {finding.others}."
     if finding.empty:
-        return f"{head} cannot be called: no usable frame at {say.listed(finding.empty)}."
+        what = _NO_COLOUR if finding.colourless else f"no usable frame at {say.listed(finding.empty)}"
+        return f"{head} cannot be called: {what}."
     if finding.verdict == "undecided":
         return f"{head}: {say.cannot_call(finding.rounds, len(finding.cells), pace_s)}; {finding.own}."
     if len(finding.cells) == 1:
@@ -172,12 +179,21 @@ def todo(
             f"Keep {say.heads([findings[head].head for head in clash])} out of one picture: they do not match, and "
             "nothing here tells which is the odd one. A third head or a colour meter would."
         )
+    if any(finding.empty and finding.colourless for finding in findings):
+        lines.append(
+            "Give the camera a colour matrix: shoot a 24-patch colour chart by flash, run greystep camera on that "
+            'frame, and name its camera.json in session.toml, [camera] matrix = "camera.json".'
+        )
+    again: dict[tuple[str, str], list[str]] = {}
     for head, finding in enumerate(findings):
-        if finding.empty:
-            lines.append(f"Shoot head {finding.head} at {say.listed(finding.empty)} again: no frame there can be used.")
-        elif finding.verdict == "undecided" and head not in odd and math.isfinite(finding.rounds):
+        if finding.empty and not finding.colourless:
+            again.setdefault((say.listed(finding.empty), "no frame there can be used"), []).append(finding.head)
+        elif not finding.empty and finding.verdict == "undecided" and head not in odd and math.isfinite(finding.rounds):
             time = say.rounds(finding.rounds, len(finding.cells), drift.pace_s)
-            lines.append(f"Shoot head {finding.head} again at every power: {time}.")
+            again.setdefault(("every power", time), []).append(finding.head)
+    for (where, reason), names in again.items():
+        each = " each" if len(names) > 1 and reason.endswith("min") else ""
+        lines.append(f"Shoot {say.heads(names)} again at {where}: {reason}{each}.")
     open_ones = (pairs["verdict"] == "undecided").to_numpy() & pairs["delta_mired"].notna().to_numpy()
     open_ones &= ~np.isin(drift.cells.head[drift.pair_first], odd) & ~np.isin(drift.cells.head[drift.pair_second], odd)
     if open_ones.any():

@@ -89,16 +89,6 @@ class _Run:
     pace: float
 
 
-def index_clock(head: npt.NDArray[np.intp]) -> Array:
-    """Return a stand-in for unknown times: the place in the sequence, with a long rest at each change of head.
-
-    Where heads take turns at every shot or two there is no rest: the change costs no time then.
-    """
-    changes = np.concatenate([[0], np.cumsum(np.diff(head) != 0)]) if len(head) else np.zeros(0)
-    in_turns = len(head) < 2.5 * (changes[-1] + 1 if len(changes) else 1)
-    return np.arange(len(head)) + (0.0 if in_turns else 1e4) * changes
-
-
 def find_heat(fired: Fired, mired: Array, heads: int) -> Heat:
     """Find the heat that explains the mired of the frames best, and for which heads it is needed.
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from greystep import flags
-from greystep.compare.cells import text_column
+from greystep.compare.clock import text_column
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array
 from greystep.errors import GreystepError

@@ -1,0 +1,96 @@
+"""When each flash fired: in which order and at what time, also where a file is lost or a frame carries no time."""
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from greystep.compare.fit import Array, Indices
+
+#: With fewer frames of known time than this share, times are not filled in but left out.
+_ENOUGH_TIMES = 0.5
+
+
+def text_column(table: pd.DataFrame, name: str) -> "pd.Series[str]":
+    """Return a column as text, blank where it is missing."""
+    if name not in table:
+        return pd.Series("", index=table.index, dtype=str)
+    return table[name].astype(object).where(table[name].notna(), "").astype(str)
+
+
+def firing_order(log: pd.DataFrame, fired: npt.NDArray[np.bool_], head: Indices) -> tuple[Indices, Array]:
+    """Return the flashes that fired in capture order, with their times.
+
+    Parameters
+    ----------
+    log : DataFrame
+        The readings, with shot, captured and kind.
+    fired : (r,) bool array
+        The rows that are flashes of a head by the log and by their flags, a row without file among them.
+    head : (r,) int array
+        The head of each row.
+
+    Returns
+    -------
+    rows : (n,) int array
+        Into `log`. A row without file stands between its neighbours in the log where these follow each other in the
+        camera's order too, and the time between them leaves room for it; else it is left out.
+    seconds : (n,) array
+        From the first [s]. An unknown time is set beside those of the same head, evenly and no farther apart than
+        usual. Empty where less than half of the times are known.
+    """
+    place = pd.to_numeric(log["shot"], errors="coerce").fillna(-1).to_numpy(np.float64, copy=True)
+    times = pd.to_datetime(text_column(log, "captured"), format="ISO8601", errors="coerce")
+    clock = np.asarray((times - times.min()).dt.total_seconds(), dtype=np.float64)
+    known = np.sort(clock[np.isfinite(clock)])
+    pace = float(np.median(np.diff(known))) if len(known) > 1 else 0.0
+    _place_lost(place, clock, pace, np.flatnonzero(text_column(log, "kind") != ""))
+    rows = np.flatnonzero(fired & (place >= 0))
+    rows = rows[np.argsort(place[rows], kind="stable")].astype(np.intp)
+    seconds = clock[rows]
+    if not len(rows) or np.isfinite(seconds).mean() < _ENOUGH_TIMES:
+        return rows, np.zeros(0)
+    _fill(seconds, head[rows], pace)
+    return rows, seconds - seconds.min()
+
+
+def _place_lost(place: Array, clock: Array, pace: float, logged: Indices) -> None:
+    """Give rows without file the place between their neighbours in the log."""
+    rank = np.argsort(np.argsort(place[logged], kind="stable"), kind="stable")
+    for start, end in _runs(place[logged] < 0):
+        if start == 0 or end == len(logged):
+            continue
+        lost, before, after = logged[start:end], logged[start - 1], logged[end]
+        steps = np.arange(1, len(lost) + 1) / (len(lost) + 1)
+        cramped = clock[after] - clock[before] < (len(lost) + 0.5) * pace  # not where a time is unknown
+        if rank[end] == rank[start - 1] + 1 and not cramped:
+            place[lost] = place[before] + steps * (place[after] - place[before])
+
+
+def _fill(seconds: Array, head: Indices, pace: float) -> None:
+    """Set unknown times beside the known ones of the same head."""
+    for start, end in _runs(np.isnan(seconds)):
+        count = np.arange(1, end - start + 1)
+        first, last = start == 0, end == len(seconds)
+        step = pace if first or last else min((seconds[end] - seconds[start - 1]) / (len(count) + 1), pace)
+        if first or (not last and head[start] != head[start - 1] and head[end - 1] == head[end]):
+            seconds[start:end] = seconds[end] - step * count[::-1]
+        else:
+            seconds[start:end] = seconds[start - 1] + step * count
+
+
+def _runs(mask: npt.NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+    """Yield the start and end of each run of true values."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+
+
+def index_clock(head: Indices) -> Array:
+    """Return a stand-in for unknown times: the place in the sequence, with a long rest at each change of head.
+
+    Where heads take turns at every shot or two there is no rest: the change costs no time then.
+    """
+    changes = np.concatenate([[0], np.cumsum(np.diff(head) != 0)]) if len(head) else np.zeros(0)
+    in_turns = len(head) < 2.5 * (changes[-1] + 1 if len(changes) else 1)
+    return np.arange(len(head)) + (0.0 if in_turns else 1e4) * changes
