@@ -46,13 +46,14 @@ def firing_order(log: pd.DataFrame, fired: npt.NDArray[np.bool_], head: Indices)
     known = np.sort(clock[np.isfinite(clock)])
     pace = float(np.median(np.diff(known))) if len(known) > 1 else 0.0
     _place_lost(place, clock, pace, np.flatnonzero(text_column(log, "kind") != ""))
-    rows = np.flatnonzero(fired & (place >= 0))
-    rows = rows[np.argsort(place[rows], kind="stable")].astype(np.intp)
-    seconds = clock[rows]
-    if not len(rows) or np.isfinite(seconds).mean() < _ENOUGH_TIMES:
+    placed = np.flatnonzero(place >= 0)
+    placed = placed[np.argsort(place[placed], kind="stable")].astype(np.intp)
+    seconds, wanted = clock[placed], fired[placed]
+    rows = placed[wanted]
+    if not len(rows) or np.isfinite(seconds[wanted]).mean() < _ENOUGH_TIMES:
         return rows, np.zeros(0)
-    _fill(seconds, head[rows], pace)
-    return rows, seconds - seconds.min()
+    _fill(seconds, head[placed], pace)
+    return rows, seconds[wanted] - seconds[wanted].min()
 
 
 def _place_lost(place: Array, clock: Array, pace: float, logged: Indices) -> None:
