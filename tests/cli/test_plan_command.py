@@ -100,6 +100,39 @@ def test_a_planned_session_shot_in_its_order_reads_back_matched(planned: Path) -
     assert drift.cells.table.groupby("head")["n"].sum().to_dict() == {"A": 8, "B": 6, "C": 6}
 
 
+def half_shot(planned: Path, folder: Path, names: list[str]) -> Path:
+    """Take of a planned and shot session the log and some of its frames."""
+    (folder / "frames").mkdir(parents=True)
+    for name in ("session.toml", "shots.csv"):
+        (folder / name).write_bytes((planned / name).read_bytes())
+    for name in names:
+        (folder / "frames" / name).write_bytes((planned / "frames" / name).read_bytes())
+    return folder
+
+
+def in_order(planned: Path) -> list[str]:
+    return sorted((path.name for path in (planned / "frames").iterdir()), reverse=True)
+
+
+@pytest.mark.parametrize("shot", [5, 12, 20])
+def test_a_plan_shot_in_part_is_read_as_far_as_it_goes(planned: Path, tmp_path: Path, shot: int) -> None:
+    whole = ingest(load_session(planned), store=tmp_path / "whole").readings
+    found = ingest(load_session(half_shot(planned, tmp_path / "part", in_order(planned)[:shot])))
+    log = found.readings
+    assert log["frame"].tolist()[:shot] == whole["frame"].tolist()[:shot]
+    assert (log["flags"][shot:] == "missing").all()
+    assert not log["flags"][:shot].str.contains("missing").any()
+    told = " ".join(found.messages)
+    assert f"the {shot} frames fits the first rows; the other {len(whole) - shot} are not shot yet" in told
+
+
+def test_a_plan_shot_in_part_that_slipped_is_an_error(planned: Path, tmp_path: Path) -> None:
+    names = in_order(planned)[:20]
+    del names[7]
+    with pytest.raises(GreystepError, match="rows"):
+        ingest(load_session(half_shot(planned, tmp_path / "part", names)))
+
+
 def test_a_lost_frame_is_told(planned: Path, tmp_path: Path) -> None:
     session = tmp_path / "lost"
     (session / "frames").mkdir(parents=True)

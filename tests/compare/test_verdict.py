@@ -233,7 +233,7 @@ def test_an_empty_cell_leaves_its_head_undecided(synthetic: ModuleType) -> None:
     assert list(judged.heads["verdict"]) == ["undecided", "within"]
     assert judged.heads["why"][0].startswith("no usable frame at 1/4")
     assert judged.kit_verdict == "undecided"
-    assert "Shoot head A again at 1/4: no frame there can be used." in judged.todo[0]
+    assert "Shoot head A at 1/4: no frame there can be used." in judged.todo[0]
     assert judged.heads["safe_powers"][0] == "1/1 to 1/2"
 
 
@@ -358,4 +358,4 @@ def test_heads_that_need_the_same_share_a_line(synthetic: ModuleType) -> None:
     lost = (readings["head"] != "B") & (readings["stops"] == 2)
     readings.loc[lost, ["status", "flags", "mired"]] = ["rejected", "no_flash", np.nan]
     todo = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE).todo
-    assert todo[0] == "Shoot heads A and C again at 1/4: no frame there can be used."
+    assert todo[0] == "Shoot heads A and C at 1/4: no frame there can be used."

@@ -184,16 +184,16 @@ def todo(
             "Give the camera a colour matrix: shoot a 24-patch colour chart by flash, run greystep camera on that "
             'frame, and name its camera.json in session.toml, [camera] matrix = "camera.json".'
         )
-    again: dict[tuple[str, str], list[str]] = {}
+    shoot: dict[str, list[str]] = {}
     for head, finding in enumerate(findings):
         if finding.empty and not finding.colourless:
-            again.setdefault((say.listed(finding.empty), "no frame there can be used"), []).append(finding.head)
+            shoot.setdefault(f"at {say.listed(finding.empty)}: no frame there can be used", []).append(finding.head)
         elif not finding.empty and finding.verdict == "undecided" and head not in odd and math.isfinite(finding.rounds):
             time = say.rounds(finding.rounds, len(finding.cells), drift.pace_s)
-            again.setdefault(("every power", time), []).append(finding.head)
-    for (where, reason), names in again.items():
-        each = " each" if len(names) > 1 and reason.endswith("min") else ""
-        lines.append(f"Shoot {say.heads(names)} again at {where}: {reason}{each}.")
+            shoot.setdefault(f"again at every power: {time}", []).append(finding.head)
+    for what, names in shoot.items():
+        each = " each" if len(names) > 1 and what.endswith("min") else ""
+        lines.append(f"Shoot {say.heads(names)} {what}{each}.")
     open_ones = (pairs["verdict"] == "undecided").to_numpy() & pairs["delta_mired"].notna().to_numpy()
     open_ones &= ~np.isin(drift.cells.head[drift.pair_first], odd) & ~np.isin(drift.cells.head[drift.pair_second], odd)
     if open_ones.any():

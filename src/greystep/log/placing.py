@@ -35,6 +35,8 @@ _ROUNDS: Final = 2
 _LEVELS: Final = (0.0, *(sign * step / 2.0 for step in range(1, 9) for sign in (1, -1)))
 #: More rows or frames left over than this share, and than two, are no slip, but a log or a folder that is not whole.
 _MOST_LEFT: Final = 0.1
+#: The frames of a plan shot in part have their places by light to this share at least.
+_MOST_PLACED: Final = 0.8
 #: Frames without flash lie at least this far below the others [stop], or light does not tell them apart.
 _PARTED: Final = 1.5
 #: What parts the lights of a log, as far as it has it; each set of these but power and kind has a level of its own.
@@ -46,9 +48,10 @@ def place_frames(
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Fill the frame column of a log that names no frames.
 
-    In capture order, row after row, where the numbers agree and the measured light does not contradict. Where the
-    numbers differ by a few, the light places the frames if it places all of them beyond doubt: then a row that is left
-    has no frame, and a frame that is left has no row. A sequence that has slipped in any other way is an error.
+    In capture order, row after row, where the numbers agree and the measured light does not contradict. A plan that is
+    shot in part is read as far as it goes, where the light of its frames fits its first rows. Where the numbers differ
+    by a few, the light places the frames if it places all of them beyond doubt: then a row that is left has no frame,
+    and a frame that is left has no row. A sequence that has slipped in any other way is an error.
 
     Parameters
     ----------
@@ -71,6 +74,11 @@ def place_frames(
     FaultsError
         If the sequence has slipped; it says where: by the light as far as that tells, else by exposure data.
     """
+    surplus, few = len(files) - len(shots), max(2.0, _MOST_LEFT * len(shots))
+    if surplus < -few and _is_start(shots, readings):
+        fits = f"the light of the {len(files)} frames fits the first rows"
+        line = f"shots.csv: {fits}; the other {-surplus} are not shot yet"
+        return shots.assign(frame=pd.array([*files, *[""] * -surplus], dtype="str")), (line,)
     light = light_of(readings, int(shots["kind"].isin(["ambient", "dark"]).sum()))
     placed = np.full(len(files), -1) if light is None else place_by_light(shots, light)
     agree = len(shots) == len(files)
@@ -84,16 +92,29 @@ def place_frames(
     if agree:
         count = f"{len(shots)} rows and as many frames in capture order, but their light says that the sequence slipped"
         raise FaultsError("shots.csv", [f"{count}; mend the log or the folder, {NAME_THEM}", *slips])
-    surplus = len(files) - len(shots)
     left = shots["kind"].iloc[np.setdiff1d(np.arange(len(shots)), placed)]
     sure = int((placed < 0).sum()) == max(0, surplus) and not (left == "job").any()
-    if not sure or abs(surplus) > max(2, _MOST_LEFT * len(shots)):
+    if not sure or abs(surplus) > few:
         count = f"{miscount(shots, files)}; mend the log or the folder so that the numbers agree, {NAME_THEM}"
         raise FaultsError("shots.csv", [count, *slips])
     frame = np.full(len(shots), "", dtype=object)
     frame[placed[placed >= 0]] = np.array(files, dtype=object)[placed >= 0]
     line = f"shots.csv: {miscount(shots, files)}; placed by their light: {'; '.join(slips)}"
     return shots.assign(frame=pd.array(frame, dtype="str")), (line,)
+
+
+def _is_start(shots: pd.DataFrame, readings: Sequence[Reading]) -> bool:
+    """Say whether the frames are the first ones of a log, row after row, and the rest is still to be shot."""
+    begun = shots.iloc[: len(readings)]
+    if len(begun) == len(shots) or not (begun["kind"] == "flash").any():
+        return False
+    light = light_of(readings, int(begun["kind"].isin(["ambient", "dark"]).sum()))
+    if light is None:
+        return False
+    placed = place_by_light(begun, light)
+    lights = _keys(begun, (*_OWN_LEVEL, "stops", "kind"))
+    found = np.flatnonzero(placed >= 0).tolist()
+    return len(found) >= _MOST_PLACED * len(begun) and all(lights[placed[at]] == lights[at] for at in found)
 
 
 def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:

@@ -38,7 +38,8 @@ _REMEDY: Final[dict[str, str]] = {
     "outlier": "unlike its repeats{who}: {apart}; left out of the means, shoot it again",
 }
 
-#: More frames than this with the same doubt share one line, and more than this that cannot be used for the same reason.
+#: More frames than this with the same doubt, or without a file, share one line, and more than this that cannot be used
+#: for the same reason.
 _OWN_LINES: Final = 3
 _OWN_LINES_REJECTED: Final = 12
 #: So many names of a shared line are spelt out.
@@ -64,15 +65,20 @@ def messages(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[str, ...]
         for name in rejecting[:1] or present:
             told.setdefault(name, []).append(place)
     for name, places in told.items():
-        if len(places) <= (_OWN_LINES_REJECTED if name in flags.REJECTING else _OWN_LINES):
+        own_lines = _OWN_LINES if name == "missing" or name not in flags.REJECTING else _OWN_LINES_REJECTED
+        if len(places) <= own_lines:
             for place in places:
                 reason = reasons.get(str(rows[place]["frame"]), "") if name in ("unreadable", "damaged") else ""
-                lines.append((place, reason or f"{_called(rows[place])}: {_remedy(name, rows[place])}"))
+                lines.append(
+                    (place, reason or f"{_called(rows[place])}: {_remedy(name, rows[place], _light(rows[place]))}")
+                )
         else:
             named = ", ".join(_called(rows[place]) for place in places[:_NAMED])
             more = f" and {len(places) - _NAMED} more" if len(places) > _NAMED else ""
             worst = max(places, key=lambda place: _size(name, rows[place]))
-            lines.append((places[0], f"{named}{more}: {_remedy(name, rows[worst])}"))
+            lights = {_light(rows[place]) for place in places}
+            light = lights.pop() if len(lights) == 1 else ""
+            lines.append((places[0], f"{named}{more}: {_remedy(name, rows[worst], light)}"))
     return tuple(line for _, line in sorted(lines, key=lambda entry: entry[0]))
 
 
@@ -80,13 +86,17 @@ def _called(row: Mapping[Hashable, object]) -> str:
     return str(row["frame"] or f"row {row['row']}")
 
 
-def _remedy(name: str, row: Mapping[Hashable, object]) -> str:
-    head, power = str(row["head"]), str(row["power"])
+def _light(row: Mapping[Hashable, object]) -> str:
+    """Return head and power in brackets behind a blank; nothing without a head."""
+    return f" ({row['head']} at {row['power']})" if row["head"] else ""
+
+
+def _remedy(name: str, row: Mapping[Hashable, object], light: str) -> str:
     if name == "missing" and not row["frame"]:
-        return f"no frame is left for it{f' ({head} at {power})' if head else ''}; shoot it again or delete its row"
+        return f"no frame is left for it{light}; shoot it or delete its row"
     time_s = float(str(row["exposure_s"]))
     return _REMEDY[name].format(
-        who=f" ({head} at {power})" if head else "",
+        who=light,
         expected="its setting" if row["alone"] else "its repeats",
         short=row["short"],
         apart=row["apart"],
