@@ -82,7 +82,7 @@ def test_the_choice_of_a_session_is_distinct_heads_with_the_smallest_worst_pair(
 @pytest.mark.parametrize(
     ("need", "powers", "said"),
     [
-        (4, (), "3 heads were measured"),
+        (4, (), "3 heads measured"),
         (1, (), "two heads at least"),
         (2, ("1/32",), "tested were 1/1, 1/2, 1/4"),
         (2, ("x",), "not understood"),

@@ -19,6 +19,7 @@ from greystep.cli.options import (
     say,
     show,
 )
+from greystep.errors import GreystepError
 
 if TYPE_CHECKING:
     from greystep.compare.drift import Drift
@@ -53,6 +54,8 @@ def report(
     Example: greystep report hire_kit
     """
     box = parse_patch(patch)
+    if claim is not None:
+        _check_claim(claim)
     from greystep.compare.attribution import attribute, attribution_summary, unparted_notes
     from greystep.compare.bracket import bracket_notes, bracket_summary, find_bracket
     from greystep.compare.drift import analyse
@@ -80,8 +83,11 @@ def report(
     ]
     readings = write_readings(found, store=out)
     wrote = [readings, *_write(found, drift, judged, content, out or session / "report", out)]
+    attribution = (out or session / "report") / "attribution.csv"
     if parted is not None and len(parted.table):
-        write_table((out or session / "report") / "attribution.csv", parted.table)
+        write_table(attribution, parted.table)
+    else:
+        attribution.unlink(missing_ok=True)  # of a run before the log lost its packs
     if as_json:
         typer.echo(to_json(content))
     else:
@@ -104,6 +110,16 @@ def _bodies(found: "Ingested") -> list[dict[str, Any]]:
         }
         for body in found.bodies.values()
     ]
+
+
+def _check_claim(claim: str) -> None:
+    """Refuse a claim that is none before any frame is read: a usage error."""
+    from greystep.compare.verdict import parse_claim
+
+    try:
+        parse_claim(claim)
+    except GreystepError as error:
+        raise typer.BadParameter(str(error), param_hint="--claim") from None
 
 
 def _limits(

@@ -225,12 +225,17 @@ def _worst_pair(drift: Drift, pairs: pd.DataFrame, rows: Mapping[str, Rows]) -> 
     }
 
 
-def _test_claim(heads: pd.DataFrame, drift: Drift, claim: str) -> pd.DataFrame:
-    """Add a maker's claim: at one power, across the range, and the worst of both."""
+def parse_claim(claim: str) -> tuple[float, str]:
+    """Read a maker's plus-or-minus figure: its size, and ``k`` or ``mired``; a `GreystepError` where it is none."""
     match = _CLAIM.fullmatch(claim.strip())
     if not match or float(match[1].replace(",", ".")) <= 0:
         raise GreystepError(f'claim "{claim}": not understood; write the plus or minus as 150K or 5 mired')
-    limit, column = float(match[1].replace(",", ".")), "k" if match[2].lower().startswith("k") else "mired"
+    return float(match[1].replace(",", ".")), "k" if match[2].lower().startswith("k") else "mired"
+
+
+def _test_claim(heads: pd.DataFrame, drift: Drift, claim: str) -> pd.DataFrame:
+    """Add a maker's claim: at one power, across the range, and the worst of both."""
+    limit, column = parse_claim(claim)
     dof = drift.fitted["mired"].dof
     scatter = heads[f"repeatability_{column}"].to_numpy(np.float64)
     known = np.maximum(dof, 1.0)

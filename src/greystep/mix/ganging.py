@@ -81,9 +81,8 @@ def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()
     if not found:
         have = list(dict.fromkeys(heads[cells]))
         at_these = f" at {', '.join(powers)}" if powers else ""
-        raise GreystepError(
-            f"--need {need}: {len(have)} heads were measured{at_these} ({', '.join(have)}); ask for fewer"
-        )
+        count = f"{len(have)} head{'' if len(have) == 1 else 's'} measured"
+        raise GreystepError(f"--need {need}: {count}{at_these} ({', '.join(have)}); ask for fewer")
     found.sort(key=lambda item: (item[0].worst, item[0].total, item[1]))
     best, *others = [_choice(members, drift, session) | {"settled": one.settled} for one, members in found[: 1 + NEXT]]
     made: dict[str, Any] = plain(

@@ -81,6 +81,6 @@ def order_table(readings: pd.DataFrame) -> pd.DataFrame:
     """Return every measured flash frame with its place in shooting order and its mired minus its cell's mean."""
     flash = readings[(readings["kind"] == "flash") & (readings["status"] != "rejected") & readings["mired"].notna()]
     table = flash[["shot", "frame", "body", "head", "power", "stops", "mired"]].copy()
-    cell = [table["body"], table["head"], table["stops"].round(2)]
+    cell = [table["head"], table["stops"].round(2), *(flash[part].fillna("") for part in PARTS if part in flash)]
     table["residual_mired"] = table["mired"] - table["mired"].groupby(cell).transform("mean")
     return table
