@@ -15,7 +15,7 @@ FLOW = """
     measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
              reading
     log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing
-             colour remarks cache ingest
+             colour remarks cache ingest arrivals
     compare: fit clock warmup cells contrasts sentences drift bracket attribution limits findings verdict
              rounds history
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
@@ -23,7 +23,7 @@ FLOW = """
              dngcopy icc images demosaic render plates check
     show:    words strips series canvas figures page sheetpage moves washes mixed auditpage terminal
     demo:    spectra sensor dngfile kit scenario
-    cli:     options demo plan ingest report correct render audit choose camera history app
+    cli:     options demo plan ingest watch report correct render audit choose camera history app
 """
 DOORS = {
     "rawpy": {"measure/frame"},

@@ -1,5 +1,6 @@
 """The ``greystep`` command."""
 
+import logging
 import os
 import sys
 from typing import Annotated
@@ -7,7 +8,7 @@ from typing import Annotated
 import typer
 
 from greystep import __version__
-from greystep.cli import audit, camera, choose, correct, demo, history, ingest, plan, render, report
+from greystep.cli import audit, camera, choose, correct, demo, history, ingest, plan, render, report, watch
 from greystep.errors import GreystepError
 
 # Plain help: rich markup costs twice the start-up time and eats square brackets.
@@ -23,6 +24,7 @@ app = typer.Typer(
 app.command(short_help="Write an invented session with raw frames.")(demo.demo)
 app.command(short_help="Plan a test and print its shot sheet.")(plan.plan)
 app.command(short_help="Read raw frames into readings.csv.")(ingest.ingest)
+app.command(short_help="Read frames as they arrive.")(watch.watch)
 app.command(short_help="Verdicts, tables, figures and the page.")(report.report)
 app.command(short_help="The values that make each frame match.")(correct.correct)
 app.command(short_help="Developed frames that match.")(render.render)
@@ -52,6 +54,7 @@ def run() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # its remarks about a home it cannot write to
     try:
         app()
     except GreystepError as error:

@@ -1,7 +1,7 @@
 """``greystep ingest``: raw frames to readings.csv."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -16,6 +16,9 @@ from greystep.cli.options import (
     say,
     show,
 )
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def ingest(
@@ -32,10 +35,9 @@ def ingest(
     Example: greystep ingest hire_kit
     """
     box = parse_patch(patch)
-    from greystep import __version__
-    from greystep.files import records, to_json
-    from greystep.log.ingest import as_written, write_readings
+    from greystep.files import to_json
     from greystep.log.ingest import ingest as read
+    from greystep.log.ingest import write_readings
     from greystep.log.session import load_session
     from greystep.show.terminal import ingest_text
 
@@ -45,11 +47,23 @@ def ingest(
     written = write_readings(found, store=out)
     say(*found.messages)
     if as_json:
-        rows = records(as_written(found.readings))
-        frames = found.readings["status"].value_counts()
-        counts = {name: int(frames.get(name, 0)) for name in ("ok", "doubtful", "rejected")}
-        document = {"schema": 1, "greystep": __version__, "frames": {"total": len(rows), **counts}, "readings": rows}
-        typer.echo(to_json(document))
+        typer.echo(to_json(document(found.readings)))
     else:
         show(ingest_text(found.readings, str(written)))
     finish(strict, not (found.readings["status"] == "rejected").any())
+
+
+def document(readings: "pd.DataFrame") -> dict[str, Any]:
+    """Return what ``--json`` prints of the readings."""
+    from greystep import __version__
+    from greystep.files import records
+    from greystep.log.ingest import as_written
+
+    frames = readings["status"].value_counts()
+    counts = {name: int(frames.get(name, 0)) for name in ("ok", "doubtful", "rejected")}
+    return {
+        "schema": 1,
+        "greystep": __version__,
+        "frames": {"total": len(readings), **counts},
+        "readings": records(as_written(readings)),
+    }

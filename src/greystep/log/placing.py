@@ -37,6 +37,8 @@ _LEVELS: Final = (0.0, *(sign * step / 2.0 for step in range(1, 9) for sign in (
 _MOST_LEFT: Final = 0.1
 #: The frames of a plan shot in part have their places by light to this share at least.
 _MOST_PLACED: Final = 0.8
+#: With more of the range than this, a frame is no frame without flash (the contract's limit of too dark).
+_UNLIT: Final = 0.02
 #: Frames without flash lie at least this far below the others [stop], or light does not tell them apart.
 _PARTED: Final = 1.5
 #: What parts the lights of a log, as far as it has it; each set of these but power and kind has a level of its own.
@@ -75,16 +77,17 @@ def place_frames(
         If the sequence has slipped; it says where: by the light as far as that tells, else by exposure data.
     """
     surplus, few = len(files) - len(shots), max(2.0, _MOST_LEFT * len(shots))
-    if surplus < -few and _is_start(shots, readings):
-        fits = f"the light of the {len(files)} frames fits the first rows"
-        line = f"shots.csv: {fits}; the other {-surplus} are not shot yet"
-        return shots.assign(frame=pd.array([*files, *[""] * -surplus], dtype="str")), (line,)
+    begun = surplus < 0 and _is_start(shots, readings)
+    if begun and surplus < -few:
+        return _started(shots, files)
     light = light_of(readings, int(shots["kind"].isin(["ambient", "dark"]).sum()))
     placed = np.full(len(files), -1) if light is None else place_by_light(shots, light)
     agree = len(shots) == len(files)
     lights = _keys(shots, (*_OWN_LEVEL, "stops", "kind"))
     moved = agree and any(row >= 0 and lights[row] != lights[at] for at, row in enumerate(placed.tolist()))
     if not (moved if agree else _tells(shots, placed)):
+        if begun:
+            return _started(shots, files)
         shots = assign_frames(shots, files, [reading.exposure for reading in readings])
         return shots, () if light is None else _misfits(shots, light, placed)
 
@@ -95,6 +98,8 @@ def place_frames(
     left = shots["kind"].iloc[np.setdiff1d(np.arange(len(shots)), placed)]
     sure = int((placed < 0).sum()) == max(0, surplus) and not (left == "job").any()
     if not sure or abs(surplus) > few:
+        if begun:
+            return _started(shots, files)
         count = f"{miscount(shots, files)}; mend the log or the folder so that the numbers agree, {NAME_THEM}"
         raise FaultsError("shots.csv", [count, *slips])
     frame = np.full(len(shots), "", dtype=object)
@@ -103,11 +108,18 @@ def place_frames(
     return shots.assign(frame=pd.array(frame, dtype="str")), (line,)
 
 
+def _started(shots: pd.DataFrame, files: Sequence[str]) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Name the first rows of a log that is shot in part."""
+    left = len(shots) - len(files)
+    line = f"shots.csv: the light of the {len(files)} frames fits the first rows; the other {left} are not shot yet"
+    return shots.assign(frame=pd.array([*files, *[""] * left], dtype="str")), (line,)
+
+
 def _is_start(shots: pd.DataFrame, readings: Sequence[Reading]) -> bool:
     """Say whether the frames are the first ones of a log, row after row, and the rest is still to be shot."""
     begun = shots.iloc[: len(readings)]
-    if len(begun) == len(shots) or not (begun["kind"] == "flash").any():
-        return False
+    if begun["kind"].isin(["ambient", "dark"]).all():
+        return not any(_share(reading) > _UNLIT for reading in readings)
     light = light_of(readings, int(begun["kind"].isin(["ambient", "dark"]).sum()))
     if light is None:
         return False

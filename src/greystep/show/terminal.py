@@ -10,7 +10,8 @@ from greystep.show import mixed, words
 
 #: So many kinds of fault are told on screen; readings.csv and the page tell all.
 FAULTS_SAID: Final = 8
-
+#: More frames than this that arrive at once are counted, not told one by one.
+ARRIVED_SAID: Final = 12
 
 #: Where the light of a frame is known from, by the source column.
 _SOURCES: Final[dict[str, str]] = {
@@ -54,9 +55,50 @@ def report_text(
 
 def ingest_text(readings: pd.DataFrame, written: str) -> str:
     """Return what was read: the counts, the frames with something to say, the file written."""
+    return "\n".join([words.frame_counts(_counts(readings)), *_frames_named(readings), f"wrote {written}"])
+
+
+def _counts(readings: pd.DataFrame) -> dict[str, int]:
     counts = {name: int((readings["status"] == name).sum()) for name in ("ok", "doubtful", "rejected")}
-    lines = [words.frame_counts({"total": len(readings), **counts}), *_frames_named(readings), f"wrote {written}"]
+    return {"total": len(readings), **counts}
+
+
+def looking_text(title: str, folder: str) -> str:
+    """Return what is said before the first frame comes: where it is looked for, and the cautions of a test."""
+    lines = [
+        f"{title}: looking for frames in {folder}; Ctrl-C ends.",
+        f"Before a head is plugged in or out: {say.CAUTION}",
+    ]
+    return "\n".join(map(words.wrapped, lines))
+
+
+def arrived_text(rows: pd.DataFrame, due: Mapping[Any, Any] | None) -> str:
+    """Return what has just been read, a line a frame, and what the log wants next.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        The readings that are new.
+    due : mapping or None
+        The next row of the log; None where it has no more.
+    """
+    if len(rows) > ARRIVED_SAID:
+        lines = [words.frame_counts(_counts(rows)), *_frames_named(rows)]
+    else:
+        lines = [words.wrapped(_arrived(row)) for row in rows.to_dict("records")]
+    if due is not None:
+        note = f"; {due['note']}" if due.get("note") else ""
+        lines.append(words.wrapped(f"  next: {words.frame_label(due)}{note}"))
     return "\n".join(lines)
+
+
+def _arrived(row: Mapping[Any, Any]) -> str:
+    parts = [f"{row['frame']}: {words.frame_label(row)}"]
+    if words.known(row["cct_k"]):
+        parts.append(words.kelvin_mired(row["cct_k"], row["mired"]))
+    if row["flags"]:
+        parts.append(f"{row['status']}: {'; '.join(words.flags_said(row['flags']))}")
+    return ", ".join(parts)
 
 
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:

@@ -1,0 +1,73 @@
+"""``greystep watch``: each frame as it arrives, and what the log wants next."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from greystep.cli.ingest import document
+from greystep.cli.options import JsonOption, PatchOption, SessionArgument, StrictOption, finish, parse_patch, say, show
+from greystep.errors import GreystepError
+
+
+def watch(
+    session: SessionArgument,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Where to write if SESSION cannot be written.")
+    ] = None,
+    patch: PatchOption = None,
+    every: Annotated[float, typer.Option(metavar="S", min=0.01, help="Time from look to look, seconds.")] = 1.0,
+    idle: Annotated[
+        float | None, typer.Option(metavar="S", min=0.0, help="End when nothing has come for so long.")
+    ] = None,
+    as_json: JsonOption = False,
+    strict: StrictOption = False,
+) -> None:
+    """Read each frame of SESSION as it arrives in its frames folder, and say what the log wants next.
+
+    It ends when every row of shots.csv has its frame, or with Ctrl-C; readings.csv then holds what came.
+
+    Example: greystep watch hire_kit
+    """
+    box = parse_patch(patch)
+    from greystep.files import to_json
+    from greystep.log.arrivals import looks, next_row, to_tell
+    from greystep.log.ingest import ingest, write_readings
+    from greystep.log.session import load_session
+    from greystep.log.shots import read_shots
+    from greystep.show.terminal import arrived_text, ingest_text, looking_text
+
+    loaded = load_session(session)
+    logged = (loaded.path / "shots.csv").is_file()
+    if logged:
+        read_shots(loaded)  # what is wrong with the log itself stops it here
+    tell = say if as_json else show
+    found, written, trouble = None, session, ""
+    told: dict[str, str] = {}
+    tell(looking_text(loaded.title, str(loaded.frames_dir)))
+    try:
+        for _ in looks(loaded, every, idle):
+            try:
+                found = ingest(loaded, patch=box, store=out)
+            except GreystepError as error:  # perhaps the next frame mends it
+                wrong = f"greystep: {error}"
+            else:
+                written = write_readings(found, store=out)
+                rows, due = to_tell(found.readings, told), next_row(found.readings)
+                told |= dict(zip(rows["frame"], rows["flags"], strict=True))
+                tell(arrived_text(rows, due))
+                wrong = "\n".join(line for line in found.messages if "placed by their light" in line)
+                if due is None and logged:
+                    break
+            if wrong != trouble:
+                say(wrong)
+            trouble = wrong
+    except KeyboardInterrupt:
+        say("")
+    if found is None:
+        raise GreystepError(f"{loaded.frames_dir}: no frame of the session could be read; nothing was written")
+    if as_json:
+        typer.echo(to_json(document(found.readings)))
+    else:
+        show(ingest_text(found.readings, str(written)))
+    finish(strict, not (found.readings["status"] == "rejected").any())

@@ -1,0 +1,73 @@
+"""Frames as they arrive: when there is something new to read, and what to tell of it."""
+
+import time
+from collections.abc import Hashable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from greystep.log.sequence import list_raw
+from greystep.log.session import Session
+
+
+def looks(session: Session, every_s: float, idle_s: float | None = None) -> Iterator[None]:
+    """Yield each time that raw files have come, gone or changed and then stood still from one look to the next.
+
+    Parameters
+    ----------
+    session : Session
+        Its frames folder is looked at; it may be still to come.
+    every_s : float
+        Time from look to look [s].
+    idle_s : float, optional
+        End when nothing has changed for so long [s].
+    """
+    before: dict[str, tuple[int, int]] = {}
+    read: dict[str, tuple[int, int]] = {}
+    since = time.monotonic()
+    while True:
+        now = _states(session)
+        if now != before:
+            since = time.monotonic()
+        elif now != read:
+            read = now
+            yield
+        elif idle_s is not None and time.monotonic() - since >= idle_s:
+            return
+        before = now
+        time.sleep(every_s)
+
+
+def _states(session: Session) -> dict[str, tuple[int, int]]:
+    """Return size [bytes] and time of change [ns] of each raw file."""
+    states = {}
+    for name in list_raw(session.frames_dir, session.path / "report") if session.frames_dir.is_dir() else []:
+        try:
+            found = Path(session.frames_dir, name).stat()
+        except FileNotFoundError:  # taken away meanwhile
+            continue
+        states[name] = found.st_size, found.st_mtime_ns
+    return states
+
+
+def to_tell(readings: pd.DataFrame, told: Mapping[str, str]) -> pd.DataFrame:
+    """Return the rows of frames that are new, or whose flags have changed since they were told, in capture order.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        The contract's columns.
+    told : mapping
+        By frame: its flags when it was told.
+    """
+    seen = readings[readings["shot"] >= 0]
+    news = [told.get(str(frame)) != flags for frame, flags in zip(seen["frame"], seen["flags"], strict=True)]
+    return seen[news].sort_values("shot", kind="stable")
+
+
+def next_row(readings: pd.DataFrame) -> dict[Hashable, Any] | None:
+    """Return the row of the log that is to be shot next: the first without frame behind the last that has one."""
+    shot = (readings["shot"] >= 0).to_numpy().nonzero()[0]
+    left = readings.iloc[shot[-1] + 1 if len(shot) else 0 :]
+    return None if left.empty else left.iloc[0].to_dict()

@@ -1,0 +1,97 @@
+"""``greystep watch``: frames that arrive one by one are told one by one, and what is read is what ingest reads."""
+
+import json
+import shutil
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from greystep.cli.app import app
+
+SAMPLE = Path(__file__).parents[2] / "sample_data" / "hire_kit"
+pytestmark = pytest.mark.skipif(not SAMPLE.is_dir(), reason="sample_data is not part of this installation")
+ROWS = 7
+
+
+def run(*words: object) -> Result:
+    return CliRunner().invoke(app, [str(word) for word in words], catch_exceptions=False)
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Path:
+    """The first rows of the sample's log, and no frame yet."""
+    folder = tmp_path / "prep"
+    (folder / "frames").mkdir(parents=True)
+    log = (SAMPLE / "shots.csv").read_text(encoding="utf-8").splitlines()
+    (folder / "shots.csv").write_text("\n".join(log[: ROWS + 1]) + "\n", encoding="utf-8")
+    return folder
+
+
+def frames() -> list[Path]:
+    return sorted((SAMPLE / "frames").iterdir())[:ROWS]
+
+
+def test_frames_are_told_as_they_arrive_and_the_end_of_the_log_ends_it(session: Path) -> None:
+    def copy() -> None:
+        for path in frames():
+            time.sleep(0.25)
+            shutil.copy(path, session / "frames")
+
+    shooting = threading.Thread(target=copy)
+    shooting.start()
+    result = run("watch", session, "--every", "0.05", "--idle", "20")
+    shooting.join()
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    told = [line.split(":")[0] for line in lines if line.startswith("f0")]
+    assert [path.name for path in frames()] == list(dict.fromkeys(told))
+    assert "  next: A at 1/1" in result.stdout
+    assert "discharge" in result.stdout
+    assert any(line.startswith(f"{ROWS} frames: ") for line in lines)
+    watched = (session / "readings.csv").read_bytes()
+    assert run("ingest", session).exit_code == 0
+    assert (session / "readings.csv").read_bytes() == watched
+
+
+def test_a_file_that_is_still_growing_is_told_again_when_it_is_whole(session: Path) -> None:
+    for path in frames():
+        shutil.copy(path, session / "frames")
+    last = session / "frames" / frames()[-1].name
+    whole = last.read_bytes()
+    last.write_bytes(whole[: len(whole) // 3])
+
+    def finish() -> None:
+        time.sleep(1.5)
+        last.write_bytes(whole)
+
+    with (session / "shots.csv").open("a", encoding="utf-8") as log:
+        log.write("later.dng,A,1/2\n")  # so that it does not end at once
+    writing = threading.Thread(target=finish)
+    writing.start()
+    result = run("watch", session, "--every", "0.05", "--idle", "3", "--json")
+    writing.join()
+    assert result.exit_code == 0, result.output
+    document = json.loads(result.stdout)
+    assert document["frames"] == {"total": ROWS + 1, "ok": ROWS, "doubtful": 0, "rejected": 1}
+    told = [line for line in result.stderr.splitlines() if line.startswith(last.name)]
+    assert len(told) == 2
+    assert "rejected" in told[0]
+    assert "rejected" not in told[1]
+    assert "  next: A at 1/2" in result.stderr
+
+
+def test_without_any_frame_there_is_nothing_to_end_with(session: Path) -> None:
+    result = CliRunner().invoke(app, ["watch", str(session), "--every", "0.02", "--idle", "0.1"])
+    assert result.exit_code == 1
+    assert "no frame of the session could be read" in str(result.exception)
+    assert not (session / "readings.csv").exists()
+
+
+def test_a_wrong_log_stops_it_before_the_first_frame(session: Path) -> None:
+    (session / "shots.csv").write_text("frame,head,power\nf0001.dng,A,twice\n", encoding="utf-8")
+    result = CliRunner().invoke(app, ["watch", str(session)])
+    assert result.exit_code == 1
+    assert 'power "twice"' in str(result.exception)
