@@ -15,6 +15,7 @@ from greystep.compare.verdict import Judged, judge, summary
 from greystep.errors import GreystepError
 from greystep.files import to_json
 from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
+from greystep.show.words import headline
 
 ONLY_MIRED = Tolerance(4.0, None, None, None, None, False)
 #: Words that the hire desk does not use (PRACTICE: words on page one and terminal).
@@ -359,3 +360,18 @@ def test_heads_that_need_the_same_share_a_line(synthetic: ModuleType) -> None:
     readings.loc[lost, ["status", "flags", "mired"]] = ["rejected", "no_flash", np.nan]
     todo = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE).todo
     assert todo[0] == "Shoot heads A and C at 1/4: no frame there can be used."
+
+
+def test_a_head_seen_by_two_bodies_has_a_sentence_from_each(synthetic: ModuleType) -> None:
+    steady = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 4)))
+    moving = synthetic.simulate(np.random.default_rng(2), np.array([[0.0, 3.0, 6.0, 9.0], [0.0] * 4]))
+    later = moving.assign(body="Invented 2", shot=moving["shot"] + len(steady))
+    drift = analyse(pd.concat([steady, later], ignore_index=True), synthetic.make_session())
+    judged = judge(drift, DEFAULT_TOLERANCE)
+    assert list(judged.sentences) == ["A (Invented 1)", "B (Invented 1)", "A (Invented 2)", "B (Invented 2)"]
+    assert "holds its colour" in judged.sentences["A (Invented 1)"]
+    assert "does not hold" in judged.sentences["A (Invented 2)"]
+    assert judged.back == ("A (Invented 2)",)
+    assert list(judged.heads["head"]) == ["A", "B", "A", "B"]
+    told = summary(judged, drift, synthetic.make_session(), steady)
+    assert headline(told) == ("Send back head A (Invented 2)", [judged.sentences["A (Invented 2)"]])

@@ -121,8 +121,8 @@ def test_the_worst_pair_says_nothing_of_chance_that_is_not_known() -> None:
 def test_mismatches_are_the_others_of_pairs_outside() -> None:
     rows = [("A", "B", "outside"), ("A", "C", "within"), ("B", "C", "outside"), ("A", "B", "outside")]
     pairs = pd.DataFrame(rows, columns=["head_a", "head_b", "verdict"])
-    assert words.mismatches("B", pairs) == ["A", "C"]
-    assert words.mismatches("C", pairs) == ["B"]
+    assert words.mismatches({"head": "B"}, pairs) == ["A", "C"]
+    assert words.mismatches({"head": "C"}, pairs) == ["B"]
 
 
 def test_every_verdict_has_a_word_and_a_mark_of_its_own() -> None:

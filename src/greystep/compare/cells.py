@@ -36,7 +36,7 @@ class Cells:
     head, series : (c,) int arrays
         The head (a row of `heads`) and the head with its parts, from 0.
     heads : DataFrame
-        body, head: every head once.
+        body, head, label: every head once; its label in sentences names the body too where two bodies share the head.
     varying : tuple of str
         The columns of the table that part cells of one head and power.
     colourless : (c,) bool array
@@ -168,6 +168,8 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
         }
     )
     heads = table[["body", "head"]].drop_duplicates(ignore_index=True)
+    shared = heads["head"].duplicated(keep=False)
+    heads["label"] = heads["head"].where(~shared, heads["head"] + " (" + heads["body"] + ")")
     of_head = _first(table.groupby(["body", "head"], sort=False).ngroup().to_numpy())
     of_series = _first(table.groupby(["body", "head", *varying], sort=False).ngroup().to_numpy())
     parts = ("body", *varying) if len(set(body[rows])) > 1 else tuple(varying)

@@ -287,7 +287,7 @@ def _heads(
         row["u_largest_output_error_stops"] = u_output[worst] if worst >= 0 else np.nan
         row["n_outlier"] = int(cells.table["n_outlier"].to_numpy()[mine].sum())
         row["lag1"] = _lag1(mired.residuals[used])
-        row["body"] = cells.heads["body"][head]
+        row |= {name: cells.heads[name][head] for name in ("body", "label")}
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -346,7 +346,7 @@ def _pairs(
 def _notes(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> list[str]:
     """Return what limits the answer of this test, in the words of the report."""
     notes = []
-    names = cells.heads["head"].to_list()
+    names = cells.heads["label"].to_list()
     measured = np.bincount(cells.head[cells.table["n"] > 0], minlength=len(names))
     stuck = [name for name, n, parted in zip(names, measured, frames.heat.parted, strict=True) if n > 1 and not parted]
     if stuck:

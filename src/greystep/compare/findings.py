@@ -89,7 +89,7 @@ def find(
         run = longest_run(match[np.ix_(cells, cells)])
         findings.append(
             Finding(
-                head=str(row["head"]),
+                head=str(drift.cells.heads["label"][head]),
                 cells=cells,
                 verdict=verdict,
                 own=_own_words(drift, rows, verdict, cells, row),
@@ -281,7 +281,10 @@ def _others_words(drift: Drift, head: int, odd: Sequence[int], outside: Flags) -
     touched = np.unique(np.where(mine, first, second)[counted])
     if not len(touched):
         return ""
-    rivals = [name for number, name in enumerate(drift.cells.heads["head"]) if number != head]
+    body = drift.cells.heads["body"]
+    rivals = [
+        name for number, name in enumerate(drift.cells.heads["label"]) if number != head and body[number] == body[head]
+    ]
     rest = f"head {rivals[0]}" if len(rivals) == 1 else "the rest of the kit"
     away = np.array(_away(drift))
     power = drift.cells.table["power"].to_numpy(object)
@@ -333,7 +336,8 @@ def _open_pairs(drift: Drift, rows: Mapping[str, Rows], chosen: Indices) -> str:
         if quantity in COLUMN:
             more = rounds_to_decide(one.size[at], one.u[at], one.u_all[at], one.limit, frames, dof, 2)
             needed = np.where(one.within[at], needed, np.maximum(needed, more))
-    names = list(dict.fromkeys(drift.cells.table["head"].to_numpy(object)[np.sort(np.append(first, second))]))
+    heads = drift.cells.head[np.sort(np.append(first, second))]
+    names = list(dict.fromkeys(drift.cells.heads["label"].to_numpy(object)[heads]))
     said = f"{len(chosen)} pair{'s' if len(chosen) > 1 else ''} of {say.heads(names)} cannot be called yet"
     settled = needed[np.isfinite(needed)]
     if not len(settled):

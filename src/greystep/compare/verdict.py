@@ -192,7 +192,7 @@ def _ranges(drift: Drift, rows: Mapping[str, Rows]) -> pd.DataFrame:
     """Return for every two heads the longest stretch of common powers at any of which they match each other."""
     match = matches(drift, rows)
     stops, power = drift.cells.table["stops"].to_numpy(), drift.cells.table["power"].to_numpy(object)
-    names = drift.cells.heads["head"].to_numpy(object)
+    names = drift.cells.heads["label"].to_numpy(object)
     found = []
     head = drift.cells.head
     for a, b in dict.fromkeys(zip(head[drift.pair_first], head[drift.pair_second], strict=True)):

@@ -76,11 +76,11 @@ def report_page(
         "reference": words.reference(reference),
         "cards": [
             {
-                "head": row["head"],
+                "head": words.head_label(row),
                 "pack": f"pack {packs[row['head']]}" if packs.get(row["head"]) else "",
                 "verdict": "" if words.one_power(row) else row["verdict"],
-                "back": row["head"] in summary["back"],
-                "sentence": summary["sentences"][row["head"]],
+                "back": words.head_label(row) in summary["back"],
+                "sentence": summary["sentences"][words.head_label(row)],
                 "facts": _head_facts(row, _cells_of(row, powers), pairs),
                 "gauge": None
                 if words.one_power(row)
@@ -155,7 +155,7 @@ def _head_facts(row: Mapping[Any, Any], cells: pd.DataFrame, pairs: pd.DataFrame
     if words.known(row["warmup_mired"]) and row.get("warmup_kept", True):
         warmup = words.give_or_take(abs(row["warmup_mired"]), row["u_warmup_mired"], 1)
         facts.append(("First shots", f"{warmup} mired {'cooler' if row['warmup_mired'] > 0 else 'warmer'}"))
-    if others := words.mismatches(row["head"], pairs):
+    if others := words.mismatches(row, pairs):
         facts.append(("Does not match", say.listed(others)))
     return facts
 
@@ -231,7 +231,7 @@ def _uncertainty_rows(flash: pd.DataFrame, heads: pd.DataFrame, powers: pd.DataF
     mean = powers.groupby("head")["u_mired"].median()
     return [
         (
-            row["head"], words.number(noise.get(row["head"]), 2), words.number(row["repeatability_mired"], 2),
+            words.head_label(row), words.number(noise.get(row["head"]), 2), words.number(row["repeatability_mired"], 2),
             words.number(mean.get(row["head"]), 2),
         )
         for row in heads.to_dict("records")
@@ -250,7 +250,7 @@ def _order_rows(heads: pd.DataFrame, powers: pd.DataFrame) -> list[tuple[str, ..
         cells = _cells_of(row, powers).to_dict("records")
         legs = [(cell["power"], cell.get("up_less_down_mired")) for cell in cells]
         said = [f"{power}: {words.number(value, 1, True)}" for power, value in legs if words.known(value)]
-        rows.append((row["head"], words.number(row.get("lag1"), 2, True), ", ".join(said) or words.EMPTY))
+        rows.append((words.head_label(row), words.number(row.get("lag1"), 2, True), ", ".join(said) or words.EMPTY))
     return rows
 
 

@@ -198,7 +198,7 @@ def _heads_table(heads: pd.DataFrame, pairs: pd.DataFrame) -> str:
     """Return the heads as aligned columns; where they do not fit, one block a head, so that nothing is cut."""
     columns = ("head", "over its powers", "warmth moves by", "green-pink", "output", "no match")
     rows = [
-        (row["head"], *_own_range(row), ", ".join(words.mismatches(row["head"], pairs)) or words.EMPTY)
+        (words.head_label(row), *_own_range(row), ", ".join(words.mismatches(row, pairs)) or words.EMPTY)
         for row in heads.to_dict("records")
     ]
     widths = [max(len(text) for text in column) for column in zip(columns, *rows, strict=True)]

@@ -182,7 +182,7 @@ def frame_label(row: Mapping[Any, Any]) -> str:
 
 def headline(summary: Mapping[str, Any]) -> tuple[str, list[str]]:
     """Return what the person reads first, which head to send back, and why: a sentence a head."""
-    verdicts = {row["head"]: row["verdict"] for row in summary["heads"]}
+    verdicts = {head_label(row): row["verdict"] for row in summary["heads"]}
     if back := summary["back"]:
         return f"Send back {say.heads(back)}", _reasons(summary, back)
     if clash := summary["clash"]:
@@ -256,15 +256,23 @@ def claim(heads: pd.DataFrame) -> tuple[str, list[tuple[str, str, str, str, str]
         reach = give_or_take(row[f"range_within_{column}"], row[f"u_range_within_{column}"], digits)
         rows.append(
             (
-                row["head"], f"{number(row[f'shots_within_{column}'], digits)} {unit}", row["claim_one_power"],
+                head_label(row), f"{number(row[f'shots_within_{column}'], digits)} {unit}", row["claim_one_power"],
                 f"{reach} {unit}" if ranged else "one power tested", row["claim_over_range"] if ranged else "",
             )
         )  # fmt: skip
     return f"The maker's claim, plus or minus {heads['claim'].iloc[0]}", rows
 
 
-def mismatches(head: str, pairs: pd.DataFrame) -> list[str]:
+def head_label(row: Mapping[Any, Any]) -> str:
+    """Return what a row of the heads is called: its head, and its body where two have seen a head of that name."""
+    return str(row.get("label") or row["head"])
+
+
+def mismatches(row: Mapping[Any, Any], pairs: pd.DataFrame) -> list[str]:
     """Return the heads that this one does not match at some power, in the order of the table."""
+    head = row["head"]
+    if "body" in pairs:
+        pairs = pairs[pairs["body"] == row["body"]]
     apart = pairs[(pairs["verdict"] == "outside") & ((pairs["head_a"] == head) | (pairs["head_b"] == head))]
     others = apart["head_a"].where(apart["head_a"] != head, apart["head_b"])
     return sorted(set(others), key=list(dict.fromkeys([*pairs["head_a"], *pairs["head_b"]])).index)
