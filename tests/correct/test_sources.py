@@ -260,7 +260,7 @@ def test_the_command_says_where_its_values_come_from(tmp_path: Path) -> None:
     folder = write(tmp_path / "s", planes(4))
     run = CliRunner().invoke(app, ["correct", str(folder), "--stack"])
     assert run.exit_code == 0, run.output
-    assert "overlap 4" in run.output
+    assert "what it shares with another frame (4 frames)" in " ".join(run.output.split())
     table = pd.read_csv(folder / "report" / "corrections.csv")
     assert list(table.columns) == list(COLUMNS)
     before = (folder / "report" / "corrections.csv").read_bytes()
