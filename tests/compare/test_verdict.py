@@ -11,6 +11,7 @@ from scipy import stats
 
 from greystep.compare.drift import Drift, analyse
 from greystep.compare.limits import by_chance_mired, judge_rows, longest_run, rounds_to_decide, worst_of
+from greystep.compare.sentences import Pace, rounds
 from greystep.compare.verdict import Judged, judge, summary
 from greystep.errors import GreystepError
 from greystep.files import to_json
@@ -201,7 +202,7 @@ def test_rounds_that_would_decide(synthetic: ModuleType) -> None:
 def test_undecided_says_how_many_rounds_and_minutes(synthetic: ModuleType) -> None:
     """7 powers a round at 10 s a shot."""
     drift, judged = run(synthetic, np.array([np.linspace(0, 3.2, 7)]), seed=1, repeats=3, scatter=0.7)
-    assert drift.pace_s == 10.0
+    assert drift.pace == Pace(10.0, 0.0)
     assert judged.heads["verdict"][0] == "undecided"
     said = re.search(r"cannot call it: (\d+) more rounds?, (\d+) min", judged.heads["why"][0])
     assert said
@@ -375,3 +376,78 @@ def test_a_head_seen_by_two_bodies_has_a_sentence_from_each(synthetic: ModuleTyp
     assert list(judged.heads["head"]) == ["A", "B", "A", "B"]
     told = summary(judged, drift, synthetic.make_session(), steady)
     assert headline(told) == ("Send back head A (Invented 2)", [judged.sentences["A (Invented 2)"]])
+
+
+def exchange(synthetic: ModuleType, head_mired: float, pack_mired: float) -> pd.DataFrame:
+    """Heads C and D on packs P1 and P2, each at two powers, three times; D and P2 warmer by so much."""
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((4, 2)), repeats=3, scatter=0.2)
+    where = {"A": ("C", "P1"), "B": ("C", "P2"), "C": ("D", "P1"), "D": ("D", "P2")}
+    readings["pack"] = [where[name][1] for name in readings["head"]]
+    readings["head"] = [where[name][0] for name in readings["head"]]
+    readings["mired"] += head_mired * (readings["head"] == "D") + pack_mired * (readings["pack"] == "P2")
+    return readings
+
+
+def test_a_bad_pack_sends_no_head_back(synthetic: ModuleType) -> None:
+    drift = analyse(exchange(synthetic, 0.3, 9.0), synthetic.make_session())
+    judged = judge(drift, DEFAULT_TOLERANCE)
+    assert (judged.back, judged.clash, judged.packs) == ((), (), ("P1", "P2"))
+    assert judged.kit_verdict == "outside"
+    for head in ("C", "D"):
+        assert judged.sentences[head].startswith(f"Head {head} holds on its own, but not from one pack to another: ")
+        assert "on pack P2 is" in judged.sentences[head]
+        assert "on pack P1 (limit 4 mired)" in judged.sentences[head]
+    assert judged.todo[0].startswith("Keep packs P1 and P2 out of one picture")
+    assert "discharge" in judged.todo[0]
+    assert set(judged.heads["safe_powers"]) == {"1/1 on pack P1 to 1/2 on pack P1"}
+    told = summary(judged, drift, synthetic.make_session(), exchange(synthetic, 0.3, 9.0))
+    assert headline(told)[0] == "Packs P1 and P2 do not match"
+
+
+def test_a_bad_head_goes_back_whatever_the_pack(synthetic: ModuleType) -> None:
+    judged = judge(analyse(exchange(synthetic, 9.0, 0.0), synthetic.make_session()), DEFAULT_TOLERANCE)
+    assert judged.packs == ()
+    assert judged.clash == ("C", "D"), "of two heads nothing tells which is the odd one"
+    # With a third head on one of the packs it is told.
+    third = synthetic.simulate(np.random.default_rng(4), np.zeros((1, 2)), repeats=3, scatter=0.2)
+    readings = exchange(synthetic, 9.0, 0.0)
+    third = third.assign(head="E", pack="P1", shot=third["shot"] + len(readings))
+    judged = judge(
+        analyse(pd.concat([readings, third], ignore_index=True), synthetic.make_session()), DEFAULT_TOLERANCE
+    )
+    assert judged.back == ("D",)
+
+
+def test_each_body_has_its_own_odd_head(synthetic: ModuleType) -> None:
+    one = synthetic.simulate(np.random.default_rng(1), np.array([[0.0, 0.0], [0.0, 0.0], [9.0, 9.0]]), repeats=3)
+    two = synthetic.simulate(np.random.default_rng(2), np.array([[0.0, 0.0], [9.0, 9.0], [0.0, 0.0]]), repeats=3)
+    two = two.assign(
+        head=two["head"].map({"A": "D", "B": "E", "C": "F"}), body="Invented 2", shot=two["shot"] + len(one)
+    )
+    judged = judge(analyse(pd.concat([one, two], ignore_index=True), synthetic.make_session()), DEFAULT_TOLERANCE)
+    assert (judged.back, judged.clash) == (("C", "E"), ())
+    assert "9.1 mired" not in judged.sentences["A"]
+
+
+def test_one_light_alone_is_no_test(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((1, 1)), repeats=3)
+    judged = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE, "150K")
+    assert judged.kit_verdict == "undecided"
+    assert judged.heads["claim_one_power"][0] == judged.heads["claim_verdict"][0]
+    assert judged.heads["claim_over_range"][0] == ""
+
+
+def test_a_limit_in_steps_is_told_in_words(synthetic: ModuleType) -> None:
+    _, judged = run(
+        synthetic,
+        np.array([np.linspace(0, 12, 4), np.zeros(4)]),
+        1,
+        tolerance=Tolerance(None, None, 2.0, None, None, False),
+    )
+    assert "(limit 0.0022 of colour difference)" in judged.sentences["A"]
+
+
+def test_time_counts_the_change_of_head() -> None:
+    assert rounds(2, 7, Pace(10.0, 0.0)) == "2 more rounds, 3 min"
+    assert rounds(2, 7, Pace(10.0, 400.0), heads=2) == "2 more rounds, 16 min"
+    assert rounds(1, 7, Pace(float("nan"), 0.0)) == "1 more round"

@@ -49,6 +49,7 @@ def test_to_ascii_leaves_nothing_a_plain_terminal_cannot_show() -> None:
 def headline(kit_verdict: str, verdicts: dict[str, str], **named: list[str]) -> tuple[str, list[str]]:
     summary = {
         "kit_verdict": kit_verdict,
+        "tolerance": {"mired": 4.0, "duv": 0.001},
         "heads": [
             {"head": head, "verdict": verdict, "span_mired": 0.5, "u_span_mired": 0.2}
             for head, verdict in verdicts.items()

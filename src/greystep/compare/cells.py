@@ -67,6 +67,8 @@ class Frames:
     heat : Heat
     seconds : (m,) array
         Capture times of every flash that fired [s]; empty where too few are known.
+    turns : (m,) int array
+        The head of every flash that fired.
     checks : DataFrame
         The usable check frames: head (a row of `Cells.heads`), power, stops, seconds (NaN where unknown), warmth,
         `QUANTITIES`, counted (whether in a mean), and visit (its frames follow each other without another flash).
@@ -81,6 +83,7 @@ class Frames:
     slope: Array
     heat: Heat
     seconds: Array
+    turns: Indices
     checks: pd.DataFrame
 
 
@@ -366,6 +369,7 @@ def _frames(
         slope=heat.slope[in_use],
         heat=heat,
         seconds=seconds,
+        turns=of_head,
         checks=pd.DataFrame({name: column[at] for name, column in checks.items()}),
     )
 

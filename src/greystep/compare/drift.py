@@ -13,6 +13,7 @@ import pandas as pd
 from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells
 from greystep.compare.contrasts import TOLD, components, difference, slope, spans
 from greystep.compare.fit import Array, Estimates, Indices, half_width, own_variances, pooled_sd
+from greystep.compare.sentences import Pace
 from greystep.compare.sentences import heads as head_names
 from greystep.errors import GreystepError
 from greystep.log.power import parse_power, same_power
@@ -45,8 +46,7 @@ class Drift:
         The cell of the same head that each cell's drift is measured from; -1 where there is none.
     reference : mapping
         The light that all are compared with: head, power, kit, mired, cct_k, duv, u_prime, v_prime, output_stops.
-    pace_s : float
-        Usual time from one flash to the next [s]; NaN where the camera gave no times.
+    pace : Pace
     notes : tuple of str
         What the report says first.
     seed : int
@@ -62,7 +62,7 @@ class Drift:
     pair_second: Indices
     own_reference: Indices
     reference: Mapping[str, Any]
-    pace_s: float
+    pace: Pace
     notes: tuple[str, ...]
     seed: int
 
@@ -97,7 +97,6 @@ def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
     powers = _powers(cells, frames, fitted, own, of_body)
     heads = _heads(cells, frames, fitted, own, np.random.default_rng(seed))
     first, second = _cross(cells)
-    gaps = np.diff(frames.seconds)
     return Drift(
         powers=powers,
         heads=heads,
@@ -109,10 +108,18 @@ def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
         pair_second=second,
         own_reference=own,
         reference=reference,
-        pace_s=float(np.median(gaps)) if len(gaps) else float("nan"),
+        pace=_pace(frames),
         notes=tuple(notes),
         seed=seed,
     )
+
+
+def _pace(frames: Frames) -> Pace:
+    """Return how fast a test was shot."""
+    gaps, same = np.diff(frames.seconds), np.diff(frames.turns) == 0
+    if len(gaps) != len(same) or not same.any():
+        return Pace(float("nan"), 0.0)
+    return Pace(float(np.median(gaps[same])), float(np.median(gaps[~same])) if not same.all() else 0.0)
 
 
 def _cross(cells: Cells) -> tuple[Indices, Indices]:

@@ -6,22 +6,23 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from greystep.compare import sentences as say
+from greystep.compare.blame import MIRED_PER_DUV, Blame, away, weight
+from greystep.compare.cells import PARTS
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array, Indices
+from greystep.compare.fit import Indices
 from greystep.compare.limits import COLUMN, Flags, Rows, longest_run, matches, own_rows, rounds_to_decide
 
-#: Mired that weigh as much as Duv 1: one step of 0.0011 in u'v' is 2.3 mired along, and 0.00089 across, at 5600 K.
-_MIRED_PER_DUV: Final = 2600.0
 #: A power is the odd one if the others together move less than this share of the head's span.
 _ODD_POWER: Final = 0.4
 #: A head drifts one way if a straight line makes up this share of its span.
 _ONE_WAY: Final = 0.7
 #: A whole head is off if no power stands less than this share of its worst away from the others.
 _OFFSET: Final = 0.5
-_SAME_POWER: Final = 0.011
+_ON: Final = {"pack": "on pack", "channel": "on channel", "with": "beside", "modifier": "with"}
 _NO_COLOUR: Final = "no colour matrix is known for its camera"
 
 
@@ -42,6 +43,8 @@ class Finding:
         More rounds of all its powers that would decide; 0 where nothing is open.
     empty : tuple of str
         Powers without a usable frame.
+    parted : str
+        From one of what to another it does not hold, where it holds with each: ``pack``; else blank.
     colourless : bool
         They have none because no colour matrix is known for the camera.
     safe : tuple of str
@@ -57,13 +60,14 @@ class Finding:
     over: str
     rounds: float
     empty: tuple[str, ...]
+    parted: str
     colourless: bool
     safe: tuple[str, ...]
     outliers: int
 
 
 def find(
-    drift: Drift, rows: Mapping[str, Rows], verdicts: Sequence[str], odd: Sequence[int], outside: Flags
+    drift: Drift, rows: Mapping[str, Rows], verdicts: Sequence[str], blame: Blame, outside: Flags
 ) -> list[Finding]:
     """Gather the findings of every head.
 
@@ -75,64 +79,89 @@ def find(
         What was judged.
     verdicts : sequence of str
         One a head.
-    odd : sequence of int
-        Heads that go back; the others are not held against what these do.
+    blame : Blame
+        The heads that go back: the others are not held against what these do.
     outside : bool array
         One a row of `Drift.pairs`.
     """
     match = matches(drift, rows)
-    power, n = (drift.cells.table[name].to_numpy() for name in ("power", "n"))
+    power, n = cell_names(drift), drift.cells.table["n"].to_numpy()
     findings = []
     for head, verdict in enumerate(verdicts):
         cells = np.flatnonzero(drift.cells.head == head)
         row = drift.heads.iloc[head]
-        run = longest_run(match[np.ix_(cells, cells)])
         findings.append(
             Finding(
                 head=str(drift.cells.heads["label"][head]),
                 cells=cells,
                 verdict=verdict,
-                own=_own_words(drift, rows, verdict, cells, row),
-                others=_others_words(drift, head, odd, outside),
+                own=_own_words(drift, rows, verdict, _telling(drift, cells, head in blame.parted), row),
+                others=_others_words(drift, head, blame.back, outside),
                 over=_over_words(list(power[cells[n[cells] > 0]]), row),
                 rounds=_rounds(drift, rows, head, row) if verdict == "undecided" else 0.0,
                 empty=tuple(power[cells[n[cells] == 0]]),
+                parted=_parted(drift, cells) if head in blame.parted else "",
                 colourless=bool(drift.cells.colourless[cells[n[cells] == 0]].all()),
-                safe=() if run is None else tuple(power[cells[run[0] : run[1] + 1]]),
+                safe=_safe(match, power, [cells[drift.cells.series[cells] == one] for one in _series(drift, cells)]),
                 outliers=int(row["n_outlier"]),
             )
         )
     return findings
 
 
-def odd_heads(drift: Drift, outside: Flags, verdicts: Sequence[str]) -> tuple[list[int], list[int]]:
-    """Return the heads that should go back, and those that clash where nothing tells which is the odd one.
-
-    Back goes each head that is outside itself; then, while two of the others do not match, the one with the most such
-    pairs, and on equal terms the one that stands clearly farther from the whole kit, over all its powers.
-    """
-    odd = [head for head, verdict in enumerate(verdicts) if verdict == "outside"]
-    first, second = drift.cells.head[drift.pair_first[outside]], drift.cells.head[drift.pair_second[outside]]
-    distance = _weight(*_away(drift)[1:])
-    count = len(drift.cells.heads)
-    unsure = 2.0 * float(np.nanmax(drift.powers["u_mired"].to_numpy(), initial=0.0))
-    while (left := ~np.isin(first, odd) & ~np.isin(second, odd)).any():
-        counts = np.bincount(np.append(first[left], second[left]), minlength=count)
-        most = np.flatnonzero(counts == counts.max())
-        far = np.array([_mean(distance[drift.cells.head == head]) for head in most])
-        order = np.argsort(-far, kind="stable")
-        if len(most) > 1 and (count < 3 or far[order[0]] - far[order[1]] <= unsure):
-            return sorted(odd), sorted(int(head) for head in most)
-        odd.append(int(most[order[0]]))
-    return sorted(odd), []
+def cell_names(drift: Drift) -> npt.NDArray[np.object_]:
+    """Return what each cell is called beside its head: its power, and its pack (channel, modifier) where these vary."""
+    table, series, head = drift.cells.table, drift.cells.series, drift.cells.head
+    names = table["power"].astype(object).to_numpy(copy=True)
+    several = np.array([len(set(series[head == one])) > 1 for one in head], dtype=bool)
+    for part in PARTS:
+        if part in drift.cells.varying:
+            labels = table[part].astype(str).to_numpy(object)
+            told = several & (labels != "")
+            names[told] += f" {_ON[part]} " + labels[told]
+    return names
 
 
-def why(finding: Finding, pace_s: float) -> str:
+def _parted(drift: Drift, cells: Indices) -> str:
+    """Return what parts the cells of a head: ``pack``, or ``pack or modifier``."""
+    nouns = {"with": "company"}
+    names = [
+        name for name in PARTS if name in drift.cells.varying and drift.cells.table[name].iloc[cells].nunique() > 1
+    ]
+    return " or ".join(nouns.get(name, name) for name in names)
+
+
+def _series(drift: Drift, cells: Indices) -> list[int]:
+    return list(dict.fromkeys(drift.cells.series[cells].tolist()))
+
+
+def _telling(drift: Drift, cells: Indices, parted: bool) -> Indices:
+    """Return the cells by which a head is judged on its own: those on the pack where it moves most, or all."""
+    if parted or len(_series(drift, cells)) == 1:
+        return cells
+    mired, duv = (drift.powers[name].to_numpy(np.float64) for name in ("mired", "duv"))
+    groups = [cells[drift.cells.series[cells] == one] for one in _series(drift, cells)]
+
+    def moves(group: Indices) -> float:
+        known = group[np.isfinite(mired[group])]
+        return float(weight(np.ptp(mired[known]), np.ptp(duv[known]))) if len(known) else -1.0
+
+    return max(groups, key=moves)
+
+
+def _safe(match: Flags, names: npt.NDArray[np.object_], groups: Sequence[Indices]) -> tuple[str, ...]:
+    """Return the longest stretch of powers within every limit, on one and the same pack."""
+    runs = [(group, run) for group in groups if (run := longest_run(match[np.ix_(group, group)])) is not None]
+    group, run = max(runs, key=lambda item: item[1][1] - item[1][0], default=(np.zeros(0, np.intp), (0, -1)))
+    return tuple(names[group[run[0] : run[1] + 1]])
+
+
+def why(finding: Finding, pace: say.Pace) -> str:
     """Return the cell ``why`` of heads.csv: what would decide, quantity and cells, and the stand to the others."""
     parts = [_NO_COLOUR] if finding.empty and finding.colourless else []
     parts += [f"no usable frame at {power}" for power in finding.empty if not finding.colourless]
     if finding.verdict == "undecided" and not finding.empty:
-        parts.append(say.cannot_call(finding.rounds, len(finding.cells), pace_s))
+        parts.append(say.cannot_call(finding.rounds, len(finding.cells), pace))
     parts += [finding.own] if finding.own else []
     parts += [f"against the others: {finding.others}"] if finding.others else []
     if finding.outliers:
@@ -140,9 +169,11 @@ def why(finding: Finding, pace_s: float) -> str:
     return "; ".join(parts)
 
 
-def sentence(finding: Finding, pace_s: float) -> str:
+def sentence(finding: Finding, pace: say.Pace) -> str:
     """Return one sentence on a head that a hire desk understands."""
     head = f"Head {finding.head}"
+    if finding.parted:
+        return f"{head} holds on its own, but not from one {finding.parted} to another: {finding.own}."
     if finding.verdict == "outside":
         safe = f"; safe over {say.stretch(finding.safe)}" if len(finding.safe) > 1 else ""
         also = f"; it is also {finding.others}" if "every power" in finding.others else ""
@@ -154,18 +185,17 @@ def sentence(finding: Finding, pace_s: float) -> str:
         what = _NO_COLOUR if finding.colourless else f"no usable frame at {say.listed(finding.empty)}"
         return f"{head} cannot be called: {what}."
     if finding.verdict == "undecided":
-        return f"{head}: {say.cannot_call(finding.rounds, len(finding.cells), pace_s)}; {finding.own}."
+        return f"{head}: {say.cannot_call(finding.rounds, len(finding.cells), pace)}; {finding.own}."
     if len(finding.cells) == 1:
         return f"{head} was tested at one power only, so that it has no drift to judge."
     return f"{head} holds its colour: {finding.over}."
 
 
 def todo(
-    drift: Drift, rows: Mapping[str, Rows], pairs: pd.DataFrame, findings: Sequence[Finding], odd: Sequence[int],
-    clash: Sequence[int],
-) -> list[str]:  # fmt: skip
+    drift: Drift, rows: Mapping[str, Rows], pairs: pd.DataFrame, findings: Sequence[Finding], blame: Blame
+) -> list[str]:
     """Return what to do next, first things first, with the cautions where it means handling kit."""
-    lines = []
+    lines, odd = [], blame.back
     back = [findings[head].head for head in odd]
     if back:
         lines.append(f"Send back {say.heads(back)}, or swap {'them' if len(back) > 1 else 'it'}. {say.CAUTION}")
@@ -174,10 +204,15 @@ def todo(
         for finding in (findings[head] for head in odd)
         if finding.verdict == "outside" and len(finding.safe) > 1
     ]
-    if clash:
+    if blame.packs:
         lines.append(
-            f"Keep {say.heads([findings[head].head for head in clash])} out of one picture: they do not match, and "
-            "nothing here tells which is the odd one. A third head or a colour meter would."
+            f"Keep packs {say.listed(blame.packs)} out of one picture, or swap the odd one: what ran on both of them "
+            f"holds on each, but not from one to the other. {say.CAUTION}"
+        )
+    if blame.clash:
+        lines.append(
+            f"Keep {say.heads([findings[head].head for head in blame.clash])} out of one picture: they do not match, "
+            "and nothing here tells which is the odd one. A third head or a colour meter would."
         )
     if any(finding.empty and finding.colourless for finding in findings):
         lines.append(
@@ -189,7 +224,7 @@ def todo(
         if finding.empty and not finding.colourless:
             shoot.setdefault(f"at {say.listed(finding.empty)}: no frame there can be used", []).append(finding.head)
         elif not finding.empty and finding.verdict == "undecided" and head not in odd and math.isfinite(finding.rounds):
-            time = say.rounds(finding.rounds, len(finding.cells), drift.pace_s)
+            time = say.rounds(finding.rounds, len(finding.cells), drift.pace)
             shoot.setdefault(f"again at every power: {time}", []).append(finding.head)
     for what, names in shoot.items():
         each = " each" if len(names) > 1 and what.endswith("min") else ""
@@ -199,28 +234,6 @@ def todo(
     if open_ones.any():
         lines.append(_open_pairs(drift, rows, np.flatnonzero(open_ones)))
     return lines
-
-
-def _away(drift: Drift) -> tuple[Array, Array, Array]:
-    """Return how each cell stands to the median of the other heads at its power: K, mired, Duv; NaN without others."""
-    table, head = drift.cells.table, drift.cells.head
-    stops, body = table["stops"].to_numpy(), pd.factorize(table["body"])[0]
-    columns = np.array([drift.powers[name].to_numpy(np.float64) for name in ("cct_k", "mired", "duv")])
-    others = (head[:, None] != head) & (body[:, None] == body) & (np.abs(stops[:, None] - stops) < _SAME_POWER)
-    others &= np.isfinite(columns[1])
-    away = np.full((3, len(table)), np.nan)
-    for cell in np.flatnonzero(others.any(axis=1)):
-        away[:, cell] = columns[:, cell] - np.median(columns[:, others[cell]], axis=1)
-    return away[0], away[1], away[2]
-
-
-def _mean(values: Array) -> float:
-    known = values[np.isfinite(values)]
-    return float(known.mean()) if len(known) else 0.0
-
-
-def _weight(mired: Array, duv: Array) -> Array:
-    return np.asarray(np.hypot(mired, _MIRED_PER_DUV * duv))
 
 
 def _leading(rows: Mapping[str, Rows], verdict: str, row: "pd.Series[Any]") -> str:
@@ -237,7 +250,8 @@ def _own_words(drift: Drift, rows: Mapping[str, Rows], verdict: str, cells: Indi
     leading = _leading(rows, verdict, row)
     if not leading:
         return ""
-    power, stops = drift.powers["power"].to_numpy(object), drift.powers["stops"].to_numpy(np.float64)
+    power, stops = cell_names(drift), drift.powers["stops"].to_numpy(np.float64)
+    single = len(_series(drift, cells)) == 1
     limit = f"(limit {say.limit(leading, rows[leading].limit)})"
     if leading == "output_stops":
         error = drift.powers["output_error_stops"].to_numpy(np.float64)
@@ -251,14 +265,16 @@ def _own_words(drift: Drift, rows: Mapping[str, Rows], verdict: str, cells: Indi
     span = np.ptp(values[measured])
     without = [np.ptp(np.delete(values[measured], place)) for place in range(len(measured))]
     lone = int(np.argmin(without))
-    if verdict != "within" and len(measured) > 2 and without[lone] <= _ODD_POWER * span:
+    if span == 0.0:
+        return "all its powers are alike"
+    if single and verdict != "within" and len(measured) > 2 and without[lone] <= _ODD_POWER * span:
         moved = columns[:, measured[lone]] - np.median(columns[:, np.delete(measured, lone)], axis=1)
         return f"one odd power, {power[measured[lone]]}: {say.gap(*moved)} than at its other powers {limit}"
     ends = measured[[int(np.argmin(values[measured])), int(np.argmax(values[measured]))]]
     base, far = sorted(ends, key=lambda cell: stops[cell])
     text = f"{power[far]} is {say.gap(*(columns[:, far] - columns[:, base]))} than {power[base]} {limit}"
     line = np.polyfit(stops[measured], values[measured], 1)[0] if np.ptp(stops[measured]) > 0 else 0.0
-    if verdict != "within" and len(measured) > 2 and abs(line) * np.ptp(stops[measured]) > _ONE_WAY * span:
+    if single and verdict != "within" and len(measured) > 2 and abs(line) * np.ptp(stops[measured]) > _ONE_WAY * span:
         return f"it grows {say.way(*(columns[1:, far] - columns[1:, base]))} as power falls: {text}"
     return text
 
@@ -286,20 +302,20 @@ def _others_words(drift: Drift, head: int, odd: Sequence[int], outside: Flags) -
         name for number, name in enumerate(drift.cells.heads["label"]) if number != head and body[number] == body[head]
     ]
     rest = f"head {rivals[0]}" if len(rivals) == 1 else "the rest of the kit"
-    away = np.array(_away(drift))
-    power = drift.cells.table["power"].to_numpy(object)
-    cells = np.flatnonzero((drift.cells.head == head) & np.isfinite(away[1]))
+    apart = np.array(away(drift))
+    power = cell_names(drift)
+    cells = np.flatnonzero((drift.cells.head == head) & np.isfinite(apart[1]))
     if not len(cells):
         return f"unlike {rest} at {say.listed(list(power[touched]))}"
-    size = _weight(*away[1:, cells])
-    mean = away[:, cells].mean(axis=1)
-    along = away[1, cells] * mean[1] + _MIRED_PER_DUV**2 * away[2, cells] * mean[2]
+    size = weight(*apart[1:, cells])
+    mean = apart[:, cells].mean(axis=1)
+    along = apart[1, cells] * mean[1] + MIRED_PER_DUV**2 * apart[2, cells] * mean[2]
     worst = cells[int(np.argmax(size))]
     if np.all(along > 0) and size.min() > _OFFSET * size.max():
         where = "at every power" if len(cells) > 1 else f"at {power[worst]}"
         return f"{say.gap(*mean)} than {rest} {where}"
     alone = " alone" if len(touched) == 1 and len(cells) > 2 else ""
-    return f"{say.gap(*away[:, worst])} than {rest} at {power[worst]}{alone}"
+    return f"{say.gap(*apart[:, worst])} than {rest} at {power[worst]}{alone}"
 
 
 def _rounds(drift: Drift, rows: Mapping[str, Rows], head: int, row: "pd.Series[Any]") -> float:
@@ -341,8 +357,8 @@ def _open_pairs(drift: Drift, rows: Mapping[str, Rows], chosen: Indices) -> str:
     said = f"{len(chosen)} pair{'s' if len(chosen) > 1 else ''} of {say.heads(names)} cannot be called yet"
     settled = needed[np.isfinite(needed)]
     if not len(settled):
-        return f"{said}: on the limit, where more rounds would not tell; keep these out of one picture."
+        return f"{said}: {say.ON_THE_LIMIT}; keep these out of one picture."
     rounds = float(np.quantile(settled, 0.5, method="higher"))
     cells = len(np.unique(np.append(first, second)))
-    time = say.rounds(rounds, cells, drift.pace_s)
+    time = say.rounds(rounds, cells, drift.pace, len(names))
     return f"{said}: {time} of their powers would tell for {int((settled <= rounds).sum())}."

@@ -2,13 +2,19 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
+
+from greystep.published import STEP_UPRIME_VPRIME
 
 #: With advice that has someone handle packs and heads; common practice, no source.
 CAUTION: Final = (
     "First switch the pack off and discharge it the way its maker says, and let the tube cool: packs hold high voltage "
     "after they are off, and a hot tube can burst. The maker's instructions and the local electrical code come first."
 )
+
+#: What is said where `greystep.compare.limits.MOST_ROUNDS` more rounds would not decide.
+ON_THE_LIMIT: Final = "so close to the limit that even 20 more rounds might not tell"
 
 
 def listed(names: Sequence[str]) -> str:
@@ -53,6 +59,8 @@ def swing(span_k: float, span_mired: float, span_duv: float) -> str:
 
 def output(error_stops: float) -> str:
     """Return an output error: ``0.2 stop darker than set``."""
+    if abs(error_stops) < 0.05:
+        return "as bright as set"
     return f"{abs(error_stops):.1f} stop {'brighter' if error_stops > 0 else 'darker'} than set"
 
 
@@ -63,8 +71,9 @@ def limit(quantity: str, value: float) -> str:
         "kelvin": f"{value:g} K",
         "duv": f"{value:.4f} green to pink",
         "output_stops": f"{value:g} stop",
+        "steps": f"{value * STEP_UPRIME_VPRIME:.4f} of colour difference",
     }
-    return words.get(quantity, "the limit on colour")
+    return words[quantity]
 
 
 def give_or_take(quantity: str, size: float, u: float) -> str:
@@ -73,18 +82,34 @@ def give_or_take(quantity: str, size: float, u: float) -> str:
     return f"{size:.{digits}f} \N{PLUS-MINUS SIGN} {u:.{digits}f}{unit}"
 
 
-def rounds(count: float, cells: int, pace_s: float) -> str:
-    """Return ``2 more rounds, 4 min``: a round is one more frame of each of `cells`, at `pace_s` [s] a frame."""
+@dataclass(frozen=True)
+class Pace:
+    """How fast a test was shot.
+
+    Attributes
+    ----------
+    frame_s : float
+        Usual time from one flash of a head to its next [s]; NaN where it is not known.
+    turn_s : float
+        Usual time from one head to another [s]; 0 where there was none.
+    """
+
+    frame_s: float
+    turn_s: float
+
+
+def rounds(count: float, cells: int, pace: Pace, heads: int = 1) -> str:
+    """Return ``2 more rounds, 4 min``: a round is one more frame of each of `cells`; each of `heads` is set up once."""
     said = f"{count:.0f} more round{'s' if count > 1 else ''}"
-    minutes = max(math.ceil(count * cells * pace_s / 60.0 - 1e-9), 1) if math.isfinite(pace_s) else 0
-    return f"{said}, {minutes} min" if minutes else said
+    if not math.isfinite(pace.frame_s):
+        return said
+    seconds = count * cells * pace.frame_s + heads * pace.turn_s
+    return f"{said}, {max(math.ceil(seconds / 60.0 - 1e-9), 1)} min"
 
 
-def cannot_call(count: float, cells: int, pace_s: float) -> str:
+def cannot_call(count: float, cells: int, pace: Pace) -> str:
     """Return what would decide: ``cannot call it: 2 more rounds, 4 min``."""
-    if math.isinf(count):
-        return "cannot call it: it lies on the limit, where more rounds would not tell"
-    return f"cannot call it: {rounds(count, cells, pace_s)}"
+    return f"cannot call it: {ON_THE_LIMIT if math.isinf(count) else rounds(count, cells, pace)}"
 
 
 def stretch(powers: Sequence[str]) -> str:

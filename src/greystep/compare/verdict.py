@@ -11,8 +11,9 @@ from scipy.special import chdtri
 
 from greystep import __version__
 from greystep.compare import sentences as say
+from greystep.compare.blame import find_blame
 from greystep.compare.drift import Drift
-from greystep.compare.findings import find, odd_heads, sentence, todo, why
+from greystep.compare.findings import cell_names, find, sentence, todo, why
 from greystep.compare.limits import (
     COLUMN,
     Flags,
@@ -53,6 +54,8 @@ class Judged:
     back : tuple of str
         The heads that should go back; ``clash``: heads that do not match, where nothing tells which is the odd one.
     clash : tuple of str
+    packs : tuple of str
+        Packs between which heads are outside that hold on each of them.
     sentences : dict of head to str
         One sentence a head that a hire desk understands.
     todo : tuple of str
@@ -66,6 +69,7 @@ class Judged:
     kit_verdict: str
     back: tuple[str, ...]
     clash: tuple[str, ...]
+    packs: tuple[str, ...]
     sentences: dict[str, str]
     todo: tuple[str, ...]
 
@@ -95,10 +99,10 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
     rows = judge_rows(drift, tolerance)
     pairs, outside = _judge_pairs(drift, rows)
     verdict = [_head_verdict(drift, tolerance, rows, head) for head in range(len(drift.cells.heads))]
-    odd, clash = odd_heads(drift, outside, verdict)
-    findings = find(drift, rows, verdict, odd, outside)
+    blame = find_blame(drift, rows, outside, verdict)
+    findings = find(drift, rows, verdict, blame, outside)
     heads = _after(drift.heads, "u_warmup_mired", "verdict", verdict)
-    heads = _after(heads, "verdict", "why", [why(finding, drift.pace_s) for finding in findings])
+    heads = _after(heads, "verdict", "why", [why(finding, drift.pace) for finding in findings])
     heads["safe_powers"] = [say.stretch(finding.safe) if finding.safe else "" for finding in findings]
     return Judged(
         heads=heads if claim is None else _test_claim(heads, drift, claim),
@@ -106,10 +110,11 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
         ranges=_ranges(drift, rows),
         worst_pair=_worst_pair(drift, pairs, rows),
         kit_verdict=worst_of([*verdict, *pairs["verdict"].unique()]),
-        back=tuple(findings[head].head for head in odd),
-        clash=tuple(findings[head].head for head in clash),
-        sentences={finding.head: sentence(finding, drift.pace_s) for finding in findings},
-        todo=tuple(todo(drift, rows, pairs, findings, odd, clash)),
+        back=tuple(findings[head].head for head in blame.back),
+        clash=tuple(findings[head].head for head in blame.clash),
+        packs=blame.packs,
+        sentences={finding.head: sentence(finding, drift.pace) for finding in findings},
+        todo=tuple(todo(drift, rows, pairs, findings, blame)),
     )
 
 
@@ -148,6 +153,7 @@ def summary(
         "kit_verdict": judged.kit_verdict,
         "back": judged.back,
         "clash": judged.clash,
+        "packs": judged.packs,
         "sentences": judged.sentences,
         "todo": judged.todo,
         "safe_ranges": records(judged.ranges),
@@ -176,6 +182,7 @@ def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[str, Rows], 
     """Return a head's verdict: the worst of its spans and its output errors; an empty cell leaves it undecided."""
     row, own = drift.heads.iloc[head], own_rows(drift, rows)
     within, outside = bool((drift.cells.table["n"].to_numpy()[drift.cells.head == head] > 0).all()), False
+    within &= len(drift.cells.table) > 1  # one light alone is compared with nothing
     for quantity, limit in colour_limits(tolerance).items():
         column = COLUMN[quantity]
         within &= bool(row[f"span_{column}"] + row[f"u_span_{column}"] <= limit)
@@ -191,17 +198,17 @@ def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[str, Rows], 
 def _ranges(drift: Drift, rows: Mapping[str, Rows]) -> pd.DataFrame:
     """Return for every two heads the longest stretch of common powers at any of which they match each other."""
     match = matches(drift, rows)
-    stops, power = drift.cells.table["stops"].to_numpy(), drift.cells.table["power"].to_numpy(object)
-    names = drift.cells.heads["label"].to_numpy(object)
+    stops, power = drift.cells.table["stops"].to_numpy(), cell_names(drift)
+    names = drift.cells.heads["label"].to_numpy(object)[drift.cells.head]
     found = []
-    head = drift.cells.head
-    for a, b in dict.fromkeys(zip(head[drift.pair_first], head[drift.pair_second], strict=True)):
-        of_a, of_b = np.flatnonzero(head == a), np.flatnonzero(head == b)
+    series = drift.cells.series
+    for a, b in dict.fromkeys(zip(series[drift.pair_first], series[drift.pair_second], strict=True)):
+        of_a, of_b = np.flatnonzero(series == a), np.flatnonzero(series == b)
         first, second = np.nonzero(np.abs(stops[of_a][:, None] - stops[of_b]) < 0.011)
         fits = match[np.ix_(of_a[first], of_b[second])]
         run = longest_run(fits & fits.T)
         safe = "" if run is None else say.stretch(list(power[of_a[first]][run[0] : run[1] + 1]))
-        found.append({"head_a": names[a], "head_b": names[b], "safe_powers": safe})
+        found.append({"head_a": names[of_a[0]], "head_b": names[of_b[0]], "safe_powers": safe})
     return pd.DataFrame(found, columns=["head_a", "head_b", "safe_powers"])
 
 
@@ -247,9 +254,10 @@ def _test_claim(heads: pd.DataFrame, drift: Drift, claim: str) -> pd.DataFrame:
     table = heads.copy()
     table["claim"] = claim.strip()
     table["claim_one_power"] = verdicts(factor * high <= limit, factor * low > limit)
-    table["claim_over_range"] = verdicts(half + u_half <= limit, half - u_half > limit)
+    several = np.bincount(drift.cells.head[drift.cells.table["n"] > 0], minlength=len(heads)) > 1
+    table["claim_over_range"] = np.where(several, verdicts(half + u_half <= limit, half - u_half > limit), "")
     table[f"shots_within_{column}"] = factor * scatter
     table[f"range_within_{column}"], table[f"u_range_within_{column}"] = half, u_half
     pairs = zip(table["claim_one_power"], table["claim_over_range"], strict=True)
-    table["claim_verdict"] = [worst_of(both) for both in pairs]
+    table["claim_verdict"] = [worst_of([one for one in both if one]) for both in pairs]
     return table

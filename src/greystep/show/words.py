@@ -133,12 +133,19 @@ def limits(tolerance: Mapping[str, Any], at_mired: float | None) -> str:
     if known(tolerance.get("duv")):
         said.append(f"{tolerance['duv']:.4f} green to pink")
     if known(tolerance.get("steps")):
-        said.append(f"{tolerance['steps']:g} steps of 0.0011 u'v'")
+        said.append(say.limit("steps", tolerance["steps"]))
     if known(tolerance.get("output_stops")):
         said.append(f"{tolerance['output_stops']:g} stop of output")
-    tinted = not said or any(known(tolerance.get(name)) for name in ("duv", "steps"))
-    blind = "" if tinted else "; green to pink is not judged"
+    blind = "".join(f"; {what} is not judged" for what in not_judged(tolerance))
     return f"{', '.join(said)} ({tolerance['source']}){blind}" if said else "none given"
+
+
+def not_judged(tolerance: Mapping[str, Any]) -> list[str]:
+    """Return what of the colour no limit is given for, where there is one for the rest of it."""
+    warmth, tint = (any(known(tolerance.get(name)) for name in names) for names in (("mired", "kelvin"), ("duv",)))
+    if known(tolerance.get("steps")) or warmth == tint:
+        return []
+    return ["green to pink"] if warmth else ["warmth"]
 
 
 def reference(light: Mapping[str, Any]) -> str:
@@ -160,7 +167,11 @@ def worst_pair(pair: Mapping[str, Any] | None) -> str:
     """Return the sentence on the two lights that differ most; nothing where there is only one head."""
     if not pair:
         return ""
-    first, second = cell(pair["head_a"], pair["power_a"]), cell(pair["head_b"], pair["power_b"])
+    first, second = (
+        cell(pair[f"head_{side}"], pair[f"power_{side}"])
+        + (f" on pack {pack}" if (pack := pair.get(f"pack_{side}")) else "")
+        for side in ("a", "b")
+    )
     gap = say.gap(pair["delta_k"], pair["delta_mired"], pair["delta_duv"])
     chance = pair.get("by_chance_mired")
     alike = f" Heads truly alike would show up to {chance:.1f} mired by chance." if known(chance) else ""
@@ -183,11 +194,19 @@ def frame_label(row: Mapping[Any, Any]) -> str:
 def headline(summary: Mapping[str, Any]) -> tuple[str, list[str]]:
     """Return what the person reads first, which head to send back, and why: a sentence a head."""
     verdicts = {head_label(row): row["verdict"] for row in summary["heads"]}
+    names = list(verdicts)
+    if len(names) == 1 and one_power(summary["heads"][0]):
+        return f"Nothing to compare: head {names[0]} at one power", [
+            "Test it at two powers at least, or a second head."
+        ]
     if back := summary["back"]:
         return f"Send back {say.heads(back)}", _reasons(summary, back)
     if clash := summary["clash"]:
         why = "They do not match, and nothing in this test tells which is the odd one."
         return f"Do not mix {say.listed(clash)} in one picture", [why]
+    if packs := summary.get("packs"):
+        parted = [head for head, verdict in verdicts.items() if verdict == "outside"]
+        return f"Packs {say.listed(packs)} do not match", _reasons(summary, parted)
     if summary["kit_verdict"] == "undecided":
         doubtful = [name for name, verdict in verdicts.items() if verdict == "undecided"]
         if not doubtful:
@@ -195,12 +214,8 @@ def headline(summary: Mapping[str, Any]) -> tuple[str, list[str]]:
         many = len(doubtful) == len(verdicts) > HEADS_SAID
         named = f"all {len(doubtful)} heads" if many else say.heads(doubtful)
         return f"Cannot call it yet: {named}", _reasons(summary, doubtful)
-    names = list(verdicts)
-    if len(names) == 1 and one_power(summary["heads"][0]):
-        return f"Nothing to compare: head {names[0]} at one power", [
-            "Test it at two powers at least, or a second head."
-        ]
-    return f"Keep the kit: {say.heads(names)} {'match' if len(names) > 1 else 'holds'}", []
+    blind = [f"{what.capitalize()} is not judged." for what in not_judged(summary["tolerance"])]
+    return f"Keep the kit: {say.heads(names)} {'match' if len(names) > 1 else 'holds'}", blind
 
 
 def _reasons(summary: Mapping[str, Any], heads: Sequence[str]) -> list[str]:

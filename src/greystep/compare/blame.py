@@ -1,0 +1,142 @@
+"""Which part of a kit is the odd one: a head that does not hold or stands apart, or the packs that heads hang on."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from greystep.compare.cells import PARTS
+from greystep.compare.drift import Drift
+from greystep.compare.fit import Array, Indices
+from greystep.compare.limits import COLUMN, Flags, Rows, own_rows
+
+#: Mired that weigh as much as Duv 1: one step of 0.0011 in u'v' is 2.3 mired along, and 0.00089 across, at 5600 K.
+MIRED_PER_DUV: Final = 2600.0
+_SAME_POWER: Final = 0.011
+
+
+@dataclass(frozen=True)
+class Blame:
+    """What goes back, or must not meet.
+
+    Attributes
+    ----------
+    back : tuple of int
+        Heads that go back.
+    clash : tuple of int
+        Heads that do not match, where nothing tells which is the odd one.
+    parted : tuple of int
+        Heads that are outside only from one pack (channel, modifier) to another, and so are not to blame themselves.
+    packs : tuple of str
+        The packs between which they are.
+    """
+
+    back: tuple[int, ...]
+    clash: tuple[int, ...]
+    parted: tuple[int, ...]
+    packs: tuple[str, ...]
+
+
+def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts: Sequence[str]) -> Blame:
+    """Say what the odd one is.
+
+    Back goes each head that is outside itself, on one and the same pack; then, body by body, while two of the others do
+    not match, the one with the most such pairs, and on equal terms the one that stands clearly farther from the whole
+    kit, over all its powers. Heads that were on one pack are compared on it alone.
+
+    Parameters
+    ----------
+    drift : Drift
+        The facts.
+    rows : mapping of quantity to Rows
+        What was judged.
+    outside : bool array
+        One a row of `Drift.pairs`.
+    verdicts : sequence of str
+        One a head.
+    """
+    head, series, part = drift.cells.head, drift.cells.series, _parts(drift)
+    own = own_rows(drift, rows)
+    broken = [(one.first[:own][one.outside[:own]], one.second[:own][one.outside[:own]]) for one in _colours(rows)]
+    first, second = (np.concatenate([one[side] for one in broken] or [np.zeros(0, np.intp)]) for side in (0, 1))
+    same = series[first] == series[second]
+    itself = set(head[first[same]].tolist())
+    if "output_stops" in rows:
+        itself |= set(head[rows["output_stops"].second[rows["output_stops"].outside]].tolist())
+    parted = tuple(one for one, verdict in enumerate(verdicts) if verdict == "outside" and one not in itself)
+    pack = drift.cells.table["pack"].to_numpy(object) if "pack" in drift.cells.varying else np.full(len(head), "")
+    between = np.isin(head[first], parted) & (pack[first] != pack[second])
+    packs = tuple(sorted({*pack[first[between]], *pack[second[between]]}))
+
+    a, b = drift.pair_first, drift.pair_second
+    ties = head[a] * len(drift.cells.heads) + head[b]
+    alike = part[a] == part[b]
+    counted = outside & (alike | ~np.isin(ties, ties[alike]))
+    counted &= (pack[a] == pack[b]) | ~(np.isin(pack[a], packs) & np.isin(pack[b], packs))
+    back, clash = sorted(itself), list[int]()
+    for body in dict.fromkeys(drift.cells.heads["body"]):
+        members = np.flatnonzero((drift.cells.heads["body"] == body).to_numpy())
+        here = counted & np.isin(head[a], members)
+        more, unsettled = _odd(drift, head[a[here]], head[b[here]], [one for one in back if one in members], members)
+        back, clash = [*back, *more], [*clash, *unsettled]
+    return Blame(tuple(sorted(back)), tuple(sorted(clash)), parted, packs)
+
+
+def _colours(rows: Mapping[str, Rows]) -> list[Rows]:
+    return [one for name, one in rows.items() if name in COLUMN]
+
+
+def _odd(
+    drift: Drift, first: Indices, second: Indices, known: list[int], members: Indices
+) -> tuple[list[int], list[int]]:
+    """Return which heads of one body are odd besides those known, and which clash, from its pairs that do not match."""
+    odd = list(known)
+    distance = weight(*away(drift)[1:])
+    unsure = 2.0 * float(np.nanmax(drift.powers["u_mired"].to_numpy(), initial=0.0))
+    while (left := ~np.isin(first, odd) & ~np.isin(second, odd)).any():
+        counts = np.bincount(np.append(first[left], second[left]), minlength=len(drift.cells.heads))
+        most = np.flatnonzero(counts == counts.max())
+        far = np.array([_mean(distance[drift.cells.head == head]) for head in most])
+        order = np.argsort(-far, kind="stable")
+        if len(most) > 1 and (len(members) < 3 or far[order[0]] - far[order[1]] <= unsure):
+            return odd[len(known) :], [int(head) for head in most]
+        odd.append(int(most[order[0]]))
+    return odd[len(known) :], []
+
+
+def away(drift: Drift) -> tuple[Array, Array, Array]:
+    """Return how each cell stands to the median of the other heads at its power: K, mired, Duv; NaN without others.
+
+    Where others were on the same pack (channel, modifier), these count alone.
+    """
+    table, head, part = drift.cells.table, drift.cells.head, _parts(drift)
+    stops, body = table["stops"].to_numpy(), drift.cells.heads["body"].to_numpy(object)[head]
+    columns = np.array([drift.powers[name].to_numpy(np.float64) for name in ("cct_k", "mired", "duv")])
+    others = (head[:, None] != head) & (body[:, None] == body) & (np.abs(stops[:, None] - stops) < _SAME_POWER)
+    others &= np.isfinite(columns[1])
+    alike = others & (part[:, None] == part)
+    others = np.where(alike.any(axis=1)[:, None], alike, others)
+    found = np.full((3, len(table)), np.nan)
+    for cell in np.flatnonzero(others.any(axis=1)):
+        found[:, cell] = columns[:, cell] - np.median(columns[:, others[cell]], axis=1)
+    return found[0], found[1], found[2]
+
+
+def _parts(drift: Drift) -> npt.NDArray[np.intp]:
+    """Number what the cells hang on: pack, channel, company and modifier, where these vary."""
+    names = [name for name in PARTS if name in drift.cells.varying]
+    if not names:
+        return np.zeros(len(drift.cells.table), dtype=np.intp)
+    return np.asarray(drift.cells.table.groupby(names, sort=False).ngroup(), dtype=np.intp)
+
+
+def weight(mired: Array, duv: Array) -> Array:
+    """Return one size of a difference in mired and Duv [mired]."""
+    return np.asarray(np.hypot(mired, MIRED_PER_DUV * duv))
+
+
+def _mean(values: Array) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) else 0.0
