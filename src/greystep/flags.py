@@ -5,7 +5,7 @@ from typing import Final
 
 #: Every flag, in the order in which a row lists them, with the sentence that the report shows for it.
 MEANING: Final[dict[str, str]] = {
-    "missing": "the log names this frame, but there is no such file",
+    "missing": "the log has this row, but there is no frame for it",
     "extra_frame": "the file lies in the frames folder, but no row of the log names it",
     "unreadable": "the file cannot be opened or decoded as a raw frame",
     "damaged": "the pixels cannot be what a camera wrote",

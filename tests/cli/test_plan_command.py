@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import typer
 from typer.testing import CliRunner, Result
@@ -17,11 +18,14 @@ from greystep.demo.kit import HeadCharacter, Kit, Settings, Shot, light
 from greystep.demo.scenario import frames
 from greystep.demo.sensor import Sensor
 from greystep.errors import GreystepError
+from greystep.log.draft import Draft
 from greystep.log.ingest import ingest
-from greystep.log.plan import FRAMES, Cell, Step, all_cells, arrange
+from greystep.log.plan import FRAMES, Cell, Step, all_cells, arrange, swap_cells
 from greystep.log.power import parse_power
+from greystep.log.rig import Rig
 from greystep.log.session import load_session
 from greystep.log.shots import read_shots
+from greystep.show.sheetpage import shot_sheet
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(plan)
@@ -199,6 +203,123 @@ def test_what_plan_refuses(planned: Path, tmp_path: Path) -> None:
     assert not (tmp_path / "x").exists()
     assert run("history", planned).exit_code == 2
     assert run("history", planned, planned).exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [
+        *[("--u", value) for value in ("0", "-1", "nan", "inf")],
+        *[("--target-width", value) for value in ("0", "nan", "inf")],
+        *[("--max-energy", value) for value in ("0", "-5", "nan", "inf")],
+        *[("--scatter", value) for value in ("-1", "nan", "inf")],
+        ("--seed", "-1"),
+    ],
+)
+def test_what_is_no_amount_is_wrong_usage(tmp_path: Path, option: str, value: str) -> None:
+    result = run("plan", tmp_path / "x", "--heads", "A,B", option, value)
+    assert result.exit_code == 2
+    assert option in result.output
+    assert not (tmp_path / "x").exists()
+
+
+@pytest.mark.parametrize("order", ["shuffled", "mixed"])
+def test_a_swap_is_shot_head_by_head_alone(tmp_path: Path, order: str) -> None:
+    result = run("plan", tmp_path / "x", "--swap", "C,D", "--packs", "P1,P2", "--order", order)
+    assert (result.exit_code, "--order" in result.output, "by-head" in result.output) == (2, True, True)
+    assert not (tmp_path / "x").exists()
+
+
+def test_what_a_swap_leaves_open_is_shot_head_by_head_alone(tmp_path: Path) -> None:
+    first = tmp_path / "swap"
+    assert run("plan", first, "--swap", "B,C", "--packs", "P1,P2", "--powers", "full,1/16").exit_code == 0
+    shoot(first, arrange(swap_cells(["B", "C"], ["P1", "P2"], ["full", "1/16"], 2)))
+    with pytest.raises(GreystepError, match=r"order shuffled: .* stands in more than one way"):
+        run("plan", tmp_path / "x", "--more", first, "--order", "shuffled")
+    assert not (tmp_path / "x").exists()
+    assert run("plan", tmp_path / "x", "--more", first).exit_code == 0
+
+
+def test_a_swapped_head_is_no_reference(tmp_path: Path) -> None:
+    result = run("plan", tmp_path / "x", "--swap", "C,D", "--packs", "P1,P2", "--reference", "C")
+    assert (result.exit_code, "--reference" in result.output) == (2, True)
+    assert run("plan", tmp_path / "x", "--swap", "C,D", "--packs", "P1,P2", "--reference", "R").exit_code == 0
+
+
+def test_two_heads_have_two_serials(tmp_path: Path) -> None:
+    result = run("plan", tmp_path / "x", "--heads", "A,B,C", "--serials", "7,8,7")
+    assert result.exit_code == 2
+    assert "7 is there twice" in result.output
+    assert run("plan", tmp_path / "x", "--heads", "A,B,C", "--serials", "7,,").exit_code == 0
+
+
+def test_joules_ask_for_the_energy_at_full(tmp_path: Path) -> None:
+    joules = ("--powers", "2400 J,150 J", "--t01", "2400 J=1/150")
+    for heads in (("--heads", "A,B"), ("--swap", "C,D", "--packs", "P1,P2")):
+        with pytest.raises(GreystepError, match="give --max-energy"):
+            run("plan", tmp_path / heads[0], *heads, *joules)
+        assert run("plan", tmp_path / heads[0], *heads, *joules, "--max-energy", "2400").exit_code == 0
+        assert load_session(tmp_path / heads[0]).heads[heads[1][0]].t01_s == {0.0: pytest.approx(1 / 150)}
+
+
+@pytest.mark.parametrize(
+    ("options", "said", "groups"),
+    [
+        ("--heads A,B,C", "head A on its own stand, 2 check frames before each other head and at the end", 3),
+        (
+            "--heads A,B --reference R",
+            "head R on its own stand, 2 check frames before each other head and at the end",
+            3,
+        ),
+        ("--heads A", "head A on its own stand, 2 check frames at the end", 1),
+        ("--heads A,B --order shuffled", "head A, without check frames of its own", 0),
+        ("--heads A,B --order mixed", "head A, without check frames of its own", 0),
+        ("--heads A,B --order shuffled --reference R", "head R, 2 check frames before each round and at the end", 3),
+        ("--heads A,B --order mixed --reference R", "head R, 2 check frames before each round and at the end", 3),
+    ],
+)
+def test_the_sheet_says_the_check_frames_that_it_lists(tmp_path: Path, options: str, said: str, groups: int) -> None:
+    result = run("plan", tmp_path / "x", *options.split())
+    sheet = (tmp_path / "x" / "shotsheet.html").read_text(encoding="utf-8")
+    assert f"Reference: {said} " in " ".join(result.stdout.split()) + " "
+    assert f"<dd>{said}</dd>" in sheet
+    assert sheet.count("<h2>Check: head") == groups
+    assert ("own stand: this one alone" in sheet) == (groups > 0 and "--order" not in options and "R" not in options)
+    note = read_shots(load_session(tmp_path / "x"))["note"].str.cat(sep=" ")
+    assert note.count("check frame") == 2 * groups
+
+
+def sheet_of(steps: tuple[Step, ...], order: str = "by-head", reference: str = "", more: bool = False) -> str:
+    earlier = pd.DataFrame({"frame": [""] * 9}) if more else None
+    draft = Draft("x", order, 1, steps, {"title": "x"}, reference, earlier)
+    return shot_sheet(draft, Rig("1/125", True, 2, 3, 0.5, 0.3))
+
+
+def test_a_reference_that_changes_packs_is_unplugged_like_any_other_head() -> None:
+    cells = [Cell("C", "full", 0.0, "P1"), Cell("C", "full", 0.0, "P2")]
+    sheet = sheet_of(arrange(cells, check=cells[0]), reference="C", more=True)
+    assert "own stand" not in sheet
+    assert "a stand of its own" not in sheet
+    assert sheet.count("Pack off and discharged") == 2
+
+
+@pytest.mark.parametrize(
+    ("isos", "said"),
+    [
+        ((0, 0), "as in the earlier frames"),
+        ((100, 100), "100, as in the earlier frames"),
+        ((0, 400), "as in the earlier frames"),
+        ((100, 400), "100 and 400, as in the earlier frames"),
+    ],
+)
+def test_further_frames_have_the_iso_of_the_earlier(isos: tuple[int, int], said: str) -> None:
+    cells = [Cell("A", "full", 0.0, iso=isos[0]), Cell("A", "1/64", 6.0, iso=isos[1])]
+    assert f"<dt>ISO</dt><dd>{said}</dd>" in sheet_of(arrange(cells), more=True)
+
+
+def test_the_aperture_is_set_at_the_iso_of_the_highest_power() -> None:
+    sheet = sheet_of(arrange(all_cells(["A"], ["full", "1/4", "1/64"], 2)))
+    assert sheet.index("Camera to ISO 400") > 0  # the first step
+    assert "at ISO 100 the brightest head at its highest power puts the target at 70 to 80 % of the raw range" in sheet
 
 
 def test_options_reach_the_plan(tmp_path: Path) -> None:

@@ -76,17 +76,18 @@ def test_a_file_that_is_still_growing_is_told_again_when_it_is_whole(session: Pa
     assert result.exit_code == 0, result.output
     document = json.loads(result.stdout)
     assert document["frames"] == {"total": ROWS + 1, "ok": ROWS, "doubtful": 0, "rejected": 1}
-    told = [line for line in result.stderr.splitlines() if line.startswith(last.name)]
+    told = [line for line in result.stderr.splitlines() if line.startswith(f"{last.name}: A at 1/1, ")]
     assert len(told) == 2
     assert "rejected" in told[0]
     assert "rejected" not in told[1]
+    assert "copy it from the card again" in result.stderr
     assert "  next: A at 1/2" in result.stderr
 
 
 def test_without_any_frame_there_is_nothing_to_end_with(session: Path) -> None:
     result = CliRunner().invoke(app, ["watch", str(session), "--every", "0.02", "--idle", "0.1"])
     assert result.exit_code == 1
-    assert "no frame of the session could be read" in str(result.exception)
+    assert "no raw frame came" in str(result.exception)
     assert not (session / "readings.csv").exists()
 
 
@@ -95,3 +96,53 @@ def test_a_wrong_log_stops_it_before_the_first_frame(session: Path) -> None:
     result = CliRunner().invoke(app, ["watch", str(session)])
     assert result.exit_code == 1
     assert 'power "twice"' in str(result.exception)
+
+
+def test_it_ends_only_when_every_row_has_its_frame(session: Path) -> None:
+    for path in (frames()[0], frames()[-1]):
+        shutil.copy(path, session / "frames")
+    shutil.copy(frames()[1], session / "frames" / "not_in_the_log.dng")
+    result = run("watch", session, "--every", "0.02", "--idle", "0.5")
+    assert result.exit_code == 0, result.output
+    assert "  next: A at 1/16" in result.stdout
+    assert f"{ROWS - 2} rows of the log still to be shot." in result.stdout
+    assert "3 frames: 2 good, 1 rejected." in result.stdout
+    assert "not_in_the_log.dng: no row of the log names it" in result.stderr
+
+
+def test_a_log_that_is_mended_meanwhile_is_read_again(session: Path) -> None:
+    for path in frames():
+        shutil.copy(path, session / "frames")
+    log = (session / "shots.csv").read_text(encoding="utf-8")
+    (session / "shots.csv").write_text(log + "later.dng,A,1/2\n", encoding="utf-8")
+
+    def mend() -> None:
+        time.sleep(1.0)
+        (session / "shots.csv").write_text(log.replace("1/16", "1/16+x"), encoding="utf-8")
+        time.sleep(1.0)
+        (session / "shots.csv").write_text(log, encoding="utf-8")
+
+    mending = threading.Thread(target=mend)
+    mending.start()
+    result = run("watch", session, "--every", "0.05", "--idle", "20")
+    mending.join()
+    assert result.exit_code == 0, result.output
+    assert 'power "1/16+x"' in result.stderr
+    assert f"{ROWS} frames: {ROWS} good." in result.stdout
+
+
+def test_a_last_look_that_failed_is_no_success(session: Path) -> None:
+    for path in frames():
+        shutil.copy(path, session / "frames")
+    log = (session / "shots.csv").read_text(encoding="utf-8")
+    (session / "shots.csv").write_text(log + "later.dng,A,1/2\n", encoding="utf-8")
+
+    def spoil() -> None:
+        time.sleep(1.0)
+        (session / "shots.csv").write_text(log.replace("1/16", "1/16+x"), encoding="utf-8")
+
+    spoiling = threading.Thread(target=spoil)
+    spoiling.start()
+    result = CliRunner().invoke(app, ["watch", str(session), "--every", "0.05", "--idle", "2"])
+    spoiling.join()
+    assert result.exit_code == 1

@@ -15,7 +15,7 @@ from greystep.demo.sensor import Sensor
 from greystep.errors import FaultsError
 from greystep.log import ingest as ingest_module
 from greystep.log.ingest import Ingested, ingest
-from greystep.log.placing import light_of
+from greystep.log.placing import light_of, place_frames
 from greystep.log.session import load_session
 from greystep.measure.exposure import Exposure
 from greystep.measure.patch import PatchSignal
@@ -101,6 +101,7 @@ def test_a_lost_frame_leaves_its_own_row_empty_and_no_other(session: Make, place
     assert labels(found) == dict(
         zip(true.index, zip(true["head"], true["power"], true["kind"], strict=True), strict=True)
     )
+    assert "placed by their light" in found.notes[0]
     (empty,) = found.readings[found.readings["frame"] == ""].to_dict(orient="records")
     assert (empty["head"], empty["power"], empty["kind"]) == tuple(log.loc[place, ["head", "power", "kind"]])
     assert (empty["flags"], empty["shot"]) == ("missing", -1)
@@ -135,13 +136,18 @@ def test_as_many_frames_as_rows_that_slipped_between(session: Make) -> None:
     assert lost.startswith(f"after {log['frame'][11]}, row 14 (B ")
 
 
-def test_rows_in_the_wrong_order_are_told(session: Make) -> None:
+def test_rows_in_the_wrong_order_decide_nothing(session: Make) -> None:
     folder, log = session(swapped=(11, 12))
     found = ingest(load_session(folder))
-    assert found.readings["frame"].tolist() == log["frame"].tolist()
-    (line,) = [line for line in found.messages if "is not what the row says" in line]
-    assert line.startswith(f"{log['frame'][11]} (row 13), {log['frame'][12]} (row 14): ")
-    assert "partial_flash" in found.readings["flags"][11]
+    readings = found.readings
+    exchanged = log["frame"][[11, 12]].tolist()
+    assert readings["frame"].tolist() == [*log["frame"][:11], "", "", *log["frame"][13:], *exchanged]
+    assert readings["flags"].tolist()[11:13] == ["missing", "missing"]
+    assert readings["flags"].tolist()[-2:] == ["extra_frame", "extra_frame"]
+    assert not readings["flags"].str.contains("flash|outlier").any()  # of the frames on their own rows
+    line = found.notes[0]
+    assert line.startswith(f"{exchanged[0]} (row 13), {exchanged[1]} (row 14): the light is not what the row says, but")
+    assert found.messages[0] == line
 
 
 def test_where_light_does_not_tell_the_exposure_data_do(session: Make, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -162,7 +168,8 @@ def test_a_head_of_which_most_is_lost_is_not_placed_by_light(session: Make) -> N
 def test_a_log_that_is_not_whole_is_an_error_though_light_places_all(session: Make) -> None:
     folder, log = session(lost=[3, 12, 14])
     _, *places = faults_of(folder)
-    assert [place.split(",")[0] for place in places] == [f"after {log['frame'][row - 1]}" for row in (3, 12, 14)]
+    # Row 14 repeats row 13, so that either may be the lost one: both come after the frame of row 11, row 12 being lost.
+    assert [place.split(",")[0] for place in places] == [f"after {log['frame'][row]}" for row in (2, 11, 11)]
 
 
 def test_nothing_is_placed_where_the_log_names_its_frames(
@@ -170,6 +177,112 @@ def test_nothing_is_placed_where_the_log_names_its_frames(
 ) -> None:
     monkeypatch.setattr(ingest_module, "place_frames", lambda *_: pytest.fail("placed"))
     ingest(replace(load_session(shot), path=shot), store=tmp_path)
+
+
+# --- rows and frames without files ------------------------------------------------------------------------------------
+
+#: Two rounds of two heads, as planned; a level of its own for B.
+PLANNED = (
+    "ambient", "dark", "A 0", "A 2", "A 4", "A 4", "A 2", "A 0", "B 0", "B 2", "B 4", "B 4", "B 2", "B 0", "C 0", "C 2",
+    "C 4", "C 4", "C 2", "C 0", "ambient",
+)  # fmt: skip
+ROOM = 0.01
+
+
+def planned_log() -> pd.DataFrame:
+    cells = [row.split() if " " in row else ("", "") for row in PLANNED]
+    return pd.DataFrame(
+        {
+            "frame": pd.array([""] * len(PLANNED), dtype="str"),
+            "row": range(2, len(PLANNED) + 2),
+            "head": pd.array([head for head, _ in cells], dtype="str"),
+            "power": pd.array([f"1/{2 ** int(stops)}" if stops else "" for _, stops in cells], dtype="str"),
+            "stops": [float(stops or "nan") for _, stops in cells],
+            "kind": pd.array([row if " " not in row else "flash" for row in PLANNED], dtype="str"),
+        }
+    )
+
+
+def planned_readings(room: float = ROOM) -> list[Reading]:
+    level = {"A": 0.8, "B": 0.7, "C": 0.85}
+    shares = {"ambient": room, "dark": 0.0}
+    return [reading(shares[row] if " " not in row else room + level[row[0]] / 2.0 ** float(row[2:])) for row in PLANNED]
+
+
+def place(readings: Sequence[Reading], order: Sequence[int]) -> tuple[list[str], tuple[str, ...]]:
+    """Place the frames f0, f1, ... that were taken of the planned rows `order`; return the frames of the rows."""
+    shots, lines = place_frames(planned_log(), [f"f{row}" for row in order], [readings[row] for row in order])
+    return shots["frame"].tolist(), lines
+
+
+WHOLE = list(range(len(PLANNED)))
+NAMES = [f"f{row}" for row in WHOLE]
+
+
+@pytest.mark.parametrize(("a", "b"), [(8, 9), (9, 10), (3, 9 + 5), (7, 20)])
+def test_frames_that_fit_each_others_rows_have_none(a: int, b: int) -> None:
+    order = WHOLE.copy()
+    order[a], order[b] = b, a
+    frames, (line,) = place(planned_readings(), order)
+    assert frames == ["" if row in (a, b) else f"f{row}" for row in WHOLE]
+    assert line.startswith(f"f{b} (row {a + 2}), f{a} (row {b + 2}): the light is not what the row says, but what")
+
+
+def test_rows_exchanged_in_a_plan_shot_in_part_have_no_frame_either() -> None:
+    order = [*WHOLE[:8], 9, 8, *WHOLE[10:15]]
+    frames, lines = place(planned_readings(), order)
+    assert frames == [*NAMES[:8], "", "", *NAMES[10:15], *[""] * 6]
+    assert len(lines) == 2
+    assert "f9 (row 10), f8 (row 11)" in lines[0]
+
+
+def test_a_frame_much_brighter_than_its_row_and_repeat_has_none_and_a_darker_one_keeps_it() -> None:
+    readings = planned_readings()
+    readings[9], readings[18] = reading(0.6), reading(0.85 / 4.0 / 2.2)
+    frames, (line,) = place(readings, WHOLE)
+    assert frames == [*NAMES[:9], "", *NAMES[10:]]
+    assert line.startswith("f9 (row 11), f18 (row 20): the light is not what the row says; check")
+
+
+def test_all_frames_of_a_light_unlike_its_setting_are_the_heads_own() -> None:
+    readings = planned_readings()
+    for row in (9, 12):
+        readings[row] = reading(ROOM + 0.7 / 4.0 * 2.1)
+    frames, (line,) = place(readings, WHOLE)
+    assert frames == NAMES
+    assert line.startswith("f9 (row 11), f12 (row 14): the light is not what the row says; check")
+
+
+@pytest.mark.parametrize("lost", [0, 1, 20])
+@pytest.mark.parametrize("room", [ROOM, 0.0])
+def test_a_forgotten_frame_without_flash_leaves_a_row_of_its_kind_empty(lost: int, room: float) -> None:
+    frames, (line,) = place(planned_readings(room), [row for row in WHOLE if row != lost])
+    if room:
+        assert frames == ["" if row == lost else f"f{row}" for row in WHOLE]
+    else:  # without room light the two are alike
+        assert frames[2:20] == NAMES[2:20]
+        assert frames.count("") == 1
+    said = "row 22 (ambient): no frame" if lost == 20 else "at the start, rows 2 to 3 (ambient to dark): 1 of them"
+    assert said in line
+
+
+def test_without_another_ambient_frame_nothing_tells_it_from_a_dark_one() -> None:
+    with pytest.raises(FaultsError, match=r"at the start, rows 2 to 3 \(ambient to dark\): 1 of them without a frame"):
+        place(planned_readings(), WHOLE[1:20])
+
+
+@pytest.mark.parametrize(
+    ("lost", "said"),
+    [(4, "after f3, rows 6 to 7 .A 1/16.: 1 of them without"), (9, "after f8, row 11 .B 1/4.: no frame")],
+)
+def test_a_plan_shot_in_part_that_slipped_is_told_by_light(lost: int, said: str) -> None:
+    with pytest.raises(FaultsError) as caught:
+        place(planned_readings(), [row for row in WHOLE[:14] if row != lost])
+    count, slip = caught.value.faults
+    assert (
+        "13 frames in capture order: 8 frames too few; their light fits the first 14 rows but for a slip; mend" in count
+    )
+    assert re.match(said, slip), slip
 
 
 # --- the light of frames ----------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 import itertools
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -57,7 +58,7 @@ def test_head_after_head_by_hand() -> None:
 
 
 @pytest.mark.parametrize("order", ["by-head", "shuffled", "mixed"])
-@pytest.mark.parametrize("check", [None, CHECK, Cell("R", "full", 0.0)])
+@pytest.mark.parametrize("check", [None, Cell("A", "full", 0.0, "P1"), Cell("R", "full", 0.0)])
 def test_every_light_is_shot_and_every_lowering_has_its_dump(order: str, check: Cell | None) -> None:
     cells = all_cells(["A", "B", "C"], SEVEN, 3, {"A": "P1", "B": "P1", "C": "P2"})
     for seed in range(10):
@@ -184,6 +185,32 @@ def test_a_swap_changes_one_thing_at_a_time() -> None:
     assert sum(step.what == "warm-up" for step in steps) == 4
 
 
+@pytest.mark.parametrize("order", ["shuffled", "mixed"])
+@pytest.mark.parametrize("part", ["pack", "channel", "modifier"])
+def test_what_must_be_moved_is_shot_head_by_head_alone(order: str, part: str) -> None:
+    one = Cell("C", "full", 0.0, "P1", parts=(("channel", "1"), ("modifier", "")))
+    other = {
+        "pack": replace(one, pack="P2"),
+        "channel": replace(one, parts=(("channel", "2"), ("modifier", ""))),
+        "modifier": replace(one, parts=(("channel", "1"), ("modifier", "box"))),
+    }[part]
+    with pytest.raises(GreystepError, match=rf"order {order}: .* C stands in more than one way .* use by-head"):
+        arrange([one, other, Cell("D", "full", 0.0, "P1")], order)
+    assert sum(step.what == "head" for step in arrange([one, other, Cell("D", "full", 0.0, "P1")])) == 3
+    # Two heads on two packs stay where they are.
+    assert arrange([one, Cell("D", "full", 0.0, "P2")], order)
+
+
+@pytest.mark.parametrize(
+    "cells", [[Cell("C", "full", 0.0, "P1"), Cell("C", "full", 0.0, "P2")], [Cell("C", "full", 0.0, "P2")]]
+)
+def test_a_head_that_is_moved_gives_no_check_frames(cells: list[Cell]) -> None:
+    steps = arrange([*cells, Cell("D", "full", 0.0, "P1")], check=Cell("C", "full", 0.0, "P1", iso=400))
+    assert not [step for step in steps if step.what == "check"]
+    assert {step.iso for step in frames(steps)} == {100}  # and no room light at an ISO that no frame has
+    assert [step.seconds > 0 for step in steps if step.what == "head"] == [False] + [True] * len(cells)
+
+
 @pytest.mark.parametrize(
     ("heads", "powers", "rounds", "message"),
     [
@@ -200,7 +227,7 @@ def test_a_swap_changes_one_thing_at_a_time() -> None:
             "powers span 9 stops, which no one ISO holds; add a power 4 or 5 stops below",
         ),
         (["A"], ["full"], 0, "0 repeats: nothing to shoot"),
-        (["A"], ["200 J"], 2, "needs the head's full energy"),
+        (["A"], ["200 J"], 2, r'power "200 J": needs the energy at full; give --max-energy'),
     ],
 )
 def test_faults(heads: list[str], powers: list[str], rounds: int, message: str) -> None:
@@ -214,6 +241,8 @@ def test_faults_of_order_and_swap() -> None:
     for heads, packs, powers, message in [
         (["C"], ["P1", "P2"], ["full", "1/4"], r"swap: 1 heads \(C\); name two"),
         (["C", "D"], ["P1", "P1"], ["full", "1/4"], r"swap: 2 packs \(P1, P1\); name two"),
+        (["C", "D"], ["P1", ""], ["full", "1/4"], r"swap: 2 packs \(P1, \); name two"),
+        (["C", "D"], ["P1", "P2"], [], "powers: none given"),
         (["C", "D"], ["P1", "P2"], ["full"], "the only power is full"),
         (["C", "D"], ["P1", "P2"], ["full", "1/64"], "1/64 lies more than 5 stops below full"),
     ]:
@@ -224,3 +253,7 @@ def test_faults_of_order_and_swap() -> None:
 def test_powers_in_joules() -> None:
     cells = all_cells(["A"], ["2400 J", "150 J"], 2, max_energy_j=2400.0)
     assert [cell.stops for cell in cells] == pytest.approx([0.0, 4.0])
+    swapped = swap_cells(["C", "D"], ["P1", "P2"], ["150 J", "2400 J"], 2, max_energy_j=2400.0)
+    assert [cell.stops for cell in swapped] == pytest.approx([0.0, 4.0] * 4)
+    with pytest.raises(GreystepError, match="--max-energy"):
+        swap_cells(["C", "D"], ["P1", "P2"], ["150 J", "2400 J"], 2)

@@ -24,9 +24,9 @@ from greystep.log.rig import (
     [
         ([], "1/125", "1/125"),
         ([1 / 400, 1 / 2000], "1/125", "1/125"),
-        ([1 / 400], "1/250", "1/160"),  # 2/400 = 5 ms; 1/200 stands for 4.9 ms, 1/160 for 6.2 ms
+        ([1 / 400], "1/250", "1/200"),  # 2/400 = 5 ms; 1/200 stands for 4.9 ms, which is 5 to a tenth of a stop
         ([1 / 150], "1/125", "1/60"),  # 2/150 = 13.3 ms; 1/80 stands for 12.4 ms, 1/60 for 15.6 ms
-        ([1 / 60], "1/125", "1/25"),  # 33.3 ms; 1/30 stands for 31.3 ms
+        ([1 / 60], "1/125", "1/30"),  # 33.3 ms; 1/30 stands for 31.3 ms
         ([1 / 2000], "1/400", "1/400"),
         ([1e-5], "1/8000", "1/500"),
     ],
@@ -64,6 +64,7 @@ def test_flash_durations_of_one_head_go_before_those_of_all() -> None:
         "A": {"full": "1/150", "1/16+0.3": "1/900"}
     }
     assert flash_durations([], ["A"]) == {}
+    assert flash_durations(["2400 J=1/150,150 J=1/900"], ["A"], 2400.0) == {"A": {"2400 J": "1/150", "150 J": "1/900"}}
 
 
 @pytest.mark.parametrize(
@@ -73,6 +74,7 @@ def test_flash_durations_of_one_head_go_before_those_of_all() -> None:
         ("full=1/150,1/1=1/160", "1/1 is there twice"),
         ("full=quick", 'time "quick"'),
         ("strong=1/100", 'power "strong"'),
+        ("2400 J=1/100", 'power "2400 J": needs the energy at full; give --max-energy'),
     ],
 )
 def test_faults_of_flash_durations(text: str, message: str) -> None:

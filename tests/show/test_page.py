@@ -145,11 +145,26 @@ def test_what_the_order_left_is_printed_head_by_head(kit: Any) -> None:
     assert rows[3] == ["C", words.EMPTY, words.EMPTY]
 
 
-def test_the_widest_pairs_come_first(kit: Any, read: Page) -> None:
-    rows = read.tables["The 12 widest of 150 pairs of different heads (all in pairs.csv)"][1:]
-    shown = [float(row[5]) for row in rows]
-    assert shown == sorted(shown, reverse=True)
-    assert shown[0] == pytest.approx(kit.pairs["delta_steps"].max(), abs=0.0501)
+@pytest.mark.parametrize(
+    ("limits", "first"),
+    [
+        ({"mired": 4.0}, "delta_mired"),
+        ({"mired": 4.0, "duv": 0.0001}, "delta_duv"),
+        ({"kelvin": 100.0, "mired": 400.0}, "delta_k"),
+        ({"steps": 4.0}, "delta_steps"),
+        ({}, "delta_steps"),
+    ],
+)
+def test_the_pairs_that_take_most_of_a_limit_come_first(kit: Any, limits: dict[str, float], first: str) -> None:
+    row = kit.pairs.loc[kit.pairs[first].abs().idxmax()]
+    rows = page._pair_rows(kit.pairs, limits)
+    assert len(rows) == page.PAIRS_SHOWN
+    assert rows[0][:2] == tuple(words.cell(row[f"head_{side}"], row[f"power_{side}"]) for side in ("b", "a"))
+
+
+def test_the_longest_table_of_pairs_says_what_it_leaves_out(read: Page) -> None:
+    caption = "The 12 of 150 pairs of different heads that take most of the limits (all in pairs.csv)"
+    assert len(read.tables[caption]) == 13
 
 
 def test_every_frame_is_shown_with_its_patch_and_what_is_wrong_with_it(kit: Any, html: str, read: Page) -> None:
@@ -188,22 +203,25 @@ def test_one_head_without_pairs(kit_of: Any) -> None:
 
 
 def test_a_camera_without_a_matrix_still_gets_a_page(kit: Any) -> None:
-    colour = ["mired", "cct_k", "duv", "u_prime", "v_prime"]
+    colour = ["mired", "cct_k", "duv", "u_prime", "v_prime", "u_mired"]
     deltas = [f"ref_delta_{name}" for name in ("mired", "k", "duv", "steps")]
     nothing = dict.fromkeys(colour)
     blank = float("nan")
     summary = kit.summary | {"reference": {"head": None, "power": None, "kit": False, **nothing}, "worst_pair": None}
-    spans = ["span_k", "span_mired", "span_duv", "span_steps", "u_span_mired"]
+    spans = ["span_k", "span_mired", "span_duv", "span_steps", "u_span_mired", "repeatability_mired"]
     html = build(
         kit,
         summary=summary,
         readings=kit.readings.assign(colour_from="none", **dict.fromkeys(colour, blank)),
         powers=kit.powers.assign(**dict.fromkeys(colour + deltas, blank)),
         heads=kit.heads.assign(**dict.fromkeys(spans, blank)),
+        pairs=kit.pairs.head(0),
         drawings={},
     )
     read = Page(html)
     assert "No colour matrix is known for this camera" in read.words
+    assert "It moves every head alike" not in read.words
+    assert list(read.tables) == ["Frames with something to say"]
     assert "Figures and numbers" not in read.words
     assert "nan" not in html[html.index("<main>") : html.index('<ul class="sheet">')].lower()
 

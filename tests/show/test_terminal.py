@@ -77,7 +77,7 @@ def test_a_long_list_of_faults_is_counted_not_poured_out(kit: Any) -> None:
     faults = list(MEANING)[:12]
     readings = readings.assign(flags=[faults[n % 12] for n in range(66)])  # 6 frames each of the first 6 faults, else 5
     lines = terminal.ingest_text(readings, "r.csv").splitlines()
-    assert lines[-2] == "  and 20 more; the flags column of the table names them all"
+    assert lines[-2] == "  and 20 more frames: see flags in the table"
 
 
 def test_a_makers_claim_is_told_head_by_head(kit: Any) -> None:

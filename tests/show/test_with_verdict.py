@@ -34,6 +34,8 @@ def test_the_odd_heads_are_named_first(kit: Any, tmp_path: Path) -> None:
     assert "B does not hold" in top
     assert "D is steady on its own, but" in top
     assert max(map(len, text.splitlines())) <= 80
+    worst, rows = told["worst_pair"], html[html.index("take most of the limits") :]
+    assert rows.index(words.cell(worst["head_b"], worst["power_b"])) < 1000
     first = html[html.index("<main>") : html.index("Figures and numbers")]
     for word in ("steps", "u'v'", "expanded", "locus"):
         assert word not in text

@@ -36,7 +36,7 @@ def audit(
     Example: greystep audit SETUP.csv --profile hire_kit --shutter 1/125
     """
     box = parse_patch(patch)
-    from greystep.compare.drift import analyse
+    from greystep.compare.drift import analyse, check_colour
     from greystep.files import to_json, write_json, write_text
     from greystep.log.ingest import ingest
     from greystep.log.rig import seconds
@@ -61,6 +61,7 @@ def audit(
     with progress_bar("reading frames") as progress:
         found = ingest(session, patch=box, progress=progress, store=out)
     drift = analyse(found.readings, session)
+    check_colour(drift, session)
     if shot:
         measured = measured_setup(found, drift)
         judged = audit_setup(session.title, measured.setup, found, drift, at_hand, planned, measured.wholes)

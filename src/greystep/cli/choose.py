@@ -47,7 +47,7 @@ def choose(
     box = parse_patch(patch)
     if need is None and not ganged:
         raise typer.BadParameter("say how many heads, such as --need 3", param_hint="--need")
-    from greystep.compare.drift import analyse
+    from greystep.compare.drift import analyse, check_colour
     from greystep.files import to_json, write_json
     from greystep.log.ingest import ingest
     from greystep.log.session import load_session
@@ -60,6 +60,7 @@ def choose(
     with progress_bar("reading frames") as progress:
         found = ingest(loaded, patch=box, progress=progress, store=out)
     drift = analyse(found.readings, loaded)
+    check_colour(drift, loaded)
     if ganged:
         content = choose_gang(drift, loaded, output, need, allowed)
     else:

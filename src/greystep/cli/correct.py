@@ -178,8 +178,10 @@ def _session(path: Path, store: Path | None) -> "Ingested":
 
 def _profile(path: Path, store: Path | None) -> "Profile":
     """Read a test session into the profile of its heads."""
-    from greystep.compare.drift import analyse
+    from greystep.compare.drift import analyse, check_colour
     from greystep.correct.profile import make_profile
 
     tested = _session(path, store)
-    return make_profile(tested, analyse(tested.readings, tested.session))
+    drift = analyse(tested.readings, tested.session)
+    check_colour(drift, tested.session)
+    return make_profile(tested, drift)

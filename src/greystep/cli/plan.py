@@ -1,5 +1,6 @@
 """``greystep plan``: a test planned before it is shot, with a shot sheet to print."""
 
+import math
 from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
@@ -22,6 +23,13 @@ class Order(StrEnum):
     MIXED = "mixed"
 
 
+def _amount(value: float | None) -> float | None:
+    """Refuse an option's number that measures nothing: 0, below it, boundless or none at all."""
+    if value is not None and not 0.0 < value < math.inf:
+        raise typer.BadParameter(f"{value:g} is no amount; write a number above 0")
+    return value
+
+
 def plan(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.", show_default=False)],
     heads: Annotated[str, typer.Option(metavar="A,B", help="Heads to test.")] = "",
@@ -32,7 +40,7 @@ def plan(
     order: Annotated[
         Order, typer.Option(help="by-head, or, where all heads stand rigged, shuffled or mixed (power by power).")
     ] = Order.BY_HEAD,
-    seed: Annotated[int, typer.Option(help="Another number draws another order.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="Another number draws another order.")] = 1,
     reference: Annotated[
         str | None, typer.Option(metavar="HEAD", help="Head on its own stand; the first of --heads if absent.")
     ] = None,
@@ -48,15 +56,21 @@ def plan(
         ),
     ] = None,
     max_energy: Annotated[
-        float | None, typer.Option("--max-energy", metavar="J", help="Energy at full, for powers in joules.")
+        float | None,
+        typer.Option("--max-energy", metavar="J", callback=_amount, help="Energy at full, for powers in joules."),
     ] = None,
     iso: Annotated[int, typer.Option(min=1, help="For the highest power and the five stops below it.")] = 100,
     sync: Annotated[str, typer.Option(help="Shortest shutter time that keeps in step.")] = "1/125",
     u: Annotated[
-        float | None, typer.Option("--u", metavar="MIRED", help="How well two lights are to be told apart.")
+        float | None,
+        typer.Option("--u", metavar="MIRED", callback=_amount, help="How well two lights are to be told apart."),
     ] = None,
-    scatter: Annotated[float, typer.Option(min=0.0, metavar="MIRED", help="Scatter assumed, shot to shot.")] = 0.5,
-    target_width: Annotated[float, typer.Option(min=0.01, metavar="M", help="Width of the grey target.")] = 0.3,
+    scatter: Annotated[
+        float, typer.Option(metavar="MIRED", callback=_amount, help="Scatter assumed, shot to shot.")
+    ] = 0.5,
+    target_width: Annotated[
+        float, typer.Option(min=0.01, metavar="M", callback=_amount, help="Width of the grey target.")
+    ] = 0.3,
     more: Annotated[
         Path | None, typer.Option(metavar="SESSION", help="Only what decides the undecided lights of a test.")
     ] = None,
@@ -76,6 +90,11 @@ def plan(
         raise typer.BadParameter(
             "name the heads to test, such as A,B,C, or give --more or --swap alone", param_hint="--heads"
         )
+    if swap and order is not Order.BY_HEAD:
+        raise typer.BadParameter("a swap moves heads from pack to pack; it is shot by-head", param_hint="--order")
+    reference = (reference or "").strip()
+    if reference and reference in _labels(swap):
+        raise typer.BadParameter(f"head {reference} is moved in the swap; name another", param_hint="--reference")
     from greystep import __version__
     from greystep.files import records, to_json
     from greystep.log import draft as drafts
@@ -92,17 +111,17 @@ def plan(
         rounds = repeats or (rigs.rounds_for(u, 2 if swap else len(levels), scatter) if u else rigs.ROUNDS[0])
         if swap:
             named, hung = _labels(swap), {}
-            cells = plans.swap_cells(named, _labels(packs), levels, rounds, iso)
+            cells = plans.swap_cells(named, _labels(packs), levels, rounds, iso, max_energy)
         else:
             named = _labels(heads)
             hung = _of_heads("--packs", _labels(packs), named)
             cells = plans.all_cells(named, levels, rounds, hung, iso, max_energy)
-            reference = reference or (None if no_reference else named[0])
+            reference = reference or ("" if no_reference else named[0])
         top = min(cells, key=lambda cell: cell.stops)
-        pack = hung.get(reference or "", "")
+        pack = hung.get(reference, "")
         check = plans.Cell(reference, top.power, top.stops, pack, top.iso) if reference else None
         everyone = list(dict.fromkeys([*named, *([reference] if reference else [])]))
-        durations = rigs.flash_durations(t01 or [], everyone)
+        durations = rigs.flash_durations(t01 or [], everyone, max_energy)
         longest = [rigs.seconds(time) for times in durations.values() for time in times.values()]
         document = drafts.session_document(
             title,
@@ -114,7 +133,7 @@ def plan(
             (reference, top.power) if reference else None,
         )
         steps = plans.arrange(cells, order.value, seed, check)
-        draft = drafts.Draft(title, order.value, seed, steps, document, reference or "")
+        draft = drafts.Draft(title, order.value, seed, steps, document, reference)
         shutter = rigs.shutter_for(longest, sync)
         known = set(durations) == set(everyone)
         rig = rigs.Rig(shutter, known, rounds, len({cell.stops for cell in cells}), scatter, target_width)
@@ -138,6 +157,8 @@ def _of_heads(option: str, labels: Sequence[str], heads: Sequence[str]) -> dict[
         labels = [labels[0]] * len(heads)
     if labels and len(labels) != len(heads):
         raise typer.BadParameter(f"{len(labels)} for {len(heads)} heads; give one each", param_hint=option)
+    if option == "--serials" and (twice := [label for label in labels if label and labels.count(label) > 1]):
+        raise typer.BadParameter(f"{twice[0]} is there twice; each head has a number of its own", param_hint=option)
     return dict(zip(heads, labels, strict=True)) if labels else {}
 
 
@@ -182,6 +203,6 @@ def _go_on(
     scatter = float(drift.heads["repeatability_mired"].median())
     said = [f"{asked.open} differences cannot be called yet; these frames are to settle {asked.settled} of them"]
     if asked.on_the_limit:
-        said.append(f"{asked.on_the_limit} lie on the limit, where more frames would not tell")
+        said.append(f"{asked.on_the_limit} lie so near the limit for their scatter that 20 more rounds might not tell")
     say("; ".join(said) + ".")
     return draft, Rig(drafts.camera_settings(found.readings), True, rounds, powers, scatter, target_width)

@@ -31,43 +31,48 @@ def watch(
     """
     box = parse_patch(patch)
     from greystep.files import to_json
-    from greystep.log.arrivals import looks, next_row, to_tell
+    from greystep.log.arrivals import looks, messages_of, next_row, to_tell
     from greystep.log.ingest import ingest, write_readings
     from greystep.log.session import load_session
     from greystep.log.shots import read_shots
-    from greystep.show.terminal import arrived_text, ingest_text, looking_text
+    from greystep.show.terminal import arrived_text, looking_text, watched_text
 
     loaded = load_session(session)
     logged = (loaded.path / "shots.csv").is_file()
     if logged:
         read_shots(loaded)  # what is wrong with the log itself stops it here
     tell = say if as_json else show
-    found, written, trouble = None, session, ""
+    found, written, said = None, session, ""
+    failed: GreystepError | None = None
     told: dict[str, str] = {}
     tell(looking_text(loaded.title, str(loaded.frames_dir)))
     try:
         for _ in looks(loaded, every, idle):
             try:
-                found = ingest(loaded, patch=box, store=out)
-            except GreystepError as error:  # perhaps the next frame mends it
-                wrong = f"greystep: {error}"
-            else:
-                written = write_readings(found, store=out)
-                rows, due = to_tell(found.readings, told), next_row(found.readings)
-                told |= dict(zip(rows["frame"], rows["flags"], strict=True))
+                found, failed = ingest(loaded, patch=box, store=out), None
+            except GreystepError as error:  # perhaps the next frame or a mended log makes it good
+                failed = error
+                if str(error) != said:
+                    say(f"greystep: {error}")
+                said = str(error)
+                continue
+            written = write_readings(found, store=out)
+            rows, due = to_tell(found.readings, told), next_row(found.readings)
+            complete = due is None and logged
+            if told or not complete:
                 tell(arrived_text(rows, due))
-                wrong = "\n".join(line for line in found.messages if "placed by their light" in line)
-                if due is None and logged:
-                    break
-            if wrong != trouble:
-                say(wrong)
-            trouble = wrong
+                say(*messages_of(found.messages, rows))
+            told |= dict(zip(rows["frame"], rows["flags"], strict=True))
+            if complete:
+                break
     except KeyboardInterrupt:
         say("")
+    if failed is not None:
+        raise failed
     if found is None:
-        raise GreystepError(f"{loaded.frames_dir}: no frame of the session could be read; nothing was written")
+        raise GreystepError(f"{loaded.frames_dir}: no raw frame came; copy the camera's raw files there as you shoot")
     if as_json:
         typer.echo(to_json(document(found.readings)))
     else:
-        show(ingest_text(found.readings, str(written)))
+        show(watched_text(found.readings, str(written)))
     finish(strict, not (found.readings["status"] == "rejected").any())

@@ -31,18 +31,21 @@ class Blame:
         Heads that are outside only from one pack (channel, modifier) to another, and so are not to blame themselves.
     packs : tuple of str
         The packs between which they are.
+    doubted : tuple of int
+        Heads that are outside only by lights that were shot in another way (`Cells.doubts`).
     """
 
     back: tuple[int, ...]
     clash: tuple[int, ...]
     parted: tuple[int, ...]
     packs: tuple[str, ...]
+    doubted: tuple[int, ...]
 
 
 def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts: Sequence[str]) -> Blame:
     """Say what the odd one is.
 
-    Back goes each head that is outside itself, on one and the same pack; then, body by body, while two of the others do
+    Back goes each head that is outside itself, on one and the same pack and by frames that are not in doubt; then, body by body, while two of the others do
     not match, the one with the most such pairs, and on equal terms the one that stands clearly farther from the whole
     kit, over all its powers. Heads that were on one pack are compared on it alone.
 
@@ -61,11 +64,15 @@ def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts:
     own = own_rows(drift, rows)
     broken = [(one.first[:own][one.outside[:own]], one.second[:own][one.outside[:own]]) for one in _colours(rows)]
     first, second = (np.concatenate([one[side] for one in broken] or [np.zeros(0, np.intp)]) for side in (0, 1))
+    sound = sound_rows(drift, first, second)
     same = series[first] == series[second]
-    itself = set(head[first[same]].tolist())
+    itself = set(head[first[sound & same]].tolist())
     if "output_stops" in rows:
-        itself |= set(head[rows["output_stops"].second[rows["output_stops"].outside]].tolist())
-    parted = tuple(one for one, verdict in enumerate(verdicts) if verdict == "outside" and one not in itself)
+        one = rows["output_stops"]
+        itself |= set(head[one.second[one.outside & sound_rows(drift, one.first, one.second)]].tolist())
+    rest = [number for number, verdict in enumerate(verdicts) if verdict == "outside" and number not in itself]
+    parted = tuple(number for number in rest if (head[first[sound & ~same]] == number).any())
+    doubted = tuple(number for number in rest if number not in parted)
     pack = drift.cells.table["pack"].to_numpy(object) if "pack" in drift.cells.varying else np.full(len(head), "")
     between = np.isin(head[first], parted) & (pack[first] != pack[second])
     packs = tuple(sorted({*pack[first[between]], *pack[second[between]]}))
@@ -73,7 +80,7 @@ def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts:
     a, b = drift.pair_first, drift.pair_second
     ties = head[a] * len(drift.cells.heads) + head[b]
     alike = part[a] == part[b]
-    counted = outside & (alike | ~np.isin(ties, ties[alike]))
+    counted = outside & sound_rows(drift, a, b) & (alike | ~np.isin(ties, ties[alike]))
     counted &= (pack[a] == pack[b]) | ~(np.isin(pack[a], packs) & np.isin(pack[b], packs))
     back, clash = sorted(itself), list[int]()
     for body in dict.fromkeys(drift.cells.heads["body"]):
@@ -81,7 +88,13 @@ def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts:
         here = counted & np.isin(head[a], members)
         more, unsettled = _odd(drift, head[a[here]], head[b[here]], [one for one in back if one in members], members)
         back, clash = [*back, *more], [*clash, *unsettled]
-    return Blame(tuple(sorted(back)), tuple(sorted(clash)), parted, packs)
+    return Blame(tuple(sorted(back)), tuple(sorted(clash)), parted, packs, doubted)
+
+
+def sound_rows(drift: Drift, first: Indices, second: Indices) -> Flags:
+    """Return which differences are between two cells that are not in doubt."""
+    sound: Flags = drift.cells.doubts == ""
+    return np.asarray(sound[first] & sound[second])
 
 
 def _colours(rows: Mapping[str, Rows]) -> list[Rows]:

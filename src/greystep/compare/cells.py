@@ -21,6 +21,8 @@ from greystep.published import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
 QUANTITIES: Final = ("mired", "duv", "u_prime", "v_prime", "output_stops")
 #: Columns that part the cells of one head beyond its power, where they vary.
 PARTS: Final = ("pack", "channel", "with", "modifier")
+#: Flags of a frame that was shot in another way than the others: no head goes back for these.
+DOUBTS: Final = ("settings_changed", "tail_cut")
 _NEVER_FIRED: Final = frozenset({"no_flash", "extra_frame"})
 _BEFORE: Final = re.compile(r"(\d{1,2})\s+warm-?\s?up\s+(?:shot|flash)", re.IGNORECASE)
 
@@ -41,6 +43,8 @@ class Cells:
         The columns of the table that part cells of one head and power.
     colourless : (c,) bool array
         No frame of the cell has a colour matrix.
+    doubts : (c,) array of str
+        The flag of `DOUBTS` that all frames of the cell carry, so that what it reads may not be the head's; else blank.
     """
 
     table: pd.DataFrame
@@ -49,6 +53,7 @@ class Cells:
     heads: pd.DataFrame
     varying: tuple[str, ...]
     colourless: npt.NDArray[np.bool_]
+    doubts: npt.NDArray[np.object_]
 
 
 @dataclass(frozen=True)
@@ -178,7 +183,11 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     parts = ("body", *varying) if len(set(body[rows])) > 1 else tuple(varying)
     blind = np.array(["no_matrix" in mark for mark in marks], dtype=bool)
     colourless = np.bincount(cell_of[flash & ~blind], minlength=count) == 0
-    cells = Cells(table, of_head, of_series, heads, parts, colourless)
+    doubts = np.full(count, "", dtype=object)
+    for flag in DOUBTS:
+        sound = used & np.array([flag not in mark for mark in marks], dtype=bool)
+        doubts[(table["n"] > 0) & (np.bincount(cell_of[sound], minlength=count) == 0)] = flag
+    cells = Cells(table, of_head, of_series, heads, parts, colourless, doubts)
     fired = np.array([not (mark & _NEVER_FIRED) for mark in marks], dtype=bool) & np.isfinite(stops)
     fired &= np.isin(kind, ["flash", "job"]) & (head != "")
     frames = _frames(log, cells, np.where(used, cell_of, -1), fired, body, head, stops, usable)

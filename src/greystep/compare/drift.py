@@ -13,7 +13,7 @@ import pandas as pd
 from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells
 from greystep.compare.contrasts import TOLD, components, difference, slope, spans
 from greystep.compare.fit import Array, Estimates, Indices, half_width, own_variances, pooled_sd
-from greystep.compare.sentences import Pace
+from greystep.compare.sentences import GIVE_MATRIX, Pace
 from greystep.compare.sentences import heads as head_names
 from greystep.errors import GreystepError
 from greystep.log.power import parse_power, same_power
@@ -90,7 +90,9 @@ def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
     """
     cells, frames = find_cells(readings)
     if not len(cells.table):
-        raise GreystepError("the log has no flash frame, so nothing can be compared; give rows of kind flash a head")
+        raise GreystepError(
+            f"{session.path}: the log has no flash frame, so nothing can be compared; give rows of kind flash a head"
+        )
     fitted = fit_cells(cells, frames)
     notes = _notes(cells, frames, fitted)
     reference, of_body, own = _references(cells, fitted, session, notes)
@@ -112,6 +114,12 @@ def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
         notes=tuple(notes),
         seed=seed,
     )
+
+
+def check_colour(drift: Drift, session: Session) -> None:
+    """Refuse a test without any colour because no matrix is known for its camera; what to do is said."""
+    if drift.cells.colourless.all():
+        raise GreystepError(f"{session.path}: no colour matrix is known for its camera; {GIVE_MATRIX}")
 
 
 def _pace(frames: Frames) -> Pace:

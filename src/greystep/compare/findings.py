@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep.compare import sentences as say
-from greystep.compare.blame import MIRED_PER_DUV, Blame, away, weight
+from greystep.compare.blame import MIRED_PER_DUV, Blame, away, sound_rows, weight
 from greystep.compare.cells import PARTS
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Indices
@@ -23,6 +23,11 @@ _ONE_WAY: Final = 0.7
 #: A whole head is off if no power stands less than this share of its worst away from the others.
 _OFFSET: Final = 0.5
 _ON: Final = {"pack": "on pack", "channel": "on channel", "with": "beside", "modifier": "with"}
+#: By the flag of a light that was shot in another way: what is wrong, and how to shoot it again.
+_DOUBTED: Final = {
+    "tail_cut": ("the shutter was shorter than the flash", "at a longer shutter time, for the flash was cut"),
+    "settings_changed": ("the settings were not those of the other frames", "at the settings of the other frames"),
+}
 _NO_COLOUR: Final = "no colour matrix is known for its camera"
 
 
@@ -45,6 +50,8 @@ class Finding:
         Powers without a usable frame.
     parted : str
         From one of what to another it does not hold, where it holds with each: ``pack``; else blank.
+    doubted : tuple of str
+        Powers at which all frames were shot in another way, where the head is outside by these alone; first the flag.
     colourless : bool
         They have none because no colour matrix is known for the camera.
     safe : tuple of str
@@ -61,6 +68,7 @@ class Finding:
     rounds: float
     empty: tuple[str, ...]
     parted: str
+    doubted: tuple[str, ...]
     colourless: bool
     safe: tuple[str, ...]
     outliers: int
@@ -86,6 +94,7 @@ def find(
     """
     match = matches(drift, rows)
     power, n = cell_names(drift), drift.cells.table["n"].to_numpy()
+    sound = outside & sound_rows(drift, drift.pair_first, drift.pair_second)
     findings = []
     for head, verdict in enumerate(verdicts):
         cells = np.flatnonzero(drift.cells.head == head)
@@ -96,11 +105,12 @@ def find(
                 cells=cells,
                 verdict=verdict,
                 own=_own_words(drift, rows, verdict, _telling(drift, cells, head in blame.parted), row),
-                others=_others_words(drift, head, blame.back, outside),
+                others=_others_words(drift, rows, head, blame.back, sound),
                 over=_over_words(list(power[cells[n[cells] > 0]]), row),
                 rounds=_rounds(drift, rows, head, row) if verdict == "undecided" else 0.0,
                 empty=tuple(power[cells[n[cells] == 0]]),
                 parted=_parted(drift, cells) if head in blame.parted else "",
+                doubted=_doubted(drift, cells) if head in blame.doubted else (),
                 colourless=bool(drift.cells.colourless[cells[n[cells] == 0]].all()),
                 safe=_safe(match, power, [cells[drift.cells.series[cells] == one] for one in _series(drift, cells)]),
                 outliers=int(row["n_outlier"]),
@@ -129,6 +139,14 @@ def _parted(drift: Drift, cells: Indices) -> str:
         name for name in PARTS if name in drift.cells.varying and drift.cells.table[name].iloc[cells].nunique() > 1
     ]
     return " or ".join(nouns.get(name, name) for name in names)
+
+
+def _doubted(drift: Drift, cells: Indices) -> tuple[str, ...]:
+    """Return the doubt that most cells of a head have, and their names."""
+    here = cells[drift.cells.doubts[cells] != ""]
+    flags = list(drift.cells.doubts[here])
+    flag = max(flags, key=flags.count)
+    return (flag, *cell_names(drift)[here[drift.cells.doubts[here] == flag]])
 
 
 def _series(drift: Drift, cells: Indices) -> list[int]:
@@ -172,6 +190,8 @@ def why(finding: Finding, pace: say.Pace) -> str:
 def sentence(finding: Finding, pace: say.Pace) -> str:
     """Return one sentence on a head that a hire desk understands."""
     head = f"Head {finding.head}"
+    if finding.doubted:
+        return f"{head} cannot be called: at {say.listed(finding.doubted[1:])} {_DOUBTED[finding.doubted[0]][0]}."
     if finding.parted:
         return f"{head} holds on its own, but not from one {finding.parted} to another: {finding.own}."
     if finding.verdict == "outside":
@@ -215,10 +235,12 @@ def todo(
             "and nothing here tells which is the odd one. A third head or a colour meter would."
         )
     if any(finding.empty and finding.colourless for finding in findings):
-        lines.append(
-            "Give the camera a colour matrix: shoot a 24-patch colour chart by flash, run greystep camera on that "
-            'frame, and name its camera.json in session.toml, [camera] matrix = "camera.json".'
-        )
+        lines.append(f"Give the camera a colour matrix: {say.GIVE_MATRIX}.")
+    lines += [
+        f"Shoot head {one.head} at {say.listed(one.doubted[1:])} again, {_DOUBTED[one.doubted[0]][1]}."
+        for one in findings
+        if one.doubted
+    ]
     shoot: dict[str, list[str]] = {}
     for head, finding in enumerate(findings):
         if finding.empty and not finding.colourless:
@@ -288,7 +310,7 @@ def _over_words(power: Sequence[str], row: "pd.Series[Any]") -> str:
     return f"it moves {moved} from {power[0]} to {power[-1]}{output}"
 
 
-def _others_words(drift: Drift, head: int, odd: Sequence[int], outside: Flags) -> str:
+def _others_words(drift: Drift, rows: Mapping[str, Rows], head: int, odd: Sequence[int], outside: Flags) -> str:
     """Say how a head stands to the rest of the kit where it does not match: as a whole, or at some powers."""
     first, second = drift.pair_first[outside], drift.pair_second[outside]
     mine, other = drift.cells.head[first] == head, drift.cells.head[second] == head
@@ -311,11 +333,31 @@ def _others_words(drift: Drift, head: int, odd: Sequence[int], outside: Flags) -
     mean = apart[:, cells].mean(axis=1)
     along = apart[1, cells] * mean[1] + MIRED_PER_DUV**2 * apart[2, cells] * mean[2]
     worst = cells[int(np.argmax(size))]
+    if not _breaks(rows, *apart[:, worst]):
+        return _widest_pair(drift, head, np.flatnonzero(outside)[counted])
     if np.all(along > 0) and size.min() > _OFFSET * size.max():
         where = "at every power" if len(cells) > 1 else f"at {power[worst]}"
         return f"{say.gap(*mean)} than {rest} {where}"
     alone = " alone" if len(touched) == 1 and len(cells) > 2 else ""
     return f"{say.gap(*apart[:, worst])} than {rest} at {power[worst]}{alone}"
+
+
+def _breaks(rows: Mapping[str, Rows], kelvin: float, mired: float, duv: float) -> bool:
+    """Return whether a difference is over a limit of warmth or tint, or none is judged."""
+    sizes = {"mired": abs(mired), "kelvin": abs(kelvin), "duv": abs(duv)}
+    judged = [sizes[name] > rows[name].limit for name in sizes if name in rows]
+    return any(judged) or not judged
+
+
+def _widest_pair(drift: Drift, head: int, pairs: Indices) -> str:
+    """Say how a head stands to the light that it is farthest from, of some rows of the pairs."""
+    told = drift.pairs.iloc[pairs]
+    row = pairs[int(np.argmax(weight(told["delta_mired"].to_numpy(), told["delta_duv"].to_numpy())))]
+    first, second = int(drift.pair_first[row]), int(drift.pair_second[row])
+    mine, other, sign = (second, first, 1.0) if drift.cells.head[second] == head else (first, second, -1.0)
+    gap = say.gap(*(sign * float(drift.pairs[f"delta_{name}"].iloc[row]) for name in ("k", "mired", "duv")))
+    names, heads = cell_names(drift), drift.cells.heads["label"]
+    return f"{gap} at {names[mine]} than head {heads[drift.cells.head[other]]} at {names[other]}"
 
 
 def _rounds(drift: Drift, rows: Mapping[str, Rows], head: int, row: "pd.Series[Any]") -> float:
@@ -361,4 +403,4 @@ def _open_pairs(drift: Drift, rows: Mapping[str, Rows], chosen: Indices) -> str:
     rounds = float(np.quantile(settled, 0.5, method="higher"))
     cells = len(np.unique(np.append(first, second)))
     time = say.rounds(rounds, cells, drift.pace, len(names))
-    return f"{said}: {time} of their powers would tell for {int((settled <= rounds).sum())}."
+    return f"{said}: {time}, of their powers, would tell for {int((settled <= rounds).sum())} of them."

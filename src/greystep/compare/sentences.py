@@ -14,7 +14,12 @@ CAUTION: Final = (
 )
 
 #: What is said where `greystep.compare.limits.MOST_ROUNDS` more rounds would not decide.
-ON_THE_LIMIT: Final = "so close to the limit that even 20 more rounds might not tell"
+ON_THE_LIMIT: Final = "even 20 more rounds might not tell, so near the limit is it for its scatter"
+#: What gives colours to the frames of a camera without a colour matrix.
+GIVE_MATRIX: Final = (
+    "shoot a 24-patch colour chart by flash, run greystep camera on that frame, and name its camera.json in "
+    'session.toml, [camera] matrix = "camera.json"'
+)
 
 
 def listed(names: Sequence[str]) -> str:

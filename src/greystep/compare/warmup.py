@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from greystep.compare.fit import Array, f_test
 
-#: The chance of keeping a warm-up term that is not there, over all heads of a test.
+#: The chance of keeping warm-up terms that are not there, over a test.
 KEEP_ALPHA: Final = 0.05
 #: Above this variance inflation heat runs along with power and the two cannot be parted (a rule of thumb, no source).
 MOST_INFLATION: Final = 10.0
@@ -105,8 +105,10 @@ def find_heat(fired: Fired, mired: Array, heads: int) -> Heat:
     -------
     Heat
         The time constant is scanned over 0.7 shots up to the length of the longest head, for both ways of heating, on
-        the residuals of the cell means with a scatter of its own for each head. A head keeps its term where an F test
-        (term, time constant and way of heating count as three columns) falls below `KEEP_ALPHA` shared among the heads.
+        the residuals of the cell means with a scatter of its own for each head. All heads keep their terms or none, for
+        a light in its warm state cannot be compared with one in the mean state of a test: where an F test of all heads
+        together, or of one alone, falls below its share of `KEEP_ALPHA` (time constant and way of heating count as two
+        columns more).
         "Warm" is the warmest that the head was in this test by ``energy``, and where it settles in the end by
         ``shots``.
     """
@@ -128,10 +130,9 @@ def find_heat(fired: Fired, mired: Array, heads: int) -> Heat:
     kept = np.zeros(len(runs), dtype=bool)
     if revisited.any():
         driver, tau = scan(revisited)
-        kept = revisited & _asked_for(runs, values, driver, tau, int(revisited.sum()))
-        if kept.any() and not np.array_equal(kept, revisited):
-            driver, tau = scan(kept)
-        elif not kept.any():
+        if _asked_for(runs, values, revisited, driver, tau):
+            kept = revisited.copy()
+        else:
             driver, tau = unasked
     warmth, slope = np.zeros(len(mired)), np.zeros(len(mired))
     parted = revisited.copy()
@@ -221,15 +222,20 @@ def _best(
 
 
 def _asked_for(
-    runs: Sequence[_Run], values: Sequence[Array], driver: str, tau: float, tested: int
-) -> npt.NDArray[np.bool_]:
-    asked = np.zeros(len(runs), dtype=bool)
-    for head, run in enumerate(runs):
-        free = _free(run)
-        if free > 3:
-            total, _, taken = _within(run, driver, np.array([tau]), values[head])
-            asked[head] = f_test((total, free), (total - float(taken[0]), free - 3))[1] < KEEP_ALPHA / tested
-    return asked
+    runs: Sequence[_Run], values: Sequence[Array], heads: npt.NDArray[np.bool_], driver: str, tau: float
+) -> bool:
+    """Say whether the frames ask for warm-up terms: all heads together, or one of them by itself."""
+    chosen = np.flatnonzero(heads).tolist()
+    found = [_within(runs[head], driver, np.array([tau]), values[head]) for head in chosen]
+    total, left = np.array([one[0] for one in found]), np.array([one[0] - float(one[2][0]) for one in found])
+    free = np.array([_free(runs[head]) for head in chosen])
+    tests = [(total.sum(), free.sum(), left.sum(), free.sum() - len(chosen) - 2, 2)]
+    tests += [(total[one], free[one], left[one], free[one] - 3, 2 * len(chosen)) for one in range(len(chosen))]
+    return any(
+        f_test((before, of), (after, rest))[1] < KEEP_ALPHA / share
+        for before, of, after, rest, share in tests
+        if rest > 0
+    )
 
 
 def _revisits(cells: npt.NDArray[np.intp]) -> bool:

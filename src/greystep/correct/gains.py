@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
+from greystep.compare.sentences import GIVE_MATRIX
 from greystep.correct.developed import developed_correction, developed_matrix
 from greystep.correct.lit import one_light
 from greystep.correct.profile import Profile, light_at, observer_mired, profile_reference
@@ -277,15 +278,18 @@ def _no_reference(to: str | None, rows: pd.DataFrame, sources: Sources, lost: Ma
         if len(named) and named["trouble"].iloc[0]:
             return f"--to {to}: it cannot be the reference: {named['trouble'].iloc[0]}"
     measured = usable(rows)
+    blind = rows["flags"].map(lambda cell: "no_matrix" in flags.split(cell))
+    if measured.empty and blind.any():
+        return f"no colour matrix is known for the camera of the frames; {GIVE_MATRIX}"
     first = next((text for text in rows["trouble"] if text), "")
     if measured.empty and first:
         return f"no frame can serve as reference: 0 of {len(rows)} frames could be measured; the first: {first}"
-    cells = list(dict.fromkeys(f"{row.head}@{row.power}" for row in measured.itertuples() if row.kind == "flash"))
-    known = ", ".join(cells[:12]) or "none"
+    lights = dict.fromkeys(f"{row.head}@{row.power}" for row in measured.itertuples() if row.kind == "flash")
+    known = ", ".join(lights) or "none"
     if to is None:
         found = f"{len(measured)} of {len(rows)} frames could be measured"
-        return f"no frame can serve as reference: {found}; measured cells: {known}; give one with --to"
-    return f"--to {to}: no usable frame of that kind; measured cells: {known}; or name {KNOWN}"
+        return f"no frame can serve as reference: {found}; measured: {known}; give one with --to"
+    return f"--to {to}: no usable frame of that kind; measured: {known}; or name {KNOWN}"
 
 
 def frames_without_correction(corrections: Corrections) -> Sequence[str]:

@@ -1,10 +1,11 @@
 """Frames as they arrive: when there is something new to read, and what to tell of it."""
 
 import time
-from collections.abc import Hashable, Iterator, Mapping
-from pathlib import Path
+from collections.abc import Hashable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from greystep.log.sequence import list_raw
@@ -12,7 +13,7 @@ from greystep.log.session import Session
 
 
 def looks(session: Session, every_s: float, idle_s: float | None = None) -> Iterator[None]:
-    """Yield each time that raw files have come, gone or changed and then stood still from one look to the next.
+    """Yield each time that raw files or the log have changed and then stood still from one look to the next.
 
     Parameters
     ----------
@@ -40,15 +41,14 @@ def looks(session: Session, every_s: float, idle_s: float | None = None) -> Iter
 
 
 def _states(session: Session) -> dict[str, tuple[int, int]]:
-    """Return size [bytes] and time of change [ns] of each raw file."""
+    """Return size [bytes] and time of change [ns] of each raw file, and of the log where there are some."""
     states = {}
-    for name in list_raw(session.frames_dir, session.path / "report") if session.frames_dir.is_dir() else []:
-        try:
-            found = Path(session.frames_dir, name).stat()
-        except FileNotFoundError:  # taken away meanwhile
-            continue
-        states[name] = found.st_size, found.st_mtime_ns
-    return states
+    names = list_raw(session.frames_dir, session.path / "report") if session.frames_dir.is_dir() else []
+    for path in (*(session.frames_dir / name for name in names), session.path / "shots.csv"):
+        with suppress(FileNotFoundError):  # taken away meanwhile, or a session without log
+            found = path.stat()
+            states[str(path)] = found.st_size, found.st_mtime_ns
+    return states if names else {}
 
 
 def to_tell(readings: pd.DataFrame, told: Mapping[str, str]) -> pd.DataFrame:
@@ -67,7 +67,19 @@ def to_tell(readings: pd.DataFrame, told: Mapping[str, str]) -> pd.DataFrame:
 
 
 def next_row(readings: pd.DataFrame) -> dict[Hashable, Any] | None:
-    """Return the row of the log that is to be shot next: the first without frame behind the last that has one."""
-    shot = (readings["shot"] >= 0).to_numpy().nonzero()[0]
-    left = readings.iloc[shot[-1] + 1 if len(shot) else 0 :]
-    return None if left.empty else left.iloc[0].to_dict()
+    """Return the row of the log that is to be shot next; None where every row has its frame.
+
+    The first without frame behind the last that has one; where that was the last row, the first that was left out.
+    """
+    logged = readings[readings["kind"] != ""]
+    shot = (logged["shot"] >= 0).to_numpy()
+    behind = np.arange(len(logged)) > (np.flatnonzero(shot)[-1] if shot.any() else -1)
+    left = np.flatnonzero(~shot)
+    left = left[np.argsort(~behind[left], kind="stable")]
+    return logged.iloc[left[0]].to_dict() if len(left) else None
+
+
+def messages_of(messages: Sequence[str], rows: pd.DataFrame) -> list[str]:
+    """Return what an ingest says of these frames, and where the sequence slipped."""
+    names = tuple(rows["frame"])
+    return [line for line in messages if line.startswith(names) or "placed by their light" in line]

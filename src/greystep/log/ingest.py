@@ -118,7 +118,7 @@ def ingest(
     if unnamed:
         shots, placed = place_frames(shots, names, [readings[name] for name in names])
     found = join_readings(session, shots, names, readings, targets)
-    found = replace(found, messages=(*placed, *found.messages))
+    found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
     if cache is None:
         line = f"{session.path}: cannot be written, so nothing is kept for the next run; give a folder with --out"
     elif cache.parent != session.path:

@@ -1,7 +1,7 @@
 """Frames placed on the rows of a log that names none: in capture order, and by the light in them where that slipped."""
 
+import math
 from collections.abc import Hashable, Sequence
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -9,9 +9,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep.errors import FaultsError
-from greystep.log.sequence import NAME_THEM, assign_frames, miscount, without_frame, without_row
+from greystep.log.ambient import U_BLACK
+from greystep.log.sequence import NAME_THEM, assign_frames, between, miscount, placed_slips
 from greystep.log.table import exposure_stops
 from greystep.measure.exposure import body_label
+from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import DARKEST, Reading
 
 Floats = npt.NDArray[np.float64]
@@ -43,6 +45,18 @@ _UNLIT: Final = 0.02
 _PARTED: Final = 1.5
 #: What parts the lights of a log, as far as it has it; each set of these but power and kind has a level of its own.
 _OWN_LEVEL: Final = ("head", "pack", "channel", "with", "modifier")
+_LIGHT: Final = (*_OWN_LEVEL, "stops", "kind")
+_UNLIT_KINDS: Final = ("ambient", "dark")
+#: A dark frame lies this many standard uncertainties below the ambient ones.
+_DARKER_SD: Final = 3.0
+
+
+#: What is said of frames in capture order whose light is not that of their rows.
+_EXCHANGED: Final = (
+    "the light is not what the row says, but what another of these rows says, so neither rows nor frames count; "
+    f"put the log in the order of shooting, {NAME_THEM}"
+)
+_ODD: Final = f"the light is not what the row says; check the log's order, {NAME_THEM}"
 
 
 def place_frames(
@@ -69,7 +83,8 @@ def place_frames(
     shots : DataFrame
         With every frame named that has a row.
     messages : tuple of str
-        What was placed by light, and frames whose light is far from what their rows say.
+        What was placed by light, and frames whose light is far from what their rows say; such frames have no row where
+        they fit each other's, or are too bright for theirs.
 
     Raises
     ------
@@ -79,19 +94,22 @@ def place_frames(
     surplus, few = len(files) - len(shots), max(2.0, _MOST_LEFT * len(shots))
     begun = surplus < 0 and _is_start(shots, readings)
     if begun and surplus < -few:
-        return _started(shots, files)
-    light = light_of(readings, int(shots["kind"].isin(["ambient", "dark"]).sum()))
-    placed = np.full(len(files), -1) if light is None else place_by_light(shots, light)
+        return _started(shots, files, readings)
+    light, placed = _read(shots, readings)
     agree = len(shots) == len(files)
-    lights = _keys(shots, (*_OWN_LEVEL, "stops", "kind"))
+    lights = _keys(shots, _LIGHT)
     moved = agree and any(row >= 0 and lights[row] != lights[at] for at, row in enumerate(placed.tolist()))
+    if surplus < -few:
+        _refuse_part(shots, files, readings)
     if not (moved if agree else _tells(shots, placed)):
         if begun:
-            return _started(shots, files)
+            return _started(shots, files, readings)
         shots = assign_frames(shots, files, [reading.exposure for reading in readings])
-        return shots, () if light is None else _misfits(shots, light, placed)
+        return (shots, ()) if light is None else _misfits(shots, light, placed)
 
-    slips = _slips(shots, files, placed, lights)
+    slips = placed_slips(shots, files, placed, lights)
+    if light is not None and surplus < 0:
+        placed = _place_unlit(shots, readings, light, placed)
     if agree:
         count = f"{len(shots)} rows and as many frames in capture order, but their light says that the sequence slipped"
         raise FaultsError("shots.csv", [f"{count}; mend the log or the folder, {NAME_THEM}", *slips])
@@ -99,34 +117,65 @@ def place_frames(
     sure = int((placed < 0).sum()) == max(0, surplus) and not (left == "job").any()
     if not sure or abs(surplus) > few:
         if begun:
-            return _started(shots, files)
+            return _started(shots, files, readings)
         count = f"{miscount(shots, files)}; mend the log or the folder so that the numbers agree, {NAME_THEM}"
         raise FaultsError("shots.csv", [count, *slips])
     frame = np.full(len(shots), "", dtype=object)
     frame[placed[placed >= 0]] = np.array(files, dtype=object)[placed >= 0]
     line = f"shots.csv: {miscount(shots, files)}; placed by their light: {'; '.join(slips)}"
-    return shots.assign(frame=pd.array(frame, dtype="str")), (line,)
+    return _named(shots, frame.tolist()), (line,)
 
 
-def _started(shots: pd.DataFrame, files: Sequence[str]) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def _named(shots: pd.DataFrame, frames: Sequence[str]) -> pd.DataFrame:
+    return shots.assign(frame=pd.array(list(frames), dtype="str"))
+
+
+def _read(shots: pd.DataFrame, readings: Sequence[Reading]) -> tuple[Floats | None, Places]:
+    """Return the light of the frames and the rows where it places them: none where it cannot be compared."""
+    light = light_of(readings, int(shots["kind"].isin(_UNLIT_KINDS).sum()))
+    return light, np.full(len(readings), -1) if light is None else place_by_light(shots, light)
+
+
+# --- a log that is shot in part -------------------------------------------------------------------------------------
+
+
+def _started(
+    shots: pd.DataFrame, files: Sequence[str], readings: Sequence[Reading]
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Name the first rows of a log that is shot in part."""
     left = len(shots) - len(files)
     line = f"shots.csv: the light of the {len(files)} frames fits the first rows; the other {left} are not shot yet"
-    return shots.assign(frame=pd.array([*files, *[""] * left], dtype="str")), (line,)
+    begun = _named(shots.iloc[: len(files)], files)
+    light, placed = _read(begun, readings)
+    begun, misfits = (begun, ()) if light is None else _misfits(begun, light, placed)
+    return _named(shots, [*begun["frame"], *[""] * left]), (*misfits, line)
 
 
 def _is_start(shots: pd.DataFrame, readings: Sequence[Reading]) -> bool:
     """Say whether the frames are the first ones of a log, row after row, and the rest is still to be shot."""
     begun = shots.iloc[: len(readings)]
-    if begun["kind"].isin(["ambient", "dark"]).all():
+    if begun["kind"].isin(_UNLIT_KINDS).all():
         return not any(_share(reading) > _UNLIT for reading in readings)
-    light = light_of(readings, int(begun["kind"].isin(["ambient", "dark"]).sum()))
-    if light is None:
-        return False
-    placed = place_by_light(begun, light)
-    lights = _keys(begun, (*_OWN_LEVEL, "stops", "kind"))
+    placed = _read(begun, readings)[1]
+    lights = _keys(begun, _LIGHT)
     found = np.flatnonzero(placed >= 0).tolist()
     return len(found) >= _MOST_PLACED * len(begun) and all(lights[placed[at]] == lights[at] for at in found)
+
+
+def _refuse_part(shots: pd.DataFrame, files: Sequence[str], readings: Sequence[Reading]) -> None:
+    """Raise FaultsError where the frames are those of the first rows, but for one or two lost or too many."""
+    for more in (1, -1, 2, -2):
+        first = shots.iloc[: len(files) + more]
+        light, placed = _read(first, readings)
+        if light is not None and _tells(first, placed):
+            left = int((_place_unlit(first, readings, light, placed) < 0).sum())
+            if left <= max(0, -more):
+                count = f"{miscount(shots, files)}; their light fits the first {len(first)} rows but for a slip"
+                slips = placed_slips(first, files, placed, _keys(first, _LIGHT))
+                raise FaultsError("shots.csv", [f"{count}; mend the log or the folder, {NAME_THEM}", *slips])
+
+
+# --- the light of frames and rows -----------------------------------------------------------------------------------
 
 
 def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
@@ -210,7 +259,7 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Places:
     stops = _expected(shots)
     lit = np.isfinite(stops)
     own = pd.factorize(pd.Series(_keys(shots, _OWN_LEVEL)))[0]
-    lights = _keys(shots, (*_OWN_LEVEL, "stops", "kind"))
+    lights = _keys(shots, _LIGHT)
 
     def cost(level: Floats) -> Floats:
         return _disagreement(np.where(lit, level - stops, stops), light_stops)
@@ -240,7 +289,7 @@ def _keys(shots: pd.DataFrame, names: Sequence[str]) -> list[Hashable]:
 
 def _expected(shots: pd.DataFrame) -> Floats:
     """Return the stops below full of each row; inf where no flash is due, NaN where its light is not known."""
-    unlit = shots["kind"].isin(["ambient", "dark"]).to_numpy()
+    unlit = shots["kind"].isin(_UNLIT_KINDS).to_numpy()
     flash = (shots["kind"] == "flash").to_numpy()
     return np.where(unlit, np.inf, np.where(flash, shots["stops"].to_numpy(np.float64), np.nan))
 
@@ -304,35 +353,64 @@ def _best(cost: Floats) -> Floats:
     return total
 
 
-def _slips(shots: pd.DataFrame, files: Sequence[str], placed: Places, lights: Sequence[Hashable]) -> list[str]:
-    """Say between which frames rows and frames do not go on alike; rows of one light in succession are one place."""
-    sure = [(-1, -1), *((at, row) for at, row in enumerate(placed.tolist()) if row >= 0), (len(files), len(shots))]
-    lines = []
-    for (at, row), (next_at, next_row) in pairwise(sure):
-        surplus = (next_at - at) - (next_row - row)
-        if surplus > 0:
-            line = without_row(files, at + 1, next_at - 1, surplus)
-        elif surplus < 0:
-            first, last = row + 1, next_row - 1
-            while first > 0 and lights[first - 1] == lights[first]:
-                first -= 1
-            while last + 1 < len(shots) and lights[last + 1] == lights[last]:
-                last += 1
-            line = without_frame(shots, first, last, -surplus)
-        else:
+def _place_unlit(shots: pd.DataFrame, readings: Sequence[Reading], light: Floats, placed: Places) -> Places:
+    """Place frames without flash that lie between placed ones on ambient and dark rows, by the room light in them.
+
+    Room light is that of placed ambient frames at the same settings; where there is none, nothing is placed. A frame
+    is dark that lies below it by more than noise, and at less than half of it but for the doubt of the black level.
+    """
+    kinds, found = shots["kind"].tolist(), placed.copy()
+    ambient: dict[Hashable, list[PatchSignal]] = {}
+    for at, row in enumerate(placed.tolist()):
+        signal = readings[at].signal
+        if row >= 0 and kinds[row] == "ambient" and signal is not None:
+            ambient.setdefault(_settings(readings[at]), []).append(signal)
+
+    def kind(at: int) -> str:
+        signal, room = readings[at].signal, ambient.get(_settings(readings[at]))
+        if signal is None or room is None:
+            return ""
+        level, green = float(np.mean([other.mean[1] for other in room])), signal.mean[1]
+        below = level - green > _DARKER_SD * math.hypot(signal.u[1], room[0].u[1])
+        return "dark" if below and green < level / 2.0 + 2.0 * U_BLACK else "ambient"
+
+    for (at, row), (next_at, next_row) in between(len(light), len(shots), placed):
+        if not np.isneginf(light[at + 1 : next_at]).all() or not set(kinds[row + 1 : next_row]) <= set(_UNLIT_KINDS):
             continue
-        lines.append(f"{'after ' + files[at] if at >= 0 else 'at the start'}, {line}")
-    return lines
+        for frame in range(at + 1, next_at):
+            row = next((other for other in range(row + 1, next_row) if kinds[other] == kind(frame)), next_row)
+            if row == next_row:
+                found[at + 1 : next_at] = -1
+                break
+            found[frame] = row
+    return found
 
 
-def _misfits(shots: pd.DataFrame, light: Floats, placed: Places) -> tuple[str, ...]:
-    """Name frames that stand in capture order, but whose light is so far from their rows that these may be others."""
-    stops = _expected(shots)
+def _settings(reading: Reading) -> Hashable:
+    return reading.exposure.exposure_s, reading.exposure.f_number, reading.exposure.iso
+
+
+def _misfits(shots: pd.DataFrame, light: Floats, placed: Places) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Name frames that stand in capture order, but whose light is far from their rows; nothing may rest on a wrong row.
+
+    Those that fit each other's rows, and those brighter than their row while another frame of that light fits, lose
+    their rows. One that is darker stays, since a flash may fall short, and so do all of a light that is unlike its
+    setting: that is the head.
+    """
+    stops, lights = _expected(shots), _keys(shots, _LIGHT)
     own = pd.factorize(pd.Series(_keys(shots, _OWN_LEVEL)))[0]
     level = _levels(stops, light, own, placed, _one_level(stops, light))
-    cost = _disagreement(np.where(np.isfinite(stops), level - stops, stops), light).diagonal()
-    odd = np.flatnonzero((cost > 2 * _GAP) & (placed < 0))
-    if not len(odd):
-        return ()
-    named = ", ".join(f"{shots['frame'].iloc[at]} (row {shots['row'].iloc[at]})" for at in odd.tolist())
-    return (f"{named}: the light is not what the row says; check the log's order, {NAME_THEM}",)
+    expected = np.where(np.isfinite(stops), level - stops, stops)
+    cost = _disagreement(expected, light)
+    away, used = cost.diagonal(), placed[placed >= 0]
+    odd = (away > 2 * _GAP) & (placed < 0)
+    known = np.isinf(stops) | np.isin(own, own[used])  # the level of a head without a placed frame is a guess
+    loose = (away > _GAP) & ((placed < 0) | np.isinf(light)) & known
+    fits = (cost <= _GAP) & loose[:, None] & loose & (odd[:, None] | odd)
+    exchanged = np.asarray(fits.any(axis=0))
+    witnessed = np.array([there in {lights[row] for row in used.tolist()} for there in lights])
+    brighter = odd & known & witnessed & (np.isinf(expected) | (light > expected))
+    named = shots["frame"] + " (row " + shots["row"].astype(str) + ")"
+    told = ((exchanged, _EXCHANGED), (odd & ~exchanged, _ODD))
+    lines = [f"{', '.join(named.loc[which])}: {what}" for which, what in told if which.any()]
+    return _named(shots, shots["frame"].mask(exchanged | brighter, "").tolist()), tuple(lines)

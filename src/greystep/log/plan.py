@@ -1,5 +1,6 @@
 """A test planned before it is shot: which head fires at which power, in what order, how long it takes."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -7,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from greystep.errors import GreystepError
-from greystep.log.power import SAME_STOPS, parse_power, same_power
+from greystep.log.power import SAME_STOPS, same_power
+from greystep.log.rig import planned_stops
 
 ORDERS: Final = ("by-head", "shuffled", "mixed")
 #: Flashes at full, without a frame, before a head's first one.
@@ -102,7 +104,7 @@ def all_cells(
     named = _once("head", [head.strip() for head in heads])
     stops: dict[str, float] = {}
     for power in _once("power", [power.strip() for power in powers]):
-        value = parse_power(power, max_energy_j).stops
+        value = planned_stops(power, max_energy_j)
         if twin := next((other for other, known in stops.items() if same_power(known, value)), None):
             raise GreystepError(f'powers "{twin}" and "{power}" are one; keep one of them')
         stops[power] = value
@@ -134,7 +136,12 @@ def _iso_stops(stops: Mapping[str, float], top: float, link: str) -> int:
 
 
 def swap_cells(
-    heads: Sequence[str], packs: Sequence[str], powers: Sequence[str], rounds: int, iso: int = 100
+    heads: Sequence[str],
+    packs: Sequence[str],
+    powers: Sequence[str],
+    rounds: int,
+    iso: int = 100,
+    max_energy_j: float | None = None,
 ) -> tuple[Cell, ...]:
     """Return two heads on two packs at the highest and lowest of some powers: does the head or the pack make the light?
 
@@ -146,17 +153,20 @@ def swap_cells(
         If there are not two heads, two packs and two powers, or the powers do not fit one ISO.
     """
     for what, labels in (("heads", heads), ("packs", packs)):
-        if len(set(labels)) != 2 or len(labels) != 2:
+        if len(labels) != 2 or len(set(labels) - {""}) != 2:
             raise GreystepError(f"swap: {len(labels)} {what} ({', '.join(labels)}); name two, such as C,D and P1,P2")
-    ordered = sorted(powers, key=lambda power: parse_power(power).stops)
-    chosen = [ordered[0], ordered[-1]]
-    if same_power(*(parse_power(power).stops for power in chosen)):
+    stops = {power: planned_stops(power, max_energy_j) for power in _once("power", powers)}
+    chosen = [min(stops, key=stops.__getitem__), max(stops, key=stops.__getitem__)]
+    high, low = (stops[power] for power in chosen)
+    if same_power(high, low):
         raise GreystepError(f"swap: the only power is {chosen[0]}; give full and a low one, such as full,1/16")
-    if parse_power(chosen[1]).stops - parse_power(chosen[0]).stops > STOPS_AT_ONE_ISO + SAME_STOPS:
+    if low - high > STOPS_AT_ONE_ISO + SAME_STOPS:
         raise GreystepError(f"swap: {chosen[1]} lies more than {STOPS_AT_ONE_ISO:g} stops below {chosen[0]}; raise it")
     (one, two), (first, second) = heads, packs
     turns = [(one, first), (one, second), (two, second), (two, first)]
-    return tuple(cell for head, pack in turns for cell in all_cells([head], chosen, rounds, {head: pack}, iso))
+    return tuple(
+        cell for head, pack in turns for cell in all_cells([head], chosen, rounds, {head: pack}, iso, max_energy_j)
+    )
 
 
 def _once(what: str, labels: Sequence[str]) -> list[str]:
@@ -188,6 +198,7 @@ def arrange(
         Of the lots.
     check : Cell, optional
         The reference light: two frames before each other head (each round where heads stand rigged), and at the end.
+        None where heads stand rigged and it is one of them, or where its head is moved: it is no fixed point then.
     pace : Pace, optional
         How long things take.
 
@@ -200,19 +211,24 @@ def arrange(
     Raises
     ------
     GreystepError
-        If the order is not known.
+        If the order is not known, or heads stand rigged and one would have to be moved.
     """
     if order not in ORDERS:
         raise GreystepError(f"order '{order}': not known; use {', '.join(ORDERS)}")
     pace = pace or Pace()
     by_head = order == "by-head"
+    if not by_head and (twice := _moved(cells)):
+        raise GreystepError(
+            f"order {order}: nothing is moved in it, but head {', '.join(twice)} stands in more than one way (pack, "
+            "channel, modifier); use by-head"
+        )
+    if check and check.head in (_moved([*cells, check]) if by_head else {cell.head for cell in cells}):
+        check = None
     isos = sorted({cell.iso for cell in cells} | ({check.iso} if check else set()), reverse=True)
     steps = [Step("iso", pace.setting, iso=isos[0])] if len(isos) > 1 else []
     for iso in isos:
         _set_iso(steps, iso, pace)
         steps += [Step(what, pace.setting, iso=iso) for what in ("ambient", "dark")]
-    if check and not by_head and any(cell.head == check.head for cell in cells):
-        check = None  # it comes between the others anyway
     last: dict[str, float] = {}
     warm: set[str] = set()
     for turn in _turns(cells, order, np.random.default_rng([seed, 4])):
@@ -240,6 +256,12 @@ def arrange(
         _set_iso(steps, iso, pace)
         steps.append(Step("ambient", pace.setting, iso=iso))
     return tuple(steps)
+
+
+def _moved(cells: Sequence[Cell]) -> list[str]:
+    """Return the heads that are plugged in or fitted anew between their lights."""
+    places = dict.fromkeys((cell.head, cell.pack, cell.parts) for cell in cells)
+    return [head for head, times in Counter(head for head, _, _ in places).items() if times > 1]
 
 
 def _turns(cells: Sequence[Cell], order: str, rng: np.random.Generator) -> list[list[Cell]]:

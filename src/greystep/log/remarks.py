@@ -93,7 +93,7 @@ def _light(row: Mapping[Hashable, object]) -> str:
 
 def _remedy(name: str, row: Mapping[Hashable, object], light: str) -> str:
     if name == "missing" and not row["frame"]:
-        return f"no frame is left for it{light}; shoot it or delete its row"
+        return f"no frame is left for it{light}; shoot it or mend the log"
     time_s = float(str(row["exposure_s"]))
     return _REMEDY[name].format(
         who=light,

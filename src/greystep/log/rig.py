@@ -8,9 +8,10 @@ from fractions import Fraction
 from typing import Final
 
 from greystep.errors import GreystepError
-from greystep.log.power import parse_power, same_power
+from greystep.log.power import is_energy, parse_power, same_power
 from greystep.measure.exposure import nominal_time
 from greystep.measure.uncertainty import student_factor
+from greystep.published import MARKING_TOLERANCE_STOPS
 
 #: Shutter times as cameras mark them, the shortest first.
 SHUTTERS: Final = (
@@ -74,7 +75,7 @@ def shutter_for(t01_s: Iterable[float], sync: str = SYNC) -> str:
     least = nominal_time(seconds(sync))
     for marking in SHUTTERS:
         exact = nominal_time(seconds(marking))
-        if exact >= least * (1.0 - 1e-9) and exact >= OVER_T01 * longest:
+        if exact >= least * (1.0 - 1e-9) and exact * 2.0**MARKING_TOLERANCE_STOPS >= OVER_T01 * longest:
             return marking
     raise GreystepError(
         f"t0.1 of {longest:.3g} s, sync {sync} s: no shutter time up to 1/2 s is long enough; mend them"
@@ -98,7 +99,22 @@ def seconds(text: str) -> float:
     return time_s
 
 
-def flash_durations(texts: Sequence[str], heads: Sequence[str]) -> dict[str, dict[str, str]]:
+def planned_stops(power: str, max_energy_j: float | None = None) -> float:
+    """Return a power of a test that is not written yet in stops below full, see `parse_power`.
+
+    Raises
+    ------
+    GreystepError
+        If the text is no power, or an energy and `max_energy_j` is not known.
+    """
+    if max_energy_j is None and is_energy(power):
+        raise GreystepError(f'power "{power}": needs the energy at full; give --max-energy, such as --max-energy 2400')
+    return parse_power(power, max_energy_j).stops
+
+
+def flash_durations(
+    texts: Sequence[str], heads: Sequence[str], max_energy_j: float | None = None
+) -> dict[str, dict[str, str]]:
     """Read flash durations as they are typed: ``A:full=1/150,1/16=1/1200``, or without ``A:`` for all heads.
 
     Parameters
@@ -107,6 +123,8 @@ def flash_durations(texts: Sequence[str], heads: Sequence[str]) -> dict[str, dic
         A time alone stands for every power. What names a head goes before what names none.
     heads : sequence of str
         The heads of the test.
+    max_energy_j : float, optional
+        Energy at full [J], for powers written in joules.
 
     Returns
     -------
@@ -130,8 +148,8 @@ def flash_durations(texts: Sequence[str], heads: Sequence[str]) -> dict[str, dic
             power, _, time = pair.rpartition("=")
             power = power.strip() or "full"
             seconds(time)
-            stops = parse_power(power).stops
-            if any(same_power(parse_power(other).stops, stops) for other in durations):
+            stops = planned_stops(power, max_energy_j)
+            if any(same_power(planned_stops(other, max_energy_j), stops) for other in durations):
                 raise GreystepError(f't0.1 "{text}": {power} is there twice; keep one')
             durations[power] = time.strip()
     return {head: times for head in heads if (times := own.get(head, of_all))}

@@ -3,13 +3,14 @@
 import itertools
 import os
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Hashable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from greystep.errors import FaultsError, GreystepError
 from greystep.log.session import Session
@@ -189,10 +190,12 @@ def _slips(shots: pd.DataFrame, files: list[str], exposures: pd.DataFrame) -> li
 
 def without_frame(shots: pd.DataFrame, first: int, last: int, many: int) -> str:
     """Say that of the rows at positions `first` to `last` so many have no frame."""
-    cells = [" ".join(filter(None, shots.loc[shots.index[place], ["head", "power"]])) for place in (first, last)]
-    if not cells[0]:
-        cells[0] = shots["kind"].iloc[first]
-    cell = cells[0] if cells[0] == cells[1] or not cells[1] else f"{cells[0]} to {cells[1]}"
+    ends = shots.iloc[[first, last]]
+    cells = [
+        " ".join(filter(None, cell)) or kind
+        for *cell, kind in ends[["head", "power", "kind"]].itertuples(index=False, name=None)
+    ]
+    cell = cells[0] if cells[0] == cells[1] else f"{cells[0]} to {cells[1]}"
     rows = shots["row"].iloc[first], shots["row"].iloc[last]
     if last - first + 1 == many:
         place = f"row {rows[0]}" if many == 1 else f"rows {rows[0]} to {rows[1]}"
@@ -205,6 +208,35 @@ def without_row(files: Sequence[str], first: int, last: int, many: int) -> str:
     if last - first + 1 == many:
         return f"{files[first]}{f' to {files[last]}' if many > 1 else ''}: no row"
     return f"{files[first]} to {files[last]}: {many} of them without a row"
+
+
+def between(files: int, rows: int, placed: NDArray[np.intp]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Return each two placed frames in succession with their rows; the ends of both sequences count as placed."""
+    sure = [(at, row) for at, row in enumerate(placed.tolist()) if row >= 0]
+    return list(itertools.pairwise([(-1, -1), *sure, (files, rows)]))
+
+
+def placed_slips(
+    shots: pd.DataFrame, files: Sequence[str], placed: NDArray[np.intp], lights: Sequence[Hashable]
+) -> list[str]:
+    """Say between which frames rows and frames do not go on alike; rows of one light in succession are one place."""
+    lines = []
+    for (at, row), (next_at, next_row) in between(len(files), len(shots), placed):
+        surplus = (next_at - at) - (next_row - row)
+        if surplus > 0:
+            line = without_row(files, at + 1, next_at - 1, surplus)
+        elif surplus < 0:
+            first, last = row + 1, next_row - 1
+            while first > 0 and lights[first - 1] == lights[first]:
+                first -= 1
+            while last + 1 < len(shots) and lights[last + 1] == lights[last]:
+                last += 1
+            line = without_frame(shots, first, last, -surplus)
+            at = max(np.flatnonzero((placed >= 0) & (placed < first)).tolist(), default=-1)
+        else:
+            continue
+        lines.append(f"{'after ' + files[at] if at >= 0 else 'at the start'}, {line}")
+    return lines
 
 
 def _traces(shots: pd.DataFrame, exposures: pd.DataFrame) -> _Traces:

@@ -5,7 +5,7 @@ numbers give the same bytes.
 """
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,11 @@ from greystep.show.words import known, number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+
+#: Colours of a map from cooler over none to warmer, and from pinker to greener.
+WARMTH: Final = ("#7f9fc4", "#ffffff", "#e0a163")
+TINT: Final = ("#d79ab4", "#ffffff", "#8fb58a")
 
 
 def drawings(
@@ -87,39 +92,47 @@ def draw_output(data: pd.DataFrame, tolerance_stops: float | None) -> str:
 def draw_map(data: pd.DataFrame, quantity: str, limit: float | None) -> str:
     """Draw one quantity of `map_data`, ``delta_mired`` or ``delta_duv``, heads down and powers across; SVG text.
 
-    Every cell carries its number; one beyond `limit` is framed.
+    Every cell carries its number, Duv in units of 0.0001; one beyond `limit` is framed.
     """
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.patches import Rectangle
 
     stops, labels = _powers(data)
     series = list(dict.fromkeys(data["series"]))
-    ends = ("#7f9fc4", "#ffffff", "#e0a163") if quantity == "delta_mired" else ("#d79ab4", "#ffffff", "#8fb58a")
-    tones = LinearSegmentedColormap.from_list("about_zero", ends)
+    warmth = quantity == "delta_mired"
+    tones = LinearSegmentedColormap.from_list("about_zero", WARMTH if warmth else TINT)
     largest = float(data[quantity].abs().max(skipna=True))
     reach = max(largest if known(largest) else 0.0, 2 * (limit or 0.0)) or 1.0
-    with open_figure(height=0.9 + 0.52 * len(series)) as (figure, axes):
+    size = room(series, len(stops), 5)
+    with open_figure(height=1.1 + 0.52 * len(series)) as (figure, axes):
         for row in data.to_dict("records"):
             x, y, value = _place(stops, row["stops"]), series.index(row["series"]), row[quantity]
             face = tones(0.5 + 0.5 * value / reach) if known(value) else "#f3f4f5"
             axes.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, facecolor=face, edgecolor="white", linewidth=1.5))
             if limit is not None and known(value) and abs(value) > limit:
                 axes.add_patch(Rectangle((x - 0.44, y - 0.42), 0.88, 0.84, fill=False, edgecolor=INK, linewidth=1.3))
-            if quantity == "delta_mired":
-                axes.text(x, y - 0.13, number(value, 1, signed=True), ha="center", va="center", fontsize=9.5)
-                kelvins = f"{number(row['delta_k'], 0, signed=True)} K" if known(value) else ""
-                axes.text(x, y + 0.22, kelvins, ha="center", va="center", fontsize=7.5, color="#3a3f45")
+            if warmth:
+                axes.text(x, y - 0.17, number(value, 1, signed=True), ha="center", va="center", fontsize=size)
+                kelvins = number(row["delta_k"], 0, signed=True) if known(value) else ""
+                axes.text(x, y + 0.2, kelvins, ha="center", va="center", fontsize=0.94 * size)
             else:
-                axes.text(x, y, number(value, 4, signed=True), ha="center", va="center", fontsize=8.5)
+                axes.text(x, y, number(1e4 * value, 0, signed=True), ha="center", va="center", fontsize=size)
         axes.set_xlim(-0.5, len(stops) - 0.5)
         axes.set_ylim(len(series) - 0.5, -0.5)
         axes.set_xticks(range(len(stops)), labels)
         axes.set_yticks(range(len(series)), [short(name) for name in series])
+        axes.set_xlabel("mired, Kelvin below; plus is warmer" if warmth else "units of 0.0001 Duv; plus is greener")
         axes.xaxis.tick_top()
         axes.grid(False)
         bare(axes)
         _fit_labels(axes, labels)
         return svg_text(figure)
+
+
+def room(names: Sequence[str], across: int, signs: int) -> float:
+    """Return the size of letters [pt] with which so many signs fit a cell of a map that has these names at its left."""
+    wide = 320.0 - 6.5 * max(len(short(name)) for name in names)
+    return min(9.5, wide / (0.64 * across * signs))
 
 
 def draw_chromaticity(data: pd.DataFrame, arrows: Mapping[str, tuple[float, float]]) -> str:
@@ -184,14 +197,14 @@ def draw_rings(axes: "Axes", farthest: float, arrows: Mapping[str, tuple[float, 
     for ring in range(every, rings + 1, every):
         radius = ring * STEP_UPRIME_VPRIME
         axes.add_patch(Circle((0, 0), radius, fill=False, edgecolor="#b9bec4", linewidth=0.8))
-        axes.text(radius, 0, f"{ring}", ha="center", va="center", fontsize=7.5, color=GREY, backgroundcolor="w")
+        axes.text(radius, 0, f"{ring}", ha="center", va="center", fontsize=9, color=GREY, backgroundcolor="w")
     for word, (du, dv) in arrows.items():
         edge = reach / max(abs(du), abs(dv))
         tip, start = (0.97 * edge * du, 0.97 * edge * dv), (0.82 * edge * du, 0.82 * edge * dv)
         axes.annotate("", tip, start, arrowprops={"arrowstyle": "->", "color": GREY, "linewidth": 1.0})
         side = 0.04 * reach * (1 if du > 0 else -1)
         align = "left" if du > 0 else "right"
-        axes.text(tip[0] + side, 0.93 * tip[1], word, fontsize=8.5, color=GREY, ha=align, va="center")
+        axes.text(tip[0] + side, 0.93 * tip[1], word, fontsize=9.5, color=GREY, ha=align, va="center")
     axes.plot([0], [0], marker="+", markersize=11, color=INK, markeredgewidth=1.2)
     axes.set_xlim(-reach, reach)
     axes.set_ylim(-reach, reach)
@@ -219,7 +232,7 @@ def draw_order(data: pd.DataFrame) -> str:
         axes.legend(
             loc="lower left",
             bbox_to_anchor=(0, 1),
-            ncols=max(1, min(6, 50 // (longest + 5))),
+            ncols=max(1, min(6, 46 // (longest + 5))),
             frameon=False,
             handletextpad=0.2,
             borderaxespad=0.2,
@@ -311,5 +324,5 @@ def _kelvin_ticks(low_mired: float, high_mired: float) -> list[float]:
 
 
 def _fit_labels(axes: "Axes", labels: Sequence[str]) -> None:
-    if max(map(len, labels), default=0) * len(labels) > 52:
+    if max(map(len, labels), default=0) * len(labels) > 46:
         axes.tick_params(axis="x", labelrotation=90)

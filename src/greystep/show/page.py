@@ -8,6 +8,7 @@ import pandas as pd
 
 from greystep import __version__
 from greystep.compare import sentences as say
+from greystep.compare.limits import COLUMN
 from greystep.show import words
 from greystep.show.canvas import data_uri, thumbnail_uri
 from greystep.show.series import with_series
@@ -99,11 +100,11 @@ def report_page(
         "cell_rows": _cell_rows(powers),
         "pair_caption": _pair_caption(pairs),
         "pair_columns": _PAIR_COLUMNS,
-        "pair_rows": _pair_rows(pairs),
+        "pair_rows": _pair_rows(pairs, tolerance),
         "uncertainty_columns": _UNCERTAINTY_COLUMNS,
-        "uncertainty_rows": _uncertainty_rows(flash, heads, powers),
+        "uncertainty_rows": _telling(_uncertainty_rows(flash, heads, powers)),
         "order_columns": _ORDER_COLUMNS,
-        "order_rows": _order_rows(heads, powers),
+        "order_rows": _telling(_order_rows(heads, powers)),
         "scale": _scale(readings, summary),
         "frame_counts": words.frame_counts(summary["frames"]),
         "flag_columns": [("Frame", "text"), ("What", "text"), ("Status", "text"), ("Why", "text")],
@@ -203,11 +204,15 @@ _PAIR_COLUMNS: Final = [
 def _pair_caption(pairs: pd.DataFrame) -> str:
     if len(pairs) <= PAIRS_SHOWN:
         return "Every two lights of different heads"
-    return f"The {PAIRS_SHOWN} widest of {len(pairs)} pairs of different heads (all in pairs.csv)"
+    return f"The {PAIRS_SHOWN} of {len(pairs)} pairs of different heads that take most of the limits (all in pairs.csv)"
 
 
-def _pair_rows(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
-    widest = pairs.sort_values("delta_steps", ascending=False, kind="stable").head(PAIRS_SHOWN)
+def _pair_rows(pairs: pd.DataFrame, tolerance: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    """Return the pairs that take most of a limit, first the worst pair of the summary; without limits the widest."""
+    given = {f"delta_{column}": tolerance.get(name) for name, column in COLUMN.items()}
+    limits = {column: limit for column, limit in given.items() if words.known(limit)} or {"delta_steps": 1.0}
+    worst = (pairs[list(limits)].abs() / pd.Series(limits)).max(axis=1)
+    farthest = pairs.loc[worst.sort_values(ascending=False, kind="stable").index[:PAIRS_SHOWN]]
     return [
         (
             words.cell(row["head_b"], row["power_b"]), words.cell(row["head_a"], row["power_a"]),
@@ -216,7 +221,7 @@ def _pair_rows(pairs: pd.DataFrame) -> list[tuple[str, ...]]:
             words.give_or_take(row["delta_duv"], row["u_delta_duv"], 4, True),
             words.number(row["delta_steps"], 1), row["verdict"],
         )
-        for row in widest.to_dict("records")
+        for row in farthest.to_dict("records")
     ]  # fmt: skip
 
 
@@ -252,6 +257,11 @@ def _order_rows(heads: pd.DataFrame, powers: pd.DataFrame) -> list[tuple[str, ..
         said = [f"{power}: {words.number(value, 1, True)}" for power, value in legs if words.known(value)]
         rows.append((words.head_label(row), words.number(row.get("lag1"), 2, True), ", ".join(said) or words.EMPTY))
     return rows
+
+
+def _telling(rows: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Return the rows of a table, none where nothing stands behind any name."""
+    return rows if any(value != words.EMPTY for row in rows for value in row[1:]) else []
 
 
 def _scale(readings: pd.DataFrame, summary: Mapping[str, Any]) -> str:

@@ -82,5 +82,6 @@ def order_table(readings: pd.DataFrame) -> pd.DataFrame:
     flash = readings[(readings["kind"] == "flash") & (readings["status"] != "rejected") & readings["mired"].notna()]
     table = flash[["shot", "frame", "body", "head", "power", "stops", "mired"]].copy()
     cell = [table["head"], table["stops"].round(2), *(flash[part].fillna("") for part in PARTS if part in flash)]
-    table["residual_mired"] = table["mired"] - table["mired"].groupby(cell).transform("mean")
+    used = table["mired"].where(~flash["flags"].str.contains("outlier", regex=False))
+    table["residual_mired"] = table["mired"] - used.groupby(cell).transform("mean")
     return table

@@ -66,7 +66,7 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
         ("Order", f"{_ORDERS[draft.order]} (lots drawn with seed {draft.seed})"),
         ("Time", f"about {minutes} min with {words.counted(moves, 'change')} of head or pack"),
         ("Shutter", _shutter(draft, rig)),
-        ("ISO", _iso(draft.steps)),
+        ("ISO", _iso(draft)),
         (
             "Distance",
             f"light {_up(away)} m off or more: a target {width:g} m wide then gets {EVEN_PCT:g} % less at its edge",
@@ -76,9 +76,7 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
         text = f"two lights are told apart to {told:.1f} mired, if a head scatters by {rig.scatter_mired:.2g} mired"
         facts.append(("Answer", text + " from shot to shot"))
     if draft.reference:
-        facts.append(
-            ("Reference", f"head {draft.reference} on its own stand, {CHECKS} check frames before each other head")
-        )
+        facts.append(("Reference", _reference(draft)))
     if draft.earlier is not None:
         facts.append(("Goes on from", f"{words.counted(len(draft.earlier), 'frame')} already shot"))
     return facts
@@ -102,6 +100,25 @@ def _rounds(draft: Draft) -> str:
     return f"{words.counted(most, 'round')} of each light"
 
 
+def _checks(draft: Draft) -> int:
+    """Return how often the reference is checked, by the check frames that there are."""
+    return sum(step.what == "check" for step in draft.steps) // CHECKS
+
+
+def _apart(draft: Draft) -> str:
+    """Return the head on a stand of its own, beside the one on which the others take turns; empty if there is none."""
+    return draft.reference if draft.order == "by-head" and _checks(draft) else ""
+
+
+def _reference(draft: Draft) -> str:
+    times = _checks(draft)
+    if not times:
+        return f"head {draft.reference}, without check frames of its own"
+    before = f"before each {'other head' if _apart(draft) else 'round'} and " if times > 1 else ""
+    stand = " on its own stand" if _apart(draft) else ""
+    return f"head {draft.reference}{stand}, {CHECKS} check frames {before}at the end"
+
+
 def _up(metres: float) -> str:
     """Return a distance to the next tenth of a metre up, from 5 m to the next half."""
     step = 10.0 if metres < 5.0 else 2.0
@@ -118,10 +135,15 @@ def _shutter(draft: Draft, rig: Rig) -> str:
     )
 
 
-def _iso(steps: Sequence[Step]) -> str:
-    isos = sorted({step.iso for step in steps if step.what in FRAMES})
-    if isos == [0]:
-        return "as in the earlier frames"
+def _isos(draft: Draft) -> list[int]:
+    return sorted({step.iso for step in draft.steps if step.what in FRAMES})
+
+
+def _iso(draft: Draft) -> str:
+    isos = _isos(draft)
+    if draft.earlier is not None:
+        known = " and ".join(map(str, isos)) + ", " if all(isos) else ""
+        return f"{known}as in the earlier frames"
     if len(isos) == 1:
         return f"{isos[0]} throughout"
     return (
@@ -141,8 +163,8 @@ def _setup(draft: Draft, rig: Rig) -> list[str]:
         f"Shutter {_shutter(draft, rig)}. No shorter than camera and trigger keep in step.",
         "Aperture, distance and filters as they were for the earlier frames."
         if earlier
-        else "Aperture: set it once so that the brightest head at its highest power puts the target at 70 to 80 % of "
-        "the raw range. Then aperture, distance and filters never move.",
+        else f"Aperture: set it once so that at ISO {_isos(draft)[0]} the brightest head at its highest power puts the "
+        "target at 70 to 80 % of the raw range. Then aperture, distance and filters never move.",
         "Lamps off, or fixed and left alone; windows shut out.",
         f"Warm-up and dump flashes go off from the pack's own button, so that they make no frame. Warm-up is {WARM_UP} "
         "flashes at full; wait for ready each time.",
@@ -151,8 +173,8 @@ def _setup(draft: Draft, rig: Rig) -> list[str]:
         lines.append(
             "All heads rigged and aimed at the target, each switched from the pack: nothing is moved between frames."
         )
-    elif draft.reference:
-        lines.append(f"Head {draft.reference} on a stand of its own, aimed at the target, for the whole test.")
+    elif apart := _apart(draft):
+        lines.append(f"Head {apart} on a stand of its own, aimed at the target, for the whole test.")
     return lines
 
 
@@ -197,7 +219,7 @@ def _frame(step: Step) -> str:
 
 def _todo(step: Step, draft: Draft) -> str:
     if step.what == "head":
-        if step.head == draft.reference:
+        if step.head == _apart(draft):
             return f"Head {step.head}, on its own stand: this one alone fires."
         return f"Put head {step.head} on the stand{f', on pack {step.pack}' if step.pack else ''}. {_UNPLUG}"
     texts = {

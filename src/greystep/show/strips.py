@@ -100,8 +100,8 @@ def check_text(checked: pd.DataFrame, brightness_matched: bool, wrote: Sequence[
     if len(measured):
         worst = measured.sort_values("steps_after", kind="stable").iloc[-1]
         lines.append(
-            f"Colour: up to {measured['steps_before'].max():.2f} before, {measured['steps_after'].max():.2f} after "
-            f"({worst['file']}), in steps of 0.0011, of which about {STEPS_SEEN:g} show side by side."
+            f"Colour difference: up to {measured['steps_before'].max():.2f} before, {measured['steps_after'].max():.2f} after "
+            f"({worst['file']}); it shows side by side from about {STEPS_SEEN:g}."
         )
         stops = {when: float(measured[f"stops_{when}"].abs().max()) for when in ("before", "after")}
         lines.append(f"Brightness: up to {stops['before']:.3f} stop before, {stops['after']:.3f} after.")

@@ -101,6 +101,13 @@ def _arrived(row: Mapping[Any, Any]) -> str:
     return ", ".join(parts)
 
 
+def watched_text(readings: pd.DataFrame, written: str) -> str:
+    """Return what has come when a watch ends, and how much of the log is still to be shot."""
+    left = int((readings["shot"] < 0).sum())
+    rest = [f"{words.counted(left, 'row')} of the log still to be shot."] if left else []
+    return "\n".join([ingest_text(readings[readings["shot"] >= 0], written), *rest])
+
+
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
     """Return what the corrections are: how many, from what, the largest shift, the files written."""
     done = corrections[corrections["mired_shift"].notna()]
@@ -238,5 +245,5 @@ def _frames_named(table: pd.DataFrame) -> list[str]:
     faults = words.frames_by_fault(table)
     lines = [words.wrapped(f"{words.frames_named(rows)}: {status}: {said}", "  ") for rows, status, said in faults]
     if left := sum(len(rows) for rows, *_ in faults[FAULTS_SAID:]):
-        lines[FAULTS_SAID:] = [f"  and {left} more; the flags column of the table names them all"]
+        lines[FAULTS_SAID:] = [f"  and {left} more frames: see flags in the table"]
     return lines

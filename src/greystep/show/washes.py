@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from greystep.measure import chromaticity
 from greystep.show.canvas import GREY, INK, bare, colours, letters, markers, open_figure, short, svg_text
-from greystep.show.figures import directions, draw_rings
+from greystep.show.figures import WARMTH, directions, draw_rings, room
 from greystep.show.words import number
 
 Array = NDArray[np.float64]
@@ -80,18 +80,19 @@ def draw_washes(roles: Sequence[str], upvp: Array, balance: Array, times: float)
     """Draw a set-up as washes on a grey card, true above and magnified below; returns SVG text."""
     with open_figure(height=4.8) as (figure, axes):
         axes.grid(False)
-        gap = 20
+        gap = 24
+        size = float(np.clip(500.0 / (len(roles) * max(len(short(name)) for name in roles)), 11.0, 16.0))
         high, wide = _CARD
         for place, factor in enumerate((1.0, times)):
             top = place * (high + gap)
             card = wash_card(upvp, balance, factor)
             axes.imshow(card, extent=(0, wide, top + high, top), interpolation="bilinear", zorder=2)
             said = "as the picture shows it" if factor == 1.0 else f"every cast {factor:g} times as strong"
-            axes.text(0, top - 4, said, fontsize=13.0, color=GREY, va="bottom")
+            axes.text(0, top - 4, said, fontsize=16.0, color=GREY, va="bottom")
         for name, (mx, my) in zip(roles, _middles(len(roles)), strict=True):
-            axes.text(mx * high, my * high, short(name), ha="center", va="center", fontsize=13.0, color=INK, zorder=3)
+            axes.text(mx * high, my * high, short(name), ha="center", va="center", fontsize=size, color=INK, zorder=3)
         axes.set_xlim(0, wide)
-        axes.set_ylim(2 * high + gap, -18)
+        axes.set_ylim(2 * high + gap, -22)
         axes.set_aspect("equal")
         axes.set_xticks([])
         axes.set_yticks([])
@@ -101,6 +102,8 @@ def draw_washes(roles: Sequence[str], upvp: Array, balance: Array, times: float)
 
 def draw_pairs(roles: Sequence[str], pairs: pd.DataFrame) -> str:
     """Draw every two lights as a matrix: mired between them, steps below; those out of tolerance framed; SVG text.
+
+    The colours are those of the report's map of warmth.
 
     Parameters
     ----------
@@ -112,24 +115,25 @@ def draw_pairs(roles: Sequence[str], pairs: pd.DataFrame) -> str:
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.patches import Rectangle
 
-    tones = LinearSegmentedColormap.from_list("apart", ("#ffffff", "#dcc7a6", "#c08a5a"))
+    tones = LinearSegmentedColormap.from_list("about_zero", WARMTH)
     count = len(roles)
-    reach = max(float(pairs["delta_steps"].max()), 4.0)
+    reach = max(float(pairs["delta_mired"].abs().max()), 8.0)
+    size = room(roles, count, len("+12.3 mired"))
     with open_figure(height=0.9 + 0.62 * count) as (figure, axes):
         for place in range(count):
             axes.add_patch(Rectangle((place - 0.5, place - 0.5), 1, 1, facecolor="#f3f4f5", edgecolor="white"))
         for row in pairs.to_dict("records"):
             a, b = roles.index(row["role_a"]), roles.index(row["role_b"])
             for x, y, sign in ((b, a, 1.0), (a, b, -1.0)):
-                face = tones(min(row["delta_steps"] / reach, 1.0))
+                face = tones(0.5 + 0.5 * sign * row["delta_mired"] / reach)
                 axes.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, facecolor=face, edgecolor="white", linewidth=1.5))
                 if row["verdict"] == "outside":
                     frame = Rectangle((x - 0.44, y - 0.42), 0.88, 0.84, fill=False, edgecolor=INK, linewidth=1.3)
                     axes.add_patch(frame)
                 mired = f"{number(sign * row['delta_mired'], 1, signed=True)} mired"
-                axes.text(x, y - 0.13, mired, ha="center", va="center", fontsize=9.0)
+                axes.text(x, y - 0.15, mired, ha="center", va="center", fontsize=size)
                 steps = f"{number(row['delta_steps'], 1)} steps"
-                axes.text(x, y + 0.2, steps, ha="center", va="center", fontsize=7.5, color="#3a3f45")
+                axes.text(x, y + 0.2, steps, ha="center", va="center", fontsize=0.94 * size)
         axes.set_xlim(-0.5, count - 0.5)
         axes.set_ylim(count - 0.5, -0.5)
         axes.set_xticks(range(count), [short(name) for name in roles])

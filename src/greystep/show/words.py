@@ -168,14 +168,16 @@ def worst_pair(pair: Mapping[str, Any] | None) -> str:
     if not pair:
         return ""
     first, second = (
-        cell(pair[f"head_{side}"], pair[f"power_{side}"])
-        + (f" on pack {pack}" if (pack := pair.get(f"pack_{side}")) else "")
-        for side in ("a", "b")
+        cell(pair[f"head_{side}"], pair[f"power_{side}"]) + _on(pair.get(f"pack_{side}")) for side in ("a", "b")
     )
     gap = say.gap(pair["delta_k"], pair["delta_mired"], pair["delta_duv"])
     chance = pair.get("by_chance_mired")
     alike = f" Heads truly alike would show up to {chance:.1f} mired by chance." if known(chance) else ""
     return f"The worst two in one picture: {second} is {gap} than {first}.{alike}"
+
+
+def _on(pack: Any) -> str:
+    return f" on pack {pack}" if isinstance(pack, str) and pack else ""
 
 
 def flags_said(flags: str) -> list[str]:
@@ -207,8 +209,8 @@ def headline(summary: Mapping[str, Any]) -> tuple[str, list[str]]:
     if packs := summary.get("packs"):
         parted = [head for head, verdict in verdicts.items() if verdict == "outside"]
         return f"Packs {say.listed(packs)} do not match", _reasons(summary, parted)
-    if summary["kit_verdict"] == "undecided":
-        doubtful = [name for name, verdict in verdicts.items() if verdict == "undecided"]
+    if summary["kit_verdict"] != "within":  # or outside by lights that were shot in another way
+        doubtful = [name for name, verdict in verdicts.items() if verdict != "within"]
         if not doubtful:
             return "Cannot call it yet", ["Every head holds; some pairs are too close to call."]
         many = len(doubtful) == len(verdicts) > HEADS_SAID
