@@ -330,7 +330,7 @@ def test_options_reach_the_plan(tmp_path: Path) -> None:
     assert result.exit_code == 0, result.output
     text = " ".join(result.stdout.split())
     assert "6 rounds of each light" in text  # t(50) 2.009 x 0.5 x sqrt(2/6) = 0.580; 5 rounds: 0.639
-    assert "1/25; longer if any t0.1" in text  # 1/60 for A; B is not known
+    assert "1/30; longer if any t0.1" in text  # 1/60 for A; B is not known
     assert "light 7.5 m off or more" in text
     log = read_shots(load_session(tmp_path / "x"))
     assert (log["head"] == "R").sum() == 2 * 7

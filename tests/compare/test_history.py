@@ -31,13 +31,18 @@ def visit(
     tolerance: Tolerance = DEFAULT_TOLERANCE,
     rename: Mapping[str, str] | None = None,
     heads: int = 3,
+    tint: Mapping[str, float] | None = None,
 ) -> Visit:
-    """One session of heads at three powers; `moved` heads are off by so many mired, `scale` is the camera's doing."""
+    """One session of heads at three powers; `moved` heads are off by so many mired, `scale` is the camera's doing.
+
+    `tint` gives by how much Duv a head is greener.
+    """
     offsets = np.zeros((heads, 3)) + scale
     for head, mired in (moved or {}).items():
         offsets[head] += mired
     readings = synthetic.simulate(np.random.default_rng(seed), offsets, repeats=3, scatter=scatter)
     readings["body"] = camera
+    readings["duv"] += readings["head"].map(dict(tint or {})).fillna(0.0)
     if rename:
         readings["head"] = [rename.get(head, head) for head in readings["head"]]
     drift = analyse(readings, synthetic.make_session())
@@ -161,6 +166,9 @@ def test_heads_are_known_by_their_serials(synthetic: ModuleType) -> None:
     assert (rows(history, "day 2", "B")["verdict"] == "").all()
     assert (rows(history, "day 2", "B")["previous"] == "").all()
     assert set(rows(history, "day 2", "Z")["serial"]) == {"1072"}
+    assert "day 2: head B (serial 9999) is another head than in day 1 (serial 1072), so it is not compared." in (
+        history.notes
+    )
 
 
 def test_a_session_without_serials_goes_by_label(synthetic: ModuleType) -> None:
@@ -180,12 +188,97 @@ def test_sessions_are_taken_by_date_and_against_the_last_one_that_has_the_light(
 
 
 def test_all_heads_moved_alike_is_said_to_be_something_else(synthetic: ModuleType) -> None:
-    moved = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, {0: -6.0})])
-    assert moved.notes == ("day 2: every head reads warmer than before; suspect the reference head itself first.",)
+    other = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, {0: -6.0}, camera="Invented 2")])
+    assert other.notes == (
+        "day 2: every head held against head A reads warmer than before; suspect head A itself first.",
+    )
+    two = [visit(synthetic, 1, heads=2), visit(synthetic, 2, {0: -6.0}, camera="Invented 2", heads=2)]
+    assert compare_sessions(two).notes == (
+        "day 2: the only head held against head A reads warmer than before; suspect head A itself first.",
+    )
     camera = compare_sessions([visit(synthetic, 1, reference=""), visit(synthetic, 2, reference="", scale=-5.0)])
     assert camera.notes == (
         "day 2: every head reads cooler than before; suspect the camera, its lens or the target first.",
     )
+
+
+@pytest.mark.parametrize("heads", [2, 3])
+def test_a_reference_head_that_moved_is_not_held_against(synthetic: ModuleType, heads: int) -> None:
+    """The camera saw A move and the others stand still: theirs is what the camera saw, not the opposite of A's."""
+    others_named = {2: "head B", 3: "heads B and C"}[heads]
+    history = compare_sessions([visit(synthetic, 1, heads=heads), visit(synthetic, 2, {0: 6.0}, heads=heads)])
+    assert set(rows(history, "day 2", "A")["verdict"]) == {"moved"}
+    others = history.table[(history.table["session"] == "day 2") & (history.table["head"] != "A")]
+    assert set(others["verdict"]) == {"not moved"}
+    assert set(others["anchor"]) == {"same camera"}
+    assert history.notes == (
+        f"day 2: the reference head A has itself moved and is left out for {others_named}; what the same camera saw "
+        "stands.",
+    )
+
+
+def test_a_reference_head_that_stood_still_is_not_suspected(synthetic: ModuleType) -> None:
+    history = compare_sessions([visit(synthetic, 1, heads=2), visit(synthetic, 2, {1: 6.0}, heads=2)])
+    assert set(rows(history, "day 2", "B")["verdict"]) == {"moved"}
+    assert set(rows(history, "day 2", "B")["anchor"]) == {"reference head"}
+    assert history.notes == ()
+
+
+def test_a_camera_that_moved_all_heads_is_suspected_with_a_reference_too(synthetic: ModuleType) -> None:
+    history = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, scale=-5.0)])
+    assert history.notes[1:] == (
+        "day 2: every head reads cooler than before; suspect the camera, its lens or the target first.",
+    )
+
+
+def test_a_reference_head_that_moved_by_the_meter_is_not_held_against(synthetic: ModuleType) -> None:
+    meters = {"Invented 1": Metered("A", 0.0, 178.6, 0.1)}
+    visits = [visit(synthetic, 1, meters=meters), visit(synthetic, 2, {0: 6.0}, meters=meters)]
+    later = rows_of(compare_sessions(visits), "day 2")
+    assert set(later["anchor"]) == {"meter"}
+    assert set(later["verdict"]) == {"moved", "not moved"}
+
+
+@pytest.mark.parametrize("tolerance", [DEFAULT_TOLERANCE, Tolerance(4.0, None, None, None, 0.1, False)])
+def test_a_tint_that_moved_between_cameras_is_left_open(synthetic: ModuleType, tolerance: Tolerance) -> None:
+    """Three times the limit greener: the other camera may see it so, but nobody can say that the head stayed."""
+    other = visit(synthetic, 2, camera="Invented 2", scale=15.0, tint={"B": 0.0030}, tolerance=tolerance)
+    history = compare_sessions([visit(synthetic, 1), other])
+    green = rows(history, "day 2", "B")
+    assert green["change_duv"].to_numpy() == pytest.approx(np.full(3, 0.0030), abs=0.0002)
+    assert set(green["verdict"]) == {"cannot tell"}
+    assert green["tint_open"].all()
+    assert set(rows(history, "day 2", "C")["verdict"]) == {"not moved"}
+    assert not rows(history, "day 2", "C")["tint_open"].any()
+    same = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, tint={"B": 0.0030}, tolerance=tolerance)])
+    assert set(rows(same, "day 2", "B")["verdict"]) == {"moved"}
+
+
+def test_another_head_under_an_old_label_is_named(synthetic: ModuleType) -> None:
+    later = visit(synthetic, 2, serials=SERIALS | {"B": "9999"})
+    history = compare_sessions([visit(synthetic, 1), later])
+    assert set(rows(history, "day 2", "B")["verdict"]) == {""}
+    assert history.notes == (
+        "day 2: head B (serial 9999) is another head than in day 1 (serial 1072), so it is not compared.",
+    )
+    third = compare_sessions([visit(synthetic, 1), later, visit(synthetic, 3, serials={"A": "1071"})])
+    assert third.notes[1:] == (
+        "day 3: head B (no serial) may be another head than in day 2 (serial 9999), so it is not compared.",
+    )
+
+
+def test_a_serial_that_another_head_of_the_day_has_is_not_lent_to_a_label(synthetic: ModuleType) -> None:
+    # B of day 1 is Z on day 2, where B stands without a serial: it is not 1072 too.
+    later = visit(synthetic, 2, rename={"B": "Z", "C": "B"}, serials={"A": "1071", "Z": "1072"})
+    history = compare_sessions([visit(synthetic, 1), later])
+    assert set(rows(history, "day 2", "Z")["previous"]) == {"day 1"}
+    assert set(rows(history, "day 2", "B")["previous"]) == {""}
+
+
+def test_the_reference_is_named_with_each_light_that_it_concerns(synthetic: ModuleType) -> None:
+    history = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, camera="Invented 2")])
+    assert set(rows_of(history, "day 1")["reference"]) == {""}
+    assert set(rows_of(history, "day 2")["reference"]) == {"A"}
 
 
 def test_a_wide_doubt_is_not_a_head_that_stayed(synthetic: ModuleType) -> None:

@@ -22,7 +22,8 @@ def row(
         "u_change_mired": 0.6 if compared else np.nan,
         "change_k": -31.0 * change, "change_duv": 0.0004 if compared else np.nan,
         "u_change_duv": 0.0002 if compared else np.nan, "u_observer_mired": 0.0 if compared else np.nan,
-        "verdict": verdict, "anchor": "reference head" if compared else "",
+        "tint_open": False, "verdict": verdict, "anchor": "reference head" if compared else "",
+        "reference": "A" if compared else "",
     } | others  # fmt: skip
 
 
@@ -58,6 +59,25 @@ def test_what_cannot_be_told_says_what_would_tell() -> None:
     assert "the same camera, or the type of both heads in session.toml, would." in said(wide)
     mixed = said(row("March", "B", "full", "not moved", 0.1), row("March", "B", "1/4", "cannot tell", **camera))
     assert "has not moved since January at full; cannot tell of the others." in mixed
+
+
+def test_the_reference_head_itself_is_not_told_to_look_for_a_reference_head() -> None:
+    text = said(row("March", "A", "full", "cannot tell", anchor="none"))
+    assert "reference head or a meter" not in text
+    assert (
+        "head A (1072): cannot tell since January, seen by another camera and itself the reference head; the same "
+        "camera, or a meter in both sessions, would tell." in text
+    )
+
+
+def test_a_tint_that_moved_between_cameras_is_said_to_be_open() -> None:
+    still, green = row("March", "B", "full", "not moved", 0.2), row("March", "B", "1/4", "cannot tell", 0.1)
+    wide = row("March", "B", "1/8", "cannot tell", 3.9)
+    text = said(still, green | {"change_duv": 0.0030, "tint_open": True}, wide)
+    assert "has not moved" not in text
+    assert "cannot tell since January: " in text
+    assert "0.0030 greener at 1/4" in text
+    assert "tint is not compared between two cameras, so only the same camera would." in text
 
 
 def test_nothing_to_compare_and_notes() -> None:

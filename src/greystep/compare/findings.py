@@ -54,8 +54,8 @@ class Finding:
         Powers at which all frames were shot in another way, where the head is outside by these alone; first the flag.
     colourless : bool
         They have none because no colour matrix is known for the camera.
-    safe : tuple of str
-        The longest stretch of powers within every limit.
+    safe, mixes : tuple of str
+        The longest stretch of powers within every limit; and that which matches every head that stays as well.
     outliers : int
     """
 
@@ -71,6 +71,7 @@ class Finding:
     doubted: tuple[str, ...]
     colourless: bool
     safe: tuple[str, ...]
+    mixes: tuple[str, ...]
     outliers: int
 
 
@@ -95,9 +96,14 @@ def find(
     match = matches(drift, rows)
     power, n = cell_names(drift), drift.cells.table["n"].to_numpy()
     sound = outside & sound_rows(drift, drift.pair_first, drift.pair_second)
+    staying = ~np.isin(drift.cells.head, blame.back) & (n > 0)
+    body = drift.cells.heads["body"].to_numpy(object)[drift.cells.head]
     findings = []
     for head, verdict in enumerate(verdicts):
         cells = np.flatnonzero(drift.cells.head == head)
+        groups = [cells[drift.cells.series[cells] == one] for one in _series(drift, cells)]
+        others = staying & (drift.cells.head != head) & (body == body[cells[0]])
+        fits = match[:, others].all(axis=1)
         row = drift.heads.iloc[head]
         findings.append(
             Finding(
@@ -112,7 +118,8 @@ def find(
                 parted=_parted(drift, cells) if head in blame.parted else "",
                 doubted=_doubted(drift, cells) if head in blame.doubted else (),
                 colourless=bool(drift.cells.colourless[cells[n[cells] == 0]].all()),
-                safe=_safe(match, power, [cells[drift.cells.series[cells] == one] for one in _series(drift, cells)]),
+                safe=_safe(match, power, groups),
+                mixes=_safe(match & fits[:, None], power, groups),
                 outliers=int(row["n_outlier"]),
             )
         )
@@ -219,11 +226,12 @@ def todo(
     back = [findings[head].head for head in odd]
     if back:
         lines.append(f"Send back {say.heads(back)}, or swap {'them' if len(back) > 1 else 'it'}. {say.CAUTION}")
-    lines += [
-        f"If head {finding.head} must stay, use it over {say.stretch(finding.safe)} only."
-        for finding in (findings[head] for head in odd)
-        if finding.verdict == "outside" and len(finding.safe) > 1
-    ]
+    for finding in (findings[head] for head in odd):
+        if finding.mixes:
+            lines.append(f"If head {finding.head} must stay, use it over {say.stretch(finding.mixes)} only.")
+        elif len(finding.safe) > 1:
+            safe = say.stretch(finding.safe)
+            lines.append(f"If head {finding.head} must stay, use it alone in a picture, over {safe} only.")
     if blame.packs:
         lines.append(
             f"Keep packs {say.listed(blame.packs)} out of one picture, or swap the odd one: what ran on both of them "
@@ -289,14 +297,22 @@ def _own_words(drift: Drift, rows: Mapping[str, Rows], verdict: str, cells: Indi
     lone = int(np.argmin(without))
     if span == 0.0:
         return "all its powers are alike"
-    if single and verdict != "within" and len(measured) > 2 and without[lone] <= _ODD_POWER * span:
+    line = np.polyfit(stops[measured], values[measured], 1) if np.ptp(stops[measured]) > 0 else np.zeros(2)
+    off_line = float(np.sum((values[measured] - np.polyval(line, stops[measured])) ** 2))
+    off_rest = float(np.var(np.delete(values[measured], lone)) * (len(measured) - 1))
+    odd = without[lone] <= _ODD_POWER * span and off_rest < off_line
+    if single and verdict != "within" and len(measured) > 2 and odd:
         moved = columns[:, measured[lone]] - np.median(columns[:, np.delete(measured, lone)], axis=1)
         return f"one odd power, {power[measured[lone]]}: {say.gap(*moved)} than at its other powers {limit}"
     ends = measured[[int(np.argmin(values[measured])), int(np.argmax(values[measured]))]]
     base, far = sorted(ends, key=lambda cell: stops[cell])
     text = f"{power[far]} is {say.gap(*(columns[:, far] - columns[:, base]))} than {power[base]} {limit}"
-    line = np.polyfit(stops[measured], values[measured], 1)[0] if np.ptp(stops[measured]) > 0 else 0.0
-    if single and verdict != "within" and len(measured) > 2 and abs(line) * np.ptp(stops[measured]) > _ONE_WAY * span:
+    if (
+        single
+        and verdict != "within"
+        and len(measured) > 2
+        and abs(line[0]) * np.ptp(stops[measured]) > _ONE_WAY * span
+    ):
         return f"it grows {say.way(*(columns[1:, far] - columns[1:, base]))} as power falls: {text}"
     return text
 

@@ -304,7 +304,8 @@ def _room(axes: "Axes", values: pd.Series, u: pd.Series, level: float, half_widt
     left, right = axes.get_xlim()
     edge = max(end[1] for end in ends) + 0.035 * (right - left)
     longest = max(len(short(end[0])) for end in ends)
-    axes.set_xlim(left, right + (0.02 + 0.032 * longest) * (right - left))
+    share = 0.028 * longest  # of the whole width, for the names
+    axes.set_xlim(left, right + (0.05 + share / (1 - share)) * (right - left))
     heights = apart([end[2] for end in ends], 0.055 * (high - low + 2 * margin))
     for (name, _, _, colour), height in zip(ends, heights, strict=True):
         axes.text(edge, height, short(name), color=letters(colour), fontsize=9.5, fontweight="bold", va="center")
@@ -324,5 +325,8 @@ def _kelvin_ticks(low_mired: float, high_mired: float) -> list[float]:
 
 
 def _fit_labels(axes: "Axes", labels: Sequence[str]) -> None:
-    if max(map(len, labels), default=0) * len(labels) > 46:
+    crowd = max(map(len, labels), default=0) * len(labels)
+    if crowd > 46:
         axes.tick_params(axis="x", labelrotation=90)
+    elif crowd > 40:
+        axes.tick_params(axis="x", labelsize=8)

@@ -41,16 +41,22 @@ def _sentence(head: str, table: pd.DataFrame) -> str:
         return f"{name} has moved {since} at {powers}: {_light(max(moved, key=_size))}."
     told = [row for row in rows if row["anchor"] != NONE]
     if not told:
-        return f"{name}: cannot tell {since}, seen by another camera; a reference head or a meter in both would tell."
+        remedy = "; a reference head or a meter in both would tell"
+        if head == rows[0]["reference"]:
+            remedy = " and itself the reference head; the same camera, or a meter in both sessions, would tell"
+        return f"{name}: cannot tell {since}, seen by another camera{remedy}."
     if all(row["verdict"] == NOT_MOVED for row in rows):
         return f"{name} has not moved {since}; the most is {_light(max(told, key=_reach))}."
-    doubt = max((row for row in told if row["verdict"] == CANNOT_TELL), key=_reach, default=None)
+    doubts = [row for row in told if row["verdict"] == CANNOT_TELL]
+    doubt = max(doubts, key=lambda row: (row["tint_open"], _reach(row)), default=None)
     if doubt is None:
         return (
             f"{name} has not moved {since} at {say.listed([row['power'] for row in told])}; cannot tell of the others."
         )
     remedy = "more frames"
-    if doubt["u_observer_mired"] > doubt["u_change_mired"] / 2.0:
+    if doubt["tint_open"]:
+        remedy = "tint is not compared between two cameras, so only the same camera"
+    elif doubt["u_observer_mired"] > doubt["u_change_mired"] / 2.0:
         remedy = "the same camera, or the type of both heads in session.toml,"
     return f"{name}: cannot tell {since}: {_light(doubt)}; {remedy} would."
 

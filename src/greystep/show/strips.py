@@ -99,8 +99,9 @@ def check_text(checked: pd.DataFrame, brightness_matched: bool, wrote: Sequence[
     lines = [f"{words.counted(len(measured), 'file')} measured again."]
     if len(measured):
         worst = measured.sort_values("steps_after", kind="stable").iloc[-1]
+        colour = {when: float(measured[f"steps_{when}"].max()) for when in ("before", "after")}
         lines.append(
-            f"Colour difference: up to {measured['steps_before'].max():.2f} before, {measured['steps_after'].max():.2f} after "
+            f"Colour difference: up to {colour['before']:.2f} before, {colour['after']:.2f} after "
             f"({worst['file']}); it shows side by side from about {STEPS_SEEN:g}."
         )
         stops = {when: float(measured[f"stops_{when}"].abs().max()) for when in ("before", "after")}

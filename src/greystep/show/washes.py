@@ -78,10 +78,10 @@ def wash_card(upvp: Array, balance: Array, times: float) -> NDArray[np.uint8]:
 
 def draw_washes(roles: Sequence[str], upvp: Array, balance: Array, times: float) -> str:
     """Draw a set-up as washes on a grey card, true above and magnified below; returns SVG text."""
-    with open_figure(height=4.8) as (figure, axes):
+    with open_figure(height=5.4) as (figure, axes):
         axes.grid(False)
         gap = 24
-        size = float(np.clip(500.0 / (len(roles) * max(len(short(name)) for name in roles)), 11.0, 16.0))
+        size = float(np.clip(450.0 / (len(roles) * max(len(short(name)) for name in roles)), 11.0, 16.0))
         high, wide = _CARD
         for place, factor in enumerate((1.0, times)):
             top = place * (high + gap)
