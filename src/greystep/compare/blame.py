@@ -45,9 +45,9 @@ class Blame:
 def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts: Sequence[str]) -> Blame:
     """Say what the odd one is.
 
-    Back goes each head that is outside itself, on one and the same pack and by frames that are not in doubt; then, body by body, while two of the others do
-    not match, the one with the most such pairs, and on equal terms the one that stands clearly farther from the whole
-    kit, over all its powers. Heads that were on one pack are compared on it alone.
+    Back goes each head that is outside itself, on one and the same pack and by frames that are not in doubt; then, body
+    by body, while two of the others do not match, the one with the most such pairs, and on equal terms the one that
+    stands clearly farther from the whole kit, over all its powers. Heads that were on one pack are compared on it alone.
 
     Parameters
     ----------

@@ -103,7 +103,7 @@ def find(
         cells = np.flatnonzero(drift.cells.head == head)
         groups = [cells[drift.cells.series[cells] == one] for one in _series(drift, cells)]
         others = staying & (drift.cells.head != head) & (body == body[cells[0]])
-        fits = match[:, others].all(axis=1)
+        fits = np.asarray(match[:, others].all(axis=1))
         row = drift.heads.iloc[head]
         findings.append(
             Finding(

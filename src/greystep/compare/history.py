@@ -214,19 +214,27 @@ def _change(old: _Lights, old_cell: int, new: _Lights, new_cell: int) -> _Change
     references = _references(old, old_cell, new, new_cell)
     if references is None:
         return _alone(old, old_cell, new, new_cell, "")
-    anchor = new.rows[references[1]]
     own = _alone(old, references[0], new, references[1], "")
+    against = _against(old, old_cell, new, new_cell, references)
     if own is None or not _beyond(own, _together(new, references[1])):
-        same = _camera(old, old_cell) == _camera(new, new_cell) != ""
-        apart = [
-            _mired(session, cell) - _mired(session, reference)
-            for session, cell, reference in ((old, old_cell, references[0]), (new, new_cell, references[1]))
-        ]
-        light, head = new.rows[new_cell], anchor["head"]
-        observer = _observer(new.visit, light, head, anchor["stops"], float(np.mean(apart)), False)
-        cells = (old_cell, references[0]), (new_cell, references[1])
-        return _made(old, cells[0], new, cells[1], REFERENCE, head, same, observer, 0.0)
-    return _alone(old, old_cell, new, new_cell, anchor["head"])
+        return against
+    if own.anchor == CAMERA and not _beyond(against, _together(new, new_cell)):
+        return against  # both moved alike in one camera: it is the camera or the card that moved
+    return _alone(old, old_cell, new, new_cell, new.rows[references[1]]["head"])
+
+
+def _against(old: _Lights, old_cell: int, new: _Lights, new_cell: int, references: tuple[int, int]) -> _Change:
+    """Return how a light has changed against the reference head of both sessions."""
+    anchor = new.rows[references[1]]
+    same = _camera(old, old_cell) == _camera(new, new_cell) != ""
+    apart = [
+        _mired(session, cell) - _mired(session, reference)
+        for session, cell, reference in ((old, old_cell, references[0]), (new, new_cell, references[1]))
+    ]
+    light, head = new.rows[new_cell], anchor["head"]
+    observer = _observer(new.visit, light, head, anchor["stops"], float(np.mean(apart)), False)
+    cells = (old_cell, references[0]), (new_cell, references[1])
+    return _made(old, cells[0], new, cells[1], REFERENCE, head, same, observer, 0.0)
 
 
 def _alone(old: _Lights, old_cell: int, new: _Lights, new_cell: int, reference: str) -> _Change | None:
@@ -367,6 +375,9 @@ def _notes(table: pd.DataFrame) -> list[str]:
         if anchor != REFERENCE:
             left = f"has itself moved and is left out for {say.heads(heads)}; {_STANDS[str(anchor)]} stands"
             notes.append(f"{session}: the reference head {head} {left}.")
+        elif (own == MOVED).any() and (rows["verdict"] == NOT_MOVED).all():
+            alike = f"moved in the camera, and {say.heads(heads)} with it"
+            notes.append(f"{session}: the reference head {head} {alike}; suspect {_SUSPECTS[CAMERA]} first.")
         elif (way := _alike(rows)) and (own != NOT_MOVED).any():
             who = "every head" if len(heads) > 1 else "the only head"
             notes.append(
