@@ -59,6 +59,7 @@ def report(
     from greystep.compare.attribution import attribute, attribution_summary, unparted_notes
     from greystep.compare.bracket import bracket_notes, bracket_summary, find_bracket
     from greystep.compare.drift import analyse
+    from greystep.compare.sensitivity import iso_notes, iso_steps
     from greystep.compare.verdict import judge, summary
     from greystep.files import to_json, write_table
     from greystep.log.ingest import ingest, write_readings
@@ -78,6 +79,7 @@ def report(
         *(parted.notes if parted else ()),
         *unparted_notes(drift, judged.back),
         *bracket_notes(bracket, loaded.tolerance),
+        *iso_notes(iso_steps(drift, found.readings)),
         *found.notes,
         *content["notes"],
     ]

@@ -247,7 +247,7 @@ def arrange(
                 steps.append(Step("warm-up", WARM_UP * pace.shot, cell.head, pack=cell.pack, iso=cell.iso))
                 note.append(f"{WARM_UP} warm-up shots at full before")
                 warm.add(cell.head)
-                last[cell.head] = 0.0
+                last[_bank(cell)] = 0.0
             _shoot(steps, "flash", cell, note, last, pace)
     if check:
         _checks(steps, check, last, pace)
@@ -292,12 +292,17 @@ def _turns(cells: Sequence[Cell], order: str, rng: np.random.Generator) -> list[
     return turns
 
 
+def _bank(cell: Cell) -> str:
+    """Return what holds the charge that a lowered power dumps: the pack with its channel, or what the head hangs on."""
+    return f"{cell.pack} {dict(cell.parts).get('channel', '')}" if cell.pack else cell.head
+
+
 def _shoot(steps: list[Step], what: str, cell: Cell, note: list[str], last: dict[str, float], pace: Pace) -> None:
     """Add a frame, and before it the dump that a lowered power needs."""
-    if cell.stops > last.get(cell.head, cell.stops) + 0.01:
+    if cell.stops > last.get(_bank(cell), cell.stops) + 0.01:
         steps.append(Step("dump", pace.dump, cell.head, cell.power, cell.pack, cell.iso))
         note = [*note, "after a dump"]
-    last[cell.head] = cell.stops
+    last[_bank(cell)] = cell.stops
     steps.append(Step(what, pace.shot, cell.head, cell.power, cell.pack, cell.iso, "; ".join(note), cell.parts))
 
 

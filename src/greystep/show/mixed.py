@@ -112,7 +112,8 @@ def todo(audit: Mapping[str, Any]) -> list[str]:
         lines.append("Nothing: shoot it with the best common balance.")
     else:
         best = audit["cheapest"]
-        if best:
+        sure = best and not (audit["verdict"] == "undecided" and best["kind"] == "plates")
+        if best and sure:
             lines.append(f"Cheapest sure remedy: {_small(remedy(best))}")
         if audit["maybe"]:
             lead = "Less work, but cannot be called yet" if best else "May do, but cannot be called yet"
@@ -120,7 +121,7 @@ def todo(audit: Mapping[str, Any]) -> list[str]:
         if audit["verdict"] == "undecided":
             names = say.listed([words.cell(light["head"], light["power"]) for light in audit["lights"]])
             lines.append(f"To be sure: shoot two more rounds of {names} in the test, then audit again.")
-        if (best or audit["maybe"] or {}).get("kind") != "plates":
+        if not sure or best["kind"] != "plates":
             plates = [one for one in audit["remedies"] if one["kind"] == "plates"]
             lines += [f"Last resort: {_small(remedy(one))}" for one in plates]
     return lines + shutter(audit["shutter"]) + room(audit["ambient"])

@@ -180,7 +180,7 @@ def _setup(draft: Draft, rig: Rig) -> list[str]:
 
 _SLIPS: Final = (
     "A frame too many: move it out of the folder, or give it a row in shots.csv. A frame missed: shoot it when you "
-    "notice and move its row there. Frames and rows must agree in number."
+    "notice and move its row there. A frame that went wrong is shot again and the bad file deleted."
 )
 
 

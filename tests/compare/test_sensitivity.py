@@ -1,0 +1,49 @@
+"""ISO steps seen on lights that were shot at two of them: hand arithmetic, and coverage of what was put in."""
+
+from types import ModuleType
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from greystep.compare.drift import analyse
+from greystep.compare.sensitivity import iso_notes, iso_steps
+
+
+def session(synthetic: ModuleType, seed: int, off: float) -> pd.DataFrame:
+    """Four powers, three heads, three times; the lowest two at ISO 400, and of A at 1/4 one frame too."""
+    readings = synthetic.simulate(np.random.default_rng(seed), np.zeros((3, 4)), repeats=3)
+    high = readings["stops"] >= 3
+    linked = readings.index[(readings["head"] == "A") & (readings["stops"] == 2)]
+    high.loc[linked[:1]] = True
+    return readings.assign(iso=np.where(high, 400.0, 100.0), output_stops=readings["output_stops"] + off * high)
+
+
+def test_one_light_at_two_isos_by_hand(synthetic: ModuleType) -> None:
+    readings = session(synthetic, 1, 0.12)
+    steps = iso_steps(analyse(readings, synthetic.make_session()), readings)
+    cell = readings[(readings["head"] == "A") & (readings["stops"] == 2)]
+    mean = cell.groupby("iso")["output_stops"].mean()
+    (row,) = steps.to_dict("records")
+    assert row["stops"] == pytest.approx(mean[400.0] - mean[100.0], abs=1e-12)
+    assert (row["iso"], row["base_iso"], row["lights"]) == (400.0, 100.0, "A at 1/4")
+    (note,) = iso_notes(steps)
+    assert note.startswith("At ISO 400 this camera reads 0.1")
+    assert "brighter than marked, against ISO 100 (seen on A at 1/4)" in note
+
+
+def test_an_iso_that_is_true_is_not_spoken_of_and_the_interval_holds_it(synthetic: ModuleType) -> None:
+    covered, spoken = [], []
+    for seed in range(60):
+        readings = session(synthetic, seed, 0.0)
+        steps = iso_steps(analyse(readings, synthetic.make_session()), readings)
+        covered.append(abs(steps["stops"][0]) <= steps["u_stops"][0])
+        spoken.append(len(iso_notes(steps)))
+    assert np.mean(covered) >= 0.88  # 95 % by design, 60 trials
+    assert np.mean(spoken) <= 0.05
+
+
+def test_without_a_shared_light_nothing_is_known(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 3)), repeats=3)
+    readings["iso"] = np.where(readings["stops"] >= 2, 400.0, 100.0)
+    assert iso_steps(analyse(readings, synthetic.make_session()), readings).empty
