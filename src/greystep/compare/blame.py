@@ -47,7 +47,7 @@ def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts:
 
     Back goes each head that is outside itself, on one and the same pack and by frames that are not in doubt; then, body
     by body, while two of the others do not match, the one with the most such pairs, and on equal terms the one that
-    stands clearly farther from the whole kit, over all its powers. Heads that were on one pack are compared on it alone.
+    stands clearly farther from the whole kit, over all its powers. Heads that shared a pack are compared on it alone.
 
     Parameters
     ----------
