@@ -49,7 +49,9 @@ def test_a_shutter_cuts_a_flash_that_outlasts_it(readings: pd.DataFrame, shutter
     assert found.flashes["cut"].to_list() == cut
     assert found.slowest is not None
     assert found.slowest["role"] == "key"
-    assert found.least_shutter == "1/40"  # twice 1/100 s; 1/50 stands for 1/50.8
+    assert found.least_shutter == "1/50"  # twice 1/100 s; 1/50 stands for 1/50.8, the same to a tenth of a stop
+    least = check_planned(rows, readings, HEADS, np.zeros(3), 1 / 50)
+    assert "tail" not in set(least.flashes["cut"])
     assert found.given
 
 
