@@ -16,7 +16,7 @@ from greystep.compare.verdict import Judged, judge, summary
 from greystep.errors import GreystepError
 from greystep.files import to_json
 from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
-from greystep.show.words import headline
+from greystep.show.words import headline, worst_pair
 
 ONLY_MIRED = Tolerance(4.0, None, None, None, None, False)
 #: Words that the hire desk does not use (PRACTICE: words on page one and terminal).
@@ -402,6 +402,20 @@ def test_a_bad_pack_sends_no_head_back(synthetic: ModuleType) -> None:
     assert set(judged.heads["safe_powers"]) == {"1/1 on pack P1 to 1/2 on pack P1"}
     told = summary(judged, drift, synthetic.make_session(), exchange(synthetic, 0.3, 9.0))
     assert headline(told)[0] == "Packs P1 and P2 do not match"
+    assert "on pack P2 is" in worst_pair(told["worst_pair"])
+
+
+def test_heads_that_stayed_on_their_packs_are_held_against_the_whole_kit(synthetic: ModuleType) -> None:
+    """A and B hang on P1, C and D on P2; D alone is off, and C is not told to be off against it."""
+    offsets = np.array([[0.0] * 4, [0.0] * 4, [0.0] * 4, [9.0] * 4])
+    readings = synthetic.simulate(np.random.default_rng(1), offsets, repeats=3)
+    packs = {"A": "P1", "B": "P1", "C": "P2", "D": "P2"}
+    drift = analyse(readings.assign(pack=readings["head"].map(packs)), synthetic.make_session())
+    judged = judge(drift, DEFAULT_TOLERANCE)
+    assert judged.back == ("D",)
+    assert "holds its colour" in judged.sentences["C"]
+    assert "warmer and 0.0" in judged.sentences["D"] or "warmer, no greener" in judged.sentences["D"]
+    assert "on pack" not in " ".join([*judged.sentences.values(), worst_pair(judged.worst_pair)])
 
 
 def test_a_bad_head_goes_back_whatever_the_pack(synthetic: ModuleType) -> None:

@@ -122,14 +122,15 @@ def _odd(
 def away(drift: Drift) -> tuple[Array, Array, Array]:
     """Return how each cell stands to the median of the other heads at its power: K, mired, Duv; NaN without others.
 
-    Where others were on the same pack (channel, modifier), these count alone.
+    A head that was on several packs (channels, modifiers) is compared on the same one, where there is one.
     """
     table, head, part = drift.cells.table, drift.cells.head, _parts(drift)
     stops, body = table["stops"].to_numpy(), drift.cells.heads["body"].to_numpy(object)[head]
     columns = np.array([drift.powers[name].to_numpy(np.float64) for name in ("cct_k", "mired", "duv")])
     others = (head[:, None] != head) & (body[:, None] == body) & (np.abs(stops[:, None] - stops) < _SAME_POWER)
     others &= np.isfinite(columns[1])
-    alike = others & (part[:, None] == part)
+    moved = np.array([len(set(drift.cells.series[head == one])) > 1 for one in head], dtype=bool)
+    alike = others & ((part[:, None] == part) | ~(moved[:, None] | moved))
     others = np.where(alike.any(axis=1)[:, None], alike, others)
     found = np.full((3, len(table)), np.nan)
     for cell in np.flatnonzero(others.any(axis=1)):

@@ -225,7 +225,10 @@ def _worst_pair(drift: Drift, pairs: pd.DataFrame, rows: Mapping[str, Rows]) -> 
     if table[quantity, at] < 0:
         return None
     row: dict[str, Any] = records(pairs.iloc[[int(at)]])[0]
+    names = cell_names(drift)
     return row | {
+        "light_a": str(names[drift.pair_first[at]]),
+        "light_b": str(names[drift.pair_second[at]]),
         "quantity": list(ratios)[int(quantity)],
         "ratio": float(table[quantity, at]) if list(ratios) != ["distance"] else None,
         "by_chance_mired": by_chance_mired(drift),

@@ -168,16 +168,12 @@ def worst_pair(pair: Mapping[str, Any] | None) -> str:
     if not pair:
         return ""
     first, second = (
-        cell(pair[f"head_{side}"], pair[f"power_{side}"]) + _on(pair.get(f"pack_{side}")) for side in ("a", "b")
+        cell(pair[f"head_{side}"], pair.get(f"light_{side}") or pair[f"power_{side}"]) for side in ("a", "b")
     )
     gap = say.gap(pair["delta_k"], pair["delta_mired"], pair["delta_duv"])
     chance = pair.get("by_chance_mired")
     alike = f" Heads truly alike would show up to {chance:.1f} mired by chance." if known(chance) else ""
     return f"The worst two in one picture: {second} is {gap} than {first}.{alike}"
-
-
-def _on(pack: Any) -> str:
-    return f" on pack {pack}" if isinstance(pack, str) and pack else ""
 
 
 def flags_said(flags: str) -> list[str]:
