@@ -273,4 +273,12 @@ def test_the_same_seed_gives_the_same_tables(synthetic: ModuleType) -> None:
 def test_labels_stay_as_typed_in_notes(synthetic: ModuleType) -> None:
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 4)), repeats=3, order="straight")
     readings["head"] = readings["head"].map({"A": "iQ", "B": "D-Lite"})
-    assert "Heads iQ and D-Lite were shot straight" in analyse(readings, synthetic.make_session()).notes[0]
+    assert (
+        "The usable frames of heads iQ and D-Lite go straight" in analyse(readings, synthetic.make_session()).notes[0]
+    )
+
+
+def test_a_kit_without_its_reference_power_is_told(synthetic: ModuleType, readings: pd.DataFrame) -> None:
+    drift = analyse(readings, synthetic.make_session(power="1/64", kit=True))
+    assert drift.powers["ref_delta_mired"].isna().all()
+    assert any(note.startswith("No head was measured at 1/64") for note in drift.notes)

@@ -167,6 +167,12 @@ def _references(
             at = np.array([cell for cell in of_body if same_power(stops[cell], power) and measured[cell]], dtype=int)
             if len(at):
                 bodies[body] = _light(fitted, at) | {"head": None, "power": str(table["power"][at[0]]), "kit": True}
+            else:
+                power = session.reference_power or "full"
+                notes.append(
+                    f"No head was measured at {power}, the power of the kit's mean, so nothing is told against it: name "
+                    "a power that the heads have in [reference] of session.toml."
+                )
             continue
         head = session.reference_head or (names[of_body[measured[of_body]][0]] if measured[of_body].any() else None)
         chosen = choose(of_body[names[of_body] == head])
@@ -366,9 +372,9 @@ def _notes(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> list[s
     stuck = [name for name, n, parted in zip(names, measured, frames.heat.parted, strict=True) if n > 1 and not parted]
     if stuck:
         notes.append(
-            f"H{head_names(stuck)[1:]} {'were' if len(stuck) > 1 else 'was'} shot straight through the powers, so that "
-            "heat and power cannot be parted: part of the drift shown may be the tube warming up. Shoot the powers up, "
-            "down and up again to tell."
+            f"The usable frames of {head_names(stuck)} go straight through the powers, so that heat and power cannot "
+            "be parted: part of the drift shown may be the tube warming up. Shoot the powers up, down and up again to "
+            "tell."
         )
     dof = fitted["mired"].dof
     if measured.any() and not (dof > 0).any():

@@ -414,6 +414,8 @@ def _open_pairs(drift: Drift, rows: Mapping[str, Rows], chosen: Indices) -> str:
     names = list(dict.fromkeys(drift.cells.heads["label"].to_numpy(object)[heads]))
     said = f"{len(chosen)} pair{'s' if len(chosen) > 1 else ''} of {say.heads(names)} cannot be called yet"
     settled = needed[np.isfinite(needed)]
+    if not (dof > 0).any():
+        return f"{said}: no light was shot twice; one more round shows their scatter."
     if not len(settled):
         return f"{said}: {say.ON_THE_LIMIT}; keep these out of one picture."
     rounds = float(np.quantile(settled, 0.5, method="higher"))
