@@ -170,8 +170,8 @@ def _references(
             else:
                 power = session.reference_power or "full"
                 notes.append(
-                    f"No head was measured at {power}, the power of the kit's mean, so nothing is told against it: name "
-                    "a power that the heads have in [reference] of session.toml."
+                    f"No head was measured at {power}, the power of the kit's mean, so nothing is told against it: "
+                    "name a power that the heads have in [reference] of session.toml."
                 )
             continue
         head = session.reference_head or (names[of_body[measured[of_body]][0]] if measured[of_body].any() else None)
