@@ -168,9 +168,9 @@ def _references(
             if len(at):
                 bodies[body] = _light(fitted, at) | {"head": None, "power": str(table["power"][at[0]]), "kit": True}
             else:
-                power = session.reference_power or "full"
+                label = session.reference_power or "full"
                 notes.append(
-                    f"No head was measured at {power}, the power of the kit's mean, so nothing is told against it: "
+                    f"No head was measured at {label}, the power of the kit's mean, so nothing is told against it: "
                     "name a power that the heads have in [reference] of session.toml."
                 )
             continue

@@ -78,7 +78,9 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
     if draft.reference:
         facts.append(("Reference", _reference(draft)))
     if draft.earlier is not None:
-        facts.append(("Goes on from", f"{words.counted(len(draft.earlier), 'frame')} already shot"))
+        there = f" into {frames}, where they lie" if (frames := draft.document.get("frames")) else ""
+        earlier = words.counted(len(draft.earlier), "frame")
+        facts.append(("Goes on from", f"{earlier} already shot; shoot on{there}, and read this session from then on"))
     return facts
 
 
