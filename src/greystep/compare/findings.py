@@ -1,6 +1,5 @@
 """What there is to say of each head: how it moves over its powers, how it stands to the others, what would decide."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -24,7 +23,7 @@ _ONE_WAY: Final = 0.7
 _OFFSET: Final = 0.5
 _ON: Final = {"pack": "on pack", "channel": "on channel", "with": "beside", "modifier": "with"}
 #: By the flag of a light that was shot in another way: what is wrong, and how to shoot it again.
-_DOUBTED: Final = {
+DOUBTED: Final = {
     "tail_cut": ("the shutter was shorter than the flash", "at a longer shutter time, for the flash was cut"),
     "settings_changed": ("the settings were not those of the other frames", "at the settings of the other frames"),
 }
@@ -198,7 +197,7 @@ def sentence(finding: Finding, pace: say.Pace) -> str:
     """Return one sentence on a head that a hire desk understands."""
     head = f"Head {finding.head}"
     if finding.doubted:
-        return f"{head} cannot be called: at {say.listed(finding.doubted[1:])} {_DOUBTED[finding.doubted[0]][0]}."
+        return f"{head} cannot be called: at {say.listed(finding.doubted[1:])} {DOUBTED[finding.doubted[0]][0]}."
     if finding.parted:
         return f"{head} holds on its own, but not from one {finding.parted} to another: {finding.own}."
     if finding.verdict == "outside":
@@ -216,54 +215,6 @@ def sentence(finding: Finding, pace: say.Pace) -> str:
     if len(finding.cells) == 1:
         return f"{head} was tested at one power only, so that it has no drift to judge."
     return f"{head} holds its colour: {finding.over}."
-
-
-def todo(
-    drift: Drift, rows: Mapping[str, Rows], pairs: pd.DataFrame, findings: Sequence[Finding], blame: Blame
-) -> list[str]:
-    """Return what to do next, first things first, with the cautions where it means handling kit."""
-    lines, odd = [], blame.back
-    back = [findings[head].head for head in odd]
-    if back:
-        lines.append(f"Send back {say.heads(back)}, or swap {'them' if len(back) > 1 else 'it'}. {say.CAUTION}")
-    for finding in (findings[head] for head in odd):
-        if finding.mixes:
-            lines.append(f"If head {finding.head} must stay, use it over {say.stretch(finding.mixes)} only.")
-        elif len(finding.safe) > 1:
-            safe = say.stretch(finding.safe)
-            lines.append(f"If head {finding.head} must stay, use it alone in a picture, over {safe} only.")
-    if blame.packs:
-        lines.append(
-            f"Keep packs {say.listed(blame.packs)} out of one picture, or swap the odd one: what ran on both of them "
-            f"holds on each, but not from one to the other. {say.CAUTION}"
-        )
-    if blame.clash:
-        lines.append(
-            f"Keep {say.heads([findings[head].head for head in blame.clash])} out of one picture: they do not match, "
-            "and nothing here tells which is the odd one. A third head or a colour meter would."
-        )
-    if any(finding.empty and finding.colourless for finding in findings):
-        lines.append(f"Give the camera a colour matrix: {say.GIVE_MATRIX}.")
-    lines += [
-        f"Shoot head {one.head} at {say.listed(one.doubted[1:])} again, {_DOUBTED[one.doubted[0]][1]}."
-        for one in findings
-        if one.doubted
-    ]
-    shoot: dict[str, list[str]] = {}
-    for head, finding in enumerate(findings):
-        if finding.empty and not finding.colourless:
-            shoot.setdefault(f"at {say.listed(finding.empty)}: no frame there can be used", []).append(finding.head)
-        elif not finding.empty and finding.verdict == "undecided" and head not in odd and math.isfinite(finding.rounds):
-            time = say.rounds(finding.rounds, len(finding.cells), drift.pace)
-            shoot.setdefault(f"again at every power: {time}", []).append(finding.head)
-    for what, names in shoot.items():
-        each = " each" if len(names) > 1 and what.endswith("min") else ""
-        lines.append(f"Shoot {say.heads(names)} {what}{each}.")
-    open_ones = (pairs["verdict"] == "undecided").to_numpy() & pairs["delta_mired"].notna().to_numpy()
-    open_ones &= ~np.isin(drift.cells.head[drift.pair_first], odd) & ~np.isin(drift.cells.head[drift.pair_second], odd)
-    if open_ones.any():
-        lines.append(_open_pairs(drift, rows, np.flatnonzero(open_ones)))
-    return lines
 
 
 def _leading(rows: Mapping[str, Rows], verdict: str, row: "pd.Series[Any]") -> str:
@@ -396,29 +347,3 @@ def _rounds(drift: Drift, rows: Mapping[str, Rows], head: int, row: "pd.Series[A
         more = rounds_to_decide(size, u, u_all, one.limit, n, dof, int(mine.sum()))
         needed += [float(value) for value in more[np.isfinite(size)]]
     return max(needed)
-
-
-def _open_pairs(drift: Drift, rows: Mapping[str, Rows], chosen: Indices) -> str:
-    """Say how many more rounds would decide the pairs that are open: as many as settle half of those that can be."""
-    n = drift.cells.table["n"].to_numpy(np.float64)
-    first, second = drift.pair_first[chosen], drift.pair_second[chosen]
-    frames = np.maximum(np.minimum(n[first], n[second]), 1.0)
-    dof = np.minimum(*(drift.fitted["mired"].cells.dof[drift.cells.head[at]] for at in (first, second)))
-    at = own_rows(drift, rows) + chosen
-    needed = np.ones(len(chosen))
-    for quantity, one in rows.items():
-        if quantity in COLUMN:
-            more = rounds_to_decide(one.size[at], one.u[at], one.u_all[at], one.limit, frames, dof, 2)
-            needed = np.where(one.within[at], needed, np.maximum(needed, more))
-    heads = drift.cells.head[np.sort(np.append(first, second))]
-    names = list(dict.fromkeys(drift.cells.heads["label"].to_numpy(object)[heads]))
-    said = f"{len(chosen)} pair{'s' if len(chosen) > 1 else ''} of {say.heads(names)} cannot be called yet"
-    settled = needed[np.isfinite(needed)]
-    if not (dof > 0).any():
-        return f"{said}: no light was shot twice; one more round shows their scatter."
-    if not len(settled):
-        return f"{said}: {say.ON_THE_LIMIT}; keep these out of one picture."
-    rounds = float(np.quantile(settled, 0.5, method="higher"))
-    cells = len(np.unique(np.append(first, second)))
-    time = say.rounds(rounds, cells, drift.pace, len(names))
-    return f"{said}: {time}, of their powers, would tell for {int((settled <= rounds).sum())} of them."

@@ -11,9 +11,10 @@ from scipy.special import chdtri
 
 from greystep import __version__
 from greystep.compare import sentences as say
+from greystep.compare.advice import todo
 from greystep.compare.blame import find_blame
 from greystep.compare.drift import Drift
-from greystep.compare.findings import cell_names, find, sentence, todo, why
+from greystep.compare.findings import cell_names, find, sentence, why
 from greystep.compare.limits import (
     COLUMN,
     Flags,
