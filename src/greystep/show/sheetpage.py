@@ -206,7 +206,7 @@ def _title(step: Step, draft: Draft, before: str) -> str:
     if step.what in ("ambient", "dark"):
         return "Room light"
     if step.what == "check":
-        return f"Check: head {step.head}"
+        return f"Check: head {step.head} alone"
     if step.what == "head":
         parts = ", ".join(value for name, value in step.parts if value and name != "pack")
         return f"Head {step.head}" + (f" on pack {step.pack}" if step.pack else "") + (f", {parts}" if parts else "")
