@@ -10,6 +10,7 @@ from scipy import stats
 
 from greystep.compare.drift import analyse
 from greystep.compare.history import History, Metered, Visit, compare_sessions
+from greystep.errors import GreystepError
 from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
 
 SERIALS = {"A": "1071", "B": "1072", "C": "2038"}
@@ -302,3 +303,8 @@ def test_chance_is_seldom_called_and_intervals_hold(synthetic: ModuleType) -> No
         heads += 3
     assert 0.92 <= np.mean(held) <= 0.98
     assert called / heads < 0.08  # 5 % at most, three standard deviations of 360 above
+
+
+def test_two_heads_of_a_session_cannot_have_one_serial(synthetic: ModuleType) -> None:
+    with pytest.raises(GreystepError, match='day 2: serial "1071" is that of heads A and B; mend one'):
+        compare_sessions([visit(synthetic, 1), visit(synthetic, 2, serials=SERIALS | {"B": "1071"})])

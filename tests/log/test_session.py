@@ -204,13 +204,6 @@ def test_no_value_of_any_key_ends_in_anything_but_a_session_or_faults(tmp_path: 
             load_session(path)
 
 
-def test_two_heads_cannot_have_one_serial(tmp_path: Path) -> None:
-    text = '[heads.A]\nserial = "1071"\n[heads.B]\nserial = " 1071 "\n[heads.C]\nserial = ""\n[heads.D]\nserial = ""\n'
-    assert faults(tmp_path, text) == (
-        'line 4: [heads.B] serial: "1071" is the serial of head A too; mend one of them, or leave it out',
-    )
-
-
 def test_all_faults_come_at_once(tmp_path: Path) -> None:
     text = (
         'titel = "x"\n[target]\npatch = 3\n[heads.A]\nmax_energy_j = "2400"\nt01_s = {full = 9}\n[tolerance]\nduv = 9\n'

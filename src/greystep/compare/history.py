@@ -11,6 +11,7 @@ from greystep.compare import sentences as say
 from greystep.compare.cells import PARTS
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, effective_dof
+from greystep.errors import GreystepError
 from greystep.log.power import same_power
 from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
 from greystep.measure.uncertainty import ALPHA, student_factor
@@ -127,7 +128,14 @@ def compare_sessions(visits: Sequence[Visit]) -> History:
 
         ``moved``: beyond chance, at 5 % over all lights of a head in a session. ``not moved``: the intervals lie within
         the tolerance. Else ``cannot tell``.
+
+    Raises
+    ------
+    GreystepError
+        If two heads of a session have one serial.
     """
+    for visit in visits:
+        _check_serials(visit)
     order = sorted(range(len(visits)), key=lambda place: _day(visits, place))
     sessions = _lights([visits[place] for place in order])
     rows: list[dict[str, Any]] = []
@@ -148,6 +156,18 @@ def compare_sessions(visits: Sequence[Visit]) -> History:
                 rows.append(row)
     table = pd.DataFrame(rows)
     return History(table, (*_notes(table), *_relabelled(sessions)))
+
+
+def _check_serials(visit: Visit) -> None:
+    """Refuse a serial that two heads of a session have: over several sessions a head is known by it."""
+    owners: dict[str, str] = {}
+    for head, serial in visit.serials.items():
+        owner = owners.setdefault(serial, head)
+        if serial and owner != head:
+            raise GreystepError(
+                f'{visit.name}: serial "{serial}" is that of {say.heads([owner, head])}; mend one of them in '
+                "session.toml, or leave it out"
+            )
 
 
 def _day(visits: Sequence[Visit], place: int) -> str:

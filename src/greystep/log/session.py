@@ -288,18 +288,7 @@ def _heads(settings: Settings, data: Mapping[str, Any]) -> dict[str, HeadInfo]:
             t01_s=_durations(settings, head, info, energy),
             type=text_of(settings, table, info, "type") or "",
         )
-    _check_serials(settings, heads)
     return heads
-
-
-def _check_serials(settings: Settings, heads: Mapping[str, HeadInfo]) -> None:
-    """Note every head whose serial is another's: over several sessions a head is known by it."""
-    owners: dict[str, str] = {}
-    for head, info in heads.items():
-        owner = owners.setdefault(info.serial, head)
-        if info.serial and owner != head:
-            remedy = f'"{info.serial}" is the serial of head {owner} too; mend one of them, or leave it out'
-            fault(settings, f"heads.{head}", "serial", remedy)
 
 
 def _durations(settings: Settings, head: str, info: Mapping[str, Any], energy: float | None) -> dict[float, float]:
