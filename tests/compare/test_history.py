@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from greystep.compare.anchors import Metered, Visit
 from greystep.compare.drift import analyse
-from greystep.compare.history import History, Metered, Visit, compare_sessions
+from greystep.compare.history import History, compare_sessions
 from greystep.errors import GreystepError
 from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
 

@@ -8,7 +8,7 @@ import typer
 from greystep.cli.options import JsonOption, StrictOption, finish, progress_bar, say
 
 if TYPE_CHECKING:
-    from greystep.compare.history import Metered, Visit
+    from greystep.compare.anchors import Metered, Visit
     from greystep.log.ingest import Ingested
 
 
@@ -60,8 +60,8 @@ def history(
 
 def _visit(name: str, found: "Ingested") -> "Visit":
     """Bring together what one session gives to a history."""
+    from greystep.compare.anchors import Visit
     from greystep.compare.drift import analyse
-    from greystep.compare.history import Visit
 
     session, readings = found.session, found.readings
     flash = readings[readings["kind"] == "flash"]
@@ -95,7 +95,7 @@ def _camera(label: str, found: "Ingested") -> str:
 
 def _meters(found: "Ingested") -> dict[str, "Metered"]:
     """Return, for the body that a meter reading has set, what the meter read."""
-    from greystep.compare.history import Metered
+    from greystep.compare.anchors import Metered
 
     meter = found.session.meter
     rows = found.readings[found.readings["frame"] == meter.frame] if meter is not None else found.readings.iloc[:0]

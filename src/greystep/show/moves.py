@@ -7,7 +7,8 @@ from typing import Any, Final
 import pandas as pd
 
 from greystep.compare import sentences as say
-from greystep.compare.history import CAMERA, CANNOT_TELL, METER, MOVED, NONE, NOT_MOVED, REFERENCE, History
+from greystep.compare.anchors import CAMERA, METER, NONE, REFERENCE
+from greystep.compare.history import CANNOT_TELL, MOVED, NOT_MOVED, History
 from greystep.show import words
 
 WIDTH: Final = 80
