@@ -69,6 +69,11 @@ def status(flags: Iterable[str]) -> str:
     return "doubtful" if present else "ok"
 
 
+def serves(cell: str) -> bool:
+    """Return whether a frame with these flags, as `join` wrote them, may enter a mean if it is not rejected."""
+    return UNUSED.isdisjoint(split(cell))
+
+
 def join(flags: Iterable[str]) -> str:
     """Write flags as a table cell: ordered, separated by ``;``."""
     return ";".join(ordered(flags))

@@ -4,6 +4,8 @@ import json
 import shutil
 import threading
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -34,16 +36,33 @@ def frames() -> list[Path]:
     return sorted((SAMPLE / "frames").iterdir())[:ROWS]
 
 
+@contextmanager
+def meanwhile(act: Callable[[], None]) -> Iterator[None]:
+    """Let something happen while a watch runs."""
+    thread = threading.Thread(target=act)
+    thread.start()
+    yield
+    thread.join()
+
+
+@pytest.fixture
+def open_log(session: Path) -> str:
+    """All frames of the log, which has one row more, so that a watch does not end at once; the log without that row."""
+    for path in frames():
+        shutil.copy(path, session / "frames")
+    log = (session / "shots.csv").read_text(encoding="utf-8")
+    (session / "shots.csv").write_text(log + "later.dng,A,1/2\n", encoding="utf-8")
+    return log
+
+
 def test_frames_are_told_as_they_arrive_and_the_end_of_the_log_ends_it(session: Path) -> None:
     def copy() -> None:
         for path in frames():
             time.sleep(0.25)
             shutil.copy(path, session / "frames")
 
-    shooting = threading.Thread(target=copy)
-    shooting.start()
-    result = run("watch", session, "--every", "0.05", "--idle", "20")
-    shooting.join()
+    with meanwhile(copy):
+        result = run("watch", session, "--every", "0.05", "--idle", "20")
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
     told = [line.split(":")[0] for line in lines if line.startswith("f0")]
@@ -56,9 +75,8 @@ def test_frames_are_told_as_they_arrive_and_the_end_of_the_log_ends_it(session: 
     assert (session / "readings.csv").read_bytes() == watched
 
 
+@pytest.mark.usefixtures("open_log")
 def test_a_file_that_is_still_growing_is_told_again_when_it_is_whole(session: Path) -> None:
-    for path in frames():
-        shutil.copy(path, session / "frames")
     last = session / "frames" / frames()[-1].name
     whole = last.read_bytes()
     last.write_bytes(whole[: len(whole) // 3])
@@ -67,12 +85,8 @@ def test_a_file_that_is_still_growing_is_told_again_when_it_is_whole(session: Pa
         time.sleep(1.5)
         last.write_bytes(whole)
 
-    with (session / "shots.csv").open("a", encoding="utf-8") as log:
-        log.write("later.dng,A,1/2\n")  # so that it does not end at once
-    writing = threading.Thread(target=finish)
-    writing.start()
-    result = run("watch", session, "--every", "0.05", "--idle", "3", "--json")
-    writing.join()
+    with meanwhile(finish):
+        result = run("watch", session, "--every", "0.05", "--idle", "3", "--json")
     assert result.exit_code == 0, result.output
     document = json.loads(result.stdout)
     assert document["frames"] == {"total": ROWS + 1, "ok": ROWS, "doubtful": 0, "rejected": 1}
@@ -110,39 +124,25 @@ def test_it_ends_only_when_every_row_has_its_frame(session: Path) -> None:
     assert "not_in_the_log.dng: no row of the log names it" in result.stderr
 
 
-def test_a_log_that_is_mended_meanwhile_is_read_again(session: Path) -> None:
-    for path in frames():
-        shutil.copy(path, session / "frames")
-    log = (session / "shots.csv").read_text(encoding="utf-8")
-    (session / "shots.csv").write_text(log + "later.dng,A,1/2\n", encoding="utf-8")
-
+def test_a_log_that_is_mended_meanwhile_is_read_again(session: Path, open_log: str) -> None:
     def mend() -> None:
         time.sleep(1.0)
-        (session / "shots.csv").write_text(log.replace("1/16", "1/16+x"), encoding="utf-8")
+        (session / "shots.csv").write_text(open_log.replace("1/16", "1/16+x"), encoding="utf-8")
         time.sleep(1.0)
-        (session / "shots.csv").write_text(log, encoding="utf-8")
+        (session / "shots.csv").write_text(open_log, encoding="utf-8")
 
-    mending = threading.Thread(target=mend)
-    mending.start()
-    result = run("watch", session, "--every", "0.05", "--idle", "20")
-    mending.join()
+    with meanwhile(mend):
+        result = run("watch", session, "--every", "0.05", "--idle", "20")
     assert result.exit_code == 0, result.output
     assert 'power "1/16+x"' in result.stderr
     assert f"{ROWS} frames: {ROWS} good." in result.stdout
 
 
-def test_a_last_look_that_failed_is_no_success(session: Path) -> None:
-    for path in frames():
-        shutil.copy(path, session / "frames")
-    log = (session / "shots.csv").read_text(encoding="utf-8")
-    (session / "shots.csv").write_text(log + "later.dng,A,1/2\n", encoding="utf-8")
-
+def test_a_last_look_that_failed_is_no_success(session: Path, open_log: str) -> None:
     def spoil() -> None:
         time.sleep(1.0)
-        (session / "shots.csv").write_text(log.replace("1/16", "1/16+x"), encoding="utf-8")
+        (session / "shots.csv").write_text(open_log.replace("1/16", "1/16+x"), encoding="utf-8")
 
-    spoiling = threading.Thread(target=spoil)
-    spoiling.start()
-    result = CliRunner().invoke(app, ["watch", str(session), "--every", "0.05", "--idle", "2"])
-    spoiling.join()
+    with meanwhile(spoil):
+        result = CliRunner().invoke(app, ["watch", str(session), "--every", "0.05", "--idle", "2"])
     assert result.exit_code == 1

@@ -58,12 +58,7 @@ def document(readings: "pd.DataFrame") -> dict[str, Any]:
     from greystep import __version__
     from greystep.files import records
     from greystep.log.ingest import as_written
+    from greystep.log.table import status_counts
 
-    frames = readings["status"].value_counts()
-    counts = {name: int(frames.get(name, 0)) for name in ("ok", "doubtful", "rejected")}
-    return {
-        "schema": 1,
-        "greystep": __version__,
-        "frames": {"total": len(readings), **counts},
-        "readings": records(as_written(readings)),
-    }
+    rows = records(as_written(readings))
+    return {"schema": 1, "greystep": __version__, "frames": status_counts(readings), "readings": rows}

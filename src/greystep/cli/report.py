@@ -84,8 +84,9 @@ def report(
         *content["notes"],
     ]
     readings = write_readings(found, store=out)
-    wrote = [readings, *_write(found, drift, judged, content, out or session / "report", out)]
-    attribution = (out or session / "report") / "attribution.csv"
+    folder = out or session / "report"
+    wrote = [readings, *_write(found, drift, judged, content, folder, out)]
+    attribution = folder / "attribution.csv"
     if parted is not None and len(parted.table):
         write_table(attribution, parted.table)
     else:

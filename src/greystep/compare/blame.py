@@ -62,8 +62,9 @@ def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts:
     """
     head, series, part = drift.cells.head, drift.cells.series, _parts(drift)
     own = own_rows(drift, rows)
-    broken = [(one.first[:own][one.outside[:own]], one.second[:own][one.outside[:own]]) for one in _colours(rows)]
-    first, second = (np.concatenate([one[side] for one in broken] or [np.zeros(0, np.intp)]) for side in (0, 1))
+    colours = [one for name, one in rows.items() if name in COLUMN]
+    broken = [np.stack([one.first, one.second])[:, :own][:, one.outside[:own]] for one in colours]
+    first, second = np.hstack([np.zeros((2, 0), np.intp), *broken])
     sound = sound_rows(drift, first, second)
     same = series[first] == series[second]
     itself = set(head[first[sound & same]].tolist())
@@ -82,12 +83,13 @@ def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts:
     alike = part[a] == part[b]
     counted = outside & sound_rows(drift, a, b) & (alike | ~np.isin(ties, ties[alike]))
     counted &= (pack[a] == pack[b]) | ~(np.isin(pack[a], packs) & np.isin(pack[b], packs))
+    distance = weight(*away(drift)[1:])
     back, clash = sorted(itself), list[int]()
     for body in dict.fromkeys(drift.cells.heads["body"]):
         members = np.flatnonzero((drift.cells.heads["body"] == body).to_numpy())
         here = counted & np.isin(head[a], members)
-        more, unsettled = _odd(drift, head[a[here]], head[b[here]], [one for one in back if one in members], members)
-        back, clash = [*back, *more], [*clash, *unsettled]
+        back, unsettled = _odd(drift, distance, head[a[here]], head[b[here]], back, len(members))
+        clash += unsettled
     return Blame(tuple(sorted(back)), tuple(sorted(clash)), parted, packs, doubted)
 
 
@@ -97,26 +99,21 @@ def sound_rows(drift: Drift, first: Indices, second: Indices) -> Flags:
     return np.asarray(sound[first] & sound[second])
 
 
-def _colours(rows: Mapping[str, Rows]) -> list[Rows]:
-    return [one for name, one in rows.items() if name in COLUMN]
-
-
 def _odd(
-    drift: Drift, first: Indices, second: Indices, known: list[int], members: Indices
+    drift: Drift, distance: Array, first: Indices, second: Indices, known: Sequence[int], members: int
 ) -> tuple[list[int], list[int]]:
-    """Return which heads of one body are odd besides those known, and which clash, from its pairs that do not match."""
+    """Return the odd heads, those known and more of one body, and which clash, from its pairs that do not match."""
     odd = list(known)
-    distance = weight(*away(drift)[1:])
     unsure = 2.0 * float(np.nanmax(drift.powers["u_mired"].to_numpy(), initial=0.0))
     while (left := ~np.isin(first, odd) & ~np.isin(second, odd)).any():
         counts = np.bincount(np.append(first[left], second[left]), minlength=len(drift.cells.heads))
         most = np.flatnonzero(counts == counts.max())
         far = np.array([_mean(distance[drift.cells.head == head]) for head in most])
         order = np.argsort(-far, kind="stable")
-        if len(most) > 1 and (len(members) < 3 or far[order[0]] - far[order[1]] <= unsure):
-            return odd[len(known) :], [int(head) for head in most]
+        if len(most) > 1 and (members < 3 or far[order[0]] - far[order[1]] <= unsure):
+            return odd, [int(head) for head in most]
         odd.append(int(most[order[0]]))
-    return odd[len(known) :], []
+    return odd, []
 
 
 def away(drift: Drift) -> tuple[Array, Array, Array]:
@@ -129,7 +126,7 @@ def away(drift: Drift) -> tuple[Array, Array, Array]:
     columns = np.array([drift.powers[name].to_numpy(np.float64) for name in ("cct_k", "mired", "duv")])
     others = (head[:, None] != head) & (body[:, None] == body) & (np.abs(stops[:, None] - stops) < _SAME_POWER)
     others &= np.isfinite(columns[1])
-    moved = np.array([len(set(drift.cells.series[head == one])) > 1 for one in head], dtype=bool)
+    moved = drift.cells.moved
     alike = others & ((part[:, None] == part) | ~(moved[:, None] | moved))
     others = np.where(alike.any(axis=1)[:, None], alike, others)
     found = np.full((3, len(table)), np.nan)

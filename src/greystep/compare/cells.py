@@ -13,8 +13,8 @@ from greystep import flags
 from greystep.compare.clock import firing_order, index_clock, text_column
 from greystep.compare.fit import Array, Estimates, Indices, LeastSquares, effective_dof, least_squares
 from greystep.compare.warmup import Fired, Heat, find_heat
-from greystep.log.plan import CHECK_NOTE
 from greystep.log.power import SAME_STOPS
+from greystep.log.table import noted_checks
 from greystep.published import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
 
 #: What is fitted, each by the same design.
@@ -23,6 +23,7 @@ QUANTITIES: Final = ("mired", "duv", "u_prime", "v_prime", "output_stops")
 PARTS: Final = ("pack", "channel", "with", "modifier")
 #: Flags of a frame that was shot in another way than the others: no head goes back for these.
 DOUBTS: Final = ("settings_changed", "tail_cut")
+_ON: Final = {"pack": "on pack", "channel": "on channel", "with": "beside", "modifier": "with"}
 _NEVER_FIRED: Final = frozenset({"no_flash", "extra_frame"})
 _BEFORE: Final = re.compile(r"(\d{1,2})\s+warm-?\s?up\s+(?:shot|flash)", re.IGNORECASE)
 
@@ -41,6 +42,10 @@ class Cells:
         body, head, label: every head once; its label in sentences names the body too where two bodies share the head.
     varying : tuple of str
         The columns of the table that part cells of one head and power.
+    moved : (c,) bool array
+        Its head was on several packs (channels, modifiers).
+    names : (c,) array of str
+        What each is called beside its head: its power, and on what where its head was moved.
     colourless : (c,) bool array
         No frame of the cell has a colour matrix.
     doubts : (c,) array of str
@@ -52,6 +57,8 @@ class Cells:
     series: Indices
     heads: pd.DataFrame
     varying: tuple[str, ...]
+    moved: npt.NDArray[np.bool_]
+    names: npt.NDArray[np.object_]
     colourless: npt.NDArray[np.bool_]
     doubts: npt.NDArray[np.object_]
 
@@ -159,7 +166,8 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     measured = np.isfinite(log["mired"].to_numpy(np.float64))
     clean = np.array([not (mark & flags.UNUSED) for mark in marks], dtype=bool)
     usable = flash & (status != "rejected") & clean & measured
-    check = flash & text_column(log, "note").str.contains(CHECK_NOTE, case=False, regex=False).to_numpy(dtype=bool)
+    noted = noted_checks(text_column(log, "note"))
+    check = flash & noted
     count = len(first)
     tested = np.bincount(cell_of[usable & ~check], minlength=count) > 0
     used = usable & ~(check & np.append(tested, False)[cell_of])
@@ -187,11 +195,23 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     for flag in DOUBTS:
         sound = used & np.array([flag not in mark for mark in marks], dtype=bool)
         doubts[(table["n"] > 0) & (np.bincount(cell_of[sound], minlength=count) == 0)] = flag
-    cells = Cells(table, of_head, of_series, heads, parts, colourless, doubts)
+    moved = np.bincount(of_head[np.unique(of_series, return_index=True)[1]])[of_head] > 1
+    names = _names(table, varying, moved)
+    cells = Cells(table, of_head, of_series, heads, parts, moved, names, colourless, doubts)
     fired = np.array([not (mark & _NEVER_FIRED) for mark in marks], dtype=bool) & np.isfinite(stops)
     fired &= np.isin(kind, ["flash", "job"]) & (head != "")
-    frames = _frames(log, cells, np.where(used, cell_of, -1), fired, body, head, stops, usable)
+    frames = _frames(log, cells, np.where(used, cell_of, -1), fired, body, head, stops, noted, usable)
     return cells, frames
+
+
+def _names(table: pd.DataFrame, varying: list[str], moved: npt.NDArray[np.bool_]) -> npt.NDArray[np.object_]:
+    """Return the powers, behind them the pack (channel, company, modifier) of heads that were moved."""
+    names = table["power"].to_numpy(object, copy=True)
+    for part in varying:
+        labels = table[part].to_numpy(object)
+        told = moved & (labels != "")
+        names[told] += f" {_ON[part]} " + labels[told]
+    return names
 
 
 def fit_cells(cells: Cells, frames: Frames) -> dict[str, Fitted]:
@@ -347,6 +367,7 @@ def _frames(
     body: npt.NDArray[np.object_],
     head: npt.NDArray[np.object_],
     stops: Array,
+    noted: npt.NDArray[np.bool_],
     usable: npt.NDArray[np.bool_],
 ) -> Frames:
     """Gather the used frames and the check frames in capture order, with the heat of their heads."""
@@ -362,9 +383,9 @@ def _frames(
     heat = find_heat(fired_flashes, numbers["mired"], len(cells.heads))
     in_use = np.flatnonzero(cell_of[order] >= 0)
     rows = order[in_use]
-    noted = np.array([CHECK_NOTE in note.lower() for note in notes], dtype=bool)
-    runs = np.cumsum(np.diff(np.where(noted, of_head, -1), prepend=-1) != 0)  # of one head's checks, or other flashes
-    at = np.flatnonzero(noted & usable[order])
+    own = np.where(noted[order], of_head, -1)
+    runs = np.cumsum(np.diff(own, prepend=-1) != 0)  # of one head's checks, or other flashes
+    at = np.flatnonzero((noted & usable)[order])
     checks = {"head": of_head, "power": text_column(log, "power").to_numpy(object)[order], "stops": stops[order]}
     checks |= {"seconds": seconds if known else np.full(len(order), np.nan), "warmth": heat.warmth, **numbers}
     checks |= {"counted": cell_of[order] >= 0, "visit": runs}

@@ -12,7 +12,7 @@ from greystep.compare import sentences as say
 from greystep.compare.blame import MIRED_PER_DUV, Blame, away, sound_rows, weight
 from greystep.compare.cells import PARTS
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Indices
+from greystep.compare.fit import Array, Indices
 from greystep.compare.limits import COLUMN, Flags, Rows, longest_run, matches, own_rows, rounds_to_decide
 
 #: A power is the odd one if the others together move less than this share of the head's span.
@@ -21,7 +21,6 @@ _ODD_POWER: Final = 0.4
 _ONE_WAY: Final = 0.7
 #: A whole head is off if no power stands less than this share of its worst away from the others.
 _OFFSET: Final = 0.5
-_ON: Final = {"pack": "on pack", "channel": "on channel", "with": "beside", "modifier": "with"}
 #: By the flag of a light that was shot in another way: what is wrong, and how to shoot it again.
 DOUBTED: Final = {
     "tail_cut": ("the shutter was shorter than the flash", "at a longer shutter time, for the flash was cut"),
@@ -93,14 +92,17 @@ def find(
         One a row of `Drift.pairs`.
     """
     match = matches(drift, rows)
-    power, n = cell_names(drift), drift.cells.table["n"].to_numpy()
+    power, n = drift.cells.names, drift.cells.table["n"].to_numpy()
+    apart = np.array(away(drift))
     sound = outside & sound_rows(drift, drift.pair_first, drift.pair_second)
     staying = ~np.isin(drift.cells.head, blame.back) & (n > 0)
     body = drift.cells.heads["body"].to_numpy(object)[drift.cells.head]
     findings = []
     for head, verdict in enumerate(verdicts):
         cells = np.flatnonzero(drift.cells.head == head)
-        groups = [cells[drift.cells.series[cells] == one] for one in _series(drift, cells)]
+        series = drift.cells.series[cells]
+        groups = [cells[series == one] for one in dict.fromkeys(series.tolist())]
+        telling = cells if head in blame.parted else _moves_most(drift, groups)
         others = staying & (drift.cells.head != head) & (body == body[cells[0]])
         fits = np.asarray(match[:, others].all(axis=1))
         row = drift.heads.iloc[head]
@@ -109,8 +111,8 @@ def find(
                 head=str(drift.cells.heads["label"][head]),
                 cells=cells,
                 verdict=verdict,
-                own=_own_words(drift, rows, verdict, _telling(drift, cells, head in blame.parted), row),
-                others=_others_words(drift, rows, head, blame.back, sound),
+                own=_own_words(drift, rows, verdict, telling, row),
+                others=_others_words(drift, rows, head, blame.back, sound, apart),
                 over=_over_words(list(power[cells[n[cells] > 0]]), row),
                 rounds=_rounds(drift, rows, head, row) if verdict == "undecided" else 0.0,
                 empty=tuple(power[cells[n[cells] == 0]]),
@@ -123,19 +125,6 @@ def find(
             )
         )
     return findings
-
-
-def cell_names(drift: Drift) -> npt.NDArray[np.object_]:
-    """Return what each cell is called beside its head: its power, and its pack (channel, modifier) where these vary."""
-    table, series, head = drift.cells.table, drift.cells.series, drift.cells.head
-    names = table["power"].astype(object).to_numpy(copy=True)
-    several = np.array([len(set(series[head == one])) > 1 for one in head], dtype=bool)
-    for part in PARTS:
-        if part in drift.cells.varying:
-            labels = table[part].astype(str).to_numpy(object)
-            told = several & (labels != "")
-            names[told] += f" {_ON[part]} " + labels[told]
-    return names
 
 
 def _parted(drift: Drift, cells: Indices) -> str:
@@ -152,19 +141,12 @@ def _doubted(drift: Drift, cells: Indices) -> tuple[str, ...]:
     here = cells[drift.cells.doubts[cells] != ""]
     flags = list(drift.cells.doubts[here])
     flag = max(flags, key=flags.count)
-    return (flag, *cell_names(drift)[here[drift.cells.doubts[here] == flag]])
+    return (flag, *drift.cells.names[here[drift.cells.doubts[here] == flag]])
 
 
-def _series(drift: Drift, cells: Indices) -> list[int]:
-    return list(dict.fromkeys(drift.cells.series[cells].tolist()))
-
-
-def _telling(drift: Drift, cells: Indices, parted: bool) -> Indices:
-    """Return the cells by which a head is judged on its own: those on the pack where it moves most, or all."""
-    if parted or len(_series(drift, cells)) == 1:
-        return cells
+def _moves_most(drift: Drift, groups: Sequence[Indices]) -> Indices:
+    """Return the cells of a head on the pack where it moves most."""
     mired, duv = (drift.powers[name].to_numpy(np.float64) for name in ("mired", "duv"))
-    groups = [cells[drift.cells.series[cells] == one] for one in _series(drift, cells)]
 
     def moves(group: Indices) -> float:
         known = group[np.isfinite(mired[group])]
@@ -231,8 +213,7 @@ def _own_words(drift: Drift, rows: Mapping[str, Rows], verdict: str, cells: Indi
     leading = _leading(rows, verdict, row)
     if not leading:
         return ""
-    power, stops = cell_names(drift), drift.powers["stops"].to_numpy(np.float64)
-    single = len(_series(drift, cells)) == 1
+    power, stops = drift.cells.names, drift.powers["stops"].to_numpy(np.float64)
     limit = f"(limit {say.limit(leading, rows[leading].limit)})"
     if leading == "output_stops":
         error = drift.powers["output_error_stops"].to_numpy(np.float64)
@@ -244,6 +225,8 @@ def _own_words(drift: Drift, rows: Mapping[str, Rows], verdict: str, cells: Indi
     if len(measured) < 2:
         return f"only {power[measured[0]]} was tested"
     span = np.ptp(values[measured])
+    one_pack = len(set(drift.cells.series[cells])) == 1
+    shaped = one_pack and verdict != "within" and len(measured) > 2  # enough to speak of more than its ends
     without = [np.ptp(np.delete(values[measured], place)) for place in range(len(measured))]
     lone = int(np.argmin(without))
     if span == 0.0:
@@ -252,18 +235,13 @@ def _own_words(drift: Drift, rows: Mapping[str, Rows], verdict: str, cells: Indi
     off_line = float(np.sum((values[measured] - np.polyval(line, stops[measured])) ** 2))
     off_rest = float(np.var(np.delete(values[measured], lone)) * (len(measured) - 1))
     odd = without[lone] <= _ODD_POWER * span and off_rest < off_line
-    if single and verdict != "within" and len(measured) > 2 and odd:
+    if shaped and odd:
         moved = columns[:, measured[lone]] - np.median(columns[:, np.delete(measured, lone)], axis=1)
         return f"one odd power, {power[measured[lone]]}: {say.gap(*moved)} than at its other powers {limit}"
     ends = measured[[int(np.argmin(values[measured])), int(np.argmax(values[measured]))]]
     base, far = sorted(ends, key=lambda cell: stops[cell])
     text = f"{power[far]} is {say.gap(*(columns[:, far] - columns[:, base]))} than {power[base]} {limit}"
-    if (
-        single
-        and verdict != "within"
-        and len(measured) > 2
-        and abs(line[0]) * np.ptp(stops[measured]) > _ONE_WAY * span
-    ):
+    if shaped and abs(line[0]) * np.ptp(stops[measured]) > _ONE_WAY * span:
         return f"it grows {say.way(*(columns[1:, far] - columns[1:, base]))} as power falls: {text}"
     return text
 
@@ -277,8 +255,13 @@ def _over_words(power: Sequence[str], row: "pd.Series[Any]") -> str:
     return f"it moves {moved} from {power[0]} to {power[-1]}{output}"
 
 
-def _others_words(drift: Drift, rows: Mapping[str, Rows], head: int, odd: Sequence[int], outside: Flags) -> str:
-    """Say how a head stands to the rest of the kit where it does not match: as a whole, or at some powers."""
+def _others_words(
+    drift: Drift, rows: Mapping[str, Rows], head: int, odd: Sequence[int], outside: Flags, apart: Array
+) -> str:
+    """Say how a head stands to the rest of the kit where it does not match: as a whole, or at some powers.
+
+    `apart` (3, c) is how each cell stands to the others, see `away`.
+    """
     first, second = drift.pair_first[outside], drift.pair_second[outside]
     mine, other = drift.cells.head[first] == head, drift.cells.head[second] == head
     against = np.where(mine, drift.cells.head[second], drift.cells.head[first])
@@ -291,8 +274,7 @@ def _others_words(drift: Drift, rows: Mapping[str, Rows], head: int, odd: Sequen
         name for number, name in enumerate(drift.cells.heads["label"]) if number != head and body[number] == body[head]
     ]
     rest = f"head {rivals[0]}" if len(rivals) == 1 else "the rest of the kit"
-    apart = np.array(away(drift))
-    power = cell_names(drift)
+    power = drift.cells.names
     cells = np.flatnonzero((drift.cells.head == head) & np.isfinite(apart[1]))
     if not len(cells):
         return f"unlike {rest} at {say.listed(list(power[touched]))}"
@@ -323,7 +305,7 @@ def _widest_pair(drift: Drift, head: int, pairs: Indices) -> str:
     first, second = int(drift.pair_first[row]), int(drift.pair_second[row])
     mine, other, sign = (second, first, 1.0) if drift.cells.head[second] == head else (first, second, -1.0)
     gap = say.gap(*(sign * float(drift.pairs[f"delta_{name}"].iloc[row]) for name in ("k", "mired", "duv")))
-    names, heads = cell_names(drift), drift.cells.heads["label"]
+    names, heads = drift.cells.names, drift.cells.heads["label"]
     return f"{gap} at {names[mine]} than head {heads[drift.cells.head[other]]} at {names[other]}"
 
 

@@ -33,8 +33,8 @@ def iso_steps(drift: Drift, readings: pd.DataFrame) -> pd.DataFrame:
         body, iso, base_iso, stops (more is brighter than marked), u_stops (95 % half-width), lights (such as
         ``A at 1/4``). A row an ISO that shares a light, head and power, with the base.
     """
-    unused = readings["flags"].map(lambda cell: bool(flags.UNUSED & set(flags.split(cell)))).astype(bool)
-    known = (readings["kind"] == "flash") & (readings["status"] != "rejected") & ~unused
+    known = (readings["kind"] == "flash") & (readings["status"] != "rejected")
+    known &= readings["flags"].map(flags.serves).astype(bool)
     used = readings[known & readings["output_stops"].notna() & readings["iso"].notna()]
     sums, dof = drift.fitted["output_stops"].sums, drift.fitted["output_stops"].dof
     free = float(dof.sum())

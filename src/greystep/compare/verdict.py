@@ -14,7 +14,7 @@ from greystep.compare import sentences as say
 from greystep.compare.advice import todo
 from greystep.compare.blame import find_blame
 from greystep.compare.drift import Drift
-from greystep.compare.findings import cell_names, find, sentence, why
+from greystep.compare.findings import find, sentence, why
 from greystep.compare.limits import (
     COLUMN,
     Flags,
@@ -32,10 +32,10 @@ from greystep.compare.limits import (
 from greystep.errors import GreystepError
 from greystep.files import plain, records
 from greystep.log.session import Session, Tolerance
+from greystep.log.table import status_counts
 from greystep.measure.uncertainty import student_factor
 from greystep.published import OBSERVER_SAME_HEAD
 
-STATUSES: Final = ("ok", "doubtful", "rejected")
 _CLAIM: Final = re.compile(r"(?:\+/?-|\u00b1)?\s*(\d+(?:[.,]\d+)?)\s*(k|kelvin|mired)", re.IGNORECASE)
 
 
@@ -137,7 +137,6 @@ def summary(
     bodies : sequence of mapping
         What stands once per camera body: label, matrix, meter, their uncertainty.
     """
-    status = readings["status"].value_counts()
     source = "this tool's default, no standard" if session.tolerance.is_default else "session.toml or option"
     content = {
         "schema": 1,
@@ -147,10 +146,7 @@ def summary(
         "tolerance": {**asdict(session.tolerance), "source": source},
         "heads": records(judged.heads),
         "worst_pair": judged.worst_pair,
-        "frames": {
-            "total": len(readings),
-            **{name: int(status.get(name, 0)) for name in ("ok", "doubtful", "rejected")},
-        },
+        "frames": status_counts(readings),
         "kit_verdict": judged.kit_verdict,
         "back": judged.back,
         "clash": judged.clash,
@@ -199,7 +195,7 @@ def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[str, Rows], 
 def _ranges(drift: Drift, rows: Mapping[str, Rows]) -> pd.DataFrame:
     """Return for every two heads the longest stretch of common powers at any of which they match each other."""
     match = matches(drift, rows)
-    stops, power = drift.cells.table["stops"].to_numpy(), cell_names(drift)
+    stops, power = drift.cells.table["stops"].to_numpy(), drift.cells.names
     names = drift.cells.heads["label"].to_numpy(object)[drift.cells.head]
     found = []
     series = drift.cells.series
@@ -226,10 +222,9 @@ def _worst_pair(drift: Drift, pairs: pd.DataFrame, rows: Mapping[str, Rows]) -> 
     if table[quantity, at] < 0:
         return None
     row: dict[str, Any] = records(pairs.iloc[[int(at)]])[0]
-    names = cell_names(drift)
     return row | {
-        "light_a": str(names[drift.pair_first[at]]),
-        "light_b": str(names[drift.pair_second[at]]),
+        "light_a": str(drift.cells.names[drift.pair_first[at]]),
+        "light_b": str(drift.cells.names[drift.pair_second[at]]),
         "quantity": list(ratios)[int(quantity)],
         "ratio": float(table[quantity, at]) if list(ratios) != ["distance"] else None,
         "by_chance_mired": by_chance_mired(drift),

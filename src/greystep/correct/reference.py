@@ -117,8 +117,8 @@ def head_and_stops(to: str, session: Session) -> tuple[str, float]:
 
 def usable(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows whose neutral may serve as reference."""
-    unused = rows["flags"].map(lambda cell: bool(set(flags.split(cell)) & flags.UNUSED)).astype(bool)
-    return rows[(rows["status"] != "rejected") & rows["r_g"].notna() & ~unused]
+    serves = rows["flags"].map(flags.serves).astype(bool)
+    return rows[(rows["status"] != "rejected") & rows["r_g"].notna() & serves]
 
 
 def mean(label: str, rows: pd.DataFrame) -> Reference:

@@ -20,7 +20,6 @@ from greystep.log.ambient import take_off
 from greystep.log.bodies import Body, make_bodies
 from greystep.log.colour import add_colour, doubt_light, mark_matrices
 from greystep.log.placing import place_frames
-from greystep.log.plan import CHECK_NOTE
 from greystep.log.session import Box, Session, check_place
 from greystep.log.shots import capture_order, frame_files, read_shots
 from greystep.measure.exposure import body_label
@@ -185,7 +184,8 @@ def join_readings(
     for name in ("mired", "duv"):
         compared[name], compared[f"noise_{name}"] = table[name], table[f"u_{name}"] / 2.0
     flash = usable & (table["kind"] == "flash").to_numpy()
-    outlier = faults.outlier(compared, flash & ~_checks(table))
+    checks = rows.noted_checks(table["note"])  # fired by a cold head all through the session, they are no repeats
+    outlier = faults.outlier(compared, flash & ~checks)
     _mark(marks, "outlier", outlier)
     table["output_stops"] = rows.output_stops(compared, flash & ~outlier, usable)
     rows.settle(table, marks)
@@ -203,11 +203,6 @@ def join_readings(
         remarks.notes(session, table, bodies, stand_ins),
         remarks.messages(told, reasons),
     )
-
-
-def _checks(table: pd.DataFrame) -> Booleans:
-    """Return which rows are check frames: fired by a cold head all through the session, they are no repeats."""
-    return table["note"].str.contains(CHECK_NOTE, case=False, regex=False, na=False).to_numpy(dtype=bool)
 
 
 def as_written(readings: pd.DataFrame) -> pd.DataFrame:

@@ -60,7 +60,7 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
     readings = found.readings.reset_index(drop=True)
     light = _light(readings)
     usable = (readings["status"] != "rejected").to_numpy() & np.isfinite(light).all(axis=1)
-    clean = np.array([not set(flags.split(cell)) & flags.UNUSED for cell in readings["flags"]])
+    clean = np.array([flags.serves(cell) for cell in readings["flags"]])
     flash = usable & clean & (readings["kind"] == "flash").to_numpy()
     roles = text_column(readings, "role").to_numpy(object)
     table = drift.cells.table

@@ -6,6 +6,7 @@ from typing import Any, Final
 import pandas as pd
 
 from greystep.compare import sentences as say
+from greystep.log.table import status_counts
 from greystep.show import mixed, words
 
 #: So many kinds of fault are told on screen; readings.csv and the page tell all.
@@ -55,12 +56,7 @@ def report_text(
 
 def ingest_text(readings: pd.DataFrame, written: str) -> str:
     """Return what was read: the counts, the frames with something to say, the file written."""
-    return "\n".join([words.frame_counts(_counts(readings)), *_frames_named(readings), f"wrote {written}"])
-
-
-def _counts(readings: pd.DataFrame) -> dict[str, int]:
-    counts = {name: int((readings["status"] == name).sum()) for name in ("ok", "doubtful", "rejected")}
-    return {"total": len(readings), **counts}
+    return "\n".join([words.frame_counts(status_counts(readings)), *_frames_named(readings), f"wrote {written}"])
 
 
 def looking_text(title: str, folder: str) -> str:
@@ -83,7 +79,7 @@ def arrived_text(rows: pd.DataFrame, due: Mapping[Any, Any] | None) -> str:
         The next row of the log; None where it has no more.
     """
     if len(rows) > ARRIVED_SAID:
-        lines = [words.frame_counts(_counts(rows)), *_frames_named(rows)]
+        lines = [words.frame_counts(status_counts(rows)), *_frames_named(rows)]
     else:
         lines = [words.wrapped(_arrived(row)) for row in rows.to_dict("records")]
     if due is not None:
