@@ -11,7 +11,7 @@ import greystep
 ROOT = Path(greystep.__file__).parent
 #: Names and order of the flow. Held here too, so that a change of order is made twice, or seen.
 FLOW = """
-    ground:  errors flags published files
+    ground:  errors terms flags columns published files
     measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
              reading
     log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing

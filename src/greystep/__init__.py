@@ -4,7 +4,7 @@ The flow is the layout: raw frames -> measure -> log -> compare -> correct -> sh
 A folder imports only folders above it in this map, and a file only files named before it in its own folder;
 the ground files serve everyone. ``demo`` uses the ground files and ``log`` alone, and only ``cli`` uses ``demo``.
 
-    ground:  errors flags published files
+    ground:  errors terms flags columns published files
     measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
              reading
     log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing

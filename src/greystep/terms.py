@@ -1,0 +1,36 @@
+"""The closed sets of names that tables and files carry: kinds of frames, verdicts, sources of a correction."""
+
+from enum import StrEnum
+
+
+class Kind(StrEnum):
+    """What a frame of the log is."""
+
+    FLASH = "flash"
+    AMBIENT = "ambient"
+    DARK = "dark"
+    JOB = "job"
+
+
+class Verdict(StrEnum):
+    """What is decided of a head, a pair of lights, or the kit."""
+
+    WITHIN = "within"
+    OUTSIDE = "outside"
+    UNDECIDED = "undecided"
+
+
+class Source(StrEnum):
+    """Where the light of a corrected frame is known from, best first; `NONE` where it is not known."""
+
+    PATCH = "patch"
+    PROFILE = "profile"
+    OVERLAP = "overlap"
+    NEARBY = "nearby"
+    NONE = ""
+
+
+#: The kinds of frames whose light and colour are measured.
+LIT = (Kind.FLASH, Kind.JOB)
+#: The kinds of frames that were taken without flash.
+UNLIT = (Kind.AMBIENT, Kind.DARK)
