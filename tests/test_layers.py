@@ -11,12 +11,12 @@ import greystep
 ROOT = Path(greystep.__file__).parent
 #: Names and order of the flow. Held here too, so that a change of order is made twice, or seen.
 FLOW = """
-    ground:  errors terms flags columns published files
+    ground:  errors terms flags columns published words files
     measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
              reading
     log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing
              colour remarks cache ingest arrivals
-    compare: fit clock warmup cells contrasts sentences drift bracket sensitivity attribution limits blame
+    compare: fit clock warmup cells contrasts drift bracket sensitivity attribution limits blame
              findings advice verdict rounds anchors history
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
     correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange

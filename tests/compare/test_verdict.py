@@ -11,12 +11,12 @@ from scipy import stats
 
 from greystep.compare.drift import Drift, analyse
 from greystep.compare.limits import by_chance_mired, judge_rows, longest_run, rounds_to_decide, worst_of
-from greystep.compare.sentences import Pace, rounds
 from greystep.compare.verdict import Judged, judge, summary
 from greystep.errors import GreystepError
 from greystep.files import to_json
 from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
 from greystep.show.words import headline, worst_pair
+from greystep.words import Pace, rounds
 
 ONLY_MIRED = Tolerance(4.0, None, None, None, None, False)
 #: Words that the hire desk does not use (PRACTICE: words on page one and terminal).

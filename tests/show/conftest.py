@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.compare.sentences import CAUTION
+from greystep.words import CAUTION
 
 #: About 5600 K: du', dv' for one mired warmer and for 0.001 Duv greener (colour-science 0.4.7, Ohno 2013, differences).
 WARMER, GREENER = np.array([2.418e-4, 4.086e-4]), np.array([-7.54e-4, 9.86e-4])

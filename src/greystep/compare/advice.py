@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.compare.blame import Blame
 from greystep.compare.drift import Drift
 from greystep.compare.findings import DOUBTED, Finding

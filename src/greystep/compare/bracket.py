@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, least_squares
 from greystep.files import records

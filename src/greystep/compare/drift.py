@@ -13,8 +13,6 @@ import pandas as pd
 from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells
 from greystep.compare.contrasts import TOLD, components, difference, slope, spans
 from greystep.compare.fit import Array, Estimates, Indices, half_width, own_variances, pooled_sd
-from greystep.compare.sentences import GIVE_MATRIX, Pace
-from greystep.compare.sentences import heads as head_names
 from greystep.errors import GreystepError
 from greystep.log.power import parse_power, same_power
 from greystep.log.session import Session
@@ -24,6 +22,8 @@ from greystep.published import (
     OBSERVER_SAME_TYPE,
     STEP_UPRIME_VPRIME,
 )
+from greystep.words import GIVE_MATRIX, Pace
+from greystep.words import heads as head_names
 
 _REFERENCE: Final = {"mired": "mired", "k": "cct_k", "duv": "duv"}
 

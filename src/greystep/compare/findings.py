@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.compare.blame import MIRED_PER_DUV, Blame, away, sound_rows, weight
 from greystep.compare.cells import PARTS
 from greystep.compare.drift import Drift

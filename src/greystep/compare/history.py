@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.compare.anchors import (
     CAMERA,
     METER,

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from greystep import flags
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.compare.drift import Drift
 from greystep.measure.uncertainty import student_factor
 

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import chdtri
 
 from greystep import __version__
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.compare.advice import todo
 from greystep.compare.blame import find_blame
 from greystep.compare.drift import Drift

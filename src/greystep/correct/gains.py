@@ -14,7 +14,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
-from greystep.compare.sentences import GIVE_MATRIX
 from greystep.correct.developed import developed_correction, developed_matrix
 from greystep.correct.lit import one_light
 from greystep.correct.profile import Profile, light_at, observer_mired, profile_reference
@@ -25,6 +24,7 @@ from greystep.errors import GreystepError
 from greystep.log.ambient import settings_of
 from greystep.log.ingest import Ingested
 from greystep.log.session import Session
+from greystep.words import GIVE_MATRIX
 
 Array = npt.NDArray[np.float64]
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from greystep import __version__
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.show import mixed, words
 from greystep.show.canvas import data_uri
 from greystep.show.page import render

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, Final
 
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.log.rig import SHUTTERS
 from greystep.published import MARKING_TOLERANCE_STOPS, STEPS_SEEN
 from greystep.show import words

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.compare.anchors import CAMERA, METER, NONE, REFERENCE
 from greystep.compare.history import CANNOT_TELL, MOVED, NOT_MOVED, History
 from greystep.show import words

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from greystep import __version__
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.compare.limits import COLUMN
 from greystep.show import words
 from greystep.show.canvas import data_uri, thumbnail_uri

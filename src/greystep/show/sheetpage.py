@@ -7,7 +7,7 @@ from importlib.resources import files
 from typing import Any, Final
 
 from greystep import __version__
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.log.draft import Draft
 from greystep.log.plan import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Step
 from greystep.log.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after

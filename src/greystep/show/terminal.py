@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.log.table import status_counts
 from greystep.show import mixed, words
 

@@ -7,7 +7,7 @@ from typing import Any, Final, TypeGuard
 
 import pandas as pd
 
-from greystep.compare import sentences as say
+from greystep import words as say
 from greystep.flags import MEANING, split
 
 #: What the page and the screen say for a verdict of the tables.
