@@ -1,4 +1,4 @@
-"""Results are written whole or not at all: text, tables and JSON, each through a temporary file and one rename."""
+"""Results are written whole or not at all, each through a temporary file and one rename: text, CSV, TOML, JSON."""
 
 import json
 import math
@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import tomli_w
 
 from greystep.errors import GreystepError
 
@@ -52,6 +53,11 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
     with np.printoptions(legacy=False):
         text = table.to_csv(index=False, lineterminator="\n", na_rep="")
     write_text(path, text)
+
+
+def write_toml(path: Path, content: Mapping[str, Any]) -> None:
+    """Write tables of text, numbers, truth values and lists as TOML, whole."""
+    write_text(path, tomli_w.dumps(content))
 
 
 def write_json(path: Path, content: Mapping[str, Any]) -> None:

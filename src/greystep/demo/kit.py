@@ -40,7 +40,7 @@ class HeadCharacter:
 
 
 @dataclass(frozen=True)
-class Settings:
+class CameraSettings:
     """Exposure settings as the camera records them; light follows the exact third stops that they stand for."""
 
     shutter: str = "1/125"
@@ -64,7 +64,7 @@ class Kit:
     camera: str = "measured"  # or "exact"
     sensor: Sensor = field(default_factory=Sensor)
     compressed: bool = True
-    settings: Settings = field(default_factory=Settings)
+    settings: CameraSettings = field(default_factory=CameraSettings)
     level: float = 0.75  # green of the card at full, a share of the range
     ambient_share: float = 0.0002  # room light against flash at full
     gradient: float = 0.02  # change of the light across the card
@@ -82,7 +82,7 @@ class Shot:
     time_s: float
     heat: float = np.nan  # 0 at rest, 1 the warmest this head gets in the session
     note: str = ""
-    settings: Settings = field(default_factory=Settings)
+    settings: CameraSettings = field(default_factory=CameraSettings)
     mired: float = np.nan  # of the light; NaN where there is none
     duv: float = np.nan
     output_stops: float = np.nan  # against the kit's level

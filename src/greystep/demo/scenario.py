@@ -1,9 +1,7 @@
 """Invented sessions, written whole: raw frames, log, session file, and the true answers beside them."""
 
 import datetime
-import json
 import math
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -15,9 +13,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from greystep.demo import dngfile, sensor, spectra
-from greystep.demo.kit import HeadCharacter, Kit, Settings, Shot, light, shoot, usable, warm_slope
+from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light, shoot, usable, warm_slope
 from greystep.errors import GreystepError
-from greystep.files import records, write_bytes, write_json, write_table, write_text
+from greystep.files import records, write_bytes, write_json, write_table, write_toml
 from greystep.flags import join
 from greystep.log.power import parse_power
 
@@ -94,7 +92,7 @@ def write_session(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> N
     packs = {head.head: head.pack for head in kit.heads}
     rows = [(s.name, s.head, s.power, s.kind, packs.get(s.head, ""), s.note) for s in named if s.logged]
     write_table(folder / "shots.csv", pd.DataFrame(rows, columns=["frame", "head", "power", "kind", "pack", "note"]))
-    write_text(folder / "session.toml", _session_toml(kit))
+    write_toml(folder / "session.toml", session_document(kit))
     write_json(folder / "truth.json", truth(kit, named))
 
 
@@ -197,21 +195,20 @@ def _shifted(black: tuple[float, float, float, float], counts: float) -> tuple[f
     return (black[0] + counts, black[1] + counts, black[2] + counts, black[3] + counts)
 
 
-def _session_toml(kit: Kit) -> str:
-    patch = "[0.1, 0.1, 0.9, 0.9]" if kit.flat_target else '"auto"'
-    lines = [
-        f"title = {json.dumps(kit.title)}", "",
-        "[target]", f"patch = {patch}", 'reflectance = "grey.csv"', "",
-        "[camera]", 'matrix = "embedded"', "",
-        "[reference]", f"head = {json.dumps(kit.heads[0].head)}", 'power = "full"',
-    ]  # fmt: skip
-    for head in kit.heads:
-        bare = re.fullmatch(r"[A-Za-z0-9_-]+", head.head)
-        times = ", ".join(f"{json.dumps(power)} = {json.dumps(time)}" for power, time in head.t01_s)
-        lines += ["", f"[heads.{head.head if bare else json.dumps(head.head)}]", f"pack = {json.dumps(head.pack)}"]
-        lines += [f"serial = {json.dumps(head.serial)}", f"max_energy_j = {head.max_energy_j:g}"]
-        lines += [f"t01_s = {{{times}}}"] if times else []
-    return "\n".join(lines) + "\n"
+def session_document(kit: Kit) -> dict[str, Any]:
+    """Return what session.toml says of a kit."""
+    heads = {
+        head.head: {"pack": head.pack, "serial": head.serial, "max_energy_j": head.max_energy_j}
+        | ({"t01_s": dict(head.t01_s)} if head.t01_s else {})
+        for head in kit.heads
+    }
+    return {
+        "title": kit.title,
+        "target": {"patch": [0.1, 0.1, 0.9, 0.9] if kit.flat_target else "auto", "reflectance": "grey.csv"},
+        "camera": {"matrix": "embedded"},
+        "reference": {"head": kit.heads[0].head, "power": "full"},
+        "heads": heads,
+    }
 
 
 def _hire_kit(camera: str, seed: int) -> tuple[Kit, tuple[Shot, ...]]:
@@ -242,14 +239,14 @@ _MISHAPS: Final[dict[tuple[str, str, int], dict[str, Any]]] = {
     ("A", "1/1", 1): {"output_stops": 0.7, "flags": ("clipped", "near_white")},
     ("A", "1/1", 3): {"output_stops": -0.4, "flags": ("partial_flash",)},
     ("A", "1/4", 0): {"mired": np.nan, "duv": np.nan, "output_stops": np.nan, "flags": ("no_flash",)},
-    ("A", "1/4", 2): {"settings": Settings(f_number=8.0), "flags": ("settings_changed",)},
+    ("A", "1/4", 2): {"settings": CameraSettings(f_number=8.0), "flags": ("settings_changed",)},
     ("A", "1/4", 4): {"extra_gradient": 0.25, "flags": ("uneven",)},
     ("A", "1/16", 1): {"mired": 8.0, "flags": ("outlier",)},
     ("A", "1/16", 3): {"zeroed": True, "flags": ("damaged",)},
     ("B", "1/1", 2): {"shift": 0.25, "flags": ("target_moved",)},
     ("B", "1/1", 4): {"other_matrix": True, "flags": ("matrix_differs",)},
     ("B", "1/4", 1): {"cut_to_bytes": 200, "flags": ("unreadable",)},
-    ("B", "1/4", 3): {"settings": Settings(iso=200), "flags": ("settings_changed", "no_ambient")},
+    ("B", "1/4", 3): {"settings": CameraSettings(iso=200), "flags": ("settings_changed", "no_ambient")},
     ("B", "1/16", 0): {"written": False, "flags": ("missing",)},
     ("B", "1/16", 2): {"tag_black": 3.0, "flags": ("black_doubtful",)},
 }
@@ -293,7 +290,7 @@ def _faults(camera: str, seed: int) -> tuple[Kit, tuple[Shot, ...]]:
         if "tail_cut" in shot.flags:  # the warm tail is lost: bluer, and a little less light
             shot = replace(shot, mired=shot.mired - 6.0, output_stops=shot.output_stops - 0.2)
         shots.append(shot)
-    wide = Settings(f_number=8.0)
+    wide = CameraSettings(f_number=8.0)
     shots += [
         Shot("", "", np.nan, "dark", at + 60.0, note="lens cap on"),
         Shot("", "", np.nan, "ambient", at + 70.0, note="for the frame at f/8", settings=wide),

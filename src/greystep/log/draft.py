@@ -1,8 +1,6 @@
 """The planned session as a folder: session.toml, the log of the frames to come, and what goes on from earlier ones."""
 
-import json
 import os
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,10 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from greystep.errors import GreystepError
-from greystep.files import write_table, write_text
+from greystep.files import write_table, write_text, write_toml
 from greystep.log.plan import FRAMES, Cell, Step
 from greystep.log.power import SAME_STOPS
-from greystep.log.settings import read_settings
+from greystep.log.settings import read_toml
 
 
 @dataclass(frozen=True)
@@ -83,7 +81,7 @@ def session_document(
 
 def continued_document(session: Path, folder: Path, title: str) -> dict[str, Any]:
     """Return session.toml of a session that goes on in another folder: the same frames, paths seen from there."""
-    document = dict(read_settings(session).data)
+    document = dict(read_toml(session).data)
 
     def seen(path: str) -> str:
         there = os.path.normpath(session / os.path.expanduser(path))
@@ -185,7 +183,7 @@ def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:
     if draft.earlier is not None:
         shots = pd.concat([draft.earlier, shots], ignore_index=True).fillna("")
     paths = [folder / name for name in ("session.toml", "shots.csv", "shotsheet.html")]
-    write_text(paths[0], toml_text(draft.document))
+    write_toml(paths[0], draft.document)
     write_table(paths[1], shots)
     write_text(paths[2], sheet)
     if "frames" not in draft.document:
@@ -200,28 +198,3 @@ def refuse_to_overwrite(folder: Path) -> None:
     """Raise a ``GreystepError`` if a folder exists and holds anything."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise GreystepError(f"{folder}: is there already and not empty; give a new folder, nothing was written")
-
-
-def toml_text(document: Mapping[str, Any]) -> str:
-    """Write tables of text, numbers, truth values and lists as TOML; tables below those of a head stand in one line."""
-    lines = [f"{_key(key)} = {_value(value)}" for key, value in document.items() if not isinstance(value, Mapping)]
-    for name, table in document.items():
-        if isinstance(table, Mapping) and name != "heads":
-            lines += ["", f"[{_key(name)}]", *(f"{_key(key)} = {_value(value)}" for key, value in table.items())]
-    for head, table in document.get("heads", {}).items():
-        lines += ["", f"[heads.{_key(head)}]", *(f"{_key(key)} = {_value(value)}" for key, value in table.items())]
-    return "\n".join(lines) + "\n"
-
-
-def _key(text: str) -> str:
-    return text if re.fullmatch(r"[A-Za-z0-9_-]+", text) else _value(text)
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{_key(key)} = {_value(item)}" for key, item in value.items()) + "}"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_value, value)) + "]"
-    if isinstance(value, bool | str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    return repr(value)

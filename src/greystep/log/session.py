@@ -11,13 +11,13 @@ import numpy as np
 from greystep.errors import FaultsError, GreystepError
 from greystep.log.power import Power, is_energy, parse_power, same_power
 from greystep.log.settings import (
-    Settings,
+    TomlFile,
     check_keys,
     existing_path,
     fault,
     found,
     number_of,
-    read_settings,
+    read_toml,
     table_of,
     text_of,
 )
@@ -145,7 +145,7 @@ def load_session(path: Path) -> Session:
         With every wrong key and value of session.toml, each with its line and the remedy.
     """
     _check_folder(path)
-    settings = read_settings(path)
+    settings = read_toml(path)
     data = settings.data
     title = text_of(settings, "", data, "title")
     frames_dir = _frames_dir(settings, data)
@@ -183,12 +183,12 @@ def _check_folder(path: Path) -> None:
     raise GreystepError(f"{path}: no such folder; {hint}")
 
 
-def _frames_dir(settings: Settings, data: Mapping[str, Any]) -> Path:
+def _frames_dir(settings: TomlFile, data: Mapping[str, Any]) -> Path:
     value = text_of(settings, "", data, "frames")
     return existing_path(settings, "", "frames", value, folder=True) if value else settings.folder / "frames"
 
 
-def _patch(settings: Settings, target: Mapping[str, Any]) -> Box | None:
+def _patch(settings: TomlFile, target: Mapping[str, Any]) -> Box | None:
     value = target.get("patch", "auto")
     if value == "auto":
         return None
@@ -208,7 +208,7 @@ def _patch(settings: Settings, target: Mapping[str, Any]) -> Box | None:
     return None
 
 
-def _reflectance(settings: Settings, target: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray] | None:
+def _reflectance(settings: TomlFile, target: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray] | None:
     """Read the target's reflectance: wavelength [nm] and factor a row, under a header or not."""
     name = text_of(settings, "target", target, "reflectance")
     if name is None:
@@ -246,14 +246,14 @@ def _reflectance(settings: Settings, target: Mapping[str, Any]) -> tuple[np.ndar
     return np.array(nm), np.array(factor)
 
 
-def _matrix(settings: Settings, camera: Mapping[str, Any]) -> str:
+def _matrix(settings: TomlFile, camera: Mapping[str, Any]) -> str:
     value = text_of(settings, "camera", camera, "matrix")
     if value is None or value == "embedded":
         return "embedded"
     return str(existing_path(settings, "camera", "matrix", value, folder=False))
 
 
-def _meter(settings: Settings, camera: Mapping[str, Any]) -> Meter | None:
+def _meter(settings: TomlFile, camera: Mapping[str, Any]) -> Meter | None:
     if "meter" not in camera:
         return None
     before = len(settings.faults)
@@ -268,7 +268,7 @@ def _meter(settings: Settings, camera: Mapping[str, Any]) -> Meter | None:
     return None
 
 
-def _heads(settings: Settings, data: Mapping[str, Any]) -> dict[str, HeadInfo]:
+def _heads(settings: TomlFile, data: Mapping[str, Any]) -> dict[str, HeadInfo]:
     tables = data.get("heads", {})
     if not isinstance(tables, dict):
         fault(settings, "", "heads", f"found {found(tables)}; write a table a head, such as [heads.A]")
@@ -291,7 +291,7 @@ def _heads(settings: Settings, data: Mapping[str, Any]) -> dict[str, HeadInfo]:
     return heads
 
 
-def _durations(settings: Settings, head: str, info: Mapping[str, Any], energy: float | None) -> dict[float, float]:
+def _durations(settings: TomlFile, head: str, info: Mapping[str, Any], energy: float | None) -> dict[float, float]:
     """Read flash durations t0.1 [s] by power: numbers, or fractions of a second as text."""
     table = f"heads.{head}"
     values = info.get("t01_s", {})
@@ -325,7 +325,7 @@ def _seconds(value: object) -> float | None:
     return float(match[1]) / number if number else None
 
 
-def _power(settings: Settings, table: str, key: str, text: str, max_energy_j: float | None, head: str) -> Power | None:
+def _power(settings: TomlFile, table: str, key: str, text: str, max_energy_j: float | None, head: str) -> Power | None:
     try:
         return parse_power(text, max_energy_j, head)
     except GreystepError as error:
@@ -334,7 +334,7 @@ def _power(settings: Settings, table: str, key: str, text: str, max_energy_j: fl
 
 
 def _reference(
-    settings: Settings, reference: Mapping[str, Any], heads: Mapping[str, HeadInfo]
+    settings: TomlFile, reference: Mapping[str, Any], heads: Mapping[str, HeadInfo]
 ) -> tuple[str | None, str | None, bool]:
     """Read the reference: a head, or the whole kit, or a power alone (of the first head of the log)."""
     head = text_of(settings, "reference", reference, "head")
@@ -353,7 +353,7 @@ def _reference(
     return head, power, kit
 
 
-def _tolerance(settings: Settings, data: Mapping[str, Any]) -> Tolerance:
+def _tolerance(settings: TomlFile, data: Mapping[str, Any]) -> Tolerance:
     given = {key: number_of(settings, "tolerance", data, key, limits) for key, limits in _LIMITS.items()}
     output = DEFAULT_TOLERANCE.output_stops if given["output_stops"] is None else given["output_stops"]
     if not any(key in data for key in ("mired", "duv", "steps", "kelvin")):

@@ -25,7 +25,7 @@ KEYS: Final[dict[str, list[str]]] = {
 
 
 @dataclass(frozen=True)
-class Settings:
+class TomlFile:
     """session.toml as read: its folder, its tables, the line of each (table, key), and the faults found so far."""
 
     folder: Path
@@ -34,7 +34,7 @@ class Settings:
     faults: list[str]
 
 
-def read_settings(folder: Path) -> Settings:
+def read_toml(folder: Path) -> TomlFile:
     """Read session.toml of a folder as tables; where there is none, they are empty.
 
     Raises
@@ -46,7 +46,7 @@ def read_settings(folder: Path) -> Settings:
     try:
         text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
     except FileNotFoundError:
-        return Settings(folder, {}, {}, [])
+        return TomlFile(folder, {}, {}, [])
     except UnicodeDecodeError as error:
         raise GreystepError(f"{path}: is not UTF-8 text (byte {error.start}); save it again as plain UTF-8") from error
     except OSError as error:
@@ -55,7 +55,7 @@ def read_settings(folder: Path) -> Settings:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise GreystepError(f"{path}: {_explain(str(error), text)}") from error
-    settings = Settings(folder, data, _lines(text), [])
+    settings = TomlFile(folder, data, _lines(text), [])
     check_keys(settings, "", data)
     return settings
 
@@ -87,7 +87,7 @@ def _lines(text: str) -> dict[tuple[str, str], int]:
     return lines
 
 
-def fault(settings: Settings, table: str, key: str, message: str) -> None:
+def fault(settings: TomlFile, table: str, key: str, message: str) -> None:
     """Note a fault, with its line where that can be told."""
     outer, _, inner = table.rpartition(".")
     places = ((table, key), (f"{table}.{key}".lstrip("."), ""), (outer, inner), (table, ""))
@@ -107,7 +107,7 @@ def found(value: object) -> str:
     return "a list" if isinstance(value, list) else "a table" if isinstance(value, dict) else "a date"
 
 
-def check_keys(settings: Settings, table: str, data: Mapping[str, Any], kind: str | None = None) -> None:
+def check_keys(settings: TomlFile, table: str, data: Mapping[str, Any], kind: str | None = None) -> None:
     """Note every key that is not known in this table, with the nearest known one or the table it belongs to."""
     known = KEYS[kind or table]
     for key, value in data.items():
@@ -123,7 +123,7 @@ def check_keys(settings: Settings, table: str, data: Mapping[str, Any], kind: st
         fault(settings, table, key, f"no such key; {remedy}")
 
 
-def table_of(settings: Settings, table: str, data: Mapping[str, Any], key: str) -> dict[str, Any]:
+def table_of(settings: TomlFile, table: str, data: Mapping[str, Any], key: str) -> dict[str, Any]:
     """Return a table with its keys checked, empty where it is absent or is no table."""
     value = data.get(key, {})
     name = f"{table}.{key}".lstrip(".")
@@ -134,7 +134,7 @@ def table_of(settings: Settings, table: str, data: Mapping[str, Any], key: str) 
     return value
 
 
-def text_of(settings: Settings, table: str, data: Mapping[str, Any], key: str) -> str | None:
+def text_of(settings: TomlFile, table: str, data: Mapping[str, Any], key: str) -> str | None:
     """Return a text without outer blanks; None where it is absent, blank or (noted) no text."""
     value = data.get(key)
     if value is None:
@@ -147,7 +147,7 @@ def text_of(settings: Settings, table: str, data: Mapping[str, Any], key: str) -
 
 
 def number_of(
-    settings: Settings, table: str, data: Mapping[str, Any], key: str, limits: tuple[float, float]
+    settings: TomlFile, table: str, data: Mapping[str, Any], key: str, limits: tuple[float, float]
 ) -> float | None:
     """Return a number within its limits; None where it is absent or (noted) something else."""
     value = data.get(key)
@@ -162,7 +162,7 @@ def number_of(
     return None
 
 
-def existing_path(settings: Settings, table: str, key: str, value: str, folder: bool) -> Path:
+def existing_path(settings: TomlFile, table: str, key: str, value: str, folder: bool) -> Path:
     """Return a path relative to the session; note a fault where nothing is there."""
     path = settings.folder / os.path.expanduser(value)
     if not (path.is_dir() if folder else path.is_file()):
