@@ -10,14 +10,13 @@ import numpy as np
 from greystep.errors import GreystepError
 from greystep.log.power import SAME_STOPS, same_power
 from greystep.log.rig import planned_stops
+from greystep.log.shots import CHECK_NOTE
 
 ORDERS: Final = ("by-head", "shuffled", "mixed")
 #: Flashes at full, without a frame, before a head's first one.
 WARM_UP: Final = 3
 #: Frames of the reference head before each other head, and at the end.
 CHECKS: Final = 2
-#: What the log notes at these, and how they are known again: they tell of the room and enter no mean of a tested light.
-CHECK_NOTE: Final = "check frame"
 #: Powers down to this far below the highest [stop] come as they are at one ISO; for those below it the ISO rises by no
 #: more than this [stop].
 STOPS_AT_ONE_ISO: Final = 5.0

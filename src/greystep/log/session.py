@@ -172,6 +172,22 @@ def load_session(path: Path) -> Session:
     return session
 
 
+def energy_of(heads: Mapping[str, HeadInfo], head: str) -> float | None:
+    """Return a head's energy at full power [J]; None where it is not known."""
+    return heads[head].max_energy_j if head in heads else None
+
+
+def power_of(heads: Mapping[str, HeadInfo], head: str, text: str) -> Power:
+    """Read a power of a head as typed, an energy too where session.toml says the head's own at full; see `parse_power`.
+
+    Raises
+    ------
+    GreystepError
+        If the text is no power, or an energy and that of the head at full is not known.
+    """
+    return parse_power(text, energy_of(heads, head), head or "NAME")
+
+
 def _check_folder(path: Path) -> None:
     if path.is_dir():
         return

@@ -14,8 +14,8 @@ import numpy as np
 from greystep.compare.cells import PARTS, Cells
 from greystep.compare.fit import Array
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.power import parse_power, same_power
-from greystep.log.session import HeadInfo
+from greystep.log.power import same_power
+from greystep.log.session import HeadInfo, power_of
 from greystep.log.sheet import nearest, read_rows
 from greystep.mix.gels import NO_GEL, Gel, parse_gel
 
@@ -315,8 +315,7 @@ def _find(
         like = nearest(head, names)
         hint = f"did you mean {like}?" if like else f"tested were {', '.join(names)}"
         raise GreystepError(f'head "{head}" is not in the test session; {hint}')
-    info = heads.get(head)
-    stops = parse_power(row["power"], info.max_energy_j if info else None, head).stops
+    stops = power_of(heads, head, row["power"]).stops
     among = [c for c in range(len(table)) if table["body"].iloc[c] == body]
     for part in cells.varying:
         if part != "body":
