@@ -255,7 +255,7 @@ def test_what_is_no_utf8_is_told(tmp_path: Path) -> None:
         ("400,0.18\n400,0.18\n700,0.18\n", "grey.csv row 2: 400 nm after 400 nm"),
         ("nm,factor\n400,18\n700,0.18\n", "grey.csv row 2: factor 18; write a share of 1, such as 0.18"),
         ("400,0.18\n500,0\n700,0.18\n", "grey.csv row 2: factor 0;"),
-        ("400,0.18\n500,nan\n700,0.18\n", "grey.csv row 2: factor nan;"),
+        ("400,0.18\n500,nan\n700,0.18\n", "grey.csv row 2: not two numbers;"),
         ("nm,factor\n420,0.18\n700,0.18\n", "grey.csv: covers 420 to 700 nm; 400 to 700 nm are needed"),
         ("nm,factor\n400,0.18\n690,0.18\n", "grey.csv: covers 400 to 690 nm"),
         ("nm,factor\n", "grey.csv: covers nothing"),

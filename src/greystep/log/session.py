@@ -1,5 +1,6 @@
 """A session: one folder, and what its session.toml says about target, camera, reference, tolerance and heads."""
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -13,7 +14,7 @@ from cattrs import Converter
 from greystep.errors import FaultsError, GreystepError
 from greystep.log.power import Power, is_energy, parse_power, same_power
 from greystep.log.settings import Limits, TomlFile, existing_path, fault, found, read_toml, reader, structured
-from greystep.log.sheet import nearest, read_rows
+from greystep.log.sheet import nearest, read_number, read_rows
 
 Box = tuple[float, float, float, float]
 
@@ -269,8 +270,8 @@ def _reflectance(toml: TomlFile, name: str) -> tuple[np.ndarray, np.ndarray] | N
     before = len(toml.faults)
     for place, (row, cells) in enumerate(rows):
         try:
-            wavelength, value = (float(cell.replace(",", ".")) for cell in cells[:2])
-        except ValueError:
+            wavelength, value = (read_number(cell, "", (-math.inf, math.inf), "") for cell in cells[:2])
+        except (ValueError, GreystepError):
             if place > 0:  # the first row may be a header
                 toml.faults.append(f"{name} row {row}: not two numbers; write nm and factor")
             continue
