@@ -131,7 +131,7 @@ def test_a_missing_column_and_a_table_without_rows_stop_the_reading(tmp_path: Pa
 
 @pytest.mark.parametrize("text", ["nan", "inf", "-inf", "x", "", " ", "1.1", "-0,2"])
 def test_what_is_no_number_within_the_limits_is_told(text: str) -> None:
-    with pytest.raises(GreystepError, match="share .*; write a share of 1"):
+    with pytest.raises(GreystepError, match=r"share .*; write a share of 1"):
         read_number(text, "share", (0.0, 1.0), "a share of 1")
 
 
