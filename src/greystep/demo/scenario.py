@@ -16,8 +16,9 @@ from greystep.demo import dngfile, sensor, spectra
 from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light, shoot, usable, warm_slope
 from greystep.errors import GreystepError
 from greystep.files import records, write_bytes, write_json, write_table, write_toml
-from greystep.flags import join
+from greystep.flags import Flag, join
 from greystep.log.power import parse_power
+from greystep.terms import LIT, Kind
 
 _START: Final = datetime.datetime(2025, 9, 1, 8, 30, 0)
 #: The light that the camera's white balance is set to, and that `level` of the kit is reckoned for.
@@ -129,7 +130,7 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
         mosaic = sensor.expose(
             kit.sensor, fixed, scene,
             flash_e=surfaces * spectrum @ camera.sensitivities * scale * 2.0**opened,
-            room_e=room * 2.0 ** (opened + longer) * (shot.kind != "dark"),
+            room_e=room * 2.0 ** (opened + longer) * (shot.kind != Kind.DARK),
             rng=np.random.default_rng([seed, 3, place]), iso=shot.settings.iso, focus=shot.focus,
         )  # fmt: skip
         if shot.zeroed:
@@ -139,7 +140,7 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
         yield mosaic, dngfile.Picture(
             captured=_START + datetime.timedelta(seconds=round(shot.time_s, 2)),
             exposure_s=Fraction(shot.settings.shutter), f_number=shot.settings.f_number, iso=shot.settings.iso,
-            focal_mm=shot.settings.focal_mm, fired=shot.kind in ("flash", "job"),
+            focal_mm=shot.settings.focal_mm, fired=shot.kind in LIT,
             matrix_a=other @ camera.matrix_a, matrix_d65=other @ camera.matrix_d65,
             neutral=(float(neutral[0]), float(neutral[1]), float(neutral[2])),
             black=_shifted(kit.sensor.black, shot.tag_black), white=kit.sensor.white,
@@ -228,27 +229,27 @@ def _stack(camera: str, seed: int) -> tuple[Kit, tuple[Shot, ...]]:
     kit = Kit((head,), title="Focus stack", camera=camera, level=2.8, ambient_share=0.00005)
     rng = np.random.default_rng([seed, 0])
     jobs = [
-        light(head, Shot("A", "1/4", 2.0, "job", 10.0 + 6.0 * plane, heat=1.0, focus=0.95 - plane * 0.08), rng)
+        light(head, Shot("A", "1/4", 2.0, Kind.JOB, 10.0 + 6.0 * plane, heat=1.0, focus=0.95 - plane * 0.08), rng)
         for plane in range(12)
     ]
-    return kit, (Shot("", "", np.nan, "ambient", 0.0), *jobs)
+    return kit, (Shot("", "", np.nan, Kind.AMBIENT, 0.0), *jobs)
 
 
 #: What happens to which frame in `_faults`: (head, power, repeat) -> what is changed; output and mired are added.
 _MISHAPS: Final[dict[tuple[str, str, int], dict[str, Any]]] = {
-    ("A", "1/1", 1): {"output_stops": 0.7, "flags": ("clipped", "near_white")},
-    ("A", "1/1", 3): {"output_stops": -0.4, "flags": ("partial_flash",)},
-    ("A", "1/4", 0): {"mired": np.nan, "duv": np.nan, "output_stops": np.nan, "flags": ("no_flash",)},
-    ("A", "1/4", 2): {"settings": CameraSettings(f_number=8.0), "flags": ("settings_changed",)},
-    ("A", "1/4", 4): {"extra_gradient": 0.25, "flags": ("uneven",)},
-    ("A", "1/16", 1): {"mired": 8.0, "flags": ("outlier",)},
-    ("A", "1/16", 3): {"zeroed": True, "flags": ("damaged",)},
-    ("B", "1/1", 2): {"shift": 0.25, "flags": ("target_moved",)},
-    ("B", "1/1", 4): {"other_matrix": True, "flags": ("matrix_differs",)},
-    ("B", "1/4", 1): {"cut_to_bytes": 200, "flags": ("unreadable",)},
-    ("B", "1/4", 3): {"settings": CameraSettings(iso=200), "flags": ("settings_changed", "no_ambient")},
-    ("B", "1/16", 0): {"written": False, "flags": ("missing",)},
-    ("B", "1/16", 2): {"tag_black": 3.0, "flags": ("black_doubtful",)},
+    ("A", "1/1", 1): {"output_stops": 0.7, "flags": (Flag.CLIPPED, Flag.NEAR_WHITE)},
+    ("A", "1/1", 3): {"output_stops": -0.4, "flags": (Flag.PARTIAL_FLASH,)},
+    ("A", "1/4", 0): {"mired": np.nan, "duv": np.nan, "output_stops": np.nan, "flags": (Flag.NO_FLASH,)},
+    ("A", "1/4", 2): {"settings": CameraSettings(f_number=8.0), "flags": (Flag.SETTINGS_CHANGED,)},
+    ("A", "1/4", 4): {"extra_gradient": 0.25, "flags": (Flag.UNEVEN,)},
+    ("A", "1/16", 1): {"mired": 8.0, "flags": (Flag.OUTLIER,)},
+    ("A", "1/16", 3): {"zeroed": True, "flags": (Flag.DAMAGED,)},
+    ("B", "1/1", 2): {"shift": 0.25, "flags": (Flag.TARGET_MOVED,)},
+    ("B", "1/1", 4): {"other_matrix": True, "flags": (Flag.MATRIX_DIFFERS,)},
+    ("B", "1/4", 1): {"cut_to_bytes": 200, "flags": (Flag.UNREADABLE,)},
+    ("B", "1/4", 3): {"settings": CameraSettings(iso=200), "flags": (Flag.SETTINGS_CHANGED, Flag.NO_AMBIENT)},
+    ("B", "1/16", 0): {"written": False, "flags": (Flag.MISSING,)},
+    ("B", "1/16", 2): {"tag_black": 3.0, "flags": (Flag.BLACK_DOUBTFUL,)},
 }
 
 
@@ -275,25 +276,25 @@ def _faults(camera: str, seed: int) -> tuple[Kit, tuple[Shot, ...]]:
         seen[cell] = seen.get(cell, 0) + 1
     rng = np.random.default_rng([seed, 4])
     late: list[tuple[int, str, dict[str, Any]]] = [
-        (1, "1/32", {"flags": ("ambient_high",)}),
-        (2, "1/1", {"flags": ("near_white",)}),
-        (2, "1/64", {"flags": ("too_dark", "ambient_high")}),
-        (3, "1/1", {"flags": ("tail_cut",)}),
+        (1, "1/32", {"flags": (Flag.AMBIENT_HIGH,)}),
+        (2, "1/1", {"flags": (Flag.NEAR_WHITE,)}),
+        (2, "1/64", {"flags": (Flag.TOO_DARK, Flag.AMBIENT_HIGH)}),
+        (3, "1/1", {"flags": (Flag.TAIL_CUT,)}),
         (3, "1/4", {}),
-        (0, "1/4", {"name": "test_pop.dng", "logged": False, "flags": ("extra_frame",)}),
+        (0, "1/4", {"name": "test_pop.dng", "logged": False, "flags": (Flag.EXTRA_FRAME,)}),
     ]
     at = shots[-1].time_s
     for number, power, change in late:
         at += 60.0
-        shot = Shot(heads[number].head, power, parse_power(power).stops, "flash", at, heat=1.0, **change)
+        shot = Shot(heads[number].head, power, parse_power(power).stops, Kind.FLASH, at, heat=1.0, **change)
         shot = light(heads[number], shot, rng)
-        if "tail_cut" in shot.flags:  # the warm tail is lost: bluer, and a little less light
+        if Flag.TAIL_CUT in shot.flags:  # the warm tail is lost: bluer, and a little less light
             shot = replace(shot, mired=shot.mired - 6.0, output_stops=shot.output_stops - 0.2)
         shots.append(shot)
     wide = CameraSettings(f_number=8.0)
     shots += [
-        Shot("", "", np.nan, "dark", at + 60.0, note="lens cap on"),
-        Shot("", "", np.nan, "ambient", at + 70.0, note="for the frame at f/8", settings=wide),
-        Shot("", "", np.nan, "ambient", at + 80.0),
+        Shot("", "", np.nan, Kind.DARK, at + 60.0, note="lens cap on"),
+        Shot("", "", np.nan, Kind.AMBIENT, at + 70.0, note="for the frame at f/8", settings=wide),
+        Shot("", "", np.nan, Kind.AMBIENT, at + 80.0),
     ]
     return replace(kit, heads=heads), tuple(shots)

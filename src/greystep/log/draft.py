@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from greystep.errors import GreystepError
 from greystep.files import write_table, write_text, write_toml
-from greystep.log.plan import FRAMES, Cell, Step
+from greystep.log.plan import FRAMES, Action, Cell, Step
 from greystep.log.power import SAME_STOPS
 from greystep.log.settings import read_toml
+from greystep.terms import Kind, Order
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,8 @@ class Draft:
 
     Attributes
     ----------
-    title, order : str
+    title : str
+    order : Order
     seed : int
     steps : tuple of Step
         In the order of shooting.
@@ -36,7 +38,7 @@ class Draft:
     """
 
     title: str
-    order: str
+    order: Order
     seed: int
     steps: tuple[Step, ...]
     document: Mapping[str, Any]
@@ -52,7 +54,7 @@ def shots_table(steps: Sequence[Step]) -> pd.DataFrame:
     rows = []
     for step in frames:
         note = "; ".join(filter(None, [step.note, f"ISO {step.iso}" if several and step.iso else ""]))
-        kind = "flash" if step.what == "check" else step.what
+        kind = str(Kind.FLASH if step.what == Action.CHECK else step.what)
         parts = dict(step.parts)
         rows.append(["", step.head, step.power, kind, step.pack, note, *(parts.get(name, "") for name in further)])
     return pd.DataFrame(rows, columns=["frame", "head", "power", "kind", "pack", "note", *further], dtype="str")
@@ -113,7 +115,9 @@ def continued_shots(shots: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame
     first = [name for name in ("head", "power", "kind", "pack", "note") if name in own]
     columns = [*first, *(name for name in own if name not in first)]
     extra = len(readings) - len(shots)
-    unnamed = pd.DataFrame({name: [""] * extra for name in columns} | {"kind": "job", "note": "not in the log"})
+    unnamed = pd.DataFrame(
+        {name: [""] * extra for name in columns} | {"kind": Kind.JOB.value, "note": "not in the log"}
+    )
     table = pd.concat([shots[columns], unnamed[columns]], ignore_index=True)
     table.insert(0, "frame", "")
     shot = readings["shot"].to_numpy()
@@ -127,13 +131,13 @@ def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[n
     Parameters
     ----------
     table : DataFrame
-        One row a light: head, power, stops, and what parts the lights of a head further (pack, channel, ...).
+        One row a light: head, power, stops, and what tells the lights of a head apart further (pack, channel, ...).
     readings : DataFrame
         Of that test.
     rounds : int array
         Further frames of each light; where there are none the light is left out.
     """
-    flash = readings[readings["kind"] == "flash"]
+    flash = readings[readings["kind"] == Kind.FLASH]
     packs = {head: rows["pack"].iloc[0] for head, rows in flash.groupby("head", sort=False)}
     cells = []
     for light, number in zip(table.to_dict(orient="records"), rounds.tolist(), strict=True):
@@ -149,7 +153,7 @@ def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[n
 
 def camera_settings(readings: pd.DataFrame) -> str:
     """Return the shutter and aperture of most flash frames, such as ``1/125 at f/11``."""
-    flash = readings[readings["kind"] == "flash"]
+    flash = readings[readings["kind"] == Kind.FLASH]
     said = []
     for name, form in (("exposure_s", _shutter), ("f_number", "f/{:g}".format)):
         usual = flash[name].dropna().mode()

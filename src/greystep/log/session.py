@@ -1,7 +1,6 @@
 """A session: one folder, and what its session.toml says about target, camera, reference, tolerance and heads."""
 
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -169,6 +168,22 @@ def power_of(heads: Mapping[str, HeadInfo], head: str, text: str) -> Power:
     return parse_power(text, energy_of(heads, head), head or "NAME")
 
 
+def flash_seconds(value: object) -> float | None:
+    """Read a time [s], a number or as it is marked: ``1/150``, ``0.0067``, ``1/150 s``.
+
+    None where it is no time from 1 microsecond to 1 second.
+    """
+    try:
+        if isinstance(value, str):
+            top, fraction, bottom = value.strip().removesuffix("s").replace(",", ".").rpartition("/")
+            value = float(top) / float(bottom) if fraction else float(bottom)
+        if isinstance(value, int | float) and not isinstance(value, bool) and 1e-6 <= value <= 1.0:
+            return float(value)
+    except (ValueError, ZeroDivisionError):
+        pass
+    return None
+
+
 def _check_folder(path: Path) -> None:
     if path.is_dir():
         return
@@ -316,28 +331,14 @@ def _durations(toml: TomlFile, head: str, energy: float | None) -> dict[float, f
     durations: dict[float, float] = {}
     for label, value in values.items():
         power = _power(toml, path, label, energy, head)
-        seconds = _seconds(value)
-        if seconds is None or not 1e-6 <= seconds <= 1:
+        time_s = flash_seconds(value)
+        if time_s is None:
             fault(toml, path, f'{label} is {found(value)}; write seconds up to 1, such as "1/150"')
         elif power and any(same_power(power.stops, stops) for stops in durations):
             fault(toml, path, f"{label} is there twice under two names; keep one")
         elif power:
-            durations[power.stops] = seconds
+            durations[power.stops] = time_s
     return durations
-
-
-def _seconds(value: object) -> float | None:
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        return float(value) if abs(value) < 1e6 else None
-    if not isinstance(value, str):
-        return None
-    match = re.fullmatch(r"(?:(\d{1,6}) ?/ ?)?(\d{1,9}(?:[.,]\d{1,9})?) ?s?", value.strip())
-    if not match:
-        return None
-    number = float(match[2].replace(",", "."))
-    if match[1] is None:
-        return number
-    return float(match[1]) / number if number else None
 
 
 def _power(toml: TomlFile, path: tuple[str, ...], text: str, max_energy_j: float | None, head: str) -> Power | None:
