@@ -42,6 +42,12 @@ def write_bytes(path: Path, data: bytes) -> None:
         ) from error
 
 
+def refuse_to_overwrite(folder: Path) -> None:
+    """Raise a ``GreystepError`` if a folder exists and holds anything."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise GreystepError(f"{folder}: is there already and not empty; give a new folder, nothing was written")
+
+
 def write_text(path: Path, text: str) -> None:
     """Write UTF-8 text whole, see `write_bytes`."""
     write_bytes(path, text.encode("utf-8"))

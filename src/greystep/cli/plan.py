@@ -88,13 +88,13 @@ def plan(
     if reference and reference in _labels(swap):
         raise typer.BadParameter(f"head {reference} is moved in the swap; name another", param_hint="--reference")
     from greystep import __version__
-    from greystep.files import records, to_json
+    from greystep.files import records, refuse_to_overwrite, to_json
     from greystep.log import draft as drafts
     from greystep.log import plan as plans
     from greystep.log import rig as rigs
     from greystep.show.sheetpage import plan_text, shot_sheet
 
-    drafts.refuse_to_overwrite(folder)
+    refuse_to_overwrite(folder)
     title = folder.resolve().name
     if more is not None:
         draft, rig = _go_on(more, folder, title, order, seed, repeats, target_width)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from greystep.demo import dngfile, sensor, spectra
 from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light, shoot, usable, warm_slope
 from greystep.errors import GreystepError
-from greystep.files import records, write_bytes, write_json, write_table, write_toml
+from greystep.files import records, refuse_to_overwrite, write_bytes, write_json, write_table, write_toml
 from greystep.flags import Flag, join
 from greystep.log.power import parse_power
 from greystep.terms import LIT, Kind
@@ -82,8 +82,7 @@ def write_session(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> N
     GreystepError
         If `folder` exists and holds anything, or the kit's frame cannot be written.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise GreystepError(f"{folder}: is there already and not empty; give a new folder, nothing was written")
+    refuse_to_overwrite(folder)
     named = [replace(shot, name=shot.name or f"f{place + 1:04d}.dng") for place, shot in enumerate(shots)]
     for shot, (mosaic, picture) in zip(named, frames(kit, named, seed), strict=True):
         if shot.written:

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from greystep.errors import GreystepError
-from greystep.files import write_table, write_text, write_toml
+from greystep.files import refuse_to_overwrite, write_table, write_text, write_toml
 from greystep.log.plan import FRAMES, Action, Cell, Step
 from greystep.log.power import SAME_STOPS
 from greystep.log.settings import read_toml
@@ -196,9 +196,3 @@ def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:
         except OSError as error:
             raise GreystepError(f"{folder / 'frames'}: cannot be made ({error.strerror})") from error
     return paths
-
-
-def refuse_to_overwrite(folder: Path) -> None:
-    """Raise a ``GreystepError`` if a folder exists and holds anything."""
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise GreystepError(f"{folder}: is there already and not empty; give a new folder, nothing was written")

@@ -315,7 +315,7 @@ def _bank(cell: Cell) -> str:
 
 def _shoot(steps: list[Step], what: Action, cell: Cell, note: list[str], last: dict[str, float], pace: Pace) -> None:
     """Add a frame, and before it the dump that a lowered power needs."""
-    if cell.stops > last.get(_bank(cell), cell.stops) + 0.01:
+    if cell.stops > last.get(_bank(cell), cell.stops) + SAME_STOPS:
         steps.append(Step(Action.DUMP, pace.dump, cell.head, cell.power, cell.pack, cell.iso))
         note = [*note, "after a dump"]
     last[_bank(cell)] = cell.stops

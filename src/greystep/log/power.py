@@ -20,7 +20,7 @@ class Power:
 #: Powers this close [stop] are one (the contract's ruling).
 SAME_STOPS: Final = 0.01
 
-#: Farther below full [stop] than any flash is set (common practice, no source: 1/512 is 9 stops): a slip of the pen.
+#: Farther below full [stop] than any flash is set (common practice, no source: 1/512 is 9 stops): a typing error.
 _LOWEST_STOPS: Final = 14.0
 
 _FORMS: Final = "full, 1/16, 1/16+0.3, -4 or 200 J"

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 #: A header row is split by the one that gives most cells; the earlier one where two give the same.
 _SEPARATORS: Final = "\t;,"
-#: A column this like an optional one is taken for a slip of the pen; others are the user's own.
+#: A column this like an optional one is taken for a typing error; others are the user's own.
 _LIKENESS: Final = 0.7
 #: First bytes of the two common binary spreadsheet files, for those that only had their name changed to .csv.
 _SPREADSHEETS: Final = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
