@@ -2,25 +2,17 @@
 
 import math
 from collections.abc import Sequence
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from greystep.cli.options import JsonOption, progress_bar, say
+from greystep.terms import Order
 
 if TYPE_CHECKING:
     from greystep.log.draft import Draft
     from greystep.log.rig import Rig
-
-
-class Order(StrEnum):
-    """In what order lights are shot."""
-
-    BY_HEAD = "by-head"
-    SHUFFLED = "shuffled"
-    MIXED = "mixed"
 
 
 def _amount(value: float | None) -> float | None:
@@ -96,16 +88,16 @@ def plan(
     if reference and reference in _labels(swap):
         raise typer.BadParameter(f"head {reference} is moved in the swap; name another", param_hint="--reference")
     from greystep import __version__
-    from greystep.files import records, to_json
+    from greystep.files import records, refuse_to_overwrite, to_json
     from greystep.log import draft as drafts
     from greystep.log import plan as plans
     from greystep.log import rig as rigs
     from greystep.show.sheetpage import plan_text, shot_sheet
 
-    drafts.refuse_to_overwrite(folder)
+    refuse_to_overwrite(folder)
     title = folder.resolve().name
     if more is not None:
-        draft, rig = _go_on(more, folder, title, order.value, seed, repeats, target_width)
+        draft, rig = _go_on(more, folder, title, order, seed, repeats, target_width)
     else:
         levels = _labels(powers)
         rounds = repeats or (rigs.rounds_for(u, 2 if swap else len(levels), scatter) if u else rigs.ROUNDS[0])
@@ -132,8 +124,8 @@ def plan(
             max_energy,
             (reference, top.power) if reference else None,
         )
-        steps = plans.arrange(cells, order.value, seed, check)
-        draft = drafts.Draft(title, order.value, seed, steps, document, reference)
+        steps = plans.arrange(cells, order, seed, check)
+        draft = drafts.Draft(title, order, seed, steps, document, reference)
         shutter = rigs.shutter_for(longest, sync)
         known = set(durations) == set(everyone)
         rig = rigs.Rig(shutter, known, rounds, len({cell.stops for cell in cells}), scatter, target_width)
@@ -163,7 +155,7 @@ def _of_heads(option: str, labels: Sequence[str], heads: Sequence[str]) -> dict[
 
 
 def _go_on(
-    path: Path, folder: Path, title: str, order: str, seed: int, most_rounds: int | None, target_width: float
+    path: Path, folder: Path, title: str, order: Order, seed: int, most_rounds: int | None, target_width: float
 ) -> tuple["Draft", "Rig"]:
     """Plan the frames that decide what a test leaves undecided, behind the frames that it has."""
     import numpy as np
