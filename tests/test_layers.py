@@ -11,7 +11,7 @@ import greystep
 ROOT = Path(greystep.__file__).parent
 #: Names and order of the flow. Held here too, so that a change of order is made twice, or seen.
 FLOW = """
-    ground:  errors terms flags columns published words files
+    ground:  errors terms flags columns published arrays words files
     measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
              reading
     log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing
@@ -20,7 +20,7 @@ FLOW = """
              findings advice verdict rounds anchors history
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
     correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange
-             dngcopy icc images demosaic render plates check
+             dngcopy images demosaic render plates check
     show:    words strips series canvas figures page sheetpage moves washes mixed auditpage terminal
     demo:    spectra sensor dngfile kit scenario
     cli:     options demo plan ingest watch report correct render audit choose camera history app

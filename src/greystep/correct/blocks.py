@@ -7,13 +7,11 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Booleans, Filters, Floats, Triple
 from greystep.errors import FrameError
 from greystep.measure.exposure import read_exposure
 from greystep.measure.frame import Mosaic, open_frame, read_region
-
-Floats = NDArray[np.float64]
 
 #: Blocks along the longer side, about; a small frame has fewer, each of two filter periods at least.
 BLOCKS: Final = 160
@@ -49,14 +47,14 @@ class Blocks:
     """
 
     signal: Floats
-    clipped: NDArray[np.bool_]
+    clipped: Booleans
     height: int
     width: int
     side: int
     orientation: int = 1
     lens: str = ""
     focal_mm: float | None = None
-    neutral: tuple[float, float, float] | None = None
+    neutral: Triple | None = None
 
 
 def read_blocks(path: Path) -> Blocks:
@@ -97,7 +95,7 @@ def block_side(height: int, width: int, pattern: tuple[int, ...]) -> int:
     return period * max(_PERIODS, round(max(height, width) / BLOCKS / period))
 
 
-def thin(bands: Iterable[Mosaic], white: tuple[float, ...], side: int, pattern: NDArray[np.int8]) -> Blocks:
+def thin(bands: Iterable[Mosaic], white: tuple[float, ...], side: int, pattern: Filters) -> Blocks:
     """Thin a mosaic that comes in bands of whole rows of blocks, from the top.
 
     Parameters
@@ -126,9 +124,7 @@ def thin(bands: Iterable[Mosaic], white: tuple[float, ...], side: int, pattern: 
     return Blocks(signal, clipped, signal.shape[0] * side, signal.shape[1] * side, side)
 
 
-def _band(
-    band: Mosaic, white: tuple[float, ...], side: int, pattern: NDArray[np.int8]
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _band(band: Mosaic, white: tuple[float, ...], side: int, pattern: Filters) -> tuple[Floats, Floats, Floats, Floats]:
     """Return signal (h, w, 3), largest value of each filter colour (h, w, 4), their largest and how often it comes."""
     rows, columns = band.values.shape[0] // side, band.values.shape[1] // side
     total, range_ = np.zeros((rows, columns, 3)), np.zeros((rows, columns, 3))

@@ -11,8 +11,8 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep.arrays import Floats, Triple
 from greystep.correct.blocks import Blocks, block_side, read_blocks, thin
 from greystep.correct.dngcopy import baseline_exposure
 from greystep.correct.gains import Corrections
@@ -26,8 +26,6 @@ from greystep.measure.exposure import read_exposure
 from greystep.measure.frame import Mosaic, open_frame, read_region
 from greystep.measure.patch import measure_patch
 from greystep.measure.target import pixel_box
-
-Array = NDArray[np.float64]
 
 #: Columns of check.csv; ``before_*`` and ``after_*`` are the frame's neutral in linear Rec.709, (1, 1, 1) where it
 #: matches.
@@ -142,21 +140,21 @@ def _level(jobs: Mapping[str, Job], body: str, corrections: Corrections, reading
     return float(readings.loc[[name for name, job in jobs.items() if job.body == body], "signal_g"].median())
 
 
-def _share(space: str) -> Callable[[Array], tuple[float, list[float]]]:
+def _share(space: str) -> Callable[[Floats], tuple[float, list[float]]]:
     """Return what turns a neutral in a working space, (1, 1, 1) if it matches, into steps and linear Rec.709."""
     from_xyz, white = chromaticity.working_space(space)
     to_xyz = np.linalg.inv(from_xyz)
     to_shown, shown_white = chromaticity.working_space("lin_rec709")
     show = to_shown @ chromaticity.bradford(white, shown_white) @ to_xyz
 
-    def share(rgb: Array) -> tuple[float, list[float]]:
+    def share(rgb: Floats) -> tuple[float, list[float]]:
         away = chromaticity.steps(chromaticity.xyz_to_upvp(to_xyz @ rgb), chromaticity.xyz_to_upvp(white))
         return float(away), (show @ rgb).tolist()
 
     return share
 
 
-def _patch(job: Job, reading: Mapping[str, Any], green: float | None, form: str) -> tuple[Array, Array, Array]:
+def _patch(job: Job, reading: Mapping[str, Any], green: float | None, form: str) -> tuple[Floats, Floats, Floats]:
     """Return a frame's neutral in camera RGB before, after, and as it was to become.
 
     `green` is the brightness that it is compared with, None where brightness was to be matched [raw counts].
@@ -181,7 +179,7 @@ def _patch(job: Job, reading: Mapping[str, Any], green: float | None, form: str)
     return seen, camera, wanted
 
 
-def _overlap(job: Job, hub: Job, form: str) -> tuple[Array, Array, Array] | None:
+def _overlap(job: Job, hub: Job, form: str) -> tuple[Floats, Floats, Floats] | None:
     """Return a frame's neutral in camera RGB before and after, against the hub's; None where they share too little."""
     raw = compare(read_blocks(hub.source), read_blocks(job.source)).ratio
     if form == "dng":
@@ -194,7 +192,7 @@ def _overlap(job: Job, hub: Job, form: str) -> tuple[Array, Array, Array] | None
     return (before, after, job.neutral) if np.isfinite([before, after]).all() else None
 
 
-def _neutral(job: Job) -> tuple[float, float, float]:
+def _neutral(job: Job) -> Triple:
     frame = open_frame(job.target)
     if frame.colour is None or frame.colour.as_shot_neutral is None:
         raise FrameError(f"{job.target}: has lost its neutral; render it again")

@@ -8,6 +8,7 @@ import struct
 from dataclasses import dataclass
 from typing import Final
 
+from greystep.arrays import Triple
 from greystep.errors import FrameError
 
 AS_SHOT_NEUTRAL: Final = 50728
@@ -41,7 +42,7 @@ class _Entry:
     field: bytes
 
 
-def corrected_copy(name: str, data: bytes, neutral: tuple[float, float, float], stops: float) -> bytes:
+def corrected_copy(name: str, data: bytes, neutral: Triple, stops: float) -> bytes:
     """Return a copy of a DNG that carries a correction.
 
     Parameters

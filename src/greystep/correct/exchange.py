@@ -7,15 +7,11 @@ from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree
 
-import numpy as np
-from numpy.typing import NDArray
-
 from greystep import __version__
+from greystep.arrays import Floats
 from greystep.correct.gains import Corrections
 from greystep.errors import GreystepError
 from greystep.files import records, write_bytes, write_json, write_table
-
-Array = NDArray[np.float64]
 
 #: ASC CDL 1.2; readers ignore it, some writers put 1.01.
 _CDL_NAMESPACE: Final = "urn:ASC:CDL:v1.2"
@@ -126,7 +122,7 @@ def clf_file(corrections: Corrections, frame: str) -> bytes:
     _text(root, "InputDescriptor", space)
     _text(root, "OutputDescriptor", space)
     node = ElementTree.SubElement(root, "Matrix", {"inBitDepth": "32f", "outBitDepth": "32f"})
-    _text(node, "Array", "\n" + "".join(f"{_numbers(row)}\n" for row in matrix)).set("dim", "3 3")
+    _text(node, "Floats", "\n" + "".join(f"{_numbers(row)}\n" for row in matrix)).set("dim", "3 3")
     return _xml(root)
 
 
@@ -172,7 +168,7 @@ def _said(corrections: Corrections, frame: str) -> str:
     return f"{frame} to {' or '.join(labels)}{stops}"
 
 
-def _numbers(values: Array | Sequence[float]) -> str:
+def _numbers(values: Floats | Sequence[float]) -> str:
     return " ".join(repr(float(value)) for value in values)
 
 

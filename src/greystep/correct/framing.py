@@ -3,13 +3,10 @@
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
+from greystep.arrays import Booleans, Floats
 from greystep.correct.blocks import Blocks
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 
 #: Below this share of the range a block is dark: too little to go by.
 DARK: Final = 0.004

@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Floats
 from greystep.correct.series import Reader, assumed_light
 from greystep.correct.unmix import Unmixed, unmix
 from greystep.errors import GreystepError
@@ -94,9 +94,7 @@ def what_changed(row: Row, rows: Sequence[Row], session: Session, body: Body, re
     return ", ".join(said)
 
 
-def _said(
-    head: str, frame: str, found: Unmixed, place: int, expected: float, neutral: NDArray[np.float64], body: Body
-) -> str:
+def _said(head: str, frame: str, found: Unmixed, place: int, expected: float, neutral: Floats, body: Body) -> str:
     """Say what one light is against the frame that it lit alone."""
     light = found.light[place]
     if light[1] <= 0:

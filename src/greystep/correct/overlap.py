@@ -11,15 +11,12 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
+from greystep.arrays import Booleans, Floats
 from greystep.correct.blocks import Blocks
 from greystep.correct.framing import DARK, align, bloomed, laid_over
 from greystep.measure.uncertainty import student_factor
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 
 #: Blocks along the side of a field.
 FIELD: Final = 4
@@ -162,7 +159,7 @@ def _fields(reference: Blocks, moved: Floats, there: Booleans) -> _Fields:
     good = there & ~bloomed(reference.clipped)
     rows, columns = (length // FIELD for length in good.shape)
 
-    def fold(values: NDArray[np.float64]) -> Floats:
+    def fold(values: Floats) -> Floats:
         cut = values[: rows * FIELD, : columns * FIELD]
         return np.asarray(cut.reshape(rows, FIELD, columns, FIELD, *cut.shape[2:]).mean(axis=(1, 3)))
 

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Image
 from greystep.correct.gains import Corrections
 from greystep.correct.render import (
     SUFFIXES,
@@ -151,7 +151,7 @@ def add_plates(
     return target, tuple(said_of_loss([lost]))
 
 
-def _added(plates: Sequence[Developed], factors: Sequence[float]) -> Iterator[tuple[int, NDArray[np.float32]]]:
+def _added(plates: Sequence[Developed], factors: Sequence[float]) -> Iterator[tuple[int, Image]]:
     """Add the bands of plates of one size as they come."""
     for bands in zip(*(plate.bands for plate in plates), strict=True):
         light = sum(np.float32(factor) * band for factor, (_, band) in zip(factors, bands, strict=True))

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from greystep import __version__
+from greystep.arrays import Floats, Image, Triple
 from greystep.correct.demosaic import developed_bands
 from greystep.correct.dngcopy import corrected_copy
 from greystep.correct.exchange import SPACE_NAMES, frame_ids
@@ -26,7 +26,6 @@ from greystep.log.session import check_place
 from greystep.measure.exposure import read_exposure
 from greystep.measure.frame import open_frame
 
-Array = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
 #: Kinds of files, and how their names end.
@@ -69,10 +68,10 @@ class Job:
     source: Path
     target: Path
     mark: str
-    gains: Array
-    neutral: Array
+    gains: Floats
+    neutral: Floats
     stops: float
-    developed: Array
+    developed: Floats
     space: str
 
 
@@ -82,7 +81,7 @@ class Developed:
 
     height: int
     width: int
-    bands: Iterator[tuple[int, NDArray[np.float32]]]
+    bands: Iterator[tuple[int, Image]]
 
 
 @dataclass(frozen=True)
@@ -193,7 +192,7 @@ def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: st
     return jobs
 
 
-def carried_neutral(job: Job) -> tuple[float, float, float]:
+def carried_neutral(job: Job) -> Triple:
     """Return the AsShotNeutral of a copy: the reference's over the gains, green = 1."""
     red, green, blue = (job.neutral / job.gains).tolist()
     return red / green, 1.0, blue / green

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from greystep.arrays import Floats
 from greystep.correct.blocks import Blocks, read_blocks
 from greystep.correct.framing import DARK
 from greystep.correct.overlap import AGREE_FIELDS, BRIGHT, FIELD, Overlap, compare, half_width_stops
@@ -18,8 +18,6 @@ from greystep.log.colour import colours
 from greystep.log.ingest import Body
 from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import student_factor
-
-Array = npt.NDArray[np.float64]
 
 #: White that stands in where neither a target nor the camera's own setting says what the series was lit by [K], Duv.
 _ASSUMED: Final = (5500.0, 0.0)
@@ -47,7 +45,7 @@ class Shared:
     frame: str
     hub: str
     overlap: Overlap | None
-    light: Array
+    light: Floats
     mired: float
     duv: float
     u_mired: float
@@ -189,7 +187,7 @@ def check_hub(name: str, blocks: Blocks) -> None:
         )
 
 
-def assumed_light(body: Body, blocks: Blocks) -> Array:
+def assumed_light(body: Body, blocks: Blocks) -> Floats:
     """Return the neutral (3,), green = 1, that the camera was set to; daylight where it does not say."""
     if blocks.neutral is not None:
         return np.asarray(blocks.neutral) / blocks.neutral[1]
@@ -200,7 +198,7 @@ def assumed_light(body: Body, blocks: Blocks) -> Array:
     return np.asarray(seen / seen[1])
 
 
-def with_matrix(body: Body, neutral: Array) -> Body:
+def with_matrix(body: Body, neutral: Floats) -> Body:
     """Return the body with its matrix fixed at a neutral that is not that of a target."""
     if body.tags is None:
         return body
@@ -226,7 +224,7 @@ def _hub(names: Sequence[str], to: str | None, read: Reader) -> str:
     raise GreystepError(f"no frame of the series can be compared with the others; {reason}")
 
 
-def _shared(frame: str, hub: str, base: Array, body: Body, read: Reader) -> Shared:
+def _shared(frame: str, hub: str, base: Floats, body: Body, read: Reader) -> Shared:
     nothing = Shared(frame, hub, None, np.full(3, np.nan), np.nan, np.nan, np.nan, np.nan, "")
     try:
         reference, blocks = read(hub), read(frame)

@@ -5,14 +5,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from greystep.arrays import Floats
 
 #: Frames that the trend is drawn through at each place.
 OVER: Final = 9
 _ROUNDS: Final = 4
 
 
-def trend(values: npt.ArrayLike, over: int = OVER) -> Array:
+def trend(values: npt.ArrayLike, over: int = OVER) -> Floats:
     """Return the trend of a series in capture order.
 
     Parameters
@@ -50,7 +50,7 @@ def trend(values: npt.ArrayLike, over: int = OVER) -> Array:
     return found
 
 
-def _line_at(x: Array, y: Array, steady: Array, place: int, near: int) -> float:
+def _line_at(x: Floats, y: Floats, steady: Floats, place: int, near: int) -> float:
     """Return the height at one place of the weighted line through its nearest neighbours."""
     away = np.abs(x - x[place])
     reach = np.partition(away, near - 1)[near - 1] * (1.0 + 1.0 / near)

@@ -5,15 +5,13 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import nnls
 
+from greystep.arrays import Floats
 from greystep.correct.blocks import Blocks
 from greystep.correct.framing import DARK, align, bloomed, laid_over
 from greystep.correct.overlap import AGREE_FIELDS, AGREE_SHARE, BRIGHT, FIELD
 from greystep.measure.uncertainty import student_factor
-
-Floats = NDArray[np.float64]
 
 #: Structure [share of the mean] up to which a field counts in full, as in an overlap.
 _EVEN: Final = 0.03

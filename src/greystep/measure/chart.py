@@ -12,14 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate, ndimage, spatial
 
+from greystep.arrays import Booleans, Floats
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.camera import smooth_light
 from greystep.measure.frame import Frame, overview, read_region
 from greystep.measure.patch import PatchSignal, measure_patch
 from greystep.measure.target import pixel_box
-
-Floats = NDArray[np.float64]
 
 ROWS: Final = 4
 COLUMNS: Final = 6
@@ -143,7 +142,7 @@ def _grids(picture: Floats, known: Floats) -> Iterator[tuple[int, float, Floats]
             yield from _placed(np.array(list(nodes)), centres[list(nodes.values())], smooth, known)
 
 
-def _even_areas(calm: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+def _even_areas(calm: Booleans) -> tuple[Floats, Floats]:
     """Return centres (n, 2) as x, y and sides (n,) [pixels] of the calm areas that could be patches."""
     marks, count = ndimage.label(calm)
     where = marks.ravel()

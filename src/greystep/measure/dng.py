@@ -18,8 +18,9 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
+from greystep.arrays import Floats, Triple
 from greystep.errors import FrameError
-from greystep.measure.levels import LINEAR_RAW, LOSSY_JPEG, Floats, Levels, Tags, integers, linear, numbers, read_levels
+from greystep.measure.levels import LINEAR_RAW, LOSSY_JPEG, Levels, Tags, integers, linear, numbers, read_levels
 from greystep.published import LIGHT_SOURCE_K
 
 CFA: Final = 32803
@@ -58,7 +59,7 @@ class ColourTags:
     calibration_1: Floats | None
     calibration_2: Floats | None
     analog_balance: Floats | None
-    as_shot_neutral: tuple[float, float, float] | None
+    as_shot_neutral: Triple | None
     source: str
 
 
@@ -195,7 +196,7 @@ def two_lights(illuminant_1: int, illuminant_2: int) -> bool:
     return one is not None and other is not None and one != other
 
 
-def neutral_of(values: Floats) -> tuple[float, float, float] | None:
+def neutral_of(values: Floats) -> Triple | None:
     """Return three positive finite values as a camera neutral, None where they are not that."""
     if values.size != 3 or not np.isfinite(values).all() or values.min() <= 0:
         return None

@@ -15,6 +15,7 @@ import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
+from greystep.arrays import Filters, Floats, Image
 from greystep.errors import FrameError
 from greystep.measure.dng import (
     DECODED,
@@ -28,7 +29,7 @@ from greystep.measure.dng import (
     read_stored,
 )
 from greystep.measure.exposure import Exposure, is_moment, within
-from greystep.measure.levels import Floats, linear, split_greens, tiled
+from greystep.measure.levels import linear, split_greens, tiled
 
 #: Periods of the filter patterns that LibRaw knows [px]: Bayer, its doubled kinds, X-Trans.
 _PERIODS: Final = (2, 4, 6)
@@ -70,7 +71,7 @@ class Frame:
     path: Path
     height: int
     width: int
-    pattern: NDArray[np.int8]
+    pattern: Filters
     black_pattern: Floats
     black_rows: Floats | None
     black_cols: Floats | None
@@ -99,7 +100,7 @@ class Mosaic:
     """
 
     values: Floats
-    colours: NDArray[np.int8]
+    colours: Filters
     black: Floats
 
 
@@ -176,7 +177,7 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
     return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1), _black(frame, y0, y1, x0, x1))
 
 
-def overview(frame: Frame, longest: int = 256) -> NDArray[np.float32]:
+def overview(frame: Frame, longest: int = 256) -> Image:
     """Return the whole frame binned to a small linear picture in camera RGB.
 
     Parameters
@@ -259,7 +260,7 @@ def _black(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Floats:
     return black
 
 
-def _rgb(sites: Floats, pattern: NDArray[np.int8]) -> Floats:
+def _rgb(sites: Floats, pattern: Filters) -> Floats:
     """Turn the mean of each site of the period (ph, bins, pw, planes) into camera RGB (bins, 3)."""
     if pattern[0, 0] < 0:
         return sites[0, :, 0]
@@ -356,7 +357,7 @@ def _open_library(path: Path) -> Frame:
         )
 
 
-def _library_pattern(raw: rawpy.RawPy) -> NDArray[np.int8] | None:
+def _library_pattern(raw: rawpy.RawPy) -> Filters | None:
     """Return LibRaw's colour of each pixel of the smallest period at the visible origin.
 
     Pixel by pixel, because `raw_pattern` and `raw_colors` read past LibRaw's table for X-Trans with wide margins.

@@ -4,13 +4,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Booleans, Floats, Triple
 from greystep.measure.frame import Mosaic
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
-Triple = tuple[float, float, float]
 
 #: Pixels farther than this many robust standard deviations from the light's surface are hot pixels or dust.
 OUTLIER_SD: Final = 5.0

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Floats, Triple
 from greystep.errors import FrameError
 from greystep.files import plain
 from greystep.flags import ordered
@@ -74,7 +74,7 @@ class Reading:
     black_masked: tuple[float, float, float, float] | None
     opcodes: bool
     way: str
-    surround: NDArray[np.float64] | None
+    surround: Floats | None
     box: Box | None
     flags: tuple[str, ...]
     message: str
@@ -261,7 +261,7 @@ def _faults(frame: Frame, signal: PatchSignal) -> dict[str, str]:
     return faults
 
 
-def _levels(signal: PatchSignal) -> tuple[tuple[float, float, float], ...]:
+def _levels(signal: PatchSignal) -> tuple[Triple, ...]:
     return signal.mean, signal.ceiling, signal.black
 
 

@@ -4,13 +4,11 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
+from greystep.arrays import Floats, Triple
 from greystep.measure.frame import Mosaic
 from greystep.measure.target import Box, Target, pixel_box, pixel_span
-
-Floats = NDArray[np.float64]
 
 #: Margin about the target in which its edges are looked for, in its own sizes.
 MARGIN: Final = 0.25
@@ -86,7 +84,7 @@ def reference_surround(surrounds: Sequence[Floats]) -> Floats | None:
     return np.asarray(np.median([surround for surround in lit if surround.shape == usual], axis=0))
 
 
-def shift_between(surround: Floats, reference: Floats) -> tuple[float, float, float]:
+def shift_between(surround: Floats, reference: Floats) -> Triple:
     """Find by how far the target has moved between two surround maps.
 
     The edges of both (differences of neighbouring bins, blind to level and slow gradients) are correlated at every
