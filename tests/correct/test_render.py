@@ -23,8 +23,7 @@ from PIL import Image, ImageCms, ImageOps
 
 from greystep.correct.demosaic import demosaic, reach_of
 from greystep.correct.dngcopy import baseline_exposure, corrected_copy
-from greystep.correct.icc import linear_profile
-from greystep.correct.images import turned, turned_back
+from greystep.correct.images import linear_profile, turned, turned_back
 from greystep.correct.plates import add_plates, read_plates
 from greystep.correct.render import RECORD, render
 from greystep.errors import FaultsError, FrameError, GreystepError
@@ -278,6 +277,25 @@ def test_the_profile_says_what_the_space_is(space: str) -> None:
     linear = values / 255.0 @ (to_srgb @ bradford(white, srgb_white) @ np.linalg.inv(from_xyz)).T
     curve = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 0) ** (1 / 2.4) - 0.055)
     assert np.asarray(shown)[0] == pytest.approx(255.0 * curve, abs=2.0)
+    assert linear_profile(space, "a linear space") == linear_profile(space, "a linear space")
+
+
+@pytest.mark.parametrize("space", list(SPACES))
+def test_the_profile_holds_the_primaries_exactly(space: str) -> None:
+    """Read tag by tag with Pillow: Bradford-adapted columns and white to the last bit of s15Fixed16."""
+    from greystep.measure.chromaticity import bradford
+
+    data = linear_profile(space, "a linear space")
+    profile = ImageCms.ImageCmsProfile(io.BytesIO(data)).profile
+    from_xyz, white = working_space(space)
+    d50 = (0.9642, 1.0, 0.8249)  # the white of the profile connection space, ICC.1:2010
+    wanted = (bradford(white, d50) @ np.linalg.inv(from_xyz)).T
+    for primary, column in zip(("red", "green", "blue"), wanted, strict=True):
+        assert getattr(profile, f"{primary}_colorant")[0] == pytest.approx(column, abs=1.6e-5)
+    assert profile.media_white_point[0] == pytest.approx(d50, abs=1e-5)
+    assert profile.creation_date is not None
+    assert profile.creation_date.year == 2020
+    assert len(data) == int.from_bytes(data[:4], "big")
 
 
 def test_openexr_missing_is_said_before_anything_is_written(

@@ -26,6 +26,7 @@ from greystep.measure.exposure import read_exposure
 from greystep.measure.frame import Mosaic, open_frame, read_region
 from greystep.measure.patch import measure_patch
 from greystep.measure.target import pixel_box
+from greystep.terms import Source
 
 #: Columns of check.csv; ``before_*`` and ``after_*`` are the frame's neutral in linear Rec.709, (1, 1, 1) where it
 #: matches.
@@ -111,9 +112,9 @@ def _checked(
         out |= {"file": f"{form}/{job.target.name}", "measured": ""}
         pair = None
         try:
-            if row["source"] == "patch":
+            if row["source"] == Source.PATCH:
                 pair = _patch(job, readings.loc[row["frame"]].to_dict(), None if matched else greens[job.body], form)
-            elif row["source"] == "overlap" and row["via"] in jobs:
+            elif row["source"] == Source.OVERLAP and row["via"] in jobs:
                 pair = _overlap(job, jobs[row["via"]], form)
         except FrameError as error:
             messages.append(str(error))

@@ -13,6 +13,7 @@ from greystep.log.colour import colours
 from greystep.log.ingest import Body
 from greystep.log.power import parse_power
 from greystep.log.session import Session
+from greystep.terms import Source
 
 Row = Mapping[Any, Any]
 
@@ -88,7 +89,7 @@ def what_changed(row: Row, rows: Sequence[Row], session: Session, body: Body, re
     for place, (head, (stops, other)) in enumerate(singles.items()):
         set_to = wanted.get(head, float("nan"))
         expected = stops - set_to if np.isfinite(set_to) else 0.0
-        card = other.get("source") == "patch"
+        card = other.get("source") == Source.PATCH
         neutral = np.array([other["r_g"], 1.0, other["b_g"]]) if card else assumed_light(body, blocks[place])
         said.append(_said(head, str(other["frame"]), found, place, expected, neutral, body))
     return ", ".join(said)

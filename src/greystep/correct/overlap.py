@@ -4,7 +4,7 @@ Both frames are thinned to blocks. A shift and a change of scale (the lens breat
 then fields of blocks are compared per channel. What counts for nothing: clipped and dark fields, fields whose ratio is
 not that of the majority (a thing that moved), and, the more structure a field has, the less it counts (focus moved
 there). What is left over is looked at as a map: where it has a structure of its own, not the strength but the make-up
-of the light has changed, and no one gain mends that.
+of the light has changed, and no single gain corrects that.
 """
 
 from dataclasses import dataclass, replace
@@ -13,9 +13,10 @@ from typing import Final
 import numpy as np
 from scipy import ndimage
 
-from greystep.arrays import Booleans, Floats
+from greystep.arrays import Booleans, Floats, Indices, jackknife_deviations, tukey_weights
 from greystep.correct.blocks import Blocks
 from greystep.correct.framing import DARK, align, bloomed, laid_over
+from greystep.flags import Flag
 from greystep.measure.uncertainty import student_factor
 
 #: Blocks along the side of a field.
@@ -44,8 +45,8 @@ _ALIKE: Final = 0.95
 _RESEMBLES: Final = 0.5
 #: Their light differs from that of the agreeing fields by at least this share.
 _OTHER_SHARE: Final = 0.02
-#: The frame is cut into so many by so many parts, each left out in turn, for the uncertainty.
-_PARTS: Final = 4
+#: For the uncertainty the frame is cut into this many by this many parts, and each is left out in turn.
+PARTS: Final = 4
 #: What alignment and blur leave of the log ratio that no scatter shows (k = 1): this project's own simulation.
 _UNSEEN: Final = 1e-4
 #: A part with less of the weight than this tells nothing by its absence.
@@ -67,7 +68,7 @@ class Overlap:
     agreed_pct : float
         Share of the whole frame that agreed [%].
     flag : str
-        ``light_changed``, ``no_overlap``, or blank.
+        `Flag.LIGHT_CHANGED`, `Flag.NO_OVERLAP`, or blank.
     why : str
         What is wrong, with the numbers; blank where nothing is.
     shift_px : tuple of 2 floats
@@ -103,11 +104,6 @@ class _Fields:
     total: int  # fields of the whole frame
 
 
-def gains(overlap: Overlap) -> tuple[Floats, float]:
-    """Return the gains (3,), green = 1, and the stops that bring the frame to the reference."""
-    return overlap.ratio[1] / overlap.ratio, float(-np.log2(overlap.ratio[1]))
-
-
 def compare(reference: Blocks, frame: Blocks) -> Overlap:
     """Compare a frame with the reference frame.
 
@@ -131,20 +127,20 @@ def compare(reference: Blocks, frame: Blocks) -> Overlap:
     if count < AGREE_FIELDS:
         share = 100.0 * count / fields.total
         why = f"only {share:.0f} % of it is neither dark nor clipped in both frames"
-        return Overlap(*nothing, 0.0, "no_overlap", why, *place)
+        return Overlap(*nothing, 0.0, Flag.NO_OVERLAP, why, *place)
     weight, ratio, wider = _agreeing(fields)
     agreed = weight > 0
     agreed_pct = 100.0 * np.count_nonzero(agreed) / fields.total
     other = _lit_otherwise(fields, weight, ratio)
     flag = why = ""
     if other > _OTHER_LIGHT:
-        flag, why = "light_changed", f"{100 * other:.0f} % of it shows the same things in other light"
+        flag, why = Flag.LIGHT_CHANGED, f"{100 * other:.0f} % of it shows the same things in other light"
     elif np.count_nonzero(agreed) < max(AGREE_FIELDS, AGREE_SHARE * count):
-        flag, why = "no_overlap", f"only {agreed_pct:.0f} % of it agrees with the reference frame"
+        flag, why = Flag.NO_OVERLAP, f"only {agreed_pct:.0f} % of it agrees with the reference frame"
     elif (same := _same_things(fields, agreed)) < AGREE_SHARE:
-        flag, why = "no_overlap", f"only {100 * same:.0f} % of what has structure shows the same things"
+        flag, why = Flag.NO_OVERLAP, f"only {100 * same:.0f} % of what has structure shows the same things"
     elif structure := _structure(fields, wider, ratio):
-        flag, why = "light_changed", structure
+        flag, why = Flag.LIGHT_CHANGED, structure
     if flag:
         return Overlap(*nothing, agreed_pct, flag, why, *place)
     covariance, dof = _uncertainty(fields, weight, ratio)
@@ -154,19 +150,46 @@ def compare(reference: Blocks, frame: Blocks) -> Overlap:
 # --- fields --------------------------------------------------------------------------------------------------------
 
 
+def field_means(values: Floats) -> Floats:
+    """Return the mean of blocks (h, w, ...) over each field, (h // FIELD, w // FIELD, ...)."""
+    rows, columns = (length // FIELD for length in values.shape[:2])
+    cut = values[: rows * FIELD, : columns * FIELD]
+    return np.asarray(cut.reshape(rows, FIELD, columns, FIELD, *cut.shape[2:]).mean(axis=(1, 3)))
+
+
+def well_exposed(signal: Floats) -> Booleans:
+    """Say of which places (...) of a signal (..., 3) no channel is dark or near white."""
+    return np.asarray((signal > DARK).all(axis=-1) & (signal < BRIGHT).all(axis=-1))
+
+
+def evenness(structure: Floats) -> Floats:
+    """Return how much a field counts, 0 to 1, by its structure (n,) [share of the mean]."""
+    return np.asarray(1.0 / (1.0 + (structure / _EVEN) ** 2))
+
+
+def agreement_limit(distance: Floats, calm: Booleans) -> float:
+    """Return how far from the common ratio a field may lie and still agree [share].
+
+    The scale is that of the fields that agree best, so fields that do not agree cannot widen it; noise decides it in
+    the even half (`calm`), focus in the others.
+    """
+    middle = max(float(np.quantile(distance, 0.4)), float(np.quantile(distance[calm], 0.4)))
+    return min(max(_CUT_SD * middle, 1e-4), _FAR)
+
+
+def parts_to_leave_out(group: Indices, weight: Floats) -> tuple[Indices, Floats]:
+    """Return the parts of the frame to leave out in turn and their shares of the weight; `group` is each field's part."""
+    share = np.bincount(group, weight, minlength=PARTS**2) / weight.sum()
+    parts = np.flatnonzero((share > _LEAST_PART) & (share < 1.0))
+    return parts, share[parts]
+
+
 def _fields(reference: Blocks, moved: Floats, there: Booleans) -> _Fields:
     """Gather the fields that can be compared."""
     good = there & ~bloomed(reference.clipped)
-    rows, columns = (length // FIELD for length in good.shape)
-
-    def fold(values: Floats) -> Floats:
-        cut = values[: rows * FIELD, : columns * FIELD]
-        return np.asarray(cut.reshape(rows, FIELD, columns, FIELD, *cut.shape[2:]).mean(axis=(1, 3)))
-
-    one, other = fold(reference.signal), fold(moved)
-    whole = fold(good.astype(np.float64)) > 0.999
-    for signal in (one, other):
-        whole &= (signal > DARK).all(axis=-1) & (signal < BRIGHT).all(axis=-1)
+    one, other = field_means(reference.signal), field_means(moved)
+    whole = (field_means(good.astype(np.float64)) > 0.999) & well_exposed(one) & well_exposed(other)
+    rows, columns = whole.shape
     # A field and half a field around it: what a moved focus can carry over its border.
     window = 2 * FIELD + 1
 
@@ -207,7 +230,7 @@ def _agreeing(fields: _Fields, ratio: Floats | None = None) -> tuple[Floats, Flo
     even it is; Tukey's weights from there. What is left over is taken against the reference's mean about the field, not
     in it: blur takes from the bright side of an edge what it gives to the dark side, and both stay or go together.
     """
-    even = 1.0 / (1.0 + (fields.structure / _EVEN) ** 2)
+    even = evenness(fields.structure)
     if ratio is None:
         start = np.log(fields.frame / fields.reference)
         ratio = np.exp([_shortest_half(start[:, c]) for c in range(3)])
@@ -216,14 +239,12 @@ def _agreeing(fields: _Fields, ratio: Floats | None = None) -> tuple[Floats, Flo
     for _ in range(50):
         left = (fields.frame / ratio - fields.reference) / fields.around * np.sqrt(even)[:, None]
         distance = np.abs(left).max(axis=1)
-        # The scale of those that agree best: strangers do not widen it. Noise rules the even half, focus the rest.
-        middle = max(float(np.quantile(distance, 0.4)), float(np.quantile(distance[calm], 0.4)))
-        cut = min(max(_CUT_SD * middle, 1e-4), _FAR)
-        weight = even * np.clip(1.0 - (distance / cut) ** 2, 0.0, None) ** 2
+        cut = agreement_limit(distance, calm)
+        weight = even * tukey_weights(distance, cut)
         before, ratio = ratio, _weighted(fields, weight)
         if np.all(np.abs(np.log(ratio / before)) < 1e-7):
             break
-    return weight, ratio, even * np.clip(1.0 - (distance / (_WIDER * cut)) ** 2, 0.0, None) ** 2
+    return weight, ratio, even * tukey_weights(distance, _WIDER * cut)
 
 
 def _weighted(fields: _Fields, weight: Floats) -> Floats:
@@ -254,7 +275,7 @@ def _lit_otherwise(fields: _Fields, weight: Floats, ratio: Floats) -> float:
     """Return the share of fields that do not agree and yet show the same things as the reference, in other light.
 
     Other light changes level and contrast alike; a thing that moved changes the pattern, a moved focus the contrast
-    alone. Nought where most of what does not agree shows other things.
+    alone. 0 where most of what does not agree shows other things.
     """
     level, contrast = fields.level - np.log(ratio), fields.contrast - np.log(ratio)
     worst = np.argmax(np.abs(level), axis=1)[:, None]
@@ -297,20 +318,15 @@ def _structure(fields: _Fields, weight: Floats, ratio: Floats) -> str:
 def _uncertainty(fields: _Fields, weight: Floats, ratio: Floats) -> tuple[Floats, float]:
     """Return the covariance (3, 3) of the log ratio and its degrees of freedom, by leaving out parts of the frame.
 
-    Each time all is found anew, so that what the choice of fields adds is in it. Delete-one-group jackknife with groups
-    of unequal size (Busing, Meijer & van der Leeden 1999, from memory).
+    Everything is found again each time, so the choice of fields adds its share. See
+    `greystep.arrays.jackknife_deviations`.
     """
-    group = (np.floor((fields.y + 1) / 2 * _PARTS) * _PARTS + np.floor((fields.x + 1) / 2 * _PARTS)).astype(int)
-    share = np.bincount(group, weight, minlength=_PARTS**2) / weight.sum()
-    whole = np.log(ratio)
-    deviations = []
-    for part in np.flatnonzero((share > _LEAST_PART) & (share < 1.0)):
-        inverse = 1.0 / share[part]
-        without = np.log(_agreeing(_some(fields, group != part), ratio)[1])
-        deviations.append((whole - without) * np.sqrt(inverse - 1.0))
-    if len(deviations) < 3:
+    group = (np.floor((fields.y + 1) / 2 * PARTS) * PARTS + np.floor((fields.x + 1) / 2 * PARTS)).astype(int)
+    parts, shares = parts_to_leave_out(group, weight)
+    if len(parts) < 3:
         return np.full((3, 3), np.nan), 0.0
-    values = np.array(deviations)
+    without = np.log([_agreeing(_some(fields, group != part), ratio)[1] for part in parts])
+    values = jackknife_deviations(np.log(ratio), without, shares)
     return np.asarray(values.T @ values / len(values) + _UNSEEN**2 * np.eye(3)), float(len(values) - 1)
 
 

@@ -13,11 +13,13 @@ from greystep.correct.blocks import Blocks, read_blocks
 from greystep.correct.framing import DARK
 from greystep.correct.overlap import AGREE_FIELDS, BRIGHT, FIELD, Overlap, compare, half_width_stops
 from greystep.errors import FrameError, GreystepError
+from greystep.flags import Flag
 from greystep.log.ambient import settings_of
 from greystep.log.colour import colours
 from greystep.log.ingest import Body
 from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import student_factor
+from greystep.terms import Kind
 
 #: White that stands in where neither a target nor the camera's own setting says what the series was lit by [K], Duv.
 _ASSUMED: Final = (5500.0, 0.0)
@@ -75,7 +77,7 @@ def block_reader(
     """
     known: dict[str, Blocks] = {}
     settings = dict(zip(rows["frame"], settings_of(rows), strict=True))
-    unlit = rows.loc[(rows["kind"] == "ambient") & (rows["flags"] == ""), "frame"]
+    unlit = rows.loc[(rows["kind"] == Kind.AMBIENT) & (rows["flags"] == ""), "frame"]
     ambient = {settings[name]: str(name) for name in unlit}
 
     def stored(name: str) -> Blocks:
@@ -121,7 +123,7 @@ def of_anchors(
         By frame; empty where there is no anchor.
     """
     found: dict[str, Shared] = {}
-    for kind in ("job", "flash"):
+    for kind in (Kind.JOB, Kind.FLASH):
         hubs = [row for row in anchors if row["kind"] == kind]
         for row in waiting if hubs else ():
             name = str(row["frame"])
@@ -173,7 +175,7 @@ def join_series(
 
 def settled(one: Shared) -> bool:
     """Say whether a comparison tells something: a light, or that the light has changed."""
-    return not one.trouble or (one.overlap is not None and one.overlap.flag == "light_changed")
+    return not one.trouble or (one.overlap is not None and one.overlap.flag == Flag.LIGHT_CHANGED)
 
 
 def check_hub(name: str, blocks: Blocks) -> None:

@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from greystep.arrays import Floats
+from greystep.arrays import Floats, tukey_weights
 
 #: Frames that the trend is drawn through at each place.
 OVER: Final = 9
@@ -45,7 +45,7 @@ def trend(values: npt.ArrayLike, over: int = OVER) -> Floats:
         scale = 6.0 * float(np.median(np.abs(left)))
         if scale <= 0.0:
             break
-        steady = np.clip(1.0 - (left / scale) ** 2, 1e-6, None) ** 2
+        steady = tukey_weights(left, scale, 1e-6)
     found[known] = line
     return found
 

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from greystep import __version__
-from greystep.arrays import Booleans, Floats
+from greystep.arrays import Booleans, Floats, jackknife_sd
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.camera import neutral_to_xy
@@ -229,7 +229,7 @@ def fit_matrix(rgb: Floats, xyz: Floats, used: Booleans, terms: tuple[int, bool]
 
 
 def best_fit(rgb: Floats, xyz: Floats, white: Floats, used: Booleans) -> tuple[Fit, Floats]:
-    """Return the simplest fit that foretells left-out patches as well as any, and delta E 2000 (24,) of those.
+    """Return the simplest fit that predicts left-out patches as well as any other, and delta E 2000 (24,) of those.
 
     Uneven light and glare are corrected only where the patches that a fit has not seen come out better for it.
     """
@@ -354,8 +354,7 @@ def _difference_uncertainty(fit: Fit, rgb: Floats, xyz: Floats, used: Booleans, 
         matrix = fit_matrix(rgb, xyz, used & (np.arange(len(xyz)) != number), fit.terms).matrix
         cct, _ = chromaticity.cct_duv(chromaticity.xyz_to_xy(np.linalg.solve(matrix, pair).T), duv_limit=np.inf)
         read.append(1e6 / cct[0] - 1e6 / cct[1])
-    n = len(read)
-    return 2.0 * float(np.sqrt((n - 1) / n * np.sum((np.array(read) - np.mean(read)) ** 2)))
+    return 2.0 * jackknife_sd(np.array(read))
 
 
 def _check(name: str, fit: Fit, residuals: Floats, used: Booleans, names: Sequence[str]) -> None:

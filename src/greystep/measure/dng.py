@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from greystep.arrays import Floats, Triple
 from greystep.errors import FrameError
+from greystep.flags import Flag
 from greystep.measure.levels import LINEAR_RAW, LOSSY_JPEG, Levels, Tags, integers, linear, numbers, read_levels
 from greystep.published import LIGHT_SOURCE_K
 
@@ -161,7 +162,7 @@ def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int) -> Floats
 
 def read_stored(path: Path, raster: Raster, top: int, bottom: int, left: int, right: int) -> NDArray[Any]:
     """Read a box of the stored image: codes as they lie in the file, (h, w) or (h, w, 3)."""
-    with one_line(path, "its pixels cannot be decoded", "damaged"):
+    with one_line(path, "its pixels cannot be decoded", Flag.DAMAGED):
         read = _rows if raster.plain else _segments
         stored = read(path, raster, top, bottom, left, right)
         return stored[..., 0] if raster.samples == 1 else stored
@@ -205,14 +206,14 @@ def neutral_of(values: Floats) -> Triple | None:
 
 
 @contextmanager
-def one_line(path: Path, wrong: str, flag: str = "unreadable") -> Iterator[None]:
+def one_line(path: Path, wrong: str, flag: str = Flag.UNREADABLE) -> Iterator[None]:
     """Turn whatever a parser of foreign files raises into one `FrameError` of one line."""
     try:
         yield
     except FrameError:
         raise
     except FileNotFoundError as error:
-        raise FrameError(f"{path.name}: there is no such file in {path.parent}; copy it again", "missing") from error
+        raise FrameError(f"{path.name}: there is no such file in {path.parent}; copy it again", Flag.MISSING) from error
     except OSError as error:
         raise FrameError(f"{path.name}: cannot be read ({_brief(error)}); copy it from the card again") from error
     except Exception as error:  # damaged files raise nearly anything
@@ -359,7 +360,7 @@ def _rows(path: Path, raster: Raster, top: int, bottom: int, left: int, right: i
         for line, row in enumerate(range(top, bottom)):
             file.seek(raster.offsets[row // raster.rows] + row % raster.rows * row_bytes + begin)
             if file.readinto(lines[line * span : (line + 1) * span]) != span:
-                raise FrameError(f"{path.name}: cut off in row {row}; copy it from the card again", "damaged")
+                raise FrameError(f"{path.name}: cut off in row {row}; copy it from the card again", Flag.DAMAGED)
     if raster.bits == 8 * raster.dtype.itemsize:
         values = np.frombuffer(data, raster.dtype)
     else:
@@ -387,6 +388,8 @@ def _segments(path: Path, raster: Raster, top: int, bottom: int, left: int, righ
                     tile = page.decode(data, index, **tables)[0]
                     t, b, le, r = max(top, y), min(bottom, y + high), max(left, x), min(right, x + wide)
                     if tile is None:
-                        raise FrameError(f"{path.name}: tile {index} is empty; copy it from the card again", "damaged")
+                        raise FrameError(
+                            f"{path.name}: tile {index} is empty; copy it from the card again", Flag.DAMAGED
+                        )
                     into[t - top : b - top, le - left : r - left] = tile[0, t - y : b - y, le - x : r - x]
     return out

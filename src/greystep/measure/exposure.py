@@ -12,6 +12,7 @@ from typing import Any, Final
 import exifread
 
 from greystep.errors import FrameError
+from greystep.flags import Flag
 from greystep.published import ISO_NOT_IN_TAG, MARKING_TOLERANCE_STOPS
 
 #: exifread names the tags it has no name for by their number; this one is DNG's CameraSerialNumber (50735).
@@ -158,7 +159,7 @@ def _tags(path: Path, *, details: bool) -> Mapping[str, Any]:
         reason = error.strerror or type(error).__name__
         raise FrameError(
             f"{path.name}: cannot be read ({reason}); copy it from the card again",
-            "missing" if isinstance(error, FileNotFoundError) else "unreadable",
+            Flag.MISSING if isinstance(error, FileNotFoundError) else Flag.UNREADABLE,
         ) from error
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
-from greystep.arrays import Filters, Floats, Image
+from greystep.arrays import Filters, Floats, Image, robust_sd
 from greystep.errors import FrameError
 from greystep.measure.dng import (
     DECODED,
@@ -291,9 +291,8 @@ def _masked_means(path: Path, dng: Dng) -> tuple[float, float, float, float] | N
 
 def _mean_without_hot(values: Floats) -> float:
     """Mean of what lies within five robust standard deviations, one count at least, of the median."""
-    middle = np.median(values)
-    away = np.abs(values - middle)
-    return float(values[away <= max(5.0 * 1.4826 * float(np.median(away)), 1.0)].mean())
+    away = np.abs(values - np.median(values))
+    return float(values[away <= max(5.0 * robust_sd(values), 1.0)].mean())
 
 
 def _decoding(path: Path, wrong: str = "not a raw frame that LibRaw can decode") -> AbstractContextManager[None]:
