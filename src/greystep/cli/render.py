@@ -85,7 +85,7 @@ def render(
         wrote, text = [str(path)], f"{len(chosen)} plates added\nwrote {path}"
         whole = True
     else:
-        from greystep.correct.render import render as render_frames
+        from greystep.correct.render import render_frames
 
         with progress_bar("rendering") as progress:
             done = render_frames(found, corrections, folder, form.value, progress)

@@ -17,7 +17,7 @@ from greystep.measure.frame import Mosaic, open_frame, read_region
 BLOCKS: Final = 160
 _PERIODS: Final = 2
 #: Rows of blocks that are read at a time, to spare memory.
-_BAND: Final = 8
+BAND: Final = 8
 #: Least share of pixels at one top value below the declared white level for it to be where the sensor saturates.
 _SHELF_SHARE: Final = 1e-4
 
@@ -72,8 +72,8 @@ def read_blocks(path: Path) -> Blocks:
     if not rows or not frame.width // side:
         raise FrameError(f"{path.name}: {frame.width} x {frame.height} px are too few to compare with another frame")
     bands = (
-        read_region(frame, top * side, min(top + _BAND, rows) * side, 0, frame.width // side * side)
-        for top in range(0, rows, _BAND)
+        read_region(frame, top * side, min(top + BAND, rows) * side, 0, frame.width // side * side)
+        for top in range(0, rows, BAND)
     )
     found = thin(bands, frame.white, side, frame.pattern)
     return Blocks(

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from greystep.arrays import Filters, Floats, Image
-from greystep.measure.frame import Frame, read_region
+from greystep.measure.frame import Frame, read_region, usable_range
 
 #: Rows that are developed at a time, to spare memory.
 BAND = 512
@@ -45,7 +45,7 @@ def developed_bands(frame: Frame, factors: Floats, neutral: Floats, developed: F
         Where the pixels cannot be decoded.
     """
     # One scale for the three channels: the gains are ratios of counts.
-    scale = min(frame.white) - float(frame.black_pattern.max())
+    scale = usable_range(frame)
     colours = np.where(frame.pattern == 3, 1, frame.pattern)
     reach = reach_of(colours)
     ceiling = (neutral * np.min(factors / neutral)).astype(np.float32)

@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 
 from greystep import __version__
 from greystep.arrays import Floats
+from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.gains import Corrections
 from greystep.errors import GreystepError
 from greystep.files import records, write_bytes, write_json, write_table
@@ -122,7 +123,7 @@ def clf_file(corrections: Corrections, frame: str) -> bytes:
     _text(root, "InputDescriptor", space)
     _text(root, "OutputDescriptor", space)
     node = ElementTree.SubElement(root, "Matrix", {"inBitDepth": "32f", "outBitDepth": "32f"})
-    _text(node, "Floats", "\n" + "".join(f"{_numbers(row)}\n" for row in matrix)).set("dim", "3 3")
+    _text(node, "Array", "\n" + "".join(f"{_numbers(row)}\n" for row in matrix)).set("dim", "3 3")
     return _xml(root)
 
 
@@ -162,9 +163,9 @@ def _remove(path: Path) -> None:
 
 def _said(corrections: Corrections, frame: str) -> str:
     """Say which frame is brought to what."""
-    row = corrections.table[corrections.table["frame"] == frame].iloc[0]
+    row = rows_of(corrections.table[corrections.table["frame"] == frame], CorrectionRow)[0]
     labels = list(dict.fromkeys(reference.label for reference in corrections.references.values()))
-    stops = f", {row['exposure_stops']:+.3f} stop" if row["exposure_stops"] else ""
+    stops = f", {row.exposure_stops:+.3f} stop" if row.exposure_stops else ""
     return f"{frame} to {' or '.join(labels)}{stops}"
 
 

@@ -22,13 +22,13 @@ _ROUNDS: Final = 25
 _LEAST_BLOCKS: Final = 96
 
 
-def align(reference: Blocks, frame: Blocks) -> tuple[Floats, float]:
-    """Return the shift (right, down) [blocks] and the change of scale that take the reference to the frame.
+def align(hub: Blocks, frame: Blocks) -> tuple[Floats, float]:
+    """Return the shift (right, down) [blocks] and the change of scale that take the hub to the frame.
 
     Least squares on what stands out in the logarithm of green, without the blocks that do not fit (Gauss-Newton
     with Tukey's weights). Where the frame is too even to tell, both stay near 0, and then they do not matter.
     """
-    one, seen = _lookable(reference)
+    one, seen = _lookable(hub)
     other, shown = _lookable(frame)
     x, y = _from_centre(one.shape)
     slope_y, slope_x = np.asarray(np.gradient(one, axis=0)), np.asarray(np.gradient(one, axis=1))
@@ -74,15 +74,15 @@ def _from_centre(shape: tuple[int, ...]) -> tuple[Floats, Floats]:
 
 
 def _places(shape: tuple[int, ...], shift: Floats, zoom: float) -> list[Floats]:
-    """Return row and column in the frame of each block (h, w) of the reference."""
+    """Return row and column in the frame of each block (h, w) of the hub."""
     height, width = shape
     y, x = np.mgrid[0:height, 0:width].astype(np.float64)
     return [y + shift[1] + zoom * (y - (height - 1) / 2), x + shift[0] + zoom * (x - (width - 1) / 2)]
 
 
-def laid_over(frame: Blocks, reference: Blocks, shift: Floats, zoom: float) -> tuple[Floats, Booleans]:
-    """Return the frame's signal where the reference has its blocks, and which of them are there and not clipped."""
-    places = _places(reference.clipped.shape, shift, zoom)
+def laid_over(frame: Blocks, hub: Blocks, shift: Floats, zoom: float) -> tuple[Floats, Booleans]:
+    """Return the frame's signal where the hub has its blocks, and which of them are there and not clipped."""
+    places = _places(hub.clipped.shape, shift, zoom)
     signal = np.stack(
         [ndimage.map_coordinates(frame.signal[..., c], places, order=1, mode="nearest") for c in range(3)], axis=-1
     )

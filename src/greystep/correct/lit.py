@@ -97,7 +97,7 @@ def what_changed(row: Row, rows: Sequence[Row], session: Session, body: Body, re
 
 def _said(head: str, frame: str, found: Unmixed, place: int, expected: float, neutral: Floats, body: Body) -> str:
     """Say what one light is against the frame that it lit alone."""
-    light = found.light[place]
+    light = found.amounts[place]
     if light[1] <= 0:
         return f"{head} did not fire"
     change, u_change = float(np.log2(light[1])) - expected, float(found.u_stops[place])

@@ -55,12 +55,12 @@ _LEAST_PART: Final = 0.005
 
 @dataclass(frozen=True)
 class Overlap:
-    """What a frame shares with the reference frame.
+    """What a frame shares with the hub.
 
     Attributes
     ----------
     ratio : array (3,)
-        Light of the frame over light of the reference in red, green and blue; NaN where no gain can be given.
+        Light of the frame over light of the hub in red, green and blue; NaN where no gain can be given.
     covariance : array (3, 3)
         Of its logarithm, k = 1.
     dof : float
@@ -72,9 +72,9 @@ class Overlap:
     why : str
         What is wrong, with the numbers; blank where nothing is.
     shift_px : tuple of 2 floats
-        How far the frame's centre lies from the reference's, right and down [px].
+        How far the frame's centre lies from the hub's, right and down [px].
     scale : float
-        Size of things in the frame over their size in the reference.
+        Size of things in the frame over their size in the hub.
     """
 
     ratio: Floats
@@ -91,9 +91,9 @@ class Overlap:
 class _Fields:
     """Fields (n,) that can be compared: channel means (n, 3) of both frames, structure, place, look of the blocks."""
 
-    reference: Floats
+    hub: Floats
     frame: Floats
-    around: Floats  # mean of the reference about the field (n, 3)
+    around: Floats  # mean of the hub about the field (n, 3)
     structure: Floats  # standard deviation of the blocks about a field over their mean; in the frame, too
     structure_2: Floats
     alike: Floats  # correlation of the blocks about a field
@@ -104,12 +104,12 @@ class _Fields:
     total: int  # fields of the whole frame
 
 
-def compare(reference: Blocks, frame: Blocks) -> Overlap:
-    """Compare a frame with the reference frame.
+def compare(hub: Blocks, frame: Blocks) -> Overlap:
+    """Compare a frame with the hub.
 
     Parameters
     ----------
-    reference, frame : Blocks
+    hub, frame : Blocks
         Of one camera, lens, size and orientation.
 
     Returns
@@ -118,9 +118,9 @@ def compare(reference: Blocks, frame: Blocks) -> Overlap:
         ``no_overlap`` where too little of the frame can be compared or agrees, ``light_changed`` where what agrees
         leaves a structure, or where things that stand as they stood are lit otherwise.
     """
-    shift, zoom = align(reference, frame)
-    moved = laid_over(frame, reference, shift, zoom)
-    fields = _fields(reference, *moved)
+    shift, zoom = align(hub, frame)
+    moved = laid_over(frame, hub, shift, zoom)
+    fields = _fields(hub, *moved)
     place = (float(shift[0]) * frame.side, float(shift[1]) * frame.side), 1.0 + zoom
     count = len(fields.structure)
     nothing = (np.full(3, np.nan), np.full((3, 3), np.nan), np.nan)
@@ -184,10 +184,10 @@ def parts_to_leave_out(group: Indices, weight: Floats) -> tuple[Indices, Floats]
     return parts, share[parts]
 
 
-def _fields(reference: Blocks, moved: Floats, there: Booleans) -> _Fields:
+def _fields(hub: Blocks, moved: Floats, there: Booleans) -> _Fields:
     """Gather the fields that can be compared."""
-    good = there & ~bloomed(reference.clipped)
-    one, other = field_means(reference.signal), field_means(moved)
+    good = there & ~bloomed(hub.clipped)
+    one, other = field_means(hub.signal), field_means(moved)
     whole = (field_means(good.astype(np.float64)) > 0.999) & well_exposed(one) & well_exposed(other)
     rows, columns = whole.shape
     # A field and half a field around it: what a moved focus can carry over its border.
@@ -201,15 +201,15 @@ def _fields(reference: Blocks, moved: Floats, there: Booleans) -> _Fields:
     def each(values: Floats) -> Floats:
         return np.stack([near(values[..., c]) for c in range(3)], axis=-1)
 
-    mean, mean_2 = each(reference.signal), each(moved)
-    variance = np.maximum(each(reference.signal**2) - mean**2, 1e-12)
+    mean, mean_2 = each(hub.signal), each(moved)
+    variance = np.maximum(each(hub.signal**2) - mean**2, 1e-12)
     variance_2 = np.maximum(each(moved**2) - mean_2**2, 1e-12)
-    both = each(reference.signal * moved) - mean * mean_2
+    both = each(hub.signal * moved) - mean * mean_2
     mean, mean_2 = np.maximum(mean, DARK), np.maximum(mean_2, DARK)
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
     cut = (slice(0, rows), slice(0, columns))
     return _Fields(
-        reference=one[whole],
+        hub=one[whole],
         frame=other[whole],
         around=mean[cut][whole],
         structure=(np.sqrt(variance) / mean)[cut][whole][:, 1],
@@ -227,17 +227,17 @@ def _agreeing(fields: _Fields, ratio: Floats | None = None) -> tuple[Floats, Flo
     """Return the weight of each field, 0 where it does not agree, the ratio (3,) of those that do, and wider weights.
 
     The start is the shortest interval that holds half of the fields, per channel, which no minority can move, however
-    even it is; Tukey's weights from there. What is left over is taken against the reference's mean about the field, not
+    even it is; Tukey's weights from there. What is left over is taken against the hub's mean about the field, not
     in it: blur takes from the bright side of an edge what it gives to the dark side, and both stay or go together.
     """
     even = evenness(fields.structure)
     if ratio is None:
-        start = np.log(fields.frame / fields.reference)
+        start = np.log(fields.frame / fields.hub)
         ratio = np.exp([_shortest_half(start[:, c]) for c in range(3)])
     calm = fields.structure <= np.median(fields.structure)
     weight = np.zeros(len(even))
     for _ in range(50):
-        left = (fields.frame / ratio - fields.reference) / fields.around * np.sqrt(even)[:, None]
+        left = (fields.frame / ratio - fields.hub) / fields.around * np.sqrt(even)[:, None]
         distance = np.abs(left).max(axis=1)
         cut = agreement_limit(distance, calm)
         weight = even * tukey_weights(distance, cut)
@@ -249,7 +249,7 @@ def _agreeing(fields: _Fields, ratio: Floats | None = None) -> tuple[Floats, Flo
 
 def _weighted(fields: _Fields, weight: Floats) -> Floats:
     pull = weight[:, None] / fields.around
-    return np.asarray((pull * fields.frame).sum(axis=0) / (pull * fields.reference).sum(axis=0))
+    return np.asarray((pull * fields.frame).sum(axis=0) / (pull * fields.hub).sum(axis=0))
 
 
 def _shortest_half(values: Floats) -> float:
@@ -272,7 +272,7 @@ def _same_things(fields: _Fields, agreed: Booleans) -> float:
 
 
 def _lit_otherwise(fields: _Fields, weight: Floats, ratio: Floats) -> float:
-    """Return the share of fields that do not agree and yet show the same things as the reference, in other light.
+    """Return the share of fields that do not agree and yet show the same things as the hub, in other light.
 
     Other light changes level and contrast alike; a thing that moved changes the pattern, a moved focus the contrast
     alone. 0 where most of what does not agree shows other things.
@@ -295,7 +295,7 @@ def _structure(fields: _Fields, weight: Floats, ratio: Floats) -> str:
     the fields' own scatter would give it, neighbours taken as alike over a field and its surround.
     """
     used = weight > 0
-    left = np.log(fields.frame[used] / ratio / fields.reference[used])
+    left = np.log(fields.frame[used] / ratio / fields.hub[used])
     y, x, w = fields.y[used], fields.x[used], weight[used]
     terms = np.stack([x, y, x * y, x**2, y**2], axis=1)
     terms = terms - np.average(terms, axis=0, weights=w)
@@ -331,7 +331,7 @@ def _uncertainty(fields: _Fields, weight: Floats, ratio: Floats) -> tuple[Floats
 
 
 def _some(fields: _Fields, keep: Booleans) -> _Fields:
-    names = ("reference", "frame", "around", "structure", "structure_2", "alike", "level", "contrast", "y", "x")
+    names = ("hub", "frame", "around", "structure", "structure_2", "alike", "level", "contrast", "y", "x")
     return replace(fields, **{name: getattr(fields, name)[keep] for name in names})
 
 

@@ -26,8 +26,8 @@ from greystep.log.ingest import Ingested
 from greystep.log.session import check_place
 from greystep.log.sheet import nearest, read_rows
 
-#: Names of the columns of PLATES.csv; the first is needed.
-_COLUMNS: Final = {"plate": "plate", "frame": "plate", "gain": "gain", "stops": "stops"}
+#: What the first row of PLATES.csv may name, and the value that stands there; a plate is needed.
+_HEADERS: Final = {"plate": "plate", "frame": "plate", "gain": "gain", "stops": "stops"}
 #: Bytes a pixel takes in the file, twice for the part that is written first.
 _PIXEL_BYTES: Final = 12
 
@@ -59,7 +59,7 @@ def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
     """
     rows = read_rows(path)
     header = [cell.strip().casefold() for cell in rows[0][1]] if rows else []
-    places = {_COLUMNS[name]: place for place, name in enumerate(header) if name in _COLUMNS}
+    places = {_HEADERS[name]: place for place, name in enumerate(header) if name in _HEADERS}
     if "plate" not in places:
         raise GreystepError(
             f"{path}: has no column 'plate'; its first row must name plate, and gain or stops if wanted"

@@ -21,8 +21,6 @@ from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import student_factor
 from greystep.terms import Kind
 
-#: White that stands in where neither a target nor the camera's own setting says what the series was lit by [K], Duv.
-_ASSUMED: Final = (5500.0, 0.0)
 #: Focal lengths within this share are one lens setting: some lenses record their breathing.
 _SAME_FOCAL: Final = 0.05
 
@@ -195,7 +193,7 @@ def assumed_light(body: Body, blocks: Blocks) -> Floats:
         return np.asarray(blocks.neutral) / blocks.neutral[1]
     if body.tags is None:
         return np.ones(3)
-    xy = chromaticity.cct_duv_to_xy(*_ASSUMED)
+    xy = chromaticity.cct_duv_to_xy(*camera.USUAL_FLASH)
     seen = camera.xyz_to_camera(body.tags, xy) @ chromaticity.xy_to_xyz(xy)
     return np.asarray(seen / seen[1])
 

@@ -33,7 +33,7 @@ class Unmixed:
 
     Attributes
     ----------
-    light : array (n, 3)
+    amounts : array (n, 3)
         How much of each of n single frames is in it, by channel; 1 is as much as that frame itself.
     u_stops : array (n,)
         95 % half-width of the green of each [stops].
@@ -43,7 +43,7 @@ class Unmixed:
         Share of the comparable fields that the sum explains [%].
     """
 
-    light: Floats
+    amounts: Floats
     u_stops: Floats
     u_contrast: Floats
     agreed_pct: float

@@ -13,11 +13,11 @@ from greystep import __version__
 from greystep.arrays import Booleans, Floats, jackknife_sd
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
-from greystep.measure.camera import neutral_to_xy
+from greystep.measure.camera import USUAL_FLASH, WORST_CONDITION, neutral_to_xy
 from greystep.measure.chart import (
-    COLUMNS,
     GREYS,
-    ROWS,
+    PATCH_COLUMNS,
+    PATCH_ROWS,
     chart_colours,
     find_chart,
     fit_weights,
@@ -27,13 +27,9 @@ from greystep.measure.chart import (
 from greystep.measure.dng import ColourTags
 from greystep.measure.exposure import body_label, read_exposure
 from greystep.measure.frame import open_frame
-from greystep.measure.patch import PatchSignal
+from greystep.measure.patch import CLIPPED_PCT, PatchSignal
 from greystep.published import LIGHT_SOURCE_K
 
-#: CCT [K] and Duv of a flash of which nothing is known; common practice, no source.
-USUAL_FLASH: Final = (5500.0, 0.0)
-#: A patch with more pixels at the white level is left out [%]. The contract's limit for the grey target.
-CLIPPED_PCT: Final = 0.1
 #: With fewer patches, or fewer greys, there is no fit.
 FEWEST_PATCHES: Final = 18
 FEWEST_GREYS: Final = 3
@@ -203,7 +199,7 @@ def fit_matrix(rgb: Floats, xyz: Floats, used: Booleans, terms: tuple[int, bool]
     scale = rgb[greys].sum(axis=0) / xyz[greys, 1].sum()
     inputs = np.c_[xyz, np.ones(len(xyz))] if offset else xyz
     weight = fit_weights(xyz)[:, None]
-    column, row = np.meshgrid(np.linspace(-1, 1, COLUMNS), np.linspace(-1, 1, ROWS))
+    column, row = np.meshgrid(np.linspace(-1, 1, PATCH_COLUMNS), np.linspace(-1, 1, PATCH_ROWS))
     places = np.stack([column.ravel(), row.ravel()], axis=1)
     anchor = inputs[greys].sum(axis=0)
     free = np.linalg.svd(anchor[None])[2][1:].T  # the directions that leave the greys' sum alone
@@ -361,7 +357,7 @@ def _check(name: str, fit: Fit, residuals: Floats, used: Booleans, names: Sequen
     """Refuse a fit that is none."""
     median = float(np.median(residuals[used]))
     daylight = fit.matrix @ chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(*USUAL_FLASH))
-    if median <= LARGEST_MEDIAN and (daylight > 0).all() and np.linalg.cond(fit.matrix) < 1e4:
+    if median <= LARGEST_MEDIAN and (daylight > 0).all() and np.linalg.cond(fit.matrix) < WORST_CONDITION:
         return
     worst = [i for i in np.argsort(residuals)[::-1] if used[i]][:3]
     listed = ", ".join(f"{names[i]} {residuals[i]:.1f}" for i in worst)

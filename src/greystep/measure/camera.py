@@ -23,7 +23,9 @@ from greystep.measure.uncertainty import expanded, propagate
 from greystep.published import C2_M_K, LIGHT_SOURCE_K
 
 #: A matrix worse conditioned than this cannot be told from one without an inverse; those of real cameras are below 20.
-_WORST_CONDITION: Final = 1e4
+WORST_CONDITION: Final = 1e4
+#: CCT [K] and Duv of a flash of which nothing is known; common practice, no source.
+USUAL_FLASH: Final = (5500.0, 0.0)
 #: xy of D50, a white that every camera must see as three positive numbers. CIE 15:2018.
 _D50_XY: Final = (0.34567, 0.35851)
 
@@ -245,7 +247,7 @@ def read_camera_json(path: Path) -> ColourTags:
         reason = getattr(error, "strerror", None) or f"no JSON: {error}"
         raise GreystepError(f'{path}: {reason}; give a camera.json, or matrix = "embedded"') from error
     if not isinstance(content, dict) or content.get("schema") != 1:
-        raise GreystepError(f'{path}: "schema" is not 1; make the file anew from a frame of a colour chart')
+        raise GreystepError(f'{path}: "schema" is not 1; make the file again from a frame of a colour chart')
 
     faults: list[str] = []
     matrix_1 = _matrix(content, "matrix_1", faults)
@@ -273,7 +275,7 @@ def _sets(tags: ColourTags) -> tuple[tuple[float, Floats], tuple[float, Floats]]
 def _product(matrix: Floats, calibration: Floats | None, balance: Floats | None) -> Floats:
     product = matrix if calibration is None else calibration @ matrix
     product = product if balance is None else np.diag(balance) @ product
-    if not np.all(np.isfinite(product)) or np.linalg.cond(product) > _WORST_CONDITION:
+    if not np.all(np.isfinite(product)) or np.linalg.cond(product) > WORST_CONDITION:
         raise GreystepError(
             f"colour matrix {product.tolist()}: it has no inverse; make a camera.json from a frame of a colour chart"
         )
@@ -304,8 +306,8 @@ def _matrix(content: Mapping[str, Any], key: str, faults: list[str]) -> Floats |
     if matrix.shape != (3, 3) or not np.all(np.isfinite(matrix)):
         faults.append(f"{key}: three rows of three numbers are needed, XYZ to camera RGB")
         return None
-    if np.linalg.cond(matrix) > _WORST_CONDITION:
-        faults.append(f"{key}: it cannot be inverted; make the file anew from a frame of a colour chart")
+    if np.linalg.cond(matrix) > WORST_CONDITION:
+        faults.append(f"{key}: it cannot be inverted; make the file again from a frame of a colour chart")
         return None
     white = matrix @ chromaticity.xy_to_xyz(_D50_XY)
     if not np.all(white > 0.0):

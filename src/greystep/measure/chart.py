@@ -20,8 +20,8 @@ from greystep.measure.frame import Frame, overview, read_region
 from greystep.measure.patch import PatchSignal, measure_patch
 from greystep.measure.target import pixel_box
 
-ROWS: Final = 4
-COLUMNS: Final = 6
+PATCH_ROWS: Final = 4
+PATCH_COLUMNS: Final = 6
 #: The greys by number, white to black.
 GREYS: Final = tuple(range(18, 24))
 #: Side of a patch over the distance of two patches' centres; common practice, no source.
@@ -229,7 +229,7 @@ def _placed(
     colours = _sampled(smooth, spots).reshape(*places.shape[:2], 3)
     taken = {tuple(node): centre for node, centre in zip(nodes.tolist(), centres, strict=True)}
     for turns in range(4):
-        rows, columns = (ROWS, COLUMNS) if turns % 2 == 0 else (COLUMNS, ROWS)
+        rows, columns = (PATCH_ROWS, PATCH_COLUMNS) if turns % 2 == 0 else (PATCH_COLUMNS, PATCH_ROWS)
         for top, left in product(range(places.shape[0] - rows + 1), range(places.shape[1] - columns + 1)):
             window = (slice(top, top + rows), slice(left, left + columns))
             misfit = _misfit(np.rot90(colours[window], turns).reshape(-1, 3), known)
@@ -271,11 +271,11 @@ def _binned(picture: Floats, factor: int) -> Floats:
 
 def _grid() -> Floats:
     """Return the grid coordinates (24, 2) of the patches' centres, column and row."""
-    return np.array([(column, row) for row in range(ROWS) for column in range(COLUMNS)], np.float64)
+    return np.array([(column, row) for row in range(PATCH_ROWS) for column in range(PATCH_COLUMNS)], np.float64)
 
 
 def _corner_places() -> Floats:
-    low, right, bottom = -FILL / 2, COLUMNS - 1 + FILL / 2, ROWS - 1 + FILL / 2
+    low, right, bottom = -FILL / 2, PATCH_COLUMNS - 1 + FILL / 2, PATCH_ROWS - 1 + FILL / 2
     return np.array([(low, low), (right, low), (right, bottom), (low, bottom)])
 
 

@@ -223,6 +223,11 @@ def overview(frame: Frame, longest: int = 256) -> Image:
     return picture
 
 
+def usable_range(frame: Frame) -> float:
+    """Return the lowest white level of the filter colours above the highest black level [counts]."""
+    return min(frame.white) - float(frame.black_pattern.max())
+
+
 def library_exposure(path: Path) -> Exposure:
     """Return the exposure data that LibRaw finds, for formats in which `read_exposure` finds nothing.
 

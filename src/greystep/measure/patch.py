@@ -14,6 +14,8 @@ OUTLIER_SD: Final = 5.0
 POOLED_WEIGHT: Final = 60.0
 #: Least share of pixels at one top value that may be a saturated shelf.
 SHELF_SHARE: Final = 0.0005
+#: A patch with more pixels at the ceiling is clipped [%]. The contract's ruling on status.
+CLIPPED_PCT: Final = 0.1
 #: Without a shelf of its own below the declared white level, a colour is saturated above this share of equal pixels.
 SATURATED_SHARE: Final = 0.9
 
@@ -104,7 +106,7 @@ def measure_patch(mosaic: Mosaic, white: tuple[float, float, float, float]) -> P
         denoised; to this comes what coarse coding hides where the noise does not dither it.
     """
     sites = _sites(mosaic)
-    fits = {colour: _fit(field, white[colour]) for colour, field in sites.items()}
+    fits = {colour: _fit(site, white[colour]) for colour, site in sites.items()}
     pooled = np.concatenate([fit.waves for fit in fits.values()])
     u = {colour: _uncertainty(fit, pooled) for colour, fit in fits.items()}
     greens = [colour for colour in (1, 3) if colour in fits]
@@ -187,9 +189,9 @@ def _fit(sites: _Sites, white: float) -> _Fit:
     )
 
 
-def _picked(field: Floats, mask: Booleans) -> Floats:
-    """Return the masked places of a field in a row, without copying where that is all of them."""
-    return field.ravel() if mask.all() else field[mask]
+def _picked(values: Floats, mask: Booleans) -> Floats:
+    """Return the masked places in a row, without copying where that is all of them."""
+    return values.ravel() if mask.all() else values[mask]
 
 
 def _sample(values: Floats, count: int) -> Floats:
@@ -280,7 +282,7 @@ def _damage(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> 
     raw = mosaic.values if mosaic.values.ndim == 2 else mosaic.values.max(axis=2)
     near_black = all(fit.mean < 0.02 * (fit.ceiling - fit.black) for fit in fits.values())
     saturated = any(fit.clipped > SATURATED_SHARE for fit in fits.values())
-    if all(float(np.ptp(field.raw[field.mask])) == 0 for field in sites.values()):
+    if all(float(np.ptp(site.raw[site.mask])) == 0 for site in sites.values()):
         if saturated or (near_black and not (raw.max() == 0 and fits[1].black > 0)):
             return ""
         return "every pixel of a colour has the same value"
@@ -310,16 +312,16 @@ def _constant_blocks(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _
     the calmest quarter of those spreads over fewer than six coded steps, or they are few and hold dust.
     """
     spreads = []
-    for colour, field in sites.items():
+    for colour, site in sites.items():
         # Eight pixels of the mosaic in places of this colour's sub-grid.
-        down, across = (max(1, round(8 * field.raw.shape[i] / mosaic.values.shape[i])) for i in (0, 1))
-        height, width = field.raw.shape[0] // down * down, field.raw.shape[1] // across * across
+        down, across = (max(1, round(8 * site.raw.shape[i] / mosaic.values.shape[i])) for i in (0, 1))
+        height, width = site.raw.shape[0] // down * down, site.raw.shape[1] // across * across
         if not height or not width:
             return 0
         shape = (height // down, down, width // across, across)
-        masked = field.mask[:height, :width]
-        high = np.where(masked, field.raw[:height, :width], -np.inf).reshape(shape).max(axis=3).max(axis=1)
-        low = np.where(masked, field.raw[:height, :width], np.inf).reshape(shape).min(axis=3).min(axis=1)
+        masked = site.mask[:height, :width]
+        high = np.where(masked, site.raw[:height, :width], -np.inf).reshape(shape).max(axis=3).max(axis=1)
+        low = np.where(masked, site.raw[:height, :width], np.inf).reshape(shape).min(axis=3).min(axis=1)
         spreads.append(np.where(high >= fits[colour].ceiling, np.inf, (high - low) / fits[colour].step))
     rows, columns = (min(spread.shape[axis] for spread in spreads) for axis in (0, 1))
     widest = np.max([spread[:rows, :columns] for spread in spreads], axis=0)

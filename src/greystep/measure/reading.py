@@ -14,7 +14,7 @@ from greystep.flags import Flag, ordered
 from greystep.measure.dng import ColourTags, read_dng
 from greystep.measure.exposure import Exposure, read_exposure
 from greystep.measure.frame import Frame, Mosaic, library_exposure, open_frame, read_region
-from greystep.measure.patch import PatchSignal, measure_patch
+from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.surround import surround_of, surround_pixels
 from greystep.measure.target import Box, Target, pixel_box
 
@@ -22,7 +22,6 @@ from greystep.measure.target import Box, Target, pixel_box
 MEASURE_VERSION: Final = 2
 
 # Limits: the contract's ruling on status.
-CLIPPED_PCT: Final = 0.1
 NEAR_WHITE: Final = 0.90
 TOO_DARK: Final = 0.02
 UNEVEN_PCT: Final = 10.0
