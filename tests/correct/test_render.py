@@ -43,7 +43,7 @@ def exr_pixels(path: Path) -> np.ndarray:
 def test_true_neutrals_agree_after_the_correction(stack: Any, stacking: ModuleType, tmp_path: Path, form: str) -> None:
     """Gains found on noisy frames, applied to noise-free frames of the true light: 0.1 step and 0.005 stop."""
     done = render_frames(stack.true, stack.corrections, tmp_path, form)
-    files = [tmp_path / row["file"] for row in done.rows]
+    files = [tmp_path / row.file for row in done.files]
     read = (lambda path: tifffile.imread(path) / 65535.0) if form == "tiff" else exr_pixels
     neutrals = np.array([read(path).astype(np.float64)[16:-16, 16:-16].mean(axis=(0, 1)) for path in files])
     steps, stops = stacking.spread(neutrals)
@@ -60,8 +60,8 @@ def test_copies_agree_through_another_raw_converter(stack: Any, stacking: Module
     """DNG copy, LibRaw with the file's own white balance, 16-bit linear TIFF: within 0.3 step."""
     done = render_frames(stack.true, stack.corrections, tmp_path, "dng")
     neutrals = []
-    for row in done.rows:
-        path = tmp_path / row["file"]
+    for row in done.files:
+        path = tmp_path / row.file
         with rawpy.imread(str(path)) as raw:
             picture = raw.postprocess(
                 gamma=(1, 1), no_auto_bright=True, output_bps=16, use_camera_wb=True, adjust_maximum_thr=0.0,
@@ -85,7 +85,7 @@ def test_numbers_of_a_frame_by_hand(stack: Any, tmp_path: Path) -> None:
     row = found.table.iloc[4]
     gains = 2.0 ** row["exposure_stops"] * np.array([row["gain_r"], 1.0, row["gain_b"]])
     (developed,) = found.developed.values()
-    wanted = developed @ (gains * stack.neutrals[row["frame"]] / (16383 - 512))
+    wanted = developed @ (gains * stack.neutrals[row.frame] / (16383 - 512))
     image = exr_pixels(tmp_path / "exr" / f"{Path(row['frame']).stem}.exr").astype(np.float64)
     assert image[16:-16, 16:-16].mean(axis=(0, 1)) == pytest.approx(wanted, rel=3e-4)
 
@@ -155,14 +155,14 @@ def test_other_readers_find_the_new_neutral(stack: Any, tmp_path: Path) -> None:
     done = render_frames(stack.ingested, stack.corrections, tmp_path, "dng")
     rows = stack.corrections.table.set_index("frame")
     (reference,) = stack.corrections.references.values()
-    for row in done.rows[:3]:
-        gains = rows.loc[row["frame"], ["gain_r", "gain_g", "gain_b"]].to_numpy(np.float64)
-        original = stack.ingested.session.frames_dir / row["frame"]
-        with rawpy.imread(str(tmp_path / row["file"])) as new, rawpy.imread(str(original)) as old:
+    for row in done.files[:3]:
+        gains = rows.loc[row.frame, ["gain_r", "gain_g", "gain_b"]].to_numpy(np.float64)
+        original = stack.ingested.session.frames_dir / row.frame
+        with rawpy.imread(str(tmp_path / row.file)) as new, rawpy.imread(str(original)) as old:
             balance = np.array(new.camera_whitebalance[:3])
             assert balance / balance[1] == pytest.approx(gains / np.array(reference.neutral), rel=1e-5)
             assert np.array_equal(new.raw_image, old.raw_image)
-        assert read_exposure(tmp_path / row["file"]) == read_exposure(original)
+        assert read_exposure(tmp_path / row.file) == read_exposure(original)
 
 
 @pytest.mark.parametrize("data", [b"", b"FUJIFILMCCD-RAW " * 8, b"II*\0\xff\xff\xff\x7f" + bytes(40)])
@@ -341,7 +341,7 @@ def test_bayer_by_hand() -> None:
 
 
 def test_bands_leave_no_seam(stack: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    one = render_frames(stack.ingested, stack.corrections, tmp_path / "one", "tiff").rows[0]["file"]
+    one = render_frames(stack.ingested, stack.corrections, tmp_path / "one", "tiff").files[0].file
     monkeypatch.setattr("greystep.correct.demosaic.BAND", 37)
     render_frames(stack.ingested, stack.corrections, tmp_path / "two", "tiff")
     whole, parts = (tifffile.imread(tmp_path / folder / one).astype(int) for folder in ("one", "two"))
@@ -368,7 +368,7 @@ def test_originals_are_never_written_to(stack: Any, tmp_path: Path) -> None:
 
 def test_a_second_run_goes_on_where_the_first_stopped(stack: Any, tmp_path: Path) -> None:
     def states(found: Any = stack.corrections) -> list[str]:
-        return [row["state"] for row in render_frames(stack.ingested, found, tmp_path, "dng").rows]
+        return [row.state for row in render_frames(stack.ingested, found, tmp_path, "dng").files]
 
     assert states() == ["written"] * 12
     assert states() == ["kept"] * 12
@@ -392,7 +392,7 @@ def test_a_raw_file_that_changed_is_rendered_again(stack: Any, tmp_path: Path) -
     found = replace(stack.ingested, session=replace(stack.ingested.session, frames_dir=frames))
     render_frames(found, stack.corrections, tmp_path / "out", "dng")
     shutil.copy(frames / "f0002.dng", frames / "f0006.dng")
-    states = [row["state"] for row in render_frames(found, stack.corrections, tmp_path / "out", "dng").rows]
+    states = [row.state for row in render_frames(found, stack.corrections, tmp_path / "out", "dng").files]
     assert states == ["kept"] * 4 + ["written"] + ["kept"] * 7
     assert prints(tmp_path / "out" / "dng")["f0006.dng"] != prints(tmp_path / "out" / "dng")["f0007.dng"]
 
@@ -410,7 +410,7 @@ def test_too_little_room_is_said_first(stack: Any, tmp_path: Path, monkeypatch: 
         with pytest.raises(GreystepError, match=rf"{needed}\d* MB are needed and 5 MB are free"):
             render_frames(stack.ingested, stack.corrections, tmp_path / "out", form)
     assert not (tmp_path / "out").exists()
-    assert len(render_frames(stack.ingested, stack.corrections, tmp_path / "out", "dng").rows) == 12
+    assert len(render_frames(stack.ingested, stack.corrections, tmp_path / "out", "dng").files) == 12
 
 
 @pytest.fixture
@@ -444,7 +444,7 @@ def test_one_lost_frame_does_not_stop_the_others(stack: Any, tmp_path: Path) -> 
     (frames / "f0003.dng").unlink()
     (frames / "f0004.dng").write_bytes((frames / "f0004.dng").read_bytes()[:300])
     done = render_frames(found, stack.corrections, tmp_path / "out", "tiff")
-    assert [row["state"] for row in done.rows] == ["written", "failed", "failed", *["written"] * 9]
+    assert [row.state for row in done.files] == ["written", "failed", "failed", *["written"] * 9]
     assert sum(message.startswith(("f0003.dng", "f0004.dng")) for message in done.messages) == 2
     for path in frames.iterdir():
         path.write_bytes(b"nothing")

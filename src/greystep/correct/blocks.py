@@ -24,7 +24,7 @@ _SHELF_SHARE: Final = 1e-4
 
 @dataclass(frozen=True, eq=False)
 class Blocks:
-    """A frame as blocks of equal size, from the visible origin; a last part block is left out.
+    """A frame as blocks of equal size, from the visible origin; an incomplete last block is left out.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""Rendered frames measured again: what is left of the differences that the corrections were to take away.
+"""Rendered frames measured again: what is left of the differences that the corrections should remove.
 
 A frame that was corrected from its patch is measured at the same place of the file; one that was corrected from overlap
 is compared with the file of the same hub frame. What was corrected without seeing its own light cannot be measured.

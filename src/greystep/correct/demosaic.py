@@ -1,7 +1,7 @@
 """A raw frame as a linear image in a working space: black off, demosaiced, corrected in camera RGB, one matrix.
 
 The demosaic is the plain bilinear one: where the filter has the colour the pixel's own value stands, elsewhere the mean
-of its neighbours of that colour, the nearer the heavier. It is linear and even light stays even, which is what a
+of its neighbours of that colour, near ones with more weight. It is linear and even light stays even, which is what a
 correction needs; it does not look for edges.
 """
 

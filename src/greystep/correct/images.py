@@ -1,7 +1,6 @@
 """Linear images as files and back: 16-bit TIFF and half-float OpenEXR, with what the camera recorded."""
 
 import io
-import logging
 import struct
 import tempfile
 from collections.abc import Mapping
@@ -22,11 +21,10 @@ from greystep.arrays import Floats
 from greystep.errors import FrameError, GreystepError
 from greystep.files import write_bytes
 from greystep.measure import chromaticity
-from greystep.measure.exposure import Exposure
+from greystep.measure.exposure import Exposure, quiet
 
 #: Tags of text that a raw file in a TIFF may hold and that are its owner's: description, artist, copyright.
 _DESCRIPTION, _ARTIST, _COPYRIGHT = 270, 315, 33432
-_QUIET: Final = logging.NullHandler()
 #: Bytes of an ICC profile before its table of tags.
 _ICC_HEADER: Final = 128
 #: Orientation (EXIF) -> (quarter turns to the left, then mirrored left to right) that make the picture upright.
@@ -92,7 +90,7 @@ def linear_profile(space: str, name: str) -> bytes:
 
 def owner_texts(path: Path) -> dict[int, str]:
     """Return description, artist and copyright of a raw file that is a TIFF by its structure; else nothing."""
-    logging.getLogger("tifffile").addHandler(_QUIET)
+    quiet("tifffile")
     try:
         with tifffile.TiffFile(path) as tif:
             tags = tif.pages.first.tags

@@ -17,7 +17,7 @@ from greystep.terms import Source
 
 Row = Mapping[Any, Any]
 
-#: A change smaller than this is not worth a word, however sure [stops], [mired].
+#: A smaller change is not reported, however certain it is [stops], [mired].
 _STOPS: Final = 0.02
 _MIRED: Final = 0.5
 _SETTINGS: Final = ("exposure_s", "f_number", "iso")
@@ -51,7 +51,7 @@ def one_light(row: Row, session: Session) -> tuple[str, float] | None:
 
 
 def what_changed(row: Row, rows: Sequence[Row], session: Session, body: Body, read: Reader) -> str:
-    """Say which light of a frame is not as it was in the frames that it lit alone; blank where that cannot be told.
+    """Say which light of a frame is not as it was in the frames that it lit alone; blank where that is not known.
 
     Parameters
     ----------

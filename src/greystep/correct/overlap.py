@@ -1,10 +1,10 @@
 """What two frames of one scene share: the ratio of their light, from the parts of the raw mosaic that did not change.
 
 Both frames are thinned to blocks. A shift and a change of scale (the lens breathes as its focus moves) are taken out;
-then fields of blocks are compared per channel. What counts for nothing: clipped and dark fields, fields whose ratio is
-not that of the majority (a thing that moved), and, the more structure a field has, the less it counts (focus moved
-there). What is left over is looked at as a map: where it has a structure of its own, not the strength but the make-up
-of the light has changed, and no single gain corrects that.
+then fields of blocks are compared per channel. Clipped and dark fields do not count, nor do fields whose ratio is not
+that of the majority (a thing that moved); the more structure a field has, the less it counts (the focus moved there).
+What is left over is looked at as a map: where it has a structure of its own, the light has changed in its make-up and
+not only in its strength, and no single gain corrects that.
 """
 
 from dataclasses import dataclass, replace

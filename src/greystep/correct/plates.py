@@ -1,4 +1,4 @@
-"""Plates of one scene, one a light, each corrected with its own gains and added as light adds."""
+"""Plates of one scene, one for each light, each corrected with its own gains and added as light adds."""
 
 import math
 from collections.abc import Iterator, Sequence

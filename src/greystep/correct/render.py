@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
@@ -95,20 +96,35 @@ class Developed:
     bands: Iterator[tuple[int, Image]]
 
 
+class State(StrEnum):
+    """What a run did with a file; it keeps one that is there with the same settings."""
+
+    WRITTEN = "written"
+    KEPT = "kept"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True)
+class RenderedFile:
+    """One frame that has a correction: its file, as a path below the folder, and what the run did with it."""
+
+    frame: str
+    file: str
+    state: State
+
+
 @dataclass(frozen=True)
 class Rendered:
     """What a run of `render_frames` did.
 
     Attributes
     ----------
-    rows : tuple of dict
-        One a frame that has a correction: ``frame``, ``file`` (below the folder), ``state``: ``written``, ``kept`` (was
-        there with the same settings) or ``failed``.
+    files : tuple of RenderedFile
     messages : tuple of str
         One line for each frame that failed or lost something.
     """
 
-    rows: tuple[dict[str, str], ...]
+    files: tuple[RenderedFile, ...]
     messages: tuple[str, ...]
 
 
@@ -155,26 +171,26 @@ def render_frames(
     check_room(folder, _needed(todo, form))
     messages: list[str] = []
     lost: list[float] = []
-    state = {job.frame: "kept" for job in jobs}
+    state = {job.frame: State.KEPT for job in jobs}
     done = len(jobs) - len(todo)
     if progress is not None:
         progress(done, len(jobs))
     for job, outcome in _worked(todo, form):
         done += 1
         if isinstance(outcome, FrameError):
-            state[job.frame] = "failed"
+            state[job.frame] = State.FAILED
             messages.append(str(outcome))
         else:
-            state[job.frame] = "written"
+            state[job.frame] = State.WRITTEN
             lost.append(outcome)
             record[below(job.target, folder)] = _finished(job)
             _write_record(folder, record)
         if progress is not None:
             progress(done, len(jobs))
-    rows = [{"frame": job.frame, "file": below(job.target, folder), "state": state[job.frame]} for job in jobs]
-    if all(row["state"] == "failed" for row in rows):
-        raise GreystepError(f"none of {len(rows)} frames can be rendered; the first: {messages[0]}")
-    return Rendered(tuple(rows), (*messages, *said_of_loss(lost)))
+    files = tuple(RenderedFile(job.frame, below(job.target, folder), state[job.frame]) for job in jobs)
+    if all(file.state == State.FAILED for file in files):
+        raise GreystepError(f"none of {len(files)} frames can be rendered; the first: {messages[0]}")
+    return Rendered(files, (*messages, *said_of_loss(lost)))
 
 
 def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: str) -> list[Job]:

@@ -108,8 +108,8 @@ def of_anchors(
     Parameters
     ----------
     waiting, anchors : sequences of rows
-        Of readings; each frame is compared with the job frame nearest in the order of capture, and where that tells
-        nothing with the nearest flash frame.
+        Of readings; each frame is compared with the job frame nearest in the order of capture, and where that gives
+        no result with the nearest flash frame.
     body : Body
         Through its matrix the colours are seen.
     read : callable
@@ -172,7 +172,7 @@ def join_series(
 
 
 def settled(one: Shared) -> bool:
-    """Say whether a comparison tells something: a light, or that the light has changed."""
+    """Say whether a comparison gives a result: a light, or that the light has changed."""
     return not one.trouble or (one.overlap is not None and one.overlap.flag == Flag.LIGHT_CHANGED)
 
 

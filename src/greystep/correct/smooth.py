@@ -1,4 +1,4 @@
-"""The trend of a series: what is wanted of its course stays, what jumps from frame to frame goes."""
+"""The trend of a series: its slow course is kept, what jumps from frame to frame is removed."""
 
 from typing import Final
 

@@ -63,7 +63,7 @@ def unmix(singles: Sequence[Blocks], mixed: Blocks) -> Unmixed | None:
     -------
     Unmixed or None
         None where the lights do not explain the frame, or cannot be told apart. Shares are never negative; fields that
-        the sum does not explain (a thing that moved) are let go by Tukey's weights.
+        the sum does not explain (a thing that moved) are left out by Tukey's weights.
     """
     seen = [laid_over(single, mixed, *align(mixed, single)) for single in singles]
     good = ~bloomed(mixed.clipped)

@@ -35,7 +35,7 @@ LOOKED_AT: Final = (1024, 512, 256)
 #: Largest misfit of the sampled colours of what is taken for a chart, in cube roots of the white's signal.
 #: Measured on a real frame in warm mixed light: the chart 0.03 to 0.04, every wrong place 0.34 and more.
 LARGEST_MISFIT: Final = 0.15
-#: White of the colours by which a chart is told; a 3x3 matrix takes up the light's own colour.
+#: White of the colours by which a chart is recognised; a 3x3 matrix takes up the light's own colour.
 _ANY_LIGHT: Final = (5000.0, 0.0)
 #: Share of the picture that is calm enough to be inside a patch, tried in turn.
 _CALM: Final = (0.4, 0.55, 0.7, 0.8, 0.88, 0.94)

@@ -4,7 +4,6 @@
 ActiveArea. Page numbers are those of the DNG specification 1.7.1.0.
 """
 
-import logging
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 from greystep.arrays import Floats, Triple
 from greystep.errors import FrameError
 from greystep.flags import Flag
+from greystep.measure.exposure import quiet
 from greystep.measure.levels import LINEAR_RAW, LOSSY_JPEG, Levels, Tags, integers, linear, numbers, read_levels
 from greystep.published import LIGHT_SOURCE_K
 
@@ -31,7 +31,6 @@ DECODED: Final = frozenset({1, 7, 8, LOSSY_JPEG, 52546})
 _MASKED_SIDE: Final = 512
 _MOST_PAGES: Final = 32
 _SIGNATURES: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-_QUIET: Final = logging.NullHandler()
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +115,7 @@ def read_dng(path: Path) -> Dng | None:
         For a DNG that cannot be measured (monochrome, other filter colours, contradicting tags, cut off), and for
         a plain picture in a TIFF, which is no raw frame.
     """
-    logging.getLogger("tifffile").addHandler(_QUIET)  # else its complaints reach the terminal
+    quiet("tifffile")
     with one_line(path, "its tags are damaged"):
         with path.open("rb") as file:
             if file.read(4) not in _SIGNATURES:

@@ -18,8 +18,8 @@ from greystep.published import ISO_NOT_IN_TAG, MARKING_TOLERANCE_STOPS
 #: exifread names the tags it has no name for by their number; this one is DNG's CameraSerialNumber (50735).
 _DNG_SERIAL: Final = "Image Tag 0xC62F"
 _DNG_MODEL: Final = "Image Tag 0xC614"
-_DATE: Final = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 _QUIET: Final = logging.NullHandler()
+_DATE: Final = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 
 
 @dataclass(frozen=True)
@@ -140,6 +140,11 @@ def is_moment(text: str) -> bool:
         return False
 
 
+def quiet(library: str) -> None:
+    """Keep what a library logs about foreign files off the terminal."""
+    logging.getLogger(library).addHandler(_QUIET)
+
+
 def _step(stops: float) -> float:
     # Half-stop markings (f/6.7, 1/90) lie a sixth of a stop from any third; no third's marking is that far out.
     third = round(3.0 * stops) / 3.0
@@ -147,7 +152,7 @@ def _step(stops: float) -> float:
 
 
 def _tags(path: Path, *, details: bool) -> Mapping[str, Any]:
-    logging.getLogger("exifread").addHandler(_QUIET)  # else its complaints reach the terminal
+    quiet("exifread")
     try:
         with path.open("rb") as file:
             try:

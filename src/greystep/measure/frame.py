@@ -5,7 +5,6 @@ format, and a DNG in a compression that cannot be decoded by tile, is decoded wh
 counts are applied by neither; a LinearizationTable is applied by both.
 """
 
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -33,6 +32,7 @@ from greystep.measure.levels import linear, split_greens, tiled
 
 #: Periods of the filter patterns that LibRaw knows [px]: Bayer, its doubled kinds, X-Trans.
 _PERIODS: Final = (2, 4, 6)
+_NOT_RAW: Final = "not a raw frame that LibRaw can decode"
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +52,7 @@ class Frame:
     black_rows, black_cols : ndarray float64 (height,), (width,) or None
         Added to the black level of each row and column [counts].
     black_masked : tuple of 4 floats or None
-        Mean of the masked pixels (R, G1, B, G2) [counts]: a witness only, the file's own black stands.
+        Mean of the masked pixels (R, G1, B, G2) [counts]: only for comparison, the file's own black is used.
     white : tuple of 4 floats
         Declared white level (R, G1, B, G2) [counts].
     colour : ColourTags or None
@@ -247,7 +247,7 @@ def library_exposure(path: Path) -> Exposure:
     FrameError
         Where LibRaw cannot decode the file.
     """
-    with _decoding(path), rawpy.imread(str(path)) as raw:
+    with one_line(path, _NOT_RAW), rawpy.imread(str(path)) as raw:
         return _library_exposure(raw)
 
 
@@ -300,14 +300,10 @@ def _mean_without_hot(values: Floats) -> float:
     return float(values[away <= max(5.0 * robust_sd(values), 1.0)].mean())
 
 
-def _decoding(path: Path, wrong: str = "not a raw frame that LibRaw can decode") -> AbstractContextManager[None]:
-    return one_line(path, wrong)
-
-
 def _library_mosaic(path: Path, dng: Dng) -> NDArray[Any]:
     """Decode a DNG whole; LibRaw's own margins and levels are not used, they are rounded and cut."""
     wrong = f"its compression {dng.raster.compression} is not one that can be decoded"
-    with _decoding(path, wrong), rawpy.imread(str(path)) as raw:
+    with one_line(path, wrong), rawpy.imread(str(path)) as raw:
         image = raw.raw_image if dng.raster.samples == 1 else raw.raw_image[..., : dng.raster.samples]
         if dng.raster.dtype.kind == "f":  # LibRaw hands floats out as scaled integers
             raise FrameError(f"{path.name}: {wrong}; use the camera's own raw file")
@@ -321,7 +317,7 @@ def _library_mosaic(path: Path, dng: Dng) -> NDArray[Any]:
 
 
 def _open_library(path: Path) -> Frame:
-    with _decoding(path), rawpy.imread(str(path)) as raw:
+    with one_line(path, _NOT_RAW), rawpy.imread(str(path)) as raw:
         if raw.raw_type != rawpy.RawType.Flat:
             raise FrameError(
                 f"{path.name}: three values a pixel, not the sensor's own counts; set the camera to its full-size raw"

@@ -1,7 +1,7 @@
 """One frame measured: its patch, its exposure data, its colour tags, and what is wrong with it by itself."""
 
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -59,24 +59,24 @@ class Reading:
     box : Box or None
         The area that was measured, as fractions of the visible frame.
     flags : tuple of str
-        By the limits for one frame. Whether the frame is of a kind for which they matter is for the log to know: an
-        ambient frame is dark by intent, a job frame needs no target.
+        By the limits for one frame. The log decides whether they matter for a frame of its kind: an ambient frame is
+        dark on purpose, a job frame needs no target.
     message : str
         One line on what is wrong and what to do; blank where nothing is.
     """
 
-    exposure: Exposure
-    height: int
-    width: int
-    signal: PatchSignal | None
-    colour: ColourTags | None
-    black_masked: tuple[float, float, float, float] | None
-    opcodes: bool
-    way: str
-    surround: Floats | None
-    box: Box | None
-    flags: tuple[str, ...]
-    message: str
+    exposure: Exposure = field(default_factory=Exposure)
+    height: int = 0
+    width: int = 0
+    signal: PatchSignal | None = None
+    colour: ColourTags | None = None
+    black_masked: tuple[float, float, float, float] | None = None
+    opcodes: bool = False
+    way: str = ""
+    surround: Floats | None = None
+    box: Box | None = None
+    flags: tuple[str, ...] = ()
+    message: str = ""
 
 
 def measure_frame(path: Path, target: Target | None) -> Reading:
@@ -94,9 +94,9 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
     Reading
         Plain values only, fit to be handed from one process to another.
     """
-    reading = _nothing_read(Exposure())
+    reading = Reading()
     try:
-        reading = _nothing_read(read_exposure(path))
+        reading = Reading(read_exposure(path))
         frame = open_frame(path)
         reading = replace(
             reading,
@@ -110,10 +110,10 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
         )
         return _measured(frame, target, reading)
     except FrameError as error:
-        return replace(reading, flags=(error.flag,), message=_one_line(str(error)))
+        return replace(reading, flags=ordered([error.flag]), message=_one_line(str(error)))
     except Exception as error:  # a file may break any decoder in its own way, and must not stop the others
         what = f"{path.name}: cannot be read ({type(error).__name__}: {error}); copy it from the card again"
-        return replace(reading, flags=(Flag.UNREADABLE,), message=_one_line(what))
+        return replace(reading, flags=ordered([Flag.UNREADABLE]), message=_one_line(what))
 
 
 def exposure_of(path: Path) -> Exposure:
@@ -159,23 +159,6 @@ def reading_from_json(stored: dict[str, Any]) -> Reading:
     )
 
 
-def _nothing_read(exposure: Exposure) -> Reading:
-    return Reading(
-        exposure=exposure,
-        height=0,
-        width=0,
-        signal=None,
-        colour=None,
-        black_masked=None,
-        opcodes=False,
-        way="",
-        surround=None,
-        box=None,
-        flags=(),
-        message="",
-    )
-
-
 def _silent(recorded: Exposure) -> bool:
     return (recorded.exposure_s, recorded.f_number, recorded.iso) == (None, None, None)
 
@@ -198,7 +181,7 @@ def _measured(frame: Frame, target: Target | None, reading: Reading) -> Reading:
     """Add the patch, the surround and the frame's own faults to a reading."""
     if target is None:
         what = f"{frame.path.name}: no target to measure; give its place in session.toml, [target] patch"
-        return replace(reading, flags=(Flag.NO_TARGET,), message=what)
+        return replace(reading, flags=ordered([Flag.NO_TARGET]), message=what)
     y0, y1, x0, x1 = pixel_box(target.patch, frame.height, frame.width, frame.pattern.shape)
     patch, surround = _regions(frame, target, (y0, y1, x0, x1))
     signal = measure_patch(patch, frame.white)

@@ -183,7 +183,7 @@ def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, Boo
 
 
 def _even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[_Area]:
-    """Part the scene along its edges of brightness and colour; return the largest upright box of each even area."""
+    """Divide the scene along its edges of brightness and colour; return the largest upright box of each even area."""
     height, width = scene.shape[:2]
     floor = np.maximum(scene, 0.0) + 0.03
     green = np.log(floor[..., 1])
