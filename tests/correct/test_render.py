@@ -85,7 +85,7 @@ def test_numbers_of_a_frame_by_hand(stack: Any, tmp_path: Path) -> None:
     row = found.table.iloc[4]
     gains = 2.0 ** row["exposure_stops"] * np.array([row["gain_r"], 1.0, row["gain_b"]])
     (developed,) = found.developed.values()
-    wanted = developed @ (gains * stack.neutrals[row.frame] / (16383 - 512))
+    wanted = developed @ (gains * stack.neutrals[row["frame"]] / (16383 - 512))
     image = exr_pixels(tmp_path / "exr" / f"{Path(row['frame']).stem}.exr").astype(np.float64)
     assert image[16:-16, 16:-16].mean(axis=(0, 1)) == pytest.approx(wanted, rel=3e-4)
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -75,13 +75,10 @@ def read_blocks(path: Path) -> Blocks:
         read_region(frame, top * side, min(top + BAND, rows) * side, 0, frame.width // side * side)
         for top in range(0, rows, BAND)
     )
-    found = thin(bands, frame.white, side, frame.pattern)
-    return Blocks(
-        signal=found.signal,
-        clipped=found.clipped,
+    return replace(
+        thin(bands, frame.white, side, frame.pattern),
         height=frame.height,
         width=frame.width,
-        side=side,
         orientation=exposure.orientation,
         lens=exposure.lens,
         focal_mm=exposure.focal_mm,

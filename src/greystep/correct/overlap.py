@@ -71,10 +71,6 @@ class Overlap:
         `Flag.LIGHT_CHANGED`, `Flag.NO_OVERLAP`, or blank.
     why : str
         What is wrong, with the numbers; blank where nothing is.
-    shift_px : tuple of 2 floats
-        How far the frame's centre lies from the hub's, right and down [px].
-    scale : float
-        Size of things in the frame over their size in the hub.
     """
 
     ratio: Floats
@@ -83,8 +79,6 @@ class Overlap:
     agreed_pct: float
     flag: str
     why: str
-    shift_px: tuple[float, float]
-    scale: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,33 +112,30 @@ def compare(hub: Blocks, frame: Blocks) -> Overlap:
         ``no_overlap`` where too little of the frame can be compared or agrees, ``light_changed`` where what agrees
         leaves a structure, or where things that stand as they stood are lit otherwise.
     """
-    shift, zoom = align(hub, frame)
-    moved = laid_over(frame, hub, shift, zoom)
-    fields = _fields(hub, *moved)
-    place = (float(shift[0]) * frame.side, float(shift[1]) * frame.side), 1.0 + zoom
+    fields = _fields(hub, *laid_over(frame, hub, *align(hub, frame)))
     count = len(fields.structure)
-    nothing = (np.full(3, np.nan), np.full((3, 3), np.nan), np.nan)
     if count < AGREE_FIELDS:
         share = 100.0 * count / fields.total
-        why = f"only {share:.0f} % of it is neither dark nor clipped in both frames"
-        return Overlap(*nothing, 0.0, Flag.NO_OVERLAP, why, *place)
+        return _nothing(0.0, Flag.NO_OVERLAP, f"only {share:.0f} % of it is neither dark nor clipped in both frames")
     weight, ratio, wider = _agreeing(fields)
     agreed = weight > 0
     agreed_pct = 100.0 * np.count_nonzero(agreed) / fields.total
-    other = _lit_otherwise(fields, weight, ratio)
-    flag = why = ""
-    if other > _OTHER_LIGHT:
-        flag, why = Flag.LIGHT_CHANGED, f"{100 * other:.0f} % of it shows the same things in other light"
-    elif np.count_nonzero(agreed) < max(AGREE_FIELDS, AGREE_SHARE * count):
-        flag, why = Flag.NO_OVERLAP, f"only {agreed_pct:.0f} % of it agrees with the reference frame"
-    elif (same := _same_things(fields, agreed)) < AGREE_SHARE:
-        flag, why = Flag.NO_OVERLAP, f"only {100 * same:.0f} % of what has structure shows the same things"
-    elif structure := _structure(fields, wider, ratio):
-        flag, why = Flag.LIGHT_CHANGED, structure
-    if flag:
-        return Overlap(*nothing, agreed_pct, flag, why, *place)
-    covariance, dof = _uncertainty(fields, weight, ratio)
-    return Overlap(ratio, covariance, dof, agreed_pct, "", "", *place)
+    if (other := _lit_otherwise(fields, weight, ratio)) > _OTHER_LIGHT:
+        why = f"{100 * other:.0f} % of it shows the same things in other light"
+        return _nothing(agreed_pct, Flag.LIGHT_CHANGED, why)
+    if np.count_nonzero(agreed) < max(AGREE_FIELDS, AGREE_SHARE * count):
+        why = f"only {agreed_pct:.0f} % of it agrees with the reference frame"
+        return _nothing(agreed_pct, Flag.NO_OVERLAP, why)
+    if (same := _same_things(fields, agreed)) < AGREE_SHARE:
+        why = f"only {100 * same:.0f} % of what has structure shows the same things"
+        return _nothing(agreed_pct, Flag.NO_OVERLAP, why)
+    if structure := _structure(fields, wider, ratio):
+        return _nothing(agreed_pct, Flag.LIGHT_CHANGED, structure)
+    return Overlap(ratio, *_uncertainty(fields, weight, ratio), agreed_pct, "", "")
+
+
+def _nothing(agreed_pct: float, flag: Flag, why: str) -> Overlap:
+    return Overlap(np.full(3, np.nan), np.full((3, 3), np.nan), np.nan, agreed_pct, flag, why)
 
 
 # --- fields --------------------------------------------------------------------------------------------------------
