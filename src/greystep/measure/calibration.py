@@ -213,9 +213,12 @@ def fit_matrix(rgb: Floats, xyz: Floats, used: Booleans, terms: tuple[int, bool]
         found = fixed + free @ np.linalg.lstsq(left[used], right[used], rcond=None)[0]
         return found, shade, (weight * (wanted - inputs @ found))[used].ravel()
 
+    def left_over(slopes: Floats) -> Floats:
+        return solved(slopes)[2]
+
     slopes = np.zeros(2 * planes)
     if planes:
-        slopes = least_squares(lambda slopes: solved(slopes)[2], slopes, xtol=1e-12, ftol=1e-12, gtol=1e-12).x
+        slopes = least_squares(left_over, slopes, xtol=1e-12, ftol=1e-12, gtol=1e-12).x
     found, shade, _ = solved(slopes)
     found = found * scale
     return Fit(found[:3].T, found[3] if offset else np.zeros(3), shade, terms)
