@@ -108,3 +108,14 @@ def test_each_library_has_one_door(folder: str, name: str) -> None:
     for module in imports(source(folder, name)):
         allowed = DOORS.get(module.split(".")[0])
         assert allowed is None or folder in allowed or f"{folder}/{name}" in allowed, f"{folder}/{name}: {module}"
+
+
+#: Files that turn the bytes of a raw file into its mosaic and will be a room of their own below `measure`.
+RAW = [("measure", "exposure"), ("measure", "levels"), ("measure", "dng"), ("measure", "frame"), ("correct", "blocks")]
+
+
+@pytest.mark.parametrize(("folder", "name"), RAW)
+def test_what_reads_raw_files_needs_nothing_of_the_rooms_above_it(folder: str, name: str) -> None:
+    for module in imports(source(folder, name)):
+        target = place(module)
+        assert target is None or target[0] == "ground" or target in RAW, f"{folder}/{name} imports {module}"

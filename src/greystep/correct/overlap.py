@@ -25,10 +25,10 @@ FIELD: Final = 4
 BRIGHT: Final = 0.95
 #: Structure [share of the mean] up to which a field counts in full.
 _EVEN: Final = 0.03
-#: A field agrees within so many robust standard deviations; an even one never beyond this [share].
+#: A field agrees within this many times the usual distance of the best; an even one never beyond this [share].
 _CUT_SD: Final = 4.5
 _FAR: Final = 0.04
-#: What is left over is looked at in fields up to so many times farther out: a changed light tilts all of them.
+#: What is left over is looked at in fields up to this many times farther out: a changed light tilts all of them.
 _WIDER: Final = 2.5
 #: Least share of the fields that can be compared, and least count, that must agree.
 AGREE_SHARE: Final = 0.4
