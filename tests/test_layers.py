@@ -11,7 +11,7 @@ import greystep
 ROOT = Path(greystep.__file__).parent
 #: Names and order of the flow. Held here too, so that a change of order is made twice, or seen.
 FLOW = """
-    ground:  errors terms flags columns published words files
+    ground:  errors terms flags columns published arrays words files
     measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
              reading
     log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing
@@ -20,7 +20,7 @@ FLOW = """
              findings advice verdict rounds anchors history
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
     correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange
-             dngcopy icc images demosaic render plates check
+             dngcopy images demosaic render plates check
     show:    words strips series canvas figures page sheetpage moves washes mixed auditpage terminal
     demo:    spectra sensor dngfile kit scenario
     cli:     options demo plan ingest watch report correct render audit choose camera history app
@@ -108,3 +108,14 @@ def test_each_library_has_one_door(folder: str, name: str) -> None:
     for module in imports(source(folder, name)):
         allowed = DOORS.get(module.split(".")[0])
         assert allowed is None or folder in allowed or f"{folder}/{name}" in allowed, f"{folder}/{name}: {module}"
+
+
+#: Files that turn the bytes of a raw file into its mosaic and will be a room of their own below `measure`.
+RAW = [("measure", "exposure"), ("measure", "levels"), ("measure", "dng"), ("measure", "frame"), ("correct", "blocks")]
+
+
+@pytest.mark.parametrize(("folder", "name"), RAW)
+def test_what_reads_raw_files_needs_nothing_of_the_rooms_above_it(folder: str, name: str) -> None:
+    for module in imports(source(folder, name)):
+        target = place(module)
+        assert target is None or target[0] == "ground" or target in RAW, f"{folder}/{name} imports {module}"

@@ -4,7 +4,7 @@ The flow is the layout: raw frames -> measure -> log -> compare -> correct -> sh
 A folder imports only folders above it in this map, and a file only files named before it in its own folder;
 the ground files serve everyone. ``demo`` uses the ground files and ``log`` alone, and only ``cli`` uses ``demo``.
 
-    ground:  errors terms flags columns published words files
+    ground:  errors terms flags columns published arrays words files
     measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
              reading
     log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing
@@ -13,7 +13,7 @@ the ground files serve everyone. ``demo`` uses the ground files and ``log`` alon
              findings advice verdict rounds anchors history
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
     correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange
-             dngcopy icc images demosaic render plates check
+             dngcopy images demosaic render plates check
     show:    words strips series canvas figures page sheetpage moves washes mixed auditpage terminal
     demo:    spectra sensor dngfile kit scenario
     cli:     options demo plan ingest watch report correct render audit choose camera history app

@@ -268,6 +268,31 @@ class HistoryRow:
     reference: str
 
 
+@dataclass(frozen=True, slots=True)
+class CheckRow:
+    """A row of check.csv: one rendered file, measured again.
+
+    ``before_*`` and ``after_*`` are the frame's neutral in linear Rec.709, (1, 1, 1) where it matches.
+    """
+
+    frame: str
+    head: str
+    power: str
+    source: str
+    file: str
+    measured: str
+    steps_before: Steps
+    stops_before: Stops
+    steps_after: Steps
+    stops_after: Stops
+    before_r: Ratio
+    before_g: Ratio
+    before_b: Ratio
+    after_r: Ratio
+    after_g: Ratio
+    after_b: Ratio
+
+
 R = TypeVar("R", bound=Row)
 
 

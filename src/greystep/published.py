@@ -151,11 +151,6 @@ NOMINAL_GELS: Final = (
     ("1/8 minus green", -0.5, 0.5, -0.0035, 0.0005, 0.1),
 )
 
-# --- exchange -------------------------------------------------------------------------------------------------------
-
-#: White of the ICC's profile connection space, XYZ of D50 as it is rounded there. ICC.1:2010, from memory.
-ICC_PCS_WHITE: Final = (0.9642, 1.0, 0.8249)
-
 # ======================================================================================================================
 # Part 2: this project's own arithmetic, simulations and assumptions; no document says them
 # ======================================================================================================================

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 import tifffile
 
-from greystep.correct.check import COLUMNS, check
+from greystep.columns import CheckRow, names
+from greystep.correct.check import check
 from greystep.correct.gains import correct_frames
-from greystep.correct.render import render
+from greystep.correct.render import render_frames
 from greystep.errors import GreystepError
 from greystep.show.strips import check_text, magnification, strips, strips_of
 
@@ -29,13 +30,13 @@ def checked(stack: Any, rendered: Path) -> Any:
 def rendered(stack: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("rendered")
     for form in FORMS:
-        render(stack.ingested, stack.corrections, folder, form)
+        render_frames(stack.ingested, stack.corrections, folder, form)
     return folder
 
 
 def test_the_stack_agrees_after_the_correction(checked: Any) -> None:
     table = checked.table
-    assert list(table.columns) == list(COLUMNS)
+    assert list(table.columns) == list(names(CheckRow))
     assert sorted(table["file"].str.partition("/")[0].value_counts().to_dict().items()) == [
         (f, 12) for f in sorted(FORMS)
     ]
@@ -71,7 +72,7 @@ def test_a_correction_that_is_wrong_is_found(stack: Any, stacking: ModuleType, t
     table.loc[3, "gain_r"] *= 1.01
     table.loc[3, "exposure_stops"] += 0.03
     wrong = replace(stack.corrections, table=table)
-    render(stack.ingested, wrong, tmp_path, form)
+    render_frames(stack.ingested, wrong, tmp_path, form)
     # The record is made to say that these are the corrections that were asked for.
     from greystep.correct.render import RECORD, jobs_of
 
@@ -95,7 +96,7 @@ def test_a_correction_that_is_wrong_is_found(stack: Any, stacking: ModuleType, t
 
 def test_brightness_that_was_not_to_be_matched_stays(stack: Any, tmp_path: Path) -> None:
     found = correct_frames(stack.ingested, to="median")
-    render(stack.ingested, found, tmp_path, "tiff")
+    render_frames(stack.ingested, found, tmp_path, "tiff")
     checked = check(stack.ingested, found, tmp_path)
     assert not checked.brightness_matched
     assert checked.table["stops_after"].to_numpy() == pytest.approx(checked.table["stops_before"].to_numpy(), abs=0.002)
@@ -106,7 +107,7 @@ def test_brightness_that_was_not_to_be_matched_stays(stack: Any, tmp_path: Path)
 
 def test_a_white_in_kelvin_has_no_brightness_of_its_own(stack: Any, tmp_path: Path) -> None:
     found = correct_frames(stack.ingested, to="5000K+0.001", space="lin_ap1")
-    render(stack.ingested, found, tmp_path, "exr")
+    render_frames(stack.ingested, found, tmp_path, "exr")
     table = check(stack.ingested, found, tmp_path).table
     assert table["steps_before"].min() > 8.0
     assert table["steps_after"].max() < 0.1
@@ -119,7 +120,7 @@ def test_overlap_is_compared_with_the_same_hub(stack: Any, checked: Any, tmp_pat
     table.loc[1:, ["source", "via"]] = ["overlap", table["frame"].iloc[0]]
     kept = {name: stack.corrections.matrices[name] for name in table["frame"]}
     found = replace(stack.corrections, table=table, matrices=kept)
-    render(stack.ingested, found, tmp_path, form)
+    render_frames(stack.ingested, found, tmp_path, form)
     again = check(stack.ingested, found, tmp_path).table
     assert list(again["measured"]) == ["patch", "overlap", "overlap"]
     # Against the hub the second frame lies 1.3 steps away, and in stops what both lie from the reference.
@@ -134,7 +135,7 @@ def test_what_shows_no_light_is_not_measured(stack: Any, tmp_path: Path) -> None
     table = stack.corrections.table.copy()
     table.loc[2, ["source", "via"]] = ["profile", "A@1/4"]
     found = replace(stack.corrections, table=table)
-    render(stack.ingested, found, tmp_path, "dng")
+    render_frames(stack.ingested, found, tmp_path, "dng")
     checked = check(stack.ingested, found, tmp_path)
     assert checked.table["measured"].iloc[2] == ""
     assert np.isnan(checked.table["steps_after"].iloc[2])
@@ -147,7 +148,7 @@ def test_files_of_other_corrections_are_not_taken_for_these(stack: Any, rendered
         check(stack.ingested, other, rendered)
     with pytest.raises(GreystepError, match="nothing rendered; run greystep render"):
         check(stack.ingested, stack.corrections, tmp_path)
-    render(stack.ingested, stack.corrections, tmp_path, "tiff")
+    render_frames(stack.ingested, stack.corrections, tmp_path, "tiff")
     path = tmp_path / "tiff" / "f0004.tif"
     tifffile.imwrite(path, np.zeros((320, 480, 3), np.uint16))
     checked = check(stack.ingested, stack.corrections, tmp_path)

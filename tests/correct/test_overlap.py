@@ -13,7 +13,8 @@ import pytest
 from scipy import ndimage
 
 from greystep.correct.blocks import Blocks, block_side, read_blocks, thin
-from greystep.correct.overlap import compare, gains, half_width_stops
+from greystep.correct.framing import align
+from greystep.correct.overlap import Overlap, compare, half_width_stops
 from greystep.errors import GreystepError
 from greystep.measure.frame import Mosaic, open_frame, read_region
 
@@ -98,6 +99,11 @@ def errors(found: tuple[np.ndarray, float], light: np.ndarray) -> tuple[float, f
     return float(np.abs(found[0] / true - 1.0).max()), abs(found[1] + float(np.log2(light[1])))
 
 
+def correction(found: Overlap) -> tuple[np.ndarray, float]:
+    """Return what an overlap's ratio makes of the frame: gains, green = 1, and stops."""
+    return found.ratio[1] / found.ratio, float(-np.log2(found.ratio[1]))
+
+
 def global_mean(reference: Blocks, frame: Blocks) -> tuple[np.ndarray, float]:
     ratio = frame.signal.mean(axis=(0, 1)) / reference.signal.mean(axis=(0, 1))
     return ratio[1] / ratio, float(-np.log2(ratio[1]))
@@ -128,9 +134,9 @@ def test_focus_stack(seed: int) -> None:
     for plane in range(1, 12):
         result = compare(frames[0], frames[plane])
         assert result.flag == "", (plane, result.why)
-        found.append(errors(gains(result), light[plane] / light[0]))
+        found.append(errors(correction(result), light[plane] / light[0]))
         plain.append(errors(global_mean(frames[0], frames[plane]), light[plane] / light[0]))
-        assert result.scale == pytest.approx(1 + 0.001 * plane, abs=0.004)
+        assert align(frames[0], frames[plane])[1] == pytest.approx(0.001 * plane, abs=0.004)
     assert np.max(found, axis=0)[0] < 0.003
     assert np.max(found, axis=0)[1] < 0.005
     assert np.max(plain, axis=0)[0] > 0.003
@@ -146,7 +152,7 @@ def test_focus_stack_with_a_third_of_the_frame_replaced(seed: int) -> None:
         result = compare(frames[0], frames[plane])
         assert result.flag == "", (plane, result.why)
         assert result.agreed_pct < 75
-        found.append(errors(gains(result), light[plane] / light[0]))
+        found.append(errors(correction(result), light[plane] / light[0]))
         plain.append(errors(global_mean(frames[0], frames[plane]), light[plane] / light[0]))
     assert np.max(found, axis=0)[0] < 0.01
     assert np.max(found, axis=0)[1] < np.log2(1.01)
@@ -199,7 +205,7 @@ def test_all_light_changed_alike_is_no_changed_light() -> None:
             shot(focused(base, 0.5, 3.0), rng), shot(focused(breathed(base, 0.002), 0.6, 3.0) * light, rng)
         )
         assert result.flag == ""
-        assert errors(gains(result), light)[0] < 0.003
+        assert errors(correction(result), light)[0] < 0.003
 
 
 def test_a_background_light_has_changed() -> None:
@@ -226,8 +232,8 @@ def test_a_moved_object_with_its_shadow_is_no_changed_light() -> None:
             frames.append(focused(image, 0.5, 3.0))
         result = compare(shot(frames[0], rng), shot(frames[1] * light, rng))
         assert result.flag == ""
-        assert errors(gains(result), light)[0] < 0.003
-        assert errors(gains(result), light)[1] < 0.005
+        assert errors(correction(result), light)[0] < 0.003
+        assert errors(correction(result), light)[1] < 0.005
 
 
 def test_another_scene_gives_no_gain() -> None:
@@ -254,15 +260,16 @@ def test_a_small_lit_thing_before_black_is_enough() -> None:
     result = compare(shot(base, rng), shot(base * light, rng))
     assert result.flag == ""
     assert result.agreed_pct < 25
-    assert errors(gains(result), light)[0] < 0.003
+    assert errors(correction(result), light)[0] < 0.003
 
 
 def test_shift_and_scale_are_found() -> None:
     rng = np.random.default_rng(3)
     base = focused(0.6 * scene(rng), 0.5, 3.0)
-    result = compare(shot(base, rng), shot(breathed(base, 0.005, down=1.0, right=-1.5), rng))
-    assert result.shift_px == pytest.approx((-1.5, 1.0), abs=0.15)
-    assert result.scale == pytest.approx(1.005, abs=5e-4)
+    frame = shot(breathed(base, 0.005, down=1.0, right=-1.5), rng)
+    shift, zoom = align(shot(base, rng), frame)
+    assert shift * frame.side == pytest.approx((-1.5, 1.0), abs=0.15)
+    assert 1 + zoom == pytest.approx(1.005, abs=5e-4)
 
 
 # --- blocks --------------------------------------------------------------------------------------------------------
@@ -372,7 +379,7 @@ def test_real_frames_re_exposed_by_known_factors() -> None:
                 assert result.flag == "no_overlap", path.name  # a frame of black has nothing to compare
                 continue
             assert result.flag == "", (path.name, result.why)
-            of_gains, of_stops = errors(gains(result), np.array(light))
+            of_gains, of_stops = errors(correction(result), np.array(light))
             assert of_gains < 0.005, (path.name, light)
             assert of_stops < np.log2(1.005), (path.name, light)
             seen.append(path.name)

@@ -23,10 +23,9 @@ from PIL import Image, ImageCms, ImageOps
 
 from greystep.correct.demosaic import demosaic, reach_of
 from greystep.correct.dngcopy import baseline_exposure, corrected_copy
-from greystep.correct.icc import linear_profile
-from greystep.correct.images import turned, turned_back
+from greystep.correct.images import linear_profile, turned, turned_back
 from greystep.correct.plates import add_plates, read_plates
-from greystep.correct.render import RECORD, render
+from greystep.correct.render import RECORD, render_frames
 from greystep.errors import FaultsError, FrameError, GreystepError
 from greystep.measure.chromaticity import SPACES, working_space
 from greystep.measure.exposure import read_exposure
@@ -43,8 +42,8 @@ def exr_pixels(path: Path) -> np.ndarray:
 @pytest.mark.parametrize("form", ["tiff", "exr"])
 def test_true_neutrals_agree_after_the_correction(stack: Any, stacking: ModuleType, tmp_path: Path, form: str) -> None:
     """Gains found on noisy frames, applied to noise-free frames of the true light: 0.1 step and 0.005 stop."""
-    done = render(stack.true, stack.corrections, tmp_path, form)
-    files = [tmp_path / row["file"] for row in done.rows]
+    done = render_frames(stack.true, stack.corrections, tmp_path, form)
+    files = [tmp_path / row.file for row in done.files]
     read = (lambda path: tifffile.imread(path) / 65535.0) if form == "tiff" else exr_pixels
     neutrals = np.array([read(path).astype(np.float64)[16:-16, 16:-16].mean(axis=(0, 1)) for path in files])
     steps, stops = stacking.spread(neutrals)
@@ -59,10 +58,10 @@ def test_true_neutrals_agree_after_the_correction(stack: Any, stacking: ModuleTy
 
 def test_copies_agree_through_another_raw_converter(stack: Any, stacking: ModuleType, tmp_path: Path) -> None:
     """DNG copy, LibRaw with the file's own white balance, 16-bit linear TIFF: within 0.3 step."""
-    done = render(stack.true, stack.corrections, tmp_path, "dng")
+    done = render_frames(stack.true, stack.corrections, tmp_path, "dng")
     neutrals = []
-    for row in done.rows:
-        path = tmp_path / row["file"]
+    for row in done.files:
+        path = tmp_path / row.file
         with rawpy.imread(str(path)) as raw:
             picture = raw.postprocess(
                 gamma=(1, 1), no_auto_bright=True, output_bps=16, use_camera_wb=True, adjust_maximum_thr=0.0,
@@ -82,7 +81,7 @@ def test_copies_agree_through_another_raw_converter(stack: Any, stacking: Module
 def test_numbers_of_a_frame_by_hand(stack: Any, tmp_path: Path) -> None:
     """Working space = A @ (2**e * gain * counts / range), the range being white minus black."""
     found = stack.corrections
-    render(stack.true, found, tmp_path, "exr")
+    render_frames(stack.true, found, tmp_path, "exr")
     row = found.table.iloc[4]
     gains = 2.0 ** row["exposure_stops"] * np.array([row["gain_r"], 1.0, row["gain_b"]])
     (developed,) = found.developed.values()
@@ -98,7 +97,7 @@ def test_blown_highlights_stay_neutral(stack: Any, stacking: ModuleType, tmp_pat
     (tmp_path / "frames").mkdir()
     for name in stack.neutrals:
         stacking.write_flat(tmp_path / "frames" / name, np.full(3, 20000.0), body.tags.matrix_1, None)
-    render(true, stack.corrections, tmp_path / "out", "exr")
+    render_frames(true, stack.corrections, tmp_path / "out", "exr")
     image = exr_pixels(tmp_path / "out" / "exr" / f"{Path(row['frame']).stem}.exr").astype(np.float64)
     top = 2.0 ** row["exposure_stops"] * min(1.0, row["gain_r"] / 0.4, row["gain_b"] / 0.5)
     assert image.mean(axis=(0, 1)) == pytest.approx(np.full(3, top), rel=1e-3)
@@ -153,17 +152,17 @@ def test_a_copy_differs_in_its_tags_alone(order: str, big: bool, tags: list[tupl
 
 def test_other_readers_find_the_new_neutral(stack: Any, tmp_path: Path) -> None:
     """LibRaw's camera white balance is 1 / AsShotNeutral = gain / reference neutral; its pixels are the original's."""
-    done = render(stack.ingested, stack.corrections, tmp_path, "dng")
+    done = render_frames(stack.ingested, stack.corrections, tmp_path, "dng")
     rows = stack.corrections.table.set_index("frame")
     (reference,) = stack.corrections.references.values()
-    for row in done.rows[:3]:
-        gains = rows.loc[row["frame"], ["gain_r", "gain_g", "gain_b"]].to_numpy(np.float64)
-        original = stack.ingested.session.frames_dir / row["frame"]
-        with rawpy.imread(str(tmp_path / row["file"])) as new, rawpy.imread(str(original)) as old:
+    for row in done.files[:3]:
+        gains = rows.loc[row.frame, ["gain_r", "gain_g", "gain_b"]].to_numpy(np.float64)
+        original = stack.ingested.session.frames_dir / row.frame
+        with rawpy.imread(str(tmp_path / row.file)) as new, rawpy.imread(str(original)) as old:
             balance = np.array(new.camera_whitebalance[:3])
             assert balance / balance[1] == pytest.approx(gains / np.array(reference.neutral), rel=1e-5)
             assert np.array_equal(new.raw_image, old.raw_image)
-        assert read_exposure(tmp_path / row["file"]) == read_exposure(original)
+        assert read_exposure(tmp_path / row.file) == read_exposure(original)
 
 
 @pytest.mark.parametrize("data", [b"", b"FUJIFILMCCD-RAW " * 8, b"II*\0\xff\xff\xff\x7f" + bytes(40)])
@@ -203,7 +202,7 @@ def portrait(stack: Any, stacking: ModuleType, tmp_path: Path) -> Any:
 def test_orientation_is_kept(stack: Any, portrait: Any, tmp_path: Path) -> None:
     """A TIFF keeps pixels and tag; OpenEXR knows no orientation, so there the pixels stand upright."""
     for form in ("tiff", "exr", "dng"):
-        render(portrait, stack.corrections, tmp_path, form)
+        render_frames(portrait, stack.corrections, tmp_path, form)
     name = Path(sorted(stack.neutrals)[0]).stem
     with tifffile.TiffFile(tmp_path / "tiff" / f"{name}.tif") as tif:
         assert tif.pages.first.tags[274].value == 6
@@ -228,7 +227,7 @@ def test_every_orientation_as_another_library_turns_it(orientation: int) -> None
 
 def test_what_the_camera_recorded_is_kept(stack: Any, tmp_path: Path) -> None:
     for form in ("tiff", "exr"):
-        render(stack.ingested, stack.corrections, tmp_path, form)
+        render_frames(stack.ingested, stack.corrections, tmp_path, form)
     frame = stack.corrections.table["frame"].iloc[0]
     recorded = read_exposure(stack.ingested.session.frames_dir / frame)
     kept = read_exposure(tmp_path / "tiff" / f"{Path(frame).stem}.tif")
@@ -278,6 +277,25 @@ def test_the_profile_says_what_the_space_is(space: str) -> None:
     linear = values / 255.0 @ (to_srgb @ bradford(white, srgb_white) @ np.linalg.inv(from_xyz)).T
     curve = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 0) ** (1 / 2.4) - 0.055)
     assert np.asarray(shown)[0] == pytest.approx(255.0 * curve, abs=2.0)
+    assert linear_profile(space, "a linear space") == linear_profile(space, "a linear space")
+
+
+@pytest.mark.parametrize("space", list(SPACES))
+def test_the_profile_holds_the_primaries_exactly(space: str) -> None:
+    """Read tag by tag with Pillow: Bradford-adapted columns and white to the last bit of s15Fixed16."""
+    from greystep.measure.chromaticity import bradford
+
+    data = linear_profile(space, "a linear space")
+    profile = ImageCms.ImageCmsProfile(io.BytesIO(data)).profile
+    from_xyz, white = working_space(space)
+    d50 = (0.9642, 1.0, 0.8249)  # the white of the profile connection space, ICC.1:2010
+    wanted = (bradford(white, d50) @ np.linalg.inv(from_xyz)).T
+    for primary, column in zip(("red", "green", "blue"), wanted, strict=True):
+        assert getattr(profile, f"{primary}_colorant")[0] == pytest.approx(column, abs=1.6e-5)
+    assert profile.media_white_point[0] == pytest.approx(d50, abs=1e-5)
+    assert profile.creation_date is not None
+    assert profile.creation_date.year == 2020
+    assert len(data) == int.from_bytes(data[:4], "big")
 
 
 def test_openexr_missing_is_said_before_anything_is_written(
@@ -285,7 +303,7 @@ def test_openexr_missing_is_said_before_anything_is_written(
 ) -> None:
     monkeypatch.setitem(sys.modules, "OpenEXR", None)
     with pytest.raises(GreystepError, match=r"greystep\[exr\]"):
-        render(stack.ingested, stack.corrections, tmp_path / "out", "exr")
+        render_frames(stack.ingested, stack.corrections, tmp_path / "out", "exr")
     assert not (tmp_path / "out").exists()
 
 
@@ -323,9 +341,9 @@ def test_bayer_by_hand() -> None:
 
 
 def test_bands_leave_no_seam(stack: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    one = render(stack.ingested, stack.corrections, tmp_path / "one", "tiff").rows[0]["file"]
+    one = render_frames(stack.ingested, stack.corrections, tmp_path / "one", "tiff").files[0].file
     monkeypatch.setattr("greystep.correct.demosaic.BAND", 37)
-    render(stack.ingested, stack.corrections, tmp_path / "two", "tiff")
+    render_frames(stack.ingested, stack.corrections, tmp_path / "two", "tiff")
     whole, parts = (tifffile.imread(tmp_path / folder / one).astype(int) for folder in ("one", "two"))
     assert np.abs(whole - parts).max() <= 1
 
@@ -340,17 +358,17 @@ def prints(folder: Path) -> dict[str, str]:
 def test_originals_are_never_written_to(stack: Any, tmp_path: Path) -> None:
     frames = stack.ingested.session.frames_dir
     before = prints(frames)
-    render(stack.ingested, stack.corrections, tmp_path, "dng")
+    render_frames(stack.ingested, stack.corrections, tmp_path, "dng")
     assert prints(frames) == before
     for inside in (frames, frames / "out", frames.parent / "x" / ".." / frames.name):
         with pytest.raises(GreystepError, match="never written to"):
-            render(stack.ingested, stack.corrections, inside, "dng")
+            render_frames(stack.ingested, stack.corrections, inside, "dng")
     assert prints(frames) == before
 
 
 def test_a_second_run_goes_on_where_the_first_stopped(stack: Any, tmp_path: Path) -> None:
     def states(found: Any = stack.corrections) -> list[str]:
-        return [row["state"] for row in render(stack.ingested, found, tmp_path, "dng").rows]
+        return [row.state for row in render_frames(stack.ingested, found, tmp_path, "dng").files]
 
     assert states() == ["written"] * 12
     assert states() == ["kept"] * 12
@@ -372,16 +390,16 @@ def test_a_raw_file_that_changed_is_rendered_again(stack: Any, tmp_path: Path) -
     frames = tmp_path / "frames"
     shutil.copytree(stack.ingested.session.frames_dir, frames)
     found = replace(stack.ingested, session=replace(stack.ingested.session, frames_dir=frames))
-    render(found, stack.corrections, tmp_path / "out", "dng")
+    render_frames(found, stack.corrections, tmp_path / "out", "dng")
     shutil.copy(frames / "f0002.dng", frames / "f0006.dng")
-    states = [row["state"] for row in render(found, stack.corrections, tmp_path / "out", "dng").rows]
+    states = [row.state for row in render_frames(found, stack.corrections, tmp_path / "out", "dng").files]
     assert states == ["kept"] * 4 + ["written"] + ["kept"] * 7
     assert prints(tmp_path / "out" / "dng")["f0006.dng"] != prints(tmp_path / "out" / "dng")["f0007.dng"]
 
 
 def test_progress_counts_every_frame(stack: Any, tmp_path: Path) -> None:
     seen: list[tuple[int, int]] = []
-    render(stack.ingested, stack.corrections, tmp_path, "dng", lambda done, total: seen.append((done, total)))
+    render_frames(stack.ingested, stack.corrections, tmp_path, "dng", lambda done, total: seen.append((done, total)))
     assert seen == [(done, 12) for done in range(13)]
 
 
@@ -390,9 +408,9 @@ def test_too_little_room_is_said_first(stack: Any, tmp_path: Path, monkeypatch: 
     monkeypatch.setattr(shutil, "disk_usage", lambda path: usage(10**9, 10**9 - 5_000_000, 5_000_000))
     for form, needed in (("tiff", 12), ("exr", 14)):  # 12 frames of 320 x 480 px, 6 bytes a pixel
         with pytest.raises(GreystepError, match=rf"{needed}\d* MB are needed and 5 MB are free"):
-            render(stack.ingested, stack.corrections, tmp_path / "out", form)
+            render_frames(stack.ingested, stack.corrections, tmp_path / "out", form)
     assert not (tmp_path / "out").exists()
-    assert len(render(stack.ingested, stack.corrections, tmp_path / "out", "dng").rows) == 12
+    assert len(render_frames(stack.ingested, stack.corrections, tmp_path / "out", "dng").files) == 12
 
 
 @pytest.fixture
@@ -408,7 +426,7 @@ def small_files() -> Iterator[None]:
 @pytest.mark.usefixtures("small_files")
 def test_a_full_disk_leaves_nothing_half_written(stack: Any, tmp_path: Path, form: str) -> None:
     with pytest.raises(GreystepError, match="cannot be written"):
-        render(stack.ingested, stack.corrections, tmp_path / "out", form)
+        render_frames(stack.ingested, stack.corrections, tmp_path / "out", form)
     assert [path for path in (tmp_path / "out").rglob("*") if path.is_file()] == []
 
 
@@ -416,7 +434,7 @@ def test_a_full_disk_leaves_nothing_half_written(stack: Any, tmp_path: Path, for
 def test_a_folder_that_cannot_be_made(stack: Any, tmp_path: Path, form: str) -> None:
     (tmp_path / "out").write_text("a file where the folder should be")
     with pytest.raises(GreystepError, match="cannot be written"):
-        render(stack.ingested, stack.corrections, tmp_path / "out", form)
+        render_frames(stack.ingested, stack.corrections, tmp_path / "out", form)
 
 
 def test_one_lost_frame_does_not_stop_the_others(stack: Any, tmp_path: Path) -> None:
@@ -425,18 +443,18 @@ def test_one_lost_frame_does_not_stop_the_others(stack: Any, tmp_path: Path) -> 
     found = replace(stack.ingested, session=replace(stack.ingested.session, frames_dir=frames))
     (frames / "f0003.dng").unlink()
     (frames / "f0004.dng").write_bytes((frames / "f0004.dng").read_bytes()[:300])
-    done = render(found, stack.corrections, tmp_path / "out", "tiff")
-    assert [row["state"] for row in done.rows] == ["written", "failed", "failed", *["written"] * 9]
+    done = render_frames(found, stack.corrections, tmp_path / "out", "tiff")
+    assert [row.state for row in done.files] == ["written", "failed", "failed", *["written"] * 9]
     assert sum(message.startswith(("f0003.dng", "f0004.dng")) for message in done.messages) == 2
     for path in frames.iterdir():
         path.write_bytes(b"nothing")
     with pytest.raises(GreystepError, match="none of 12 frames"):
-        render(found, stack.corrections, tmp_path / "other", "tiff")
+        render_frames(found, stack.corrections, tmp_path / "other", "tiff")
 
 
 def test_nothing_to_render(stack: Any, tmp_path: Path) -> None:
     with pytest.raises(GreystepError, match="no frame has a correction"):
-        render(stack.ingested, replace(stack.corrections, matrices={}), tmp_path, "dng")
+        render_frames(stack.ingested, replace(stack.corrections, matrices={}), tmp_path, "dng")
 
 
 # --- plates --------------------------------------------------------------------------------------------------------
@@ -449,7 +467,7 @@ def test_plates_add_as_light_adds(stack: Any, tmp_path: Path) -> None:
     plates = read_plates(table, frames)
     assert [plate.factor for plate in plates] == [1.0, 0.5, 0.25]
     for form in ("tiff", "exr"):
-        render(stack.true, stack.corrections, tmp_path, form)
+        render_frames(stack.true, stack.corrections, tmp_path, form)
         path, messages = add_plates(stack.true, stack.corrections, plates, tmp_path, form)
         assert messages == ()
         read = exr_pixels if form == "exr" else (lambda path: tifffile.imread(path) / 65535.0)

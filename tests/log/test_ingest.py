@@ -52,7 +52,7 @@ def reading(mean: np.ndarray | None, u: float = 0.01, own: tuple[str, ...] = (),
         three = (1.0, 1.0, 1.0)
         signal = PatchSignal(
             mean=tuple(mean), u=(u, u, u), sd=three, n=(100, 200, 100), black=(BLACK,) * 3, white=(WHITE,) * 3,
-            ceiling=(WHITE,) * 3, g1_g2=1.0, clipped_pct=0.0, gradient_pct=2.0, raw_min=0.0, raw_max=1.0, damage="",
+            ceiling=(WHITE,) * 3, g1_g2=1.0, clipped_pct=0.0, gradient_pct=2.0, damage="",
         )  # fmt: skip
     exposure = Exposure(
         exposure_s=0.008, f_number=11.0, iso=100.0, make="Made", model="Up", serial="7", lens="100 mm", focal_mm=100.0

@@ -293,7 +293,7 @@ def reading(share: float, iso: float | None = 100.0, serial: str = "7", damage: 
     level = (0.5 * share * 1000.0, share * 1000.0, 0.6 * share * 1000.0)
     signal = PatchSignal(
         mean=level, u=three, sd=three, n=(9, 9, 9), black=(0.0,) * 3, white=(1000.0,) * 3, ceiling=(1000.0,) * 3,
-        g1_g2=1.0, clipped_pct=0.0, gradient_pct=0.0, raw_min=0.0, raw_max=1.0, damage=damage,
+        g1_g2=1.0, clipped_pct=0.0, gradient_pct=0.0, damage=damage,
     )  # fmt: skip
     exposure = Exposure(exposure_s=0.008, f_number=8.0, iso=iso, serial=serial)
     return Reading(exposure, 10, 10, signal, None, None, False, "region", None, None, (), "")

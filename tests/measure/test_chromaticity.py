@@ -276,3 +276,12 @@ def test_the_door_opens_late_and_leaves_printing_alone() -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["np.float64(1.5)", "False"]
+
+
+def test_the_curve_of_srgb_is_that_of_the_colour_library() -> None:
+    linear = np.concatenate([np.linspace(0.0, 0.01, 300), np.linspace(0.0, 1.0, 1001)])
+    curve = np.asarray(colour.cctf_encoding(linear, function="sRGB"))
+    # A value just at half a code may be rounded either way.
+    assert chromaticity.srgb_code(linear) == pytest.approx(255.0 * curve, abs=0.5 + 1e-9)
+    assert chromaticity.srgb_code([-1.0, 0.0, 1.0, 7.0]).tolist() == [0.0, 0.0, 255.0, 255.0]
+    assert np.isnan(chromaticity.srgb_code(np.nan))

@@ -6,7 +6,6 @@ import pytest
 from greystep.measure.frame import Mosaic
 from greystep.measure.surround import (
     reference_surround,
-    shift_between,
     surround_box,
     surround_of,
     surround_pixels,
@@ -69,14 +68,18 @@ def test_movements_are_caught_and_nothing_else_is(side: int, ground: float, degr
         assert state(green=green, missing=True) == "no_target" or drowned
 
 
-def test_the_shift_has_its_size_and_sign() -> None:
+@pytest.mark.parametrize("way", [(1, 0), (-1, 0), (0, 1), (0, -1)])
+def test_a_target_has_moved_from_a_tenth_of_its_size_on_whatever_the_direction(way: tuple[int, int]) -> None:
+    """The shift that is found has the size and the direction of the true one: each side of the limit, all four ways."""
     rng = np.random.default_rng(2)
     reference = surround_of(region(rng))
-    for shift in ((0.2, 0.0), (0.0, 0.3), (-0.15, -0.25)):
-        dx, dy, quality = shift_between(surround_of(region(rng, shift=shift)), reference)
-        assert (dx, dy) == pytest.approx(shift, abs=0.04)
-        assert 0.6 < quality <= 1
-    assert shift_between(reference, reference) == pytest.approx((0.0, 0.0, 1.0))
+    for size, state in ((0.0, ""), (0.06, ""), (0.14, "target_moved"), (0.3, "target_moved")):
+        shift = (way[0] * size, way[1] * size)
+        assert target_state(surround_of(region(rng, shift=shift)), reference) == state, shift
+        # Shifted back, the same target stands where it stood: the sign counts, not the change of the map alone.
+        moved = surround_of(region(rng, shift=shift))
+        assert target_state(surround_of(region(rng, shift=shift)), moved) == ""
+    assert target_state(reference, reference) == ""
 
 
 def test_where_nothing_can_be_told_nothing_is_said() -> None:

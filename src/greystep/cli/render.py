@@ -1,5 +1,6 @@
 """``greystep render``: corrected frames as DNG copies, TIFF or OpenEXR, and plates added as light adds."""
 
+from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -85,17 +86,17 @@ def render(
         wrote, text = [str(path)], f"{len(chosen)} plates added\nwrote {path}"
         whole = True
     else:
-        from greystep.correct.render import render as render_frames
+        from greystep.correct.render import State, render_frames
 
         with progress_bar("rendering") as progress:
             done = render_frames(found, corrections, folder, form.value, progress)
-        rows, messages = [dict(row) for row in done.rows], done.messages
-        counts = {state: sum(row["state"] == state for row in done.rows) for state in ("written", "kept", "failed")}
-        wrote = [str(folder / row["file"]) for row in done.rows if row["state"] == "written"]
-        said = {"written": "written", "kept": "kept from before", "failed": "failed"}
+        rows, messages = [asdict(file) for file in done.files], done.messages
+        counts = {state: sum(file.state == state for file in done.files) for state in State}
+        wrote = [str(folder / file.file) for file in done.files if file.state == State.WRITTEN]
+        said = {State.WRITTEN: "written", State.KEPT: "kept from before", State.FAILED: "failed"}
         text = ", ".join(f"{n} {said[state]}" for state, n in counts.items() if n)
-        text = f"{len(done.rows)} frames: {text}\nfolder {folder / form.value}"
-        whole = not counts["failed"]
+        text = f"{len(done.files)} frames: {text}\nfolder {folder / form.value}"
+        whole = not counts[State.FAILED]
     write_readings(found, store=out)
     say(*messages)
     if as_json:

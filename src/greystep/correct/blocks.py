@@ -2,31 +2,29 @@
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Booleans, Filters, Floats, Triple
 from greystep.errors import FrameError
 from greystep.measure.exposure import read_exposure
 from greystep.measure.frame import Mosaic, open_frame, read_region
-
-Floats = NDArray[np.float64]
 
 #: Blocks along the longer side, about; a small frame has fewer, each of two filter periods at least.
 BLOCKS: Final = 160
 _PERIODS: Final = 2
 #: Rows of blocks that are read at a time, to spare memory.
-_BAND: Final = 8
+BAND: Final = 8
 #: Least share of pixels at one top value below the declared white level for it to be where the sensor saturates.
 _SHELF_SHARE: Final = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
 class Blocks:
-    """A frame as blocks of equal size, from the visible origin; a last part block is left out.
+    """A frame as blocks of equal size, from the visible origin; an incomplete last block is left out.
 
     Attributes
     ----------
@@ -49,14 +47,14 @@ class Blocks:
     """
 
     signal: Floats
-    clipped: NDArray[np.bool_]
+    clipped: Booleans
     height: int
     width: int
     side: int
     orientation: int = 1
     lens: str = ""
     focal_mm: float | None = None
-    neutral: tuple[float, float, float] | None = None
+    neutral: Triple | None = None
 
 
 def read_blocks(path: Path) -> Blocks:
@@ -74,16 +72,13 @@ def read_blocks(path: Path) -> Blocks:
     if not rows or not frame.width // side:
         raise FrameError(f"{path.name}: {frame.width} x {frame.height} px are too few to compare with another frame")
     bands = (
-        read_region(frame, top * side, min(top + _BAND, rows) * side, 0, frame.width // side * side)
-        for top in range(0, rows, _BAND)
+        read_region(frame, top * side, min(top + BAND, rows) * side, 0, frame.width // side * side)
+        for top in range(0, rows, BAND)
     )
-    found = thin(bands, frame.white, side, frame.pattern)
-    return Blocks(
-        signal=found.signal,
-        clipped=found.clipped,
+    return replace(
+        thin(bands, frame.white, side, frame.pattern),
         height=frame.height,
         width=frame.width,
-        side=side,
         orientation=exposure.orientation,
         lens=exposure.lens,
         focal_mm=exposure.focal_mm,
@@ -97,7 +92,7 @@ def block_side(height: int, width: int, pattern: tuple[int, ...]) -> int:
     return period * max(_PERIODS, round(max(height, width) / BLOCKS / period))
 
 
-def thin(bands: Iterable[Mosaic], white: tuple[float, ...], side: int, pattern: NDArray[np.int8]) -> Blocks:
+def thin(bands: Iterable[Mosaic], white: tuple[float, ...], side: int, pattern: Filters) -> Blocks:
     """Thin a mosaic that comes in bands of whole rows of blocks, from the top.
 
     Parameters
@@ -126,9 +121,7 @@ def thin(bands: Iterable[Mosaic], white: tuple[float, ...], side: int, pattern: 
     return Blocks(signal, clipped, signal.shape[0] * side, signal.shape[1] * side, side)
 
 
-def _band(
-    band: Mosaic, white: tuple[float, ...], side: int, pattern: NDArray[np.int8]
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _band(band: Mosaic, white: tuple[float, ...], side: int, pattern: Filters) -> tuple[Floats, Floats, Floats, Floats]:
     """Return signal (h, w, 3), largest value of each filter colour (h, w, 4), their largest and how often it comes."""
     rows, columns = band.values.shape[0] // side, band.values.shape[1] // side
     total, range_ = np.zeros((rows, columns, 3)), np.zeros((rows, columns, 3))

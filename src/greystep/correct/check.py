@@ -1,43 +1,35 @@
-"""Rendered frames measured again: what is left of the differences that the corrections were to take away.
+"""Rendered frames measured again: what is left of the differences that the corrections should remove.
 
 A frame that was corrected from its patch is measured at the same place of the file; one that was corrected from overlap
 is compared with the file of the same hub frame. What was corrected without seeing its own light cannot be measured.
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from greystep.correct.blocks import Blocks, block_side, read_blocks, thin
+from greystep.arrays import Floats, Triple
+from greystep.columns import CheckRow, CorrectionRow, FrameRow, names, rows_of
+from greystep.correct.blocks import BAND, Blocks, block_side, read_blocks, thin
 from greystep.correct.dngcopy import baseline_exposure
 from greystep.correct.gains import Corrections
 from greystep.correct.images import read_image
 from greystep.correct.overlap import compare
-from greystep.correct.render import RECORD, SUFFIXES, Job, is_finished, jobs_of, read_record
+from greystep.correct.render import RECORD, SUFFIXES, Job, below, is_finished, jobs_of, read_record
 from greystep.errors import FrameError, GreystepError
 from greystep.log.ingest import Ingested
 from greystep.measure import chromaticity
 from greystep.measure.exposure import read_exposure
-from greystep.measure.frame import Mosaic, open_frame, read_region
+from greystep.measure.frame import Mosaic, open_frame, read_region, usable_range
 from greystep.measure.patch import measure_patch
 from greystep.measure.target import pixel_box
+from greystep.terms import Source
 
-Array = NDArray[np.float64]
-
-#: Columns of check.csv; ``before_*`` and ``after_*`` are the frame's neutral in linear Rec.709, (1, 1, 1) where it
-#: matches.
-COLUMNS: Final = (
-    "frame", "head", "power", "source", "file", "measured", "steps_before", "stops_before", "steps_after",
-    "stops_after", "before_r", "before_g", "before_b", "after_r", "after_g", "after_b",
-)  # fmt: skip
 _PATTERN: Final = np.array([[-1]], np.int8)
-#: Rows of blocks that are thinned at a time.
-_BAND: Final = 8
 
 
 @dataclass(frozen=True)
@@ -47,7 +39,7 @@ class Checked:
     Attributes
     ----------
     table : DataFrame
-        One row a rendered file, with the columns of `COLUMNS`; steps of 0.0011 in u'v', stops positive = brighter.
+        One row a rendered file, with the columns of `greystep.columns.CheckRow`; stops positive = brighter.
     brightness_matched : bool
         Whether brightness was to be brought to the reference too.
     messages : tuple of str
@@ -59,7 +51,7 @@ class Checked:
 
 
 def check(ingested: Ingested, corrections: Corrections, folder: Path) -> Checked:
-    """Measure again what `greystep.correct.render.render` wrote below a folder with these corrections.
+    """Measure again what `greystep.correct.render.render_frames` wrote below a folder with these corrections.
 
     Raises
     ------
@@ -67,14 +59,14 @@ def check(ingested: Ingested, corrections: Corrections, folder: Path) -> Checked
         If nothing was rendered with these corrections.
     """
     record = read_record(folder)
-    rows: list[dict[str, Any]] = []
+    rows: list[CheckRow] = []
     messages: list[str] = []
     matched = bool((corrections.table["exposure_stops"].fillna(0.0) != 0.0).any())
     other = 0
     for form in SUFFIXES:
         jobs = jobs_of(ingested, corrections, folder, form)
         finished = {job.frame: job for job in jobs if is_finished(job, folder, record)}
-        there = [job for job in jobs if job.target.relative_to(folder).as_posix() in record]
+        there = [job for job in jobs if below(job.target, folder) in record]
         other += len(there) - len(finished)
         if finished:
             rows += _checked(ingested, corrections, finished, form, matched, messages)
@@ -85,7 +77,7 @@ def check(ingested: Ingested, corrections: Corrections, folder: Path) -> Checked
         raise GreystepError(f"{done}; run greystep render first, with the same options as here")
     if other:
         messages.append(f"{other} files were rendered with other corrections or have changed; they are not measured")
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    table = pd.DataFrame([asdict(row) for row in rows], columns=list(names(CheckRow)))
     unseen = int((table["measured"] == "").sum())
     if unseen:
         messages.append(f"{unseen} files show no light that could be measured again; they were corrected without it")
@@ -99,39 +91,36 @@ def _checked(
     form: str,
     matched: bool,
     messages: list[str],
-) -> list[dict[str, Any]]:
+) -> list[CheckRow]:
     """Measure the finished files of one kind."""
-    readings = ingested.readings.drop_duplicates("frame").set_index("frame")
-    greens = {body: _level(jobs, body, corrections, readings) for body in {job.body for job in jobs.values()}}
+    readings = {row.frame: row for row in rows_of(ingested.readings.drop_duplicates("frame"), FrameRow)}
     share = _share(corrections.space)
     rows = []
-    for row in corrections.table.to_dict(orient="records"):
-        job = jobs.get(row["frame"])
+    for row in rows_of(corrections.table, CorrectionRow):
+        job = jobs.get(row.frame)
         if job is None:
             continue
-        out = {key: row[key] for key in ("frame", "head", "power", "source")}
-        out |= {"file": f"{form}/{job.target.name}", "measured": ""}
         pair = None
         try:
-            if row["source"] == "patch":
-                pair = _patch(job, readings.loc[row["frame"]].to_dict(), None if matched else greens[job.body], form)
-            elif row["source"] == "overlap" and row["via"] in jobs:
-                pair = _overlap(job, jobs[row["via"]], form)
+            if row.source == Source.PATCH:
+                green = None if matched else _level(jobs, job.body, corrections, readings)
+                pair = _patch(job, readings[row.frame], green, form)
+            elif row.source == Source.OVERLAP and row.via in jobs:
+                pair = _overlap(job, jobs[row.via], form)
         except FrameError as error:
             messages.append(str(error))
+        measured, left = "", [np.nan] * 10
         if pair is not None:
-            out["measured"] = row["source"]
-            before, after, wanted = pair
-            for when, camera in (("before", before), ("after", after)):
-                away, shown = share(job.developed @ camera / (job.developed @ wanted))
-                # Brightness is green's, as everywhere in this tool.
-                out |= {f"steps_{when}": away, f"stops_{when}": float(np.log2(camera[1] / wanted[1]))}
-                out |= {f"{when}_{channel}": value for channel, value in zip("rgb", shown, strict=True)}
-        rows.append(out)
+            *seen, wanted = pair
+            away, shown = zip(*(share(job.developed @ one / (job.developed @ wanted)) for one in seen), strict=True)
+            # Brightness is green's, as everywhere in this tool.
+            stops = [float(np.log2(one[1] / wanted[1])) for one in seen]
+            measured, left = row.source, [away[0], stops[0], away[1], stops[1], *shown[0], *shown[1]]
+        rows.append(CheckRow(row.frame, row.head, row.power, row.source, f"{form}/{job.target.name}", measured, *left))
     return rows
 
 
-def _level(jobs: Mapping[str, Job], body: str, corrections: Corrections, readings: pd.DataFrame) -> float:
+def _level(jobs: Mapping[str, Job], body: str, corrections: Corrections, readings: Mapping[str, FrameRow]) -> float:
     """Return the brightness that frames of a body are compared with where it was not to be matched [raw counts].
 
     That of the reference; the median of the frames where that is a white in kelvin, which has none.
@@ -139,34 +128,34 @@ def _level(jobs: Mapping[str, Job], body: str, corrections: Corrections, reading
     green = corrections.references[body].green
     if np.isfinite(green):
         return green
-    return float(readings.loc[[name for name, job in jobs.items() if job.body == body], "signal_g"].median())
+    return float(pd.Series([readings[name].signal_g for name, job in jobs.items() if job.body == body]).median())
 
 
-def _share(space: str) -> Callable[[Array], tuple[float, list[float]]]:
+def _share(space: str) -> Callable[[Floats], tuple[float, list[float]]]:
     """Return what turns a neutral in a working space, (1, 1, 1) if it matches, into steps and linear Rec.709."""
     from_xyz, white = chromaticity.working_space(space)
     to_xyz = np.linalg.inv(from_xyz)
     to_shown, shown_white = chromaticity.working_space("lin_rec709")
     show = to_shown @ chromaticity.bradford(white, shown_white) @ to_xyz
 
-    def share(rgb: Array) -> tuple[float, list[float]]:
+    def share(rgb: Floats) -> tuple[float, list[float]]:
         away = chromaticity.steps(chromaticity.xyz_to_upvp(to_xyz @ rgb), chromaticity.xyz_to_upvp(white))
         return float(away), (show @ rgb).tolist()
 
     return share
 
 
-def _patch(job: Job, reading: Mapping[str, Any], green: float | None, form: str) -> tuple[Array, Array, Array]:
+def _patch(job: Job, reading: FrameRow, green: float | None, form: str) -> tuple[Floats, Floats, Floats]:
     """Return a frame's neutral in camera RGB before, after, and as it was to become.
 
     `green` is the brightness that it is compared with, None where brightness was to be matched [raw counts].
     """
     frame = open_frame(job.source)
-    box = (reading["patch_x0"], reading["patch_y0"], reading["patch_x1"], reading["patch_y1"])
+    box = (reading.patch_x0, reading.patch_y0, reading.patch_x1, reading.patch_y1)
     y0, y1, x0, x1 = pixel_box(box, frame.height, frame.width, frame.pattern.shape)
-    scale = min(frame.white) - float(frame.black_pattern.max())
-    seen = np.array([reading["signal_r"], reading["signal_g"], reading["signal_b"]]) / scale
-    # The reference, but where a trend is kept: what a frame was to become is told by its gains in either case.
+    scale = usable_range(frame)
+    seen = np.array([reading.signal_r, reading.signal_g, reading.signal_b]) / scale
+    # The reference, but where a trend is kept: its gains say what a frame was to become in either case.
     wanted = job.gains * seen * (2.0**job.stops if green is None else green / scale / seen[1])
     if form == "dng":
         copy = open_frame(job.target)
@@ -175,13 +164,12 @@ def _patch(job: Job, reading: Mapping[str, Any], green: float | None, form: str)
         camera = np.array(signal.mean) / scale * job.neutral / np.array(_neutral(job)) * 2.0 ** _added_exposure(job)
     else:
         image, one = read_image(job.target, read_exposure(job.source).orientation)
-        part = image[y0:y1, x0:x1].astype(np.float64)
-        flat = Mosaic(part, np.full(part.shape[:2], -1, np.int8), np.zeros_like(part))
-        camera = np.linalg.solve(job.developed, np.array(measure_patch(flat, (one, one, one, one)).mean) / one)
+        signal = measure_patch(_planes(image[y0:y1, x0:x1].astype(np.float64)), (one, one, one, one))
+        camera = np.linalg.solve(job.developed, np.array(signal.mean) / one)
     return seen, camera, wanted
 
 
-def _overlap(job: Job, hub: Job, form: str) -> tuple[Array, Array, Array] | None:
+def _overlap(job: Job, hub: Job, form: str) -> tuple[Floats, Floats, Floats] | None:
     """Return a frame's neutral in camera RGB before and after, against the hub's; None where they share too little."""
     raw = compare(read_blocks(hub.source), read_blocks(job.source)).ratio
     if form == "dng":
@@ -194,7 +182,7 @@ def _overlap(job: Job, hub: Job, form: str) -> tuple[Array, Array, Array] | None
     return (before, after, job.neutral) if np.isfinite([before, after]).all() else None
 
 
-def _neutral(job: Job) -> tuple[float, float, float]:
+def _neutral(job: Job) -> Triple:
     frame = open_frame(job.target)
     if frame.colour is None or frame.colour.as_shot_neutral is None:
         raise FrameError(f"{job.target}: has lost its neutral; render it again")
@@ -213,8 +201,12 @@ def _image_blocks(job: Job) -> Blocks:
 
     def bands() -> Iterator[Mosaic]:
         rows, columns = image.shape[0] // side, image.shape[1] // side * side
-        for top in range(0, rows, _BAND):
-            part = image[top * side : min(top + _BAND, rows) * side, :columns].astype(np.float64) / one
-            yield Mosaic(part, np.full(part.shape[:2], -1, np.int8), np.zeros_like(part))
+        for top in range(0, rows, BAND):
+            yield _planes(image[top * side : min(top + BAND, rows) * side, :columns].astype(np.float64) / one)
 
     return thin(bands(), (1.0, 1.0, 1.0, 1.0), side, _PATTERN)
+
+
+def _planes(image: Floats) -> Mosaic:
+    """Return a linear image (h, w, 3) as a mosaic of three planes without black."""
+    return Mosaic(image, np.full(image.shape[:2], -1, np.int8), np.zeros_like(image))

@@ -1,26 +1,23 @@
 """A raw frame as a linear image in a working space: black off, demosaiced, corrected in camera RGB, one matrix.
 
 The demosaic is the plain bilinear one: where the filter has the colour the pixel's own value stands, elsewhere the mean
-of its neighbours of that colour, the nearer the heavier. It is linear and even light stays even, which is what a
+of its neighbours of that colour, near ones with more weight. It is linear and even light stays even, which is what a
 correction needs; it does not look for edges.
 """
 
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
-from greystep.measure.frame import Frame, read_region
-
-Array = NDArray[np.float64]
-Image = NDArray[np.float32]
+from greystep.arrays import Filters, Floats, Image
+from greystep.measure.frame import Frame, read_region, usable_range
 
 #: Rows that are developed at a time, to spare memory.
 BAND = 512
 
 
-def developed_bands(frame: Frame, factors: Array, neutral: Array, developed: Array) -> Iterator[tuple[int, Image]]:
+def developed_bands(frame: Frame, factors: Floats, neutral: Floats, developed: Floats) -> Iterator[tuple[int, Image]]:
     """Develop a frame in bands of rows, from the top.
 
     Parameters
@@ -48,7 +45,7 @@ def developed_bands(frame: Frame, factors: Array, neutral: Array, developed: Arr
         Where the pixels cannot be decoded.
     """
     # One scale for the three channels: the gains are ratios of counts.
-    scale = min(frame.white) - float(frame.black_pattern.max())
+    scale = usable_range(frame)
     colours = np.where(frame.pattern == 3, 1, frame.pattern)
     reach = reach_of(colours)
     ceiling = (neutral * np.min(factors / neutral)).astype(np.float32)
@@ -63,7 +60,7 @@ def developed_bands(frame: Frame, factors: Array, neutral: Array, developed: Arr
         yield top, band @ matrix
 
 
-def demosaic(light: Image, colours: NDArray[np.int8], reach: int) -> Image:
+def demosaic(light: Image, colours: Filters, reach: int) -> Image:
     """Fill in the colours that each pixel's filter does not pass.
 
     Parameters
@@ -94,7 +91,7 @@ def demosaic(light: Image, colours: NDArray[np.int8], reach: int) -> Image:
     return rgb
 
 
-def reach_of(colours: NDArray[np.int8]) -> int:
+def reach_of(colours: Filters) -> int:
     """Return the half side [px] of the smallest square that holds every colour wherever it lies on a filter pattern."""
     if colours.min() < 0:
         return 0

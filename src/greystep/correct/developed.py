@@ -1,16 +1,14 @@
 """A correction on developed linear images: exact as one 3x3 matrix, approximate as three slopes."""
 
 import numpy as np
-import numpy.typing as npt
 
+from greystep.arrays import Floats
 from greystep.errors import GreystepError
 from greystep.log.ingest import Body
 from greystep.measure import chromaticity
 
-Array = npt.NDArray[np.float64]
 
-
-def developed_matrix(body: Body, neutral: Array, space: str) -> Array:
+def developed_matrix(body: Body, neutral: Floats, space: str) -> Floats:
     """Return A (3, 3): camera RGB to a linear working space, the reference neutral mapped to (k, k, k) with k near 1.
 
     ``A = (XYZ -> space) * Bradford(reference white -> white of the space) * inv(XYZ -> camera)``, scaled so that the
@@ -34,8 +32,8 @@ def developed_matrix(body: Body, neutral: Array, space: str) -> Array:
 
 
 def developed_correction(
-    developed: Array, gains: Array, stops: float, neutral: Array, space: str
-) -> tuple[Array, Array, float]:
+    developed: Floats, gains: Floats, stops: float, neutral: Floats, space: str
+) -> tuple[Floats, Floats, float]:
     """Return the 3x3 matrix of one frame, the slopes that approximate it, and their worst residual.
 
     Parameters

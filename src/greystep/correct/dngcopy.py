@@ -1,6 +1,6 @@
 """A corrected copy of a DNG: the same file with another neutral and baseline exposure, its pixels untouched.
 
-The first directory of the file is written anew at its end and the header pointed there. Everything else stays where it
+The first directory of the file is written again at its end, and the header points there. Everything else stays where it
 is, byte for byte, so that no offset in the file has to be understood. Tags are those of the DNG specification 1.7.1.0.
 """
 
@@ -8,6 +8,7 @@ import struct
 from dataclasses import dataclass
 from typing import Final
 
+from greystep.arrays import Triple
 from greystep.errors import FrameError
 from greystep.published import DngTag
 
@@ -35,10 +36,10 @@ class _Entry:
     code: int
     kind: int
     count: int
-    field: bytes
+    value: bytes
 
 
-def corrected_copy(name: str, data: bytes, neutral: tuple[float, float, float], stops: float) -> bytes:
+def corrected_copy(name: str, data: bytes, neutral: Triple, stops: float) -> bytes:
     """Return a copy of a DNG that carries a correction.
 
     Parameters
@@ -83,7 +84,7 @@ def corrected_copy(name: str, data: bytes, neutral: tuple[float, float, float], 
     struct.pack_into(layout.pointer, copy, layout.first, len(copy))
     copy += struct.pack(layout.count, len(kept))
     for entry in sorted(kept, key=lambda entry: entry.code):
-        copy += struct.pack(layout.entry, entry.code, entry.kind, entry.count, entry.field)
+        copy += struct.pack(layout.entry, entry.code, entry.kind, entry.count, entry.value)
     return bytes(copy + struct.pack(layout.pointer, following))
 
 
@@ -134,10 +135,10 @@ def _no_dng(name: str) -> FrameError:
 def _rational(name: str, data: bytes, layout: _Layout, entry: _Entry | None) -> float:
     if entry is None or entry.kind != _SRATIONAL or entry.count != 1:
         return 0.0
-    inside = len(entry.field) >= 8
+    inside = len(entry.value) >= 8
     try:
-        at = 0 if inside else struct.unpack(layout.pointer, entry.field)[0]
-        over, under = struct.unpack_from(f"{layout.order}2i", entry.field if inside else data, at)
+        at = 0 if inside else struct.unpack(layout.pointer, entry.value)[0]
+        over, under = struct.unpack_from(f"{layout.order}2i", entry.value if inside else data, at)
     except struct.error as error:
         raise FrameError(f"{name}: its BaselineExposure is cut off; copy it from the card again") from error
     return over / under if under else 0.0

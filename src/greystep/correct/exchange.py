@@ -7,15 +7,12 @@ from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree
 
-import numpy as np
-from numpy.typing import NDArray
-
 from greystep import __version__
+from greystep.arrays import Floats
+from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.gains import Corrections
 from greystep.errors import GreystepError
 from greystep.files import records, write_bytes, write_json, write_table
-
-Array = NDArray[np.float64]
 
 #: ASC CDL 1.2; readers ignore it, some writers put 1.01.
 _CDL_NAMESPACE: Final = "urn:ASC:CDL:v1.2"
@@ -166,13 +163,13 @@ def _remove(path: Path) -> None:
 
 def _said(corrections: Corrections, frame: str) -> str:
     """Say which frame is brought to what."""
-    row = corrections.table[corrections.table["frame"] == frame].iloc[0]
+    row = rows_of(corrections.table[corrections.table["frame"] == frame], CorrectionRow)[0]
     labels = list(dict.fromkeys(reference.label for reference in corrections.references.values()))
-    stops = f", {row['exposure_stops']:+.3f} stop" if row["exposure_stops"] else ""
+    stops = f", {row.exposure_stops:+.3f} stop" if row.exposure_stops else ""
     return f"{frame} to {' or '.join(labels)}{stops}"
 
 
-def _numbers(values: Array | Sequence[float]) -> str:
+def _numbers(values: Floats | Sequence[float]) -> str:
     return " ".join(repr(float(value)) for value in values)
 
 

@@ -3,13 +3,10 @@
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
+from greystep.arrays import Booleans, Floats, robust_sd, tukey_weights
 from greystep.correct.blocks import Blocks
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 
 #: Below this share of the range a block is dark: too little to go by.
 DARK: Final = 0.004
@@ -18,40 +15,38 @@ _BLOOM: Final = 3
 #: What stands out is sought between these two widths (standard deviations) [blocks].
 _FINE: Final = 1.5
 _WIDE: Final = 8.0
-#: Blocks farther out than this are let go [robust standard deviations]: tight, for a third may have been replaced.
+#: Blocks farther out than this are left out [robust standard deviations]: tight, because a third may be other things.
 _CUT_SD: Final = 1.5
 _ROUNDS: Final = 25
 #: With fewer usable blocks nothing is aligned.
 _LEAST_BLOCKS: Final = 96
 
 
-def align(reference: Blocks, frame: Blocks) -> tuple[Floats, float]:
-    """Return the shift (right, down) [blocks] and the change of scale that take the reference to the frame.
+def align(hub: Blocks, frame: Blocks) -> tuple[Floats, float]:
+    """Return the shift (right, down) [blocks] and the change of scale that take the hub to the frame.
 
-    Least squares on what stands out in the logarithm of green, blocks that do not fit let go (Gauss-Newton with
-    Tukey's weights). Where the frame is too even to tell, both stay near nought, and then they do not matter.
+    Least squares on what stands out in the logarithm of green, without the blocks that do not fit (Gauss-Newton
+    with Tukey's weights). Where the frame is too even to tell, both stay near 0, and then they do not matter.
     """
-    one, seen = _lookable(reference)
+    one, seen = _lookable(hub)
     other, shown = _lookable(frame)
-    height, width = one.shape
-    y, x = np.mgrid[0:height, 0:width].astype(np.float64)
-    from_centre = np.stack([x - (width - 1) / 2, y - (height - 1) / 2])
+    x, y = _from_centre(one.shape)
     slope_y, slope_x = np.asarray(np.gradient(one, axis=0)), np.asarray(np.gradient(one, axis=1))
     # Beyond these a frame is not the same framing: standard deviations of shift [blocks] and scale.
     prior = np.array([1.0, 1.0, 0.01])
     found = np.zeros(3)
     usable = ndimage.binary_erosion(seen, iterations=2, border_value=0)
     for _ in range(_ROUNDS):
-        places = [y + found[1] + found[2] * from_centre[1], x + found[0] + found[2] * from_centre[0]]
+        places = _places(one.shape, found[:2], found[2])
         warped = ndimage.map_coordinates(other, places, order=1, mode="nearest")
         good = usable & (ndimage.map_coordinates(shown.astype(np.float64), places, order=1, mode="constant") > 0.999)
         if np.count_nonzero(good) < _LEAST_BLOCKS:
             return np.zeros(2), 0.0
         left = (warped - one)[good]
         left -= np.median(left)
-        spread = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
-        weight = np.clip(1.0 - (left / (_CUT_SD * spread)) ** 2, 0.0, None) ** 2
-        gradient = np.stack([slope_x[good], slope_y[good], (from_centre[0] * slope_x + from_centre[1] * slope_y)[good]])
+        spread = max(robust_sd(left, 0.0), 1e-6)
+        weight = tukey_weights(left, _CUT_SD * spread)
+        gradient = np.stack([slope_x[good], slope_y[good], (x * slope_x + y * slope_y)[good]])
         design = np.vstack([gradient, np.ones(len(left))])
         normal = (design * weight) @ design.T
         normal[np.arange(3), np.arange(3)] += spread**2 / prior**2
@@ -71,14 +66,23 @@ def _lookable(blocks: Blocks) -> tuple[Floats, Booleans]:
     return green - ndimage.gaussian_filter(green, _WIDE, mode="nearest"), seen
 
 
-def laid_over(frame: Blocks, reference: Blocks, shift: Floats, zoom: float) -> tuple[Floats, Booleans]:
-    """Return the frame's signal where the reference has its blocks, and which of them are there and not clipped."""
-    height, width = reference.clipped.shape
+def _from_centre(shape: tuple[int, ...]) -> tuple[Floats, Floats]:
+    """Return how far each block (h, w) lies from the middle of the frame, to the right and down [blocks]."""
+    height, width = shape
     y, x = np.mgrid[0:height, 0:width].astype(np.float64)
-    places = [
-        y + shift[1] + zoom * (y - (height - 1) / 2),
-        x + shift[0] + zoom * (x - (width - 1) / 2),
-    ]
+    return x - (width - 1) / 2, y - (height - 1) / 2
+
+
+def _places(shape: tuple[int, ...], shift: Floats, zoom: float) -> list[Floats]:
+    """Return row and column in the frame of each block (h, w) of the hub."""
+    height, width = shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float64)
+    return [y + shift[1] + zoom * (y - (height - 1) / 2), x + shift[0] + zoom * (x - (width - 1) / 2)]
+
+
+def laid_over(frame: Blocks, hub: Blocks, shift: Floats, zoom: float) -> tuple[Floats, Booleans]:
+    """Return the frame's signal where the hub has its blocks, and which of them are there and not clipped."""
+    places = _places(hub.clipped.shape, shift, zoom)
     signal = np.stack(
         [ndimage.map_coordinates(frame.signal[..., c], places, order=1, mode="nearest") for c in range(3)], axis=-1
     )

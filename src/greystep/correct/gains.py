@@ -5,7 +5,7 @@ images the same correction is one 3x3 matrix, ``A diag(2**e * gains) inv(A)``; t
 approximate it, and `residual_steps` says by how much.
 """
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -290,9 +290,3 @@ def _no_reference(to: str | None, rows: pd.DataFrame, sources: Sources, lost: Ma
         found = f"{len(measured)} of {len(rows)} frames could be measured"
         return f"no frame can serve as reference: {found}; measured: {known}; give one with --to"
     return f"--to {to}: no usable frame of that kind; measured: {known}; or name {KNOWN}"
-
-
-def frames_without_correction(corrections: Corrections) -> Sequence[str]:
-    """Return the names of the frames for which no correction is given."""
-    table = corrections.table
-    return [str(name) for name in table["frame"][table["status"] == "rejected"]]

@@ -1,7 +1,7 @@
 """Linear images as files and back: 16-bit TIFF and half-float OpenEXR, with what the camera recorded."""
 
 import io
-import logging
+import struct
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -11,20 +11,22 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Final
 
+import imagecodecs
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
 from greystep import __version__
-from greystep.correct.icc import linear_profile
+from greystep.arrays import Floats
 from greystep.errors import FrameError, GreystepError
 from greystep.files import write_bytes
 from greystep.measure import chromaticity
-from greystep.measure.exposure import Exposure
+from greystep.measure.exposure import Exposure, quiet
 
 #: Tags of text that a raw file in a TIFF may hold and that are its owner's: description, artist, copyright.
 _DESCRIPTION, _ARTIST, _COPYRIGHT = 270, 315, 33432
-_QUIET: Final = logging.NullHandler()
+#: Bytes of an ICC profile before its table of tags.
+_ICC_HEADER: Final = 128
 #: Orientation (EXIF) -> (quarter turns to the left, then mirrored left to right) that make the picture upright.
 _TURNS: Final = {
     1: (0, False),
@@ -61,9 +63,34 @@ class Origin:
     texts: Mapping[int, str] = field(default_factory=dict)
 
 
+def linear_profile(space: str, name: str) -> bytes:
+    """Return the ICC profile (version 4) of a linear working space: its primaries, adapted to D50, and no curve.
+
+    Parameters
+    ----------
+    space : str
+        Of `greystep.measure.chromaticity.SPACES`.
+    name : str
+        What people read.
+    """
+    corners = np.insert(_corners(space), 2, 1.0, axis=1)  # x, y and Y = 1
+    primaries, white = corners[:3].ravel().tolist(), corners[3].tolist()
+    profile = bytes(imagecodecs.cms_profile("rgb", whitepoint=white, primaries=primaries, gamma=1.0))
+    # The library names every profile alike and writes the time: the space's own name goes behind as the description
+    # (multiLocalizedUnicodeType, ICC.1:2010 10.15, from memory), and a fixed date makes equal spaces equal bytes.
+    text = name.encode("utf-16-be")
+    described = b"mluc" + struct.pack(">III2s2sII", 0, 1, 12, b"en", b"US", len(text), 28) + text
+    described += bytes(-len(described) % 4)
+    changed = bytearray(profile + described)
+    struct.pack_into(">II", changed, profile.index(b"desc", _ICC_HEADER) + 4, len(profile), 28 + len(text))
+    struct.pack_into(">I", changed, 0, len(changed))
+    struct.pack_into(">6H", changed, 24, 2020, 1, 1, 0, 0, 0)
+    return bytes(changed)
+
+
 def owner_texts(path: Path) -> dict[int, str]:
     """Return description, artist and copyright of a raw file that is a TIFF by its structure; else nothing."""
-    logging.getLogger("tifffile").addHandler(_QUIET)
+    quiet("tifffile")
     try:
         with tifffile.TiffFile(path) as tif:
             tags = tif.pages.first.tags
@@ -207,6 +234,12 @@ def turned_back(image: NDArray[Any], orientation: int) -> NDArray[Any]:
     return np.rot90(image[:, ::-1] if mirrored else image, -quarters)
 
 
+def _corners(space: str) -> Floats:
+    """Return CIE 1931 xy (4, 2) of red, green, blue and white of a working space."""
+    from_xyz, white = chromaticity.working_space(space)
+    return chromaticity.xyz_to_xy([*np.linalg.inv(from_xyz).T, white])
+
+
 def _moment(exposure: Exposure) -> tuple[str, str]:
     """Return the time of capture as EXIF writes it, and its fraction's digits."""
     try:
@@ -245,8 +278,7 @@ def _tiff_tags(origin: Origin) -> list[tuple[int, str, int, Any, bool]]:
 
 def _exr_attributes(origin: Origin) -> dict[str, Any]:
     exposure = origin.exposure
-    from_xyz, white = chromaticity.working_space(origin.space)
-    corners = chromaticity.xyz_to_xy([*np.linalg.inv(from_xyz).T, white])
+    corners = _corners(origin.space)
     captured, _ = _moment(exposure)
     values = {
         "cameraMake": exposure.make,

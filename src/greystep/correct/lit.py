@@ -4,18 +4,19 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Floats
 from greystep.correct.series import Reader, assumed_light
 from greystep.correct.unmix import Unmixed, unmix
 from greystep.errors import GreystepError
 from greystep.log.colour import colours
 from greystep.log.ingest import Body
 from greystep.log.session import Session, power_of
+from greystep.terms import Source
 
 Row = Mapping[Any, Any]
 
-#: A change smaller than this is not worth a word, however sure [stops], [mired].
+#: A smaller change is not reported, however certain it is [stops], [mired].
 _STOPS: Final = 0.02
 _MIRED: Final = 0.5
 _SETTINGS: Final = ("exposure_s", "f_number", "iso")
@@ -48,7 +49,7 @@ def one_light(row: Row, session: Session) -> tuple[str, float] | None:
 
 
 def what_changed(row: Row, rows: Sequence[Row], session: Session, body: Body, read: Reader) -> str:
-    """Say which light of a frame is not as it was in the frames that it lit alone; blank where that cannot be told.
+    """Say which light of a frame is not as it was in the frames that it lit alone; blank where that is not known.
 
     Parameters
     ----------
@@ -86,17 +87,15 @@ def what_changed(row: Row, rows: Sequence[Row], session: Session, body: Body, re
     for place, (head, (stops, other)) in enumerate(singles.items()):
         set_to = wanted.get(head, float("nan"))
         expected = stops - set_to if np.isfinite(set_to) else 0.0
-        card = other.get("source") == "patch"
+        card = other.get("source") == Source.PATCH
         neutral = np.array([other["r_g"], 1.0, other["b_g"]]) if card else assumed_light(body, blocks[place])
         said.append(_said(head, str(other["frame"]), found, place, expected, neutral, body))
     return ", ".join(said)
 
 
-def _said(
-    head: str, frame: str, found: Unmixed, place: int, expected: float, neutral: NDArray[np.float64], body: Body
-) -> str:
+def _said(head: str, frame: str, found: Unmixed, place: int, expected: float, neutral: Floats, body: Body) -> str:
     """Say what one light is against the frame that it lit alone."""
-    light = found.light[place]
+    light = found.amounts[place]
     if light[1] <= 0:
         return f"{head} did not fire"
     change, u_change = float(np.log2(light[1])) - expected, float(found.u_stops[place])

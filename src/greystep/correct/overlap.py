@@ -1,25 +1,23 @@
 """What two frames of one scene share: the ratio of their light, from the parts of the raw mosaic that did not change.
 
 Both frames are thinned to blocks. A shift and a change of scale (the lens breathes as its focus moves) are taken out;
-then fields of blocks are compared per channel. What counts for nothing: clipped and dark fields, fields whose ratio is
-not that of the majority (a thing that moved), and, the more structure a field has, the less it counts (focus moved
-there). What is left over is looked at as a map: where it has a structure of its own, not the strength but the make-up
-of the light has changed, and no one gain mends that.
+then fields of blocks are compared per channel. Clipped and dark fields do not count, nor do fields whose ratio is not
+that of the majority (a thing that moved); the more structure a field has, the less it counts (the focus moved there).
+What is left over is looked at as a map: where it has a structure of its own, the light has changed in its make-up and
+not only in its strength, and no single gain corrects that.
 """
 
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
+from greystep.arrays import Booleans, Floats, Indices, jackknife_deviations, tukey_weights
 from greystep.correct.blocks import Blocks
 from greystep.correct.framing import DARK, align, bloomed, laid_over
+from greystep.flags import Flag
 from greystep.measure.uncertainty import student_factor
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 
 #: Blocks along the side of a field.
 FIELD: Final = 4
@@ -27,10 +25,10 @@ FIELD: Final = 4
 BRIGHT: Final = 0.95
 #: Structure [share of the mean] up to which a field counts in full.
 _EVEN: Final = 0.03
-#: A field agrees within so many robust standard deviations; an even one never beyond this [share].
+#: A field agrees within this many times the usual distance of the best; an even one never beyond this [share].
 _CUT_SD: Final = 4.5
 _FAR: Final = 0.04
-#: What is left over is looked at in fields up to so many times farther out: a changed light tilts all of them.
+#: What is left over is looked at in fields up to this many times farther out: a changed light tilts all of them.
 _WIDER: Final = 2.5
 #: Least share of the fields that can be compared, and least count, that must agree.
 AGREE_SHARE: Final = 0.4
@@ -47,8 +45,8 @@ _ALIKE: Final = 0.95
 _RESEMBLES: Final = 0.5
 #: Their light differs from that of the agreeing fields by at least this share.
 _OTHER_SHARE: Final = 0.02
-#: The frame is cut into so many by so many parts, each left out in turn, for the uncertainty.
-_PARTS: Final = 4
+#: For the uncertainty the frame is cut into this many by this many parts, and each is left out in turn.
+PARTS: Final = 4
 #: What alignment and blur leave of the log ratio that no scatter shows (k = 1): this project's own simulation.
 _UNSEEN: Final = 1e-4
 #: A part with less of the weight than this tells nothing by its absence.
@@ -57,12 +55,12 @@ _LEAST_PART: Final = 0.005
 
 @dataclass(frozen=True)
 class Overlap:
-    """What a frame shares with the reference frame.
+    """What a frame shares with the hub.
 
     Attributes
     ----------
     ratio : array (3,)
-        Light of the frame over light of the reference in red, green and blue; NaN where no gain can be given.
+        Light of the frame over light of the hub in red, green and blue; NaN where no gain can be given.
     covariance : array (3, 3)
         Of its logarithm, k = 1.
     dof : float
@@ -70,13 +68,9 @@ class Overlap:
     agreed_pct : float
         Share of the whole frame that agreed [%].
     flag : str
-        ``light_changed``, ``no_overlap``, or blank.
+        `Flag.LIGHT_CHANGED`, `Flag.NO_OVERLAP`, or blank.
     why : str
         What is wrong, with the numbers; blank where nothing is.
-    shift_px : tuple of 2 floats
-        How far the frame's centre lies from the reference's, right and down [px].
-    scale : float
-        Size of things in the frame over their size in the reference.
     """
 
     ratio: Floats
@@ -85,17 +79,15 @@ class Overlap:
     agreed_pct: float
     flag: str
     why: str
-    shift_px: tuple[float, float]
-    scale: float
 
 
 @dataclass(frozen=True, eq=False)
 class _Fields:
     """Fields (n,) that can be compared: channel means (n, 3) of both frames, structure, place, look of the blocks."""
 
-    reference: Floats
+    hub: Floats
     frame: Floats
-    around: Floats  # mean of the reference about the field (n, 3)
+    around: Floats  # mean of the hub about the field (n, 3)
     structure: Floats  # standard deviation of the blocks about a field over their mean; in the frame, too
     structure_2: Floats
     alike: Floats  # correlation of the blocks about a field
@@ -106,17 +98,12 @@ class _Fields:
     total: int  # fields of the whole frame
 
 
-def gains(overlap: Overlap) -> tuple[Floats, float]:
-    """Return the gains (3,), green = 1, and the stops that bring the frame to the reference."""
-    return overlap.ratio[1] / overlap.ratio, float(-np.log2(overlap.ratio[1]))
-
-
-def compare(reference: Blocks, frame: Blocks) -> Overlap:
-    """Compare a frame with the reference frame.
+def compare(hub: Blocks, frame: Blocks) -> Overlap:
+    """Compare a frame with the hub.
 
     Parameters
     ----------
-    reference, frame : Blocks
+    hub, frame : Blocks
         Of one camera, lens, size and orientation.
 
     Returns
@@ -125,51 +112,75 @@ def compare(reference: Blocks, frame: Blocks) -> Overlap:
         ``no_overlap`` where too little of the frame can be compared or agrees, ``light_changed`` where what agrees
         leaves a structure, or where things that stand as they stood are lit otherwise.
     """
-    shift, zoom = align(reference, frame)
-    moved = laid_over(frame, reference, shift, zoom)
-    fields = _fields(reference, *moved)
-    place = (float(shift[0]) * frame.side, float(shift[1]) * frame.side), 1.0 + zoom
+    fields = _fields(hub, *laid_over(frame, hub, *align(hub, frame)))
     count = len(fields.structure)
-    nothing = (np.full(3, np.nan), np.full((3, 3), np.nan), np.nan)
     if count < AGREE_FIELDS:
         share = 100.0 * count / fields.total
-        why = f"only {share:.0f} % of it is neither dark nor clipped in both frames"
-        return Overlap(*nothing, 0.0, "no_overlap", why, *place)
+        return _nothing(0.0, Flag.NO_OVERLAP, f"only {share:.0f} % of it is neither dark nor clipped in both frames")
     weight, ratio, wider = _agreeing(fields)
     agreed = weight > 0
     agreed_pct = 100.0 * np.count_nonzero(agreed) / fields.total
-    other = _lit_otherwise(fields, weight, ratio)
-    flag = why = ""
-    if other > _OTHER_LIGHT:
-        flag, why = "light_changed", f"{100 * other:.0f} % of it shows the same things in other light"
-    elif np.count_nonzero(agreed) < max(AGREE_FIELDS, AGREE_SHARE * count):
-        flag, why = "no_overlap", f"only {agreed_pct:.0f} % of it agrees with the reference frame"
-    elif (same := _same_things(fields, agreed)) < AGREE_SHARE:
-        flag, why = "no_overlap", f"only {100 * same:.0f} % of what has structure shows the same things"
-    elif structure := _structure(fields, wider, ratio):
-        flag, why = "light_changed", structure
-    if flag:
-        return Overlap(*nothing, agreed_pct, flag, why, *place)
-    covariance, dof = _uncertainty(fields, weight, ratio)
-    return Overlap(ratio, covariance, dof, agreed_pct, "", "", *place)
+    if (other := _lit_otherwise(fields, weight, ratio)) > _OTHER_LIGHT:
+        why = f"{100 * other:.0f} % of it shows the same things in other light"
+        return _nothing(agreed_pct, Flag.LIGHT_CHANGED, why)
+    if np.count_nonzero(agreed) < max(AGREE_FIELDS, AGREE_SHARE * count):
+        why = f"only {agreed_pct:.0f} % of it agrees with the reference frame"
+        return _nothing(agreed_pct, Flag.NO_OVERLAP, why)
+    if (same := _same_things(fields, agreed)) < AGREE_SHARE:
+        why = f"only {100 * same:.0f} % of what has structure shows the same things"
+        return _nothing(agreed_pct, Flag.NO_OVERLAP, why)
+    if structure := _structure(fields, wider, ratio):
+        return _nothing(agreed_pct, Flag.LIGHT_CHANGED, structure)
+    return Overlap(ratio, *_uncertainty(fields, weight, ratio), agreed_pct, "", "")
+
+
+def _nothing(agreed_pct: float, flag: Flag, why: str) -> Overlap:
+    return Overlap(np.full(3, np.nan), np.full((3, 3), np.nan), np.nan, agreed_pct, flag, why)
 
 
 # --- fields --------------------------------------------------------------------------------------------------------
 
 
-def _fields(reference: Blocks, moved: Floats, there: Booleans) -> _Fields:
+def field_means(values: Floats) -> Floats:
+    """Return the mean of blocks (h, w, ...) over each field, (h // FIELD, w // FIELD, ...)."""
+    rows, columns = (length // FIELD for length in values.shape[:2])
+    cut = values[: rows * FIELD, : columns * FIELD]
+    return np.asarray(cut.reshape(rows, FIELD, columns, FIELD, *cut.shape[2:]).mean(axis=(1, 3)))
+
+
+def well_exposed(signal: Floats) -> Booleans:
+    """Say of which places (...) of a signal (..., 3) no channel is dark or near white."""
+    return np.asarray((signal > DARK).all(axis=-1) & (signal < BRIGHT).all(axis=-1))
+
+
+def evenness(structure: Floats) -> Floats:
+    """Return how much a field counts, 0 to 1, by its structure (n,) [share of the mean]."""
+    return np.asarray(1.0 / (1.0 + (structure / _EVEN) ** 2))
+
+
+def agreement_limit(distance: Floats, calm: Booleans) -> float:
+    """Return how far from the common ratio a field may lie and still agree [share].
+
+    The scale is that of the fields that agree best, so fields that do not agree cannot widen it; noise decides it in
+    the even half (`calm`), focus in the others.
+    """
+    middle = max(float(np.quantile(distance, 0.4)), float(np.quantile(distance[calm], 0.4)))
+    return min(max(_CUT_SD * middle, 1e-4), _FAR)
+
+
+def parts_to_leave_out(group: Indices, weight: Floats) -> tuple[Indices, Floats]:
+    """Return the parts of the frame to leave out in turn and their shares of the weight, from each field's part."""
+    share = np.bincount(group, weight, minlength=PARTS**2) / weight.sum()
+    parts = np.flatnonzero((share > _LEAST_PART) & (share < 1.0))
+    return parts, share[parts]
+
+
+def _fields(hub: Blocks, moved: Floats, there: Booleans) -> _Fields:
     """Gather the fields that can be compared."""
-    good = there & ~bloomed(reference.clipped)
-    rows, columns = (length // FIELD for length in good.shape)
-
-    def fold(values: NDArray[np.float64]) -> Floats:
-        cut = values[: rows * FIELD, : columns * FIELD]
-        return np.asarray(cut.reshape(rows, FIELD, columns, FIELD, *cut.shape[2:]).mean(axis=(1, 3)))
-
-    one, other = fold(reference.signal), fold(moved)
-    whole = fold(good.astype(np.float64)) > 0.999
-    for signal in (one, other):
-        whole &= (signal > DARK).all(axis=-1) & (signal < BRIGHT).all(axis=-1)
+    good = there & ~bloomed(hub.clipped)
+    one, other = field_means(hub.signal), field_means(moved)
+    whole = (field_means(good.astype(np.float64)) > 0.999) & well_exposed(one) & well_exposed(other)
+    rows, columns = whole.shape
     # A field and half a field around it: what a moved focus can carry over its border.
     window = 2 * FIELD + 1
 
@@ -181,15 +192,15 @@ def _fields(reference: Blocks, moved: Floats, there: Booleans) -> _Fields:
     def each(values: Floats) -> Floats:
         return np.stack([near(values[..., c]) for c in range(3)], axis=-1)
 
-    mean, mean_2 = each(reference.signal), each(moved)
-    variance = np.maximum(each(reference.signal**2) - mean**2, 1e-12)
+    mean, mean_2 = each(hub.signal), each(moved)
+    variance = np.maximum(each(hub.signal**2) - mean**2, 1e-12)
     variance_2 = np.maximum(each(moved**2) - mean_2**2, 1e-12)
-    both = each(reference.signal * moved) - mean * mean_2
+    both = each(hub.signal * moved) - mean * mean_2
     mean, mean_2 = np.maximum(mean, DARK), np.maximum(mean_2, DARK)
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
     cut = (slice(0, rows), slice(0, columns))
     return _Fields(
-        reference=one[whole],
+        hub=one[whole],
         frame=other[whole],
         around=mean[cut][whole],
         structure=(np.sqrt(variance) / mean)[cut][whole][:, 1],
@@ -207,31 +218,29 @@ def _agreeing(fields: _Fields, ratio: Floats | None = None) -> tuple[Floats, Flo
     """Return the weight of each field, 0 where it does not agree, the ratio (3,) of those that do, and wider weights.
 
     The start is the shortest interval that holds half of the fields, per channel, which no minority can move, however
-    even it is; Tukey's weights from there. What is left over is taken against the reference's mean about the field, not
+    even it is; Tukey's weights from there. What is left over is taken against the hub's mean about the field, not
     in it: blur takes from the bright side of an edge what it gives to the dark side, and both stay or go together.
     """
-    even = 1.0 / (1.0 + (fields.structure / _EVEN) ** 2)
+    even = evenness(fields.structure)
     if ratio is None:
-        start = np.log(fields.frame / fields.reference)
+        start = np.log(fields.frame / fields.hub)
         ratio = np.exp([_shortest_half(start[:, c]) for c in range(3)])
     calm = fields.structure <= np.median(fields.structure)
     weight = np.zeros(len(even))
     for _ in range(50):
-        left = (fields.frame / ratio - fields.reference) / fields.around * np.sqrt(even)[:, None]
+        left = (fields.frame / ratio - fields.hub) / fields.around * np.sqrt(even)[:, None]
         distance = np.abs(left).max(axis=1)
-        # The scale of those that agree best: strangers do not widen it. Noise rules the even half, focus the rest.
-        middle = max(float(np.quantile(distance, 0.4)), float(np.quantile(distance[calm], 0.4)))
-        cut = min(max(_CUT_SD * middle, 1e-4), _FAR)
-        weight = even * np.clip(1.0 - (distance / cut) ** 2, 0.0, None) ** 2
+        cut = agreement_limit(distance, calm)
+        weight = even * tukey_weights(distance, cut)
         before, ratio = ratio, _weighted(fields, weight)
         if np.all(np.abs(np.log(ratio / before)) < 1e-7):
             break
-    return weight, ratio, even * np.clip(1.0 - (distance / (_WIDER * cut)) ** 2, 0.0, None) ** 2
+    return weight, ratio, even * tukey_weights(distance, _WIDER * cut)
 
 
 def _weighted(fields: _Fields, weight: Floats) -> Floats:
     pull = weight[:, None] / fields.around
-    return np.asarray((pull * fields.frame).sum(axis=0) / (pull * fields.reference).sum(axis=0))
+    return np.asarray((pull * fields.frame).sum(axis=0) / (pull * fields.hub).sum(axis=0))
 
 
 def _shortest_half(values: Floats) -> float:
@@ -254,10 +263,10 @@ def _same_things(fields: _Fields, agreed: Booleans) -> float:
 
 
 def _lit_otherwise(fields: _Fields, weight: Floats, ratio: Floats) -> float:
-    """Return the share of fields that do not agree and yet show the same things as the reference, in other light.
+    """Return the share of fields that do not agree and yet show the same things as the hub, in other light.
 
     Other light changes level and contrast alike; a thing that moved changes the pattern, a moved focus the contrast
-    alone. Nought where most of what does not agree shows other things.
+    alone. 0 where most of what does not agree shows other things.
     """
     level, contrast = fields.level - np.log(ratio), fields.contrast - np.log(ratio)
     worst = np.argmax(np.abs(level), axis=1)[:, None]
@@ -277,7 +286,7 @@ def _structure(fields: _Fields, weight: Floats, ratio: Floats) -> str:
     the fields' own scatter would give it, neighbours taken as alike over a field and its surround.
     """
     used = weight > 0
-    left = np.log(fields.frame[used] / ratio / fields.reference[used])
+    left = np.log(fields.frame[used] / ratio / fields.hub[used])
     y, x, w = fields.y[used], fields.x[used], weight[used]
     terms = np.stack([x, y, x * y, x**2, y**2], axis=1)
     terms = terms - np.average(terms, axis=0, weights=w)
@@ -300,25 +309,20 @@ def _structure(fields: _Fields, weight: Floats, ratio: Floats) -> str:
 def _uncertainty(fields: _Fields, weight: Floats, ratio: Floats) -> tuple[Floats, float]:
     """Return the covariance (3, 3) of the log ratio and its degrees of freedom, by leaving out parts of the frame.
 
-    Each time all is found anew, so that what the choice of fields adds is in it. Delete-one-group jackknife with groups
-    of unequal size (Busing, Meijer & van der Leeden 1999, from memory).
+    Everything is found again each time, so the choice of fields adds its share. See
+    `greystep.arrays.jackknife_deviations`.
     """
-    group = (np.floor((fields.y + 1) / 2 * _PARTS) * _PARTS + np.floor((fields.x + 1) / 2 * _PARTS)).astype(int)
-    share = np.bincount(group, weight, minlength=_PARTS**2) / weight.sum()
-    whole = np.log(ratio)
-    deviations = []
-    for part in np.flatnonzero((share > _LEAST_PART) & (share < 1.0)):
-        inverse = 1.0 / share[part]
-        without = np.log(_agreeing(_some(fields, group != part), ratio)[1])
-        deviations.append((whole - without) * np.sqrt(inverse - 1.0))
-    if len(deviations) < 3:
+    group = (np.floor((fields.y + 1) / 2 * PARTS) * PARTS + np.floor((fields.x + 1) / 2 * PARTS)).astype(int)
+    parts, shares = parts_to_leave_out(group, weight)
+    if len(parts) < 3:
         return np.full((3, 3), np.nan), 0.0
-    values = np.array(deviations)
+    without = np.log([_agreeing(_some(fields, group != part), ratio)[1] for part in parts])
+    values = jackknife_deviations(np.log(ratio), without, shares)
     return np.asarray(values.T @ values / len(values) + _UNSEEN**2 * np.eye(3)), float(len(values) - 1)
 
 
 def _some(fields: _Fields, keep: Booleans) -> _Fields:
-    names = ("reference", "frame", "around", "structure", "structure_2", "alike", "level", "contrast", "y", "x")
+    names = ("hub", "frame", "around", "structure", "structure_2", "alike", "level", "contrast", "y", "x")
     return replace(fields, **{name: getattr(fields, name)[keep] for name in names})
 
 

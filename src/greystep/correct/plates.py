@@ -1,4 +1,4 @@
-"""Plates of one scene, one a light, each corrected with its own gains and added as light adds."""
+"""Plates of one scene, one for each light, each corrected with its own gains and added as light adds."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Image
 from greystep.correct.gains import Corrections
 from greystep.correct.render import (
     SUFFIXES,
@@ -135,7 +135,7 @@ def add_plates(
     return target, tuple(said_of_loss([lost]))
 
 
-def _added(plates: Sequence[Developed], factors: Sequence[float]) -> Iterator[tuple[int, NDArray[np.float32]]]:
+def _added(plates: Sequence[Developed], factors: Sequence[float]) -> Iterator[tuple[int, Image]]:
     """Add the bands of plates of one size as they come."""
     for bands in zip(*(plate.bands for plate in plates), strict=True):
         light = sum(np.float32(factor) * band for factor, (_, band) in zip(factors, bands, strict=True))

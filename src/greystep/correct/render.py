@@ -5,14 +5,16 @@ import json
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from greystep import __version__
+from greystep.arrays import Floats, Image, Triple
+from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.demosaic import developed_bands
 from greystep.correct.dngcopy import corrected_copy
 from greystep.correct.exchange import SPACE_NAMES, frame_ids
@@ -26,12 +28,11 @@ from greystep.log.session import check_place
 from greystep.measure.exposure import read_exposure
 from greystep.measure.frame import open_frame
 
-Array = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
 #: Kinds of files, and how their names end.
 SUFFIXES: Final = {"dng": ".dng", "tiff": ".tif", "exr": ".exr"}
-#: To be raised whenever the same frame and correction would give another file: files of another version are made anew.
+#: To be raised whenever the same frame and correction would give another file: files of another version are made again.
 RENDER_VERSION: Final = 1
 #: What has been rendered with which settings, beside the files.
 RECORD: Final = "rendered.json"
@@ -69,11 +70,21 @@ class Job:
     source: Path
     target: Path
     mark: str
-    gains: Array
-    neutral: Array
+    gains: Floats
+    neutral: Floats
     stops: float
-    developed: Array
+    developed: Floats
     space: str
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A file as a run left it: its frame, the mark of its `Job`, its size [bytes] and the time of its last change."""
+
+    frame: str
+    mark: str
+    size: int
+    mtime_ns: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,27 +93,42 @@ class Developed:
 
     height: int
     width: int
-    bands: Iterator[tuple[int, NDArray[np.float32]]]
+    bands: Iterator[tuple[int, Image]]
+
+
+class State(StrEnum):
+    """What a run did with a file; it keeps one that is there with the same settings."""
+
+    WRITTEN = "written"
+    KEPT = "kept"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True)
+class RenderedFile:
+    """One frame that has a correction: its file, as a path below the folder, and what the run did with it."""
+
+    frame: str
+    file: str
+    state: State
 
 
 @dataclass(frozen=True)
 class Rendered:
-    """What a run of `render` did.
+    """What a run of `render_frames` did.
 
     Attributes
     ----------
-    rows : tuple of dict
-        One a frame that has a correction: ``frame``, ``file`` (below the folder), ``state``: ``written``, ``kept`` (was
-        there with the same settings) or ``failed``.
+    files : tuple of RenderedFile
     messages : tuple of str
         One line for each frame that failed or lost something.
     """
 
-    rows: tuple[dict[str, str], ...]
+    files: tuple[RenderedFile, ...]
     messages: tuple[str, ...]
 
 
-def render(
+def render_frames(
     ingested: Ingested, corrections: Corrections, folder: Path, form: str, progress: Progress | None = None
 ) -> Rendered:
     """Render every frame that has a correction.
@@ -145,26 +171,26 @@ def render(
     check_room(folder, _needed(todo, form))
     messages: list[str] = []
     lost: list[float] = []
-    state = {job.frame: "kept" for job in jobs}
+    state = {job.frame: State.KEPT for job in jobs}
     done = len(jobs) - len(todo)
     if progress is not None:
         progress(done, len(jobs))
     for job, outcome in _worked(todo, form):
         done += 1
         if isinstance(outcome, FrameError):
-            state[job.frame] = "failed"
+            state[job.frame] = State.FAILED
             messages.append(str(outcome))
         else:
-            state[job.frame] = "written"
+            state[job.frame] = State.WRITTEN
             lost.append(outcome)
-            record[_below(job.target, folder)] = {"frame": job.frame, "mark": job.mark, **_stamp(job.target)}
+            record[below(job.target, folder)] = _finished(job)
             _write_record(folder, record)
         if progress is not None:
             progress(done, len(jobs))
-    rows = [{"frame": job.frame, "file": _below(job.target, folder), "state": state[job.frame]} for job in jobs]
-    if all(row["state"] == "failed" for row in rows):
-        raise GreystepError(f"none of {len(rows)} frames can be rendered; the first: {messages[0]}")
-    return Rendered(tuple(rows), (*messages, *said_of_loss(lost)))
+    files = tuple(RenderedFile(job.frame, below(job.target, folder), state[job.frame]) for job in jobs)
+    if all(file.state == State.FAILED for file in files):
+        raise GreystepError(f"none of {len(files)} frames can be rendered; the first: {messages[0]}")
+    return Rendered(files, (*messages, *said_of_loss(lost)))
 
 
 def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: str) -> list[Job]:
@@ -172,20 +198,19 @@ def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: st
     bodies = dict(zip(ingested.readings["frame"], ingested.readings["body"], strict=True))
     ids = frame_ids(corrections.table["frame"])
     jobs = []
-    for row in corrections.table.to_dict(orient="records"):
-        frame = row["frame"]
-        if frame not in corrections.matrices:
+    for row in rows_of(corrections.table, CorrectionRow):
+        if row.frame not in corrections.matrices:
             continue
-        body = bodies[frame]
+        body = bodies[row.frame]
         job = Job(
-            frame=frame,
+            frame=row.frame,
             body=body,
-            source=ingested.session.frames_dir / frame,
-            target=folder / form / f"{ids[frame]}{SUFFIXES[form]}",
+            source=ingested.session.frames_dir / row.frame,
+            target=folder / form / f"{ids[row.frame]}{SUFFIXES[form]}",
             mark="",
-            gains=np.array([row["gain_r"], row["gain_g"], row["gain_b"]]),
+            gains=np.array([row.gain_r, row.gain_g, row.gain_b]),
             neutral=np.array(corrections.references[body].neutral),
-            stops=float(row["exposure_stops"]),
+            stops=row.exposure_stops,
             developed=corrections.developed[body],
             space=corrections.space,
         )
@@ -193,28 +218,32 @@ def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: st
     return jobs
 
 
-def carried_neutral(job: Job) -> tuple[float, float, float]:
+def carried_neutral(job: Job) -> Triple:
     """Return the AsShotNeutral of a copy: the reference's over the gains, green = 1."""
     red, green, blue = (job.neutral / job.gains).tolist()
     return red / green, 1.0, blue / green
 
 
-def is_finished(job: Job, folder: Path, record: Mapping[str, Mapping[str, Any]]) -> bool:
+def is_finished(job: Job, folder: Path, record: Mapping[str, Finished]) -> bool:
     """Say whether a frame was rendered with these settings and the file is as it was left."""
-    known = record.get(_below(job.target, folder), {})
     try:
-        return bool(known.get("mark") == job.mark and known == {**known, **_stamp(job.target)})
+        return record.get(below(job.target, folder)) == _finished(job)
     except OSError:
         return False
 
 
-def read_record(folder: Path) -> dict[str, dict[str, Any]]:
+def read_record(folder: Path) -> dict[str, Finished]:
     """Return what earlier runs rendered below a folder, by file; nothing where the record is missing or broken."""
     try:
         files = json.loads((folder / RECORD).read_bytes())["files"]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return {name: Finished(**entry) for name, entry in files.items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
-    return {name: entry for name, entry in files.items() if isinstance(entry, dict)} if isinstance(files, dict) else {}
+
+
+def below(path: Path, folder: Path) -> str:
+    """Return the path of a file below a folder, with ``/`` between."""
+    return path.relative_to(folder).as_posix()
 
 
 def check_room(folder: Path, needed: int) -> None:
@@ -354,14 +383,11 @@ def _mark(job: Job, frames: Path, form: str) -> str:
     return hashlib.sha256("\0".join([*said, job.space * (form != "dng")]).encode()).hexdigest()[:32]
 
 
-def _stamp(path: Path) -> dict[str, int]:
-    state = path.stat()
-    return {"size": state.st_size, "mtime_ns": state.st_mtime_ns}
+def _finished(job: Job) -> Finished:
+    state = job.target.stat()
+    return Finished(job.frame, job.mark, state.st_size, state.st_mtime_ns)
 
 
-def _below(path: Path, folder: Path) -> str:
-    return path.relative_to(folder).as_posix()
-
-
-def _write_record(folder: Path, files: Mapping[str, Mapping[str, Any]]) -> None:
+def _write_record(folder: Path, record: Mapping[str, Finished]) -> None:
+    files = {name: asdict(entry) for name, entry in record.items()}
     write_json(folder / RECORD, {"schema": 1, "greystep": __version__, "files": files})

@@ -6,23 +6,21 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from greystep.arrays import Floats
 from greystep.correct.blocks import Blocks, read_blocks
 from greystep.correct.framing import DARK
 from greystep.correct.overlap import AGREE_FIELDS, BRIGHT, FIELD, Overlap, compare, half_width_stops
 from greystep.errors import FrameError, GreystepError
+from greystep.flags import Flag
 from greystep.log.ambient import settings_of
 from greystep.log.colour import colours
 from greystep.log.ingest import Body
 from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import student_factor
+from greystep.terms import Kind
 
-Array = npt.NDArray[np.float64]
-
-#: White that stands in where neither a target nor the camera's own setting says what the series was lit by [K], Duv.
-_ASSUMED: Final = (5500.0, 0.0)
 #: Focal lengths within this share are one lens setting: some lenses record their breathing.
 _SAME_FOCAL: Final = 0.05
 
@@ -47,7 +45,7 @@ class Shared:
     frame: str
     hub: str
     overlap: Overlap | None
-    light: Array
+    light: Floats
     mired: float
     duv: float
     u_mired: float
@@ -77,7 +75,7 @@ def block_reader(
     """
     known: dict[str, Blocks] = {}
     settings = dict(zip(rows["frame"], settings_of(rows), strict=True))
-    unlit = rows.loc[(rows["kind"] == "ambient") & (rows["flags"] == ""), "frame"]
+    unlit = rows.loc[(rows["kind"] == Kind.AMBIENT) & (rows["flags"] == ""), "frame"]
     ambient = {settings[name]: str(name) for name in unlit}
 
     def stored(name: str) -> Blocks:
@@ -110,8 +108,8 @@ def of_anchors(
     Parameters
     ----------
     waiting, anchors : sequences of rows
-        Of readings; each frame is compared with the job frame nearest in the order of capture, and where that tells
-        nothing with the nearest flash frame.
+        Of readings; each frame is compared with the job frame nearest in the order of capture, and where that gives
+        no result with the nearest flash frame.
     body : Body
         Through its matrix the colours are seen.
     read : callable
@@ -123,7 +121,7 @@ def of_anchors(
         By frame; empty where there is no anchor.
     """
     found: dict[str, Shared] = {}
-    for kind in ("job", "flash"):
+    for kind in (Kind.JOB, Kind.FLASH):
         hubs = [row for row in anchors if row["kind"] == kind]
         for row in waiting if hubs else ():
             name = str(row["frame"])
@@ -174,8 +172,8 @@ def join_series(
 
 
 def settled(one: Shared) -> bool:
-    """Say whether a comparison tells something: a light, or that the light has changed."""
-    return not one.trouble or (one.overlap is not None and one.overlap.flag == "light_changed")
+    """Say whether a comparison gives a result: a light, or that the light has changed."""
+    return not one.trouble or (one.overlap is not None and one.overlap.flag == Flag.LIGHT_CHANGED)
 
 
 def check_hub(name: str, blocks: Blocks) -> None:
@@ -189,18 +187,18 @@ def check_hub(name: str, blocks: Blocks) -> None:
         )
 
 
-def assumed_light(body: Body, blocks: Blocks) -> Array:
+def assumed_light(body: Body, blocks: Blocks) -> Floats:
     """Return the neutral (3,), green = 1, that the camera was set to; daylight where it does not say."""
     if blocks.neutral is not None:
         return np.asarray(blocks.neutral) / blocks.neutral[1]
     if body.tags is None:
         return np.ones(3)
-    xy = chromaticity.cct_duv_to_xy(*_ASSUMED)
+    xy = chromaticity.cct_duv_to_xy(*camera.USUAL_FLASH)
     seen = camera.xyz_to_camera(body.tags, xy) @ chromaticity.xy_to_xyz(xy)
     return np.asarray(seen / seen[1])
 
 
-def with_matrix(body: Body, neutral: Array) -> Body:
+def with_matrix(body: Body, neutral: Floats) -> Body:
     """Return the body with its matrix fixed at a neutral that is not that of a target."""
     if body.tags is None:
         return body
@@ -226,7 +224,7 @@ def _hub(names: Sequence[str], to: str | None, read: Reader) -> str:
     raise GreystepError(f"no frame of the series can be compared with the others; {reason}")
 
 
-def _shared(frame: str, hub: str, base: Array, body: Body, read: Reader) -> Shared:
+def _shared(frame: str, hub: str, base: Floats, body: Body, read: Reader) -> Shared:
     nothing = Shared(frame, hub, None, np.full(3, np.nan), np.nan, np.nan, np.nan, np.nan, "")
     try:
         reference, blocks = read(hub), read(frame)

@@ -1,18 +1,18 @@
-"""The trend of a series: what is wanted of its course stays, what jumps from frame to frame goes."""
+"""The trend of a series: its slow course is kept, what jumps from frame to frame is removed."""
 
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from greystep.arrays import Floats, tukey_weights
 
 #: Frames that the trend is drawn through at each place.
 OVER: Final = 9
 _ROUNDS: Final = 4
 
 
-def trend(values: npt.ArrayLike, over: int = OVER) -> Array:
+def trend(values: npt.ArrayLike, over: int = OVER) -> Floats:
     """Return the trend of a series in capture order.
 
     Parameters
@@ -45,12 +45,12 @@ def trend(values: npt.ArrayLike, over: int = OVER) -> Array:
         scale = 6.0 * float(np.median(np.abs(left)))
         if scale <= 0.0:
             break
-        steady = np.clip(1.0 - (left / scale) ** 2, 1e-6, None) ** 2
+        steady = tukey_weights(left, scale, 1e-6)
     found[known] = line
     return found
 
 
-def _line_at(x: Array, y: Array, steady: Array, place: int, near: int) -> float:
+def _line_at(x: Floats, y: Floats, steady: Floats, place: int, near: int) -> float:
     """Return the height at one place of the weighted line through its nearest neighbours."""
     away = np.abs(x - x[place])
     reach = np.partition(away, near - 1)[near - 1] * (1.0 + 1.0 / near)

@@ -18,6 +18,7 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
+from greystep.arrays import Floats, Triple
 from greystep.errors import GreystepError
 from greystep.published import DngTag
 
@@ -43,9 +44,9 @@ class Picture:
     iso: int
     focal_mm: float
     fired: bool
-    matrix_a: NDArray[np.float64]
-    matrix_d65: NDArray[np.float64]
-    neutral: tuple[float, float, float]
+    matrix_a: Floats
+    matrix_d65: Floats
+    neutral: Triple
     black: tuple[float, float, float, float]
     white: int
     make: str = "Invented"
@@ -102,7 +103,7 @@ def _tiles(mosaic: NDArray[np.uint16]) -> Iterator[bytes]:
 
 
 def _tags(picture: Picture) -> list[tuple[int, str, int, Any, bool]]:
-    def ratios(values: NDArray[np.float64] | tuple[float, ...], denominator: int) -> list[int]:
+    def ratios(values: Floats | tuple[float, ...], denominator: int) -> list[int]:
         return [part for value in np.ravel(values) for part in (round(float(value) * denominator), denominator)]
 
     return [

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.arrays import SD_PER_MAD
 from greystep.log.ambient import settings_of
 from greystep.log.session import HeadInfo
-from greystep.measure.patch import SD_PER_MAD
 from greystep.measure.uncertainty import student_factor
 from greystep.published import MARKING_TOLERANCE_STOPS
 

@@ -7,17 +7,17 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from greystep import __version__
+from greystep.arrays import Booleans, Floats, jackknife_sd
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
-from greystep.measure.camera import neutral_to_xy
+from greystep.measure.camera import USUAL_FLASH, WORST_CONDITION, neutral_to_xy
 from greystep.measure.chart import (
-    COLUMNS,
     GREYS,
-    ROWS,
+    PATCH_COLUMNS,
+    PATCH_ROWS,
     chart_colours,
     find_chart,
     fit_weights,
@@ -27,15 +27,9 @@ from greystep.measure.chart import (
 from greystep.measure.dng import ColourTags
 from greystep.measure.exposure import body_label, read_exposure
 from greystep.measure.frame import open_frame
-from greystep.measure.patch import PatchSignal
+from greystep.measure.patch import CLIPPED_PCT, PatchSignal
 from greystep.published import LIGHT_SOURCE_K
 
-Floats = NDArray[np.float64]
-
-#: CCT [K] and Duv of a flash of which nothing is known; common practice, no source.
-USUAL_FLASH: Final = (5500.0, 0.0)
-#: A patch with more pixels at the white level is left out [%]. The contract's limit for the grey target.
-CLIPPED_PCT: Final = 0.1
 #: With fewer patches, or fewer greys, there is no fit.
 FEWEST_PATCHES: Final = 18
 FEWEST_GREYS: Final = 3
@@ -188,7 +182,7 @@ def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, flo
     )
 
 
-def fit_matrix(rgb: Floats, xyz: Floats, used: NDArray[np.bool_], terms: tuple[int, bool] = (0, False)) -> Fit:
+def fit_matrix(rgb: Floats, xyz: Floats, used: Booleans, terms: tuple[int, bool] = (0, False)) -> Fit:
     """Fit the matrix to patches of known colour: weighted least squares, the sum of the greys kept exactly.
 
     Parameters
@@ -205,7 +199,7 @@ def fit_matrix(rgb: Floats, xyz: Floats, used: NDArray[np.bool_], terms: tuple[i
     scale = rgb[greys].sum(axis=0) / xyz[greys, 1].sum()
     inputs = np.c_[xyz, np.ones(len(xyz))] if offset else xyz
     weight = fit_weights(xyz)[:, None]
-    column, row = np.meshgrid(np.linspace(-1, 1, COLUMNS), np.linspace(-1, 1, ROWS))
+    column, row = np.meshgrid(np.linspace(-1, 1, PATCH_COLUMNS), np.linspace(-1, 1, PATCH_ROWS))
     places = np.stack([column.ravel(), row.ravel()], axis=1)
     anchor = inputs[greys].sum(axis=0)
     free = np.linalg.svd(anchor[None])[2][1:].T  # the directions that leave the greys' sum alone
@@ -230,8 +224,8 @@ def fit_matrix(rgb: Floats, xyz: Floats, used: NDArray[np.bool_], terms: tuple[i
     return Fit(found[:3].T, found[3] if offset else np.zeros(3), shade, terms)
 
 
-def best_fit(rgb: Floats, xyz: Floats, white: Floats, used: NDArray[np.bool_]) -> tuple[Fit, Floats]:
-    """Return the simplest fit that predicts left-out patches as well as any, and delta E 2000 (24,) of those.
+def best_fit(rgb: Floats, xyz: Floats, white: Floats, used: Booleans) -> tuple[Fit, Floats]:
+    """Return the simplest fit that predicts left-out patches as well as any other, and delta E 2000 (24,) of those.
 
     Uneven light and glare are corrected only where the patches that a fit has not seen come out better for it.
     """
@@ -295,9 +289,7 @@ def camera_document(calibration: Calibration) -> dict[str, Any]:
     }
 
 
-def _usable(
-    name: str, signals: Sequence[PatchSignal], names: Sequence[str]
-) -> tuple[NDArray[np.bool_], dict[int, str]]:
+def _usable(name: str, signals: Sequence[PatchSignal], names: Sequence[str]) -> tuple[Booleans, dict[int, str]]:
     """Return which patches are fitted, and why the others are not."""
     excluded = {}
     for number, signal in enumerate(signals):
@@ -318,7 +310,7 @@ def _usable(
     return used, excluded
 
 
-def _own_light(tags: ColourTags | None, rgb: Floats, used: NDArray[np.bool_]) -> tuple[float, float] | None:
+def _own_light(tags: ColourTags | None, rgb: Floats, used: Booleans) -> tuple[float, float] | None:
     """Return CCT and Duv that the file's own matrix reads off the greys; None where it has none or sees no white."""
     if tags is None:
         return None
@@ -340,7 +332,7 @@ def _true_light(light: tuple[float, float] | None, own: tuple[float, float] | No
     return (own, "file") if own is not None else (USUAL_FLASH, "assumed")
 
 
-def _left_out(rgb: Floats, xyz: Floats, white: Floats, used: NDArray[np.bool_], terms: tuple[int, bool]) -> Floats:
+def _left_out(rgb: Floats, xyz: Floats, white: Floats, used: Booleans, terms: tuple[int, bool]) -> Floats:
     """Return delta E 2000 (24,) of each patch by the fit to all others."""
     seen = np.empty_like(xyz)
     for number in range(len(xyz)):
@@ -349,9 +341,7 @@ def _left_out(rgb: Floats, xyz: Floats, white: Floats, used: NDArray[np.bool_], 
     return chromaticity.delta_e_2000(seen, xyz, white)
 
 
-def _difference_uncertainty(
-    fit: Fit, rgb: Floats, xyz: Floats, used: NDArray[np.bool_], light: tuple[float, float]
-) -> float:
+def _difference_uncertainty(fit: Fit, rgb: Floats, xyz: Floats, used: Booleans, light: tuple[float, float]) -> float:
     """Return the half-width (k = 2) of what a light 10 mired away reads, by the jackknife over the patches."""
     away = 1e6 / (1e6 / light[0] - _DIFFERENCE_MIRED)
     pair = fit.matrix @ chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy([light[0], away], light[1])).T
@@ -360,15 +350,14 @@ def _difference_uncertainty(
         matrix = fit_matrix(rgb, xyz, used & (np.arange(len(xyz)) != number), fit.terms).matrix
         cct, _ = chromaticity.cct_duv(chromaticity.xyz_to_xy(np.linalg.solve(matrix, pair).T), duv_limit=np.inf)
         read.append(1e6 / cct[0] - 1e6 / cct[1])
-    n = len(read)
-    return 2.0 * float(np.sqrt((n - 1) / n * np.sum((np.array(read) - np.mean(read)) ** 2)))
+    return 2.0 * jackknife_sd(np.array(read))
 
 
-def _check(name: str, fit: Fit, residuals: Floats, used: NDArray[np.bool_], names: Sequence[str]) -> None:
+def _check(name: str, fit: Fit, residuals: Floats, used: Booleans, names: Sequence[str]) -> None:
     """Refuse a fit that is none."""
     median = float(np.median(residuals[used]))
     daylight = fit.matrix @ chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(*USUAL_FLASH))
-    if median <= LARGEST_MEDIAN and (daylight > 0).all() and np.linalg.cond(fit.matrix) < 1e4:
+    if median <= LARGEST_MEDIAN and (daylight > 0).all() and np.linalg.cond(fit.matrix) < WORST_CONDITION:
         return
     worst = [i for i in np.argsort(residuals)[::-1] if used[i]][:3]
     listed = ", ".join(f"{names[i]} {residuals[i]:.1f}" for i in worst)

@@ -15,16 +15,17 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
 
+from greystep.arrays import Floats
 from greystep.errors import FaultsError, GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.dng import ColourTags, two_lights
 from greystep.measure.uncertainty import expanded, propagate
 from greystep.published import C2_M_K, LIGHT_SOURCE_K
 
-Array = npt.NDArray[np.float64]
-
 #: A matrix worse conditioned than this cannot be told from one without an inverse; those of real cameras are below 20.
-_WORST_CONDITION: Final = 1e4
+WORST_CONDITION: Final = 1e4
+#: CCT [K] and Duv of a flash of which nothing is known; common practice, no source.
+USUAL_FLASH: Final = (5500.0, 0.0)
 #: xy of D50, a white that every camera must see as three positive numbers. CIE 15:2018.
 _D50_XY: Final = (0.34567, 0.35851)
 
@@ -47,21 +48,21 @@ class Colours:
         Derivatives of (mired, duv) by camera RGB.
     """
 
-    x: Array
-    y: Array
-    u_prime: Array
-    v_prime: Array
-    cct_k: Array
-    duv: Array
-    mired: Array
-    u_cct_k: Array
-    u_duv: Array
-    u_mired: Array
-    covariance: Array
-    by_rgb: Array
+    x: Floats
+    y: Floats
+    u_prime: Floats
+    v_prime: Floats
+    cct_k: Floats
+    duv: Floats
+    mired: Floats
+    u_cct_k: Floats
+    u_duv: Floats
+    u_mired: Floats
+    covariance: Floats
+    by_rgb: Floats
 
 
-def xyz_to_camera(tags: ColourTags, xy: npt.ArrayLike) -> Array:
+def xyz_to_camera(tags: ColourTags, xy: npt.ArrayLike) -> Floats:
     """Return the matrix (3, 3) from XYZ to camera RGB for a white `xy` (2,), DNG 1.7.1 pp. 100-101.
 
     The product of the three matrices is what is interpolated, as in the specification's reference code; its text
@@ -73,7 +74,7 @@ def xyz_to_camera(tags: ColourTags, xy: npt.ArrayLike) -> Array:
     return _blend(warm, cool, _weight(warm, cool, np.asarray(xy, dtype=np.float64)))
 
 
-def neutral_to_xy(tags: ColourTags, neutral: npt.ArrayLike) -> Array:
+def neutral_to_xy(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
     """Return the CIE 1931 xy (2,) of the light under which a grey target gives the camera RGB `neutral` (3,).
 
     Raises
@@ -85,7 +86,7 @@ def neutral_to_xy(tags: ColourTags, neutral: npt.ArrayLike) -> Array:
     return chromaticity.xyz_to_xy(np.linalg.inv(matrix) @ np.asarray(neutral, dtype=np.float64))
 
 
-def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Array:
+def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
     """Return the one matrix (3, 3) from XYZ to camera RGB that belongs to the reference `neutral` (3,).
 
     The specification iterates from xy to matrix to xy (p. 102), which can swing between two values for ever. The weight
@@ -112,7 +113,7 @@ def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Array:
     return _blend(warm, cool, 1.0 if warm is cool else float(brentq(gap, 0.0, 1.0, xtol=1e-12)))
 
 
-def neutral_xyz(matrix: npt.ArrayLike, rgb: npt.ArrayLike) -> Array:
+def neutral_xyz(matrix: npt.ArrayLike, rgb: npt.ArrayLike) -> Floats:
     """Return XYZ (n, 3) with Y = 1 of camera RGB (n, 3) through a fixed matrix (3, 3); NaN where Y is not positive."""
     xyz = np.asarray(rgb, dtype=np.float64) @ np.linalg.inv(np.asarray(matrix, dtype=np.float64)).T
     luminance = xyz[..., 1:2]
@@ -164,7 +165,7 @@ def colour_from_matrix(matrix: npt.ArrayLike, rgb: npt.ArrayLike, u_rgb_cov: npt
     )
 
 
-def smooth_light(cct: float, duv: float) -> Array:
+def smooth_light(cct: float, duv: float) -> Floats:
     """Return a spectrum (m,) on the wavelengths of `chromaticity.observer`, the smoothest of its colour; its Y is 1.
 
     The Planckian radiator of the CCT [K] times the parabola over wavelength that brings it to the Duv. It stands in for
@@ -181,7 +182,7 @@ def smooth_light(cct: float, duv: float) -> Array:
     return np.asarray(lights @ np.linalg.solve(functions.T @ lights, white))
 
 
-def target_factor(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv: float) -> Array:
+def target_factor(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv: float) -> Floats:
     """Return what a target that is not spectrally flat does to the XYZ of a light: divide it out.
 
     The spectrum of the light is not known, so `smooth_light` stands in. The colour seen off the target serves for the
@@ -206,7 +207,7 @@ def target_factor(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv
     return np.asarray(seen / (functions.T @ light) / seen[1])
 
 
-def meter_scale(matrix: npt.ArrayLike, neutral: npt.ArrayLike, cct: float, duv: float) -> Array:
+def meter_scale(matrix: npt.ArrayLike, neutral: npt.ArrayLike, cct: float, duv: float) -> Floats:
     """Return the gains (3,), green = 1, that make a camera `neutral` (3,) read as a meter read the light.
 
     Parameters
@@ -246,7 +247,7 @@ def read_camera_json(path: Path) -> ColourTags:
         reason = getattr(error, "strerror", None) or f"no JSON: {error}"
         raise GreystepError(f'{path}: {reason}; give a camera.json, or matrix = "embedded"') from error
     if not isinstance(content, dict) or content.get("schema") != 1:
-        raise GreystepError(f'{path}: "schema" is not 1; make the file anew from a frame of a colour chart')
+        raise GreystepError(f'{path}: "schema" is not 1; make the file again from a frame of a colour chart')
 
     faults: list[str] = []
     matrix_1 = _matrix(content, "matrix_1", faults)
@@ -259,7 +260,7 @@ def read_camera_json(path: Path) -> ColourTags:
     return ColourTags(matrix_1, matrix_2, illuminant_1, illuminant_2, None, None, None, None, "camera.json")
 
 
-def _sets(tags: ColourTags) -> tuple[tuple[float, Array], tuple[float, Array]]:
+def _sets(tags: ColourTags) -> tuple[tuple[float, Floats], tuple[float, Floats]]:
     """Return (mired, XYZ to camera RGB) of the warmer and the cooler calibration; one and the same where one serves."""
     first = _product(tags.matrix_1, tags.calibration_1, tags.analog_balance)
     if tags.matrix_2 is None or not two_lights(tags.illuminant_1, tags.illuminant_2):
@@ -271,21 +272,21 @@ def _sets(tags: ColourTags) -> tuple[tuple[float, Array], tuple[float, Array]]:
     return (one, other) if one[0] > other[0] else (other, one)
 
 
-def _product(matrix: Array, calibration: Array | None, balance: Array | None) -> Array:
+def _product(matrix: Floats, calibration: Floats | None, balance: Floats | None) -> Floats:
     product = matrix if calibration is None else calibration @ matrix
     product = product if balance is None else np.diag(balance) @ product
-    if not np.all(np.isfinite(product)) or np.linalg.cond(product) > _WORST_CONDITION:
+    if not np.all(np.isfinite(product)) or np.linalg.cond(product) > WORST_CONDITION:
         raise GreystepError(
             f"colour matrix {product.tolist()}: it has no inverse; make a camera.json from a frame of a colour chart"
         )
     return np.asarray(product, dtype=np.float64)
 
 
-def _blend(warm: tuple[float, Array], cool: tuple[float, Array], weight: float) -> Array:
+def _blend(warm: tuple[float, Floats], cool: tuple[float, Floats], weight: float) -> Floats:
     return np.asarray(weight * warm[1] + (1.0 - weight) * cool[1])
 
 
-def _weight(warm: tuple[float, Array], cool: tuple[float, Array], xy: Array) -> float:
+def _weight(warm: tuple[float, Floats], cool: tuple[float, Floats], xy: Floats) -> float:
     """Return the weight of the warmer set for a white, within 0 and 1: linear in 1 / CCT (p. 100)."""
     if warm is cool:
         return 1.0
@@ -296,7 +297,7 @@ def _weight(warm: tuple[float, Array], cool: tuple[float, Array], xy: Array) -> 
     return float(np.clip((1e6 / cct - cool[0]) / (warm[0] - cool[0]), 0.0, 1.0))
 
 
-def _matrix(content: Mapping[str, Any], key: str, faults: list[str]) -> Array | None:
+def _matrix(content: Mapping[str, Any], key: str, faults: list[str]) -> Floats | None:
     """Return the 3x3 matrix under `key`; what is wrong with it is added to `faults`."""
     try:
         matrix = np.array(content.get(key), dtype=np.float64)
@@ -305,8 +306,8 @@ def _matrix(content: Mapping[str, Any], key: str, faults: list[str]) -> Array | 
     if matrix.shape != (3, 3) or not np.all(np.isfinite(matrix)):
         faults.append(f"{key}: three rows of three numbers are needed, XYZ to camera RGB")
         return None
-    if np.linalg.cond(matrix) > _WORST_CONDITION:
-        faults.append(f"{key}: it cannot be inverted; make the file anew from a frame of a colour chart")
+    if np.linalg.cond(matrix) > WORST_CONDITION:
+        faults.append(f"{key}: it cannot be inverted; make the file again from a frame of a colour chart")
         return None
     white = matrix @ chromaticity.xy_to_xyz(_D50_XY)
     if not np.all(white > 0.0):

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate, ndimage, spatial
 
+from greystep.arrays import Booleans, Floats
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.camera import smooth_light
@@ -19,10 +20,8 @@ from greystep.measure.frame import Frame, overview, read_region
 from greystep.measure.patch import PatchSignal, measure_patch
 from greystep.measure.target import pixel_box
 
-Floats = NDArray[np.float64]
-
-ROWS: Final = 4
-COLUMNS: Final = 6
+PATCH_ROWS: Final = 4
+PATCH_COLUMNS: Final = 6
 #: The greys by number, white to black.
 GREYS: Final = tuple(range(18, 24))
 #: Side of a patch over the distance of two patches' centres; common practice, no source.
@@ -36,7 +35,7 @@ LOOKED_AT: Final = (1024, 512, 256)
 #: Largest misfit of the sampled colours of what is taken for a chart, in cube roots of the white's signal.
 #: Measured on a real frame in warm mixed light: the chart 0.03 to 0.04, every wrong place 0.34 and more.
 LARGEST_MISFIT: Final = 0.15
-#: White of the colours by which a chart is told; a 3x3 matrix takes up the light's own colour.
+#: White of the colours by which a chart is recognised; a 3x3 matrix takes up the light's own colour.
 _ANY_LIGHT: Final = (5000.0, 0.0)
 #: Share of the picture that is calm enough to be inside a patch, tried in turn.
 _CALM: Final = (0.4, 0.55, 0.7, 0.8, 0.88, 0.94)
@@ -143,7 +142,7 @@ def _grids(picture: Floats, known: Floats) -> Iterator[tuple[int, float, Floats]
             yield from _placed(np.array(list(nodes)), centres[list(nodes.values())], smooth, known)
 
 
-def _even_areas(calm: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+def _even_areas(calm: Booleans) -> tuple[Floats, Floats]:
     """Return centres (n, 2) as x, y and sides (n,) [pixels] of the calm areas that could be patches."""
     marks, count = ndimage.label(calm)
     where = marks.ravel()
@@ -230,7 +229,7 @@ def _placed(
     colours = _sampled(smooth, spots).reshape(*places.shape[:2], 3)
     taken = {tuple(node): centre for node, centre in zip(nodes.tolist(), centres, strict=True)}
     for turns in range(4):
-        rows, columns = (ROWS, COLUMNS) if turns % 2 == 0 else (COLUMNS, ROWS)
+        rows, columns = (PATCH_ROWS, PATCH_COLUMNS) if turns % 2 == 0 else (PATCH_COLUMNS, PATCH_ROWS)
         for top, left in product(range(places.shape[0] - rows + 1), range(places.shape[1] - columns + 1)):
             window = (slice(top, top + rows), slice(left, left + columns))
             misfit = _misfit(np.rot90(colours[window], turns).reshape(-1, 3), known)
@@ -272,11 +271,11 @@ def _binned(picture: Floats, factor: int) -> Floats:
 
 def _grid() -> Floats:
     """Return the grid coordinates (24, 2) of the patches' centres, column and row."""
-    return np.array([(column, row) for row in range(ROWS) for column in range(COLUMNS)], np.float64)
+    return np.array([(column, row) for row in range(PATCH_ROWS) for column in range(PATCH_COLUMNS)], np.float64)
 
 
 def _corner_places() -> Floats:
-    low, right, bottom = -FILL / 2, COLUMNS - 1 + FILL / 2, ROWS - 1 + FILL / 2
+    low, right, bottom = -FILL / 2, PATCH_COLUMNS - 1 + FILL / 2, PATCH_ROWS - 1 + FILL / 2
     return np.array([(low, low), (right, low), (right, bottom), (low, bottom)])
 
 

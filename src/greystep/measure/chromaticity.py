@@ -11,9 +11,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from greystep.arrays import Floats
 from greystep.published import CCT_RANGE_K, DUV_LIMIT, STEP_UPRIME_VPRIME
-
-Array = npt.NDArray[np.float64]
 
 #: Linear working spaces by their CLF-style names, and what the library calls them.
 SPACES: Final = {
@@ -27,57 +26,57 @@ _OBSERVER: Final = "CIE 1931 2 Degree Standard Observer"
 _LOCUS_STEP: Final = 1e-3
 
 
-def xyz_to_xy(xyz: npt.ArrayLike) -> Array:
+def xyz_to_xy(xyz: npt.ArrayLike) -> Floats:
     """Return CIE 1931 xy (..., 2) of XYZ (..., 3); NaN where X + Y + Z is zero."""
     values = np.asarray(xyz, dtype=np.float64)
     return _ratio(values[..., :2], values.sum(axis=-1, keepdims=True))
 
 
-def xy_to_xyz(xy: npt.ArrayLike) -> Array:
+def xy_to_xyz(xy: npt.ArrayLike) -> Floats:
     """Return XYZ (..., 3) with Y = 1 of CIE 1931 xy (..., 2); NaN where y is zero."""
     x, y = _parts(xy)
     return _ratio(np.stack([x, y, 1.0 - x - y], axis=-1), y[..., None])
 
 
-def xy_to_uv1960(xy: npt.ArrayLike) -> Array:
+def xy_to_uv1960(xy: npt.ArrayLike) -> Floats:
     """Return CIE 1960 uv (..., 2) of CIE 1931 xy (..., 2); CIE 15:2018 gives u = u', v = 2 v' / 3."""
     return xy_to_upvp(xy) * (1.0, 2.0 / 3.0)
 
 
-def uv1960_to_xy(uv: npt.ArrayLike) -> Array:
+def uv1960_to_xy(uv: npt.ArrayLike) -> Floats:
     """Return CIE 1931 xy (..., 2) of CIE 1960 uv (..., 2)."""
     return upvp_to_xy(np.asarray(uv, dtype=np.float64) * (1.0, 1.5))
 
 
-def xy_to_upvp(xy: npt.ArrayLike) -> Array:
+def xy_to_upvp(xy: npt.ArrayLike) -> Floats:
     """Return CIE 1976 u'v' (..., 2) of CIE 1931 xy (..., 2)."""
     x, y = _parts(xy)
     return _ratio(np.stack([4.0 * x, 9.0 * y], axis=-1), (-2.0 * x + 12.0 * y + 3.0)[..., None])
 
 
-def upvp_to_xy(upvp: npt.ArrayLike) -> Array:
+def upvp_to_xy(upvp: npt.ArrayLike) -> Floats:
     """Return CIE 1931 xy (..., 2) of CIE 1976 u'v' (..., 2)."""
     u, v = _parts(upvp)
     return _ratio(np.stack([9.0 * u, 4.0 * v], axis=-1), (6.0 * u - 16.0 * v + 12.0)[..., None])
 
 
-def xyz_to_upvp(xyz: npt.ArrayLike) -> Array:
+def xyz_to_upvp(xyz: npt.ArrayLike) -> Floats:
     """Return CIE 1976 u'v' (..., 2) of XYZ (..., 3)."""
     return xy_to_upvp(xyz_to_xy(xyz))
 
 
-def mired(cct: npt.ArrayLike) -> Array:
+def mired(cct: npt.ArrayLike) -> Floats:
     """Return the reciprocal temperature [mired] of a CCT [K], and a CCT of mireds."""
     return np.asarray(1e6 / np.asarray(cct, dtype=np.float64))
 
 
-def steps(upvp_a: npt.ArrayLike, upvp_b: npt.ArrayLike) -> Array:
+def steps(upvp_a: npt.ArrayLike, upvp_b: npt.ArrayLike) -> Floats:
     """Return the distance of two u'v' (..., 2) in steps of 0.0011, CIE TN 001:2014."""
     difference = np.asarray(upvp_b, dtype=np.float64) - np.asarray(upvp_a, dtype=np.float64)
     return np.asarray(np.hypot(difference[..., 0], difference[..., 1]) / STEP_UPRIME_VPRIME)
 
 
-def cct_duv(xy: npt.ArrayLike, duv_limit: float = DUV_LIMIT) -> tuple[Array, Array]:
+def cct_duv(xy: npt.ArrayLike, duv_limit: float = DUV_LIMIT) -> tuple[Floats, Floats]:
     """Return CCT and Duv by Ohno (2013), LEUKOS 10(1) 47-55, CIE 1931 2 degree observer.
 
     Parameters
@@ -111,7 +110,7 @@ def cct_duv(xy: npt.ArrayLike, duv_limit: float = DUV_LIMIT) -> tuple[Array, Arr
     return cct.reshape(values.shape[:-1]), duv.reshape(values.shape[:-1])
 
 
-def cct_duv_to_xy(cct: npt.ArrayLike, duv: npt.ArrayLike) -> Array:
+def cct_duv_to_xy(cct: npt.ArrayLike, duv: npt.ArrayLike) -> Floats:
     """Return CIE 1931 xy (..., 2) of a white at `duv` from the Planckian locus at `cct` [K].
 
     NaN outside the limits of `cct_duv`: 1000 K to 100 000 K, and |Duv| up to 0.05.
@@ -125,7 +124,7 @@ def cct_duv_to_xy(cct: npt.ArrayLike, duv: npt.ArrayLike) -> Array:
     return uv1960_to_xy(uv)
 
 
-def cct_duv_jacobian(xy: npt.ArrayLike, found: tuple[Array, Array] | None = None) -> Array:
+def cct_duv_jacobian(xy: npt.ArrayLike, found: tuple[Floats, Floats] | None = None) -> Floats:
     """Return the derivatives of CCT [K] and Duv by x and y, from the tangent and curvature of the Planckian locus.
 
     With the locus p(T), its unit tangent t and normal n (towards green), uv = p(T) + Duv n(T); inverting this gives
@@ -154,13 +153,13 @@ def cct_duv_jacobian(xy: npt.ArrayLike, found: tuple[Array, Array] | None = None
     return jacobian.reshape(*values.shape[:-1], 2, 2)
 
 
-def observer() -> tuple[Array, Array]:
+def observer() -> tuple[Floats, Floats]:
     """Return wavelengths (m,) [nm] and colour matching functions (m, 3) of the CIE 1931 2 degree observer, 1 nm."""
     functions = _library().MSDS_CMFS[_OBSERVER]
     return np.asarray(functions.wavelengths, np.float64), np.asarray(functions.values, np.float64)
 
 
-def working_space(space: str) -> tuple[Array, Array]:
+def working_space(space: str) -> tuple[Floats, Floats]:
     """Return the matrix (3, 3) from XYZ to a linear working space of `SPACES`, and the XYZ (3,) of its white, Y = 1."""
     library = _library()
     known = library.RGB_COLOURSPACES[SPACES[space]]
@@ -169,13 +168,13 @@ def working_space(space: str) -> tuple[Array, Array]:
     return np.linalg.inv(to_xyz), xy_to_xyz(known.whitepoint)
 
 
-def bradford(white_xyz: npt.ArrayLike, to_white_xyz: npt.ArrayLike) -> Array:
+def bradford(white_xyz: npt.ArrayLike, to_white_xyz: npt.ArrayLike) -> Floats:
     """Return the linear Bradford matrix (3, 3) that adapts XYZ from one white (3,) to another."""
     adapt = _library().adaptation.matrix_chromatic_adaptation_VonKries
     return np.asarray(adapt(np.asarray(white_xyz), np.asarray(to_white_xyz), transform="Bradford"), np.float64)
 
 
-def chart_xyz(white_xyz: npt.ArrayLike) -> Array:
+def chart_xyz(white_xyz: npt.ArrayLike) -> Floats:
     """Return XYZ (24, 3) of the colours of a 24-patch chart, Bradford-adapted to a white (3,) with Y = 1."""
     chart = _library().CCS_COLOURCHECKERS["cca2014"]
     x, y, luminance = np.array(list(chart.data.values()), dtype=np.float64).T
@@ -183,7 +182,7 @@ def chart_xyz(white_xyz: npt.ArrayLike) -> Array:
     return np.asarray(colours @ bradford(xy_to_xyz(chart.illuminant), white_xyz).T)
 
 
-def chart_reflectances() -> tuple[tuple[str, ...], Array, Array]:
+def chart_reflectances() -> tuple[tuple[str, ...], Floats, Floats]:
     """Return names (24), wavelengths (m,) [nm] and reflectance factors (24, m) of the patches of a 24-patch chart.
 
     They run in rows of six from dark skin; the last row is the greys, white first. The library's mean of 30 charts.
@@ -194,13 +193,19 @@ def chart_reflectances() -> tuple[tuple[str, ...], Array, Array]:
     return names, wavelengths, np.array([spectrum.values for spectrum in chart.values()], np.float64)
 
 
-def delta_e_2000(xyz: npt.ArrayLike, other_xyz: npt.ArrayLike, white_xyz: npt.ArrayLike) -> Array:
+def delta_e_2000(xyz: npt.ArrayLike, other_xyz: npt.ArrayLike, white_xyz: npt.ArrayLike) -> Floats:
     """Return CIE DE2000 (...) between XYZ (..., 3), both Bradford-adapted from a white (3,) with Y = 1 to D50."""
     library = _library()
     d50 = np.asarray(library.CCS_ILLUMINANTS[_OBSERVER]["D50"], np.float64)
     adapt = bradford(white_xyz, xy_to_xyz(d50)).T
     labs = [library.XYZ_to_Lab(np.asarray(values, np.float64) @ adapt, d50) for values in (xyz, other_xyz)]
     return np.asarray(library.difference.delta_E_CIE2000(*labs), np.float64)
+
+
+def srgb_code(linear: npt.ArrayLike) -> Floats:
+    """Return linear sRGB values (any shape, 0 to 1, clipped) as whole 8-bit codes; NaN stays (IEC 61966-2-1)."""
+    light = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
+    return np.round(255.0 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055))
 
 
 def _library() -> ModuleType:
@@ -210,17 +215,17 @@ def _library() -> ModuleType:
     return colour  # type: ignore[no-any-return]
 
 
-def _parts(pair: npt.ArrayLike) -> tuple[Array, Array]:
+def _parts(pair: npt.ArrayLike) -> tuple[Floats, Floats]:
     values = np.asarray(pair, dtype=np.float64)
     return values[..., 0], values[..., 1]
 
 
-def _ratio(numerator: Array, denominator: Array) -> Array:
+def _ratio(numerator: Floats, denominator: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(denominator == 0.0, np.nan, numerator / denominator)
 
 
-def _locus(cct: Array) -> tuple[Array, Array, Array, Array]:
+def _locus(cct: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """Return speed |p'| (n,), unit tangent and normal (n, 2), and t . n' (n,) of the Planckian locus in CIE 1960 uv."""
     step = cct * _LOCUS_STEP
     colder, here, hotter = (
@@ -235,7 +240,7 @@ def _locus(cct: Array) -> tuple[Array, Array, Array, Array]:
     return speed, tangent, normal, bend
 
 
-def _uv1960_jacobian(xy: Array) -> Array:
+def _uv1960_jacobian(xy: Floats) -> Floats:
     """Return d(u, v)/d(x, y), shape (n, 2, 2), of u = 4x/d, v = 6y/d with d = -2x + 12y + 3."""
     x, y = xy.T
     below = -2.0 * x + 12.0 * y + 3.0

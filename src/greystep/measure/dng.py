@@ -4,7 +4,6 @@
 ActiveArea. Page numbers are those of the DNG specification 1.7.1.0.
 """
 
-import logging
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,8 +17,11 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
+from greystep.arrays import Floats, Triple
 from greystep.errors import FrameError
-from greystep.measure.levels import LINEAR_RAW, LOSSY_JPEG, Floats, Levels, Tags, integers, linear, numbers, read_levels
+from greystep.flags import Flag
+from greystep.measure.exposure import quiet
+from greystep.measure.levels import LINEAR_RAW, LOSSY_JPEG, Levels, Tags, integers, linear, numbers, read_levels
 from greystep.published import LIGHT_SOURCE_K, DngTag
 
 CFA: Final = 32803
@@ -29,7 +31,6 @@ DECODED: Final = frozenset({1, 7, 8, LOSSY_JPEG, 52546})
 _MASKED_SIDE: Final = 512
 _MOST_PAGES: Final = 32
 _SIGNATURES: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-_QUIET: Final = logging.NullHandler()
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +59,7 @@ class ColourTags:
     calibration_1: Floats | None
     calibration_2: Floats | None
     analog_balance: Floats | None
-    as_shot_neutral: tuple[float, float, float] | None
+    as_shot_neutral: Triple | None
     source: str
 
 
@@ -114,7 +115,7 @@ def read_dng(path: Path) -> Dng | None:
         For a DNG that cannot be measured (monochrome, other filter colours, contradicting tags, cut off), and for
         a plain picture in a TIFF, which is no raw frame.
     """
-    logging.getLogger("tifffile").addHandler(_QUIET)  # else its complaints reach the terminal
+    quiet("tifffile")
     with one_line(path, "its tags are damaged"):
         with path.open("rb") as file:
             if file.read(4) not in _SIGNATURES:
@@ -160,7 +161,7 @@ def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int) -> Floats
 
 def read_stored(path: Path, raster: Raster, top: int, bottom: int, left: int, right: int) -> NDArray[Any]:
     """Read a box of the stored image: codes as they lie in the file, (h, w) or (h, w, 3)."""
-    with one_line(path, "its pixels cannot be decoded", "damaged"):
+    with one_line(path, "its pixels cannot be decoded", Flag.DAMAGED):
         read = _rows if raster.plain else _segments
         stored = read(path, raster, top, bottom, left, right)
         return stored[..., 0] if raster.samples == 1 else stored
@@ -195,7 +196,7 @@ def two_lights(illuminant_1: int, illuminant_2: int) -> bool:
     return one is not None and other is not None and one != other
 
 
-def neutral_of(values: Floats) -> tuple[float, float, float] | None:
+def neutral_of(values: Floats) -> Triple | None:
     """Return three positive finite values as a camera neutral, None where they are not that."""
     if values.size != 3 or not np.isfinite(values).all() or values.min() <= 0:
         return None
@@ -204,14 +205,14 @@ def neutral_of(values: Floats) -> tuple[float, float, float] | None:
 
 
 @contextmanager
-def one_line(path: Path, wrong: str, flag: str = "unreadable") -> Iterator[None]:
+def one_line(path: Path, wrong: str, flag: str = Flag.UNREADABLE) -> Iterator[None]:
     """Turn whatever a parser of foreign files raises into one `FrameError` of one line."""
     try:
         yield
     except FrameError:
         raise
     except FileNotFoundError as error:
-        raise FrameError(f"{path.name}: there is no such file in {path.parent}; copy it again", "missing") from error
+        raise FrameError(f"{path.name}: there is no such file in {path.parent}; copy it again", Flag.MISSING) from error
     except OSError as error:
         raise FrameError(f"{path.name}: cannot be read ({_brief(error)}); copy it from the card again") from error
     except Exception as error:  # damaged files raise nearly anything
@@ -361,7 +362,7 @@ def _rows(path: Path, raster: Raster, top: int, bottom: int, left: int, right: i
         for line, row in enumerate(range(top, bottom)):
             file.seek(raster.offsets[row // raster.rows] + row % raster.rows * row_bytes + begin)
             if file.readinto(lines[line * span : (line + 1) * span]) != span:
-                raise FrameError(f"{path.name}: cut off in row {row}; copy it from the card again", "damaged")
+                raise FrameError(f"{path.name}: cut off in row {row}; copy it from the card again", Flag.DAMAGED)
     if raster.bits == 8 * raster.dtype.itemsize:
         values = np.frombuffer(data, raster.dtype)
     else:
@@ -389,6 +390,8 @@ def _segments(path: Path, raster: Raster, top: int, bottom: int, left: int, righ
                     tile = page.decode(data, index, **tables)[0]
                     t, b, le, r = max(top, y), min(bottom, y + high), max(left, x), min(right, x + wide)
                     if tile is None:
-                        raise FrameError(f"{path.name}: tile {index} is empty; copy it from the card again", "damaged")
+                        raise FrameError(
+                            f"{path.name}: tile {index} is empty; copy it from the card again", Flag.DAMAGED
+                        )
                     into[t - top : b - top, le - left : r - left] = tile[0, t - y : b - y, le - x : r - x]
     return out

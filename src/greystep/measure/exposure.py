@@ -12,13 +12,14 @@ from typing import Any, Final
 import exifread
 
 from greystep.errors import FrameError
+from greystep.flags import Flag
 from greystep.published import ISO_NOT_IN_TAG, MARKING_TOLERANCE_STOPS, DngTag
 
 #: exifread names the tags it has no name for by their number.
 _DNG_SERIAL: Final = f"Image Tag 0x{DngTag.CAMERA_SERIAL_NUMBER:04X}"
 _DNG_MODEL: Final = f"Image Tag 0x{DngTag.UNIQUE_CAMERA_MODEL:04X}"
-_DATE: Final = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 _QUIET: Final = logging.NullHandler()
+_DATE: Final = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 
 
 @dataclass(frozen=True)
@@ -139,6 +140,11 @@ def is_moment(text: str) -> bool:
         return False
 
 
+def quiet(library: str) -> None:
+    """Keep what a library logs about foreign files off the terminal."""
+    logging.getLogger(library).addHandler(_QUIET)
+
+
 def _step(stops: float) -> float:
     # Half-stop markings (f/6.7, 1/90) lie a sixth of a stop from any third; no third's marking is that far out.
     third = round(3.0 * stops) / 3.0
@@ -146,7 +152,7 @@ def _step(stops: float) -> float:
 
 
 def _tags(path: Path, *, details: bool) -> Mapping[str, Any]:
-    logging.getLogger("exifread").addHandler(_QUIET)  # else its complaints reach the terminal
+    quiet("exifread")
     try:
         with path.open("rb") as file:
             try:
@@ -158,7 +164,7 @@ def _tags(path: Path, *, details: bool) -> Mapping[str, Any]:
         reason = error.strerror or type(error).__name__
         raise FrameError(
             f"{path.name}: cannot be read ({reason}); copy it from the card again",
-            "missing" if isinstance(error, FileNotFoundError) else "unreadable",
+            Flag.MISSING if isinstance(error, FileNotFoundError) else Flag.UNREADABLE,
         ) from error
 
 

@@ -5,7 +5,6 @@ format, and a DNG in a compression that cannot be decoded by tile, is decoded wh
 counts are applied by neither; a LinearizationTable is applied by both.
 """
 
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -15,6 +14,7 @@ import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
+from greystep.arrays import Filters, Floats, Image, robust_sd
 from greystep.errors import FrameError
 from greystep.measure.dng import (
     DECODED,
@@ -28,10 +28,11 @@ from greystep.measure.dng import (
     read_stored,
 )
 from greystep.measure.exposure import Exposure, is_moment, within
-from greystep.measure.levels import Floats, linear, split_greens, tiled
+from greystep.measure.levels import linear, split_greens, tiled
 
 #: Periods of the filter patterns that LibRaw knows [px]: Bayer, its doubled kinds, X-Trans.
 _PERIODS: Final = (2, 4, 6)
+_NOT_RAW: Final = "not a raw frame that LibRaw can decode"
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +52,7 @@ class Frame:
     black_rows, black_cols : ndarray float64 (height,), (width,) or None
         Added to the black level of each row and column [counts].
     black_masked : tuple of 4 floats or None
-        Mean of the masked pixels (R, G1, B, G2) [counts]: a witness only, the file's own black stands.
+        Mean of the masked pixels (R, G1, B, G2) [counts]: only for comparison, the file's own black is used.
     white : tuple of 4 floats
         Declared white level (R, G1, B, G2) [counts].
     colour : ColourTags or None
@@ -70,7 +71,7 @@ class Frame:
     path: Path
     height: int
     width: int
-    pattern: NDArray[np.int8]
+    pattern: Filters
     black_pattern: Floats
     black_rows: Floats | None
     black_cols: Floats | None
@@ -99,7 +100,7 @@ class Mosaic:
     """
 
     values: Floats
-    colours: NDArray[np.int8]
+    colours: Filters
     black: Floats
 
 
@@ -176,7 +177,7 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
     return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1), _black(frame, y0, y1, x0, x1))
 
 
-def overview(frame: Frame, longest: int = 256) -> NDArray[np.float32]:
+def overview(frame: Frame, longest: int = 256) -> Image:
     """Return the whole frame binned to a small linear picture in camera RGB.
 
     Parameters
@@ -222,6 +223,11 @@ def overview(frame: Frame, longest: int = 256) -> NDArray[np.float32]:
     return picture
 
 
+def usable_range(frame: Frame) -> float:
+    """Return the lowest white level of the filter colours above the highest black level [counts]."""
+    return min(frame.white) - float(frame.black_pattern.max())
+
+
 def library_exposure(path: Path) -> Exposure:
     """Return the exposure data that LibRaw finds, for formats in which `read_exposure` finds nothing.
 
@@ -241,7 +247,7 @@ def library_exposure(path: Path) -> Exposure:
     FrameError
         Where LibRaw cannot decode the file.
     """
-    with _decoding(path), rawpy.imread(str(path)) as raw:
+    with one_line(path, _NOT_RAW), rawpy.imread(str(path)) as raw:
         return _library_exposure(raw)
 
 
@@ -259,7 +265,7 @@ def _black(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Floats:
     return black
 
 
-def _rgb(sites: Floats, pattern: NDArray[np.int8]) -> Floats:
+def _rgb(sites: Floats, pattern: Filters) -> Floats:
     """Turn the mean of each site of the period (ph, bins, pw, planes) into camera RGB (bins, 3)."""
     if pattern[0, 0] < 0:
         return sites[0, :, 0]
@@ -290,19 +296,14 @@ def _masked_means(path: Path, dng: Dng) -> tuple[float, float, float, float] | N
 
 def _mean_without_hot(values: Floats) -> float:
     """Mean of what lies within five robust standard deviations, one count at least, of the median."""
-    middle = np.median(values)
-    away = np.abs(values - middle)
-    return float(values[away <= max(5.0 * 1.4826 * float(np.median(away)), 1.0)].mean())
-
-
-def _decoding(path: Path, wrong: str = "not a raw frame that LibRaw can decode") -> AbstractContextManager[None]:
-    return one_line(path, wrong)
+    away = np.abs(values - np.median(values))
+    return float(values[away <= max(5.0 * robust_sd(values), 1.0)].mean())
 
 
 def _library_mosaic(path: Path, dng: Dng) -> NDArray[Any]:
     """Decode a DNG whole; LibRaw's own margins and levels are not used, they are rounded and cut."""
     wrong = f"its compression {dng.raster.compression} is not one that can be decoded"
-    with _decoding(path, wrong), rawpy.imread(str(path)) as raw:
+    with one_line(path, wrong), rawpy.imread(str(path)) as raw:
         image = raw.raw_image if dng.raster.samples == 1 else raw.raw_image[..., : dng.raster.samples]
         if dng.raster.dtype.kind == "f":  # LibRaw hands floats out as scaled integers
             raise FrameError(f"{path.name}: {wrong}; use the camera's own raw file")
@@ -316,7 +317,7 @@ def _library_mosaic(path: Path, dng: Dng) -> NDArray[Any]:
 
 
 def _open_library(path: Path) -> Frame:
-    with _decoding(path), rawpy.imread(str(path)) as raw:
+    with one_line(path, _NOT_RAW), rawpy.imread(str(path)) as raw:
         if raw.raw_type != rawpy.RawType.Flat:
             raise FrameError(
                 f"{path.name}: three values a pixel, not the sensor's own counts; set the camera to its full-size raw"
@@ -356,7 +357,7 @@ def _open_library(path: Path) -> Frame:
         )
 
 
-def _library_pattern(raw: rawpy.RawPy) -> NDArray[np.int8] | None:
+def _library_pattern(raw: rawpy.RawPy) -> Filters | None:
     """Return LibRaw's colour of each pixel of the smallest period at the visible origin.
 
     Pixel by pixel, because `raw_pattern` and `raw_colors` read past LibRaw's table for X-Trans with wide margins.

@@ -11,10 +11,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from greystep.arrays import Filters, Floats
 from greystep.errors import FrameError
 from greystep.published import DngTag
 
-Floats = NDArray[np.float64]
 #: Tags by code: numbers as floats (a rational over zero is NaN), text as text, bytes as bytes.
 Tags = Mapping[int, Floats | str | bytes]
 
@@ -45,7 +45,7 @@ class Levels:
     counts that `linear` gives.
     """
 
-    pattern: NDArray[np.int8]
+    pattern: Filters
     black_pattern: Floats
     black_rows: Floats | None
     black_cols: Floats | None
@@ -145,7 +145,7 @@ def tiled(period: NDArray[Any], y0: int, y1: int, x0: int, x1: int) -> NDArray[A
     return np.asarray(np.take(rows, np.arange(x0, x1) % period.shape[1], axis=1))
 
 
-def split_greens(pattern: NDArray[np.int8]) -> NDArray[np.int8]:
+def split_greens(pattern: Filters) -> Filters:
     """Name the second green of a 2 x 2 pattern 3; larger patterns have one kind of green."""
     pattern = np.where(pattern == 3, 1, pattern).astype(np.int8)
     greens = np.argwhere(pattern == 1)
@@ -167,7 +167,7 @@ def integers(tags: Tags, code: int) -> tuple[int, ...]:
     return tuple(int(value) for value in numbers(tags, code))
 
 
-def _pattern(name: str, tags: Tags) -> NDArray[np.int8]:
+def _pattern(name: str, tags: Tags) -> Filters:
     dim, colours = integers(tags, DngTag.CFA_REPEAT_PATTERN_DIM), integers(tags, DngTag.CFA_PATTERN)
     if len(dim) != 2 or not 0 < dim[0] * dim[1] == len(colours):
         raise FrameError(f"{name}: its filter pattern is missing or broken; {_REMEDY}")

@@ -4,22 +4,18 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Booleans, Floats, Triple, robust_sd
 from greystep.measure.frame import Mosaic
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
-Triple = tuple[float, float, float]
 
 #: Pixels farther than this many robust standard deviations from the light's surface are hot pixels or dust.
 OUTLIER_SD: Final = 5.0
-#: Standard deviation of a normal distribution per median absolute deviation (closed form).
-SD_PER_MAD: Final = 1.482602218505602
 #: Lowest count of coefficients that the noise at low spatial frequencies is pooled to across the filter colours.
 POOLED_WEIGHT: Final = 60.0
 #: Least share of pixels at one top value that may be a saturated shelf.
 SHELF_SHARE: Final = 0.0005
+#: A patch with more pixels at the ceiling is clipped [%]. The contract's ruling on status.
+CLIPPED_PCT: Final = 0.1
 #: Without a shelf of its own below the declared white level, a colour is saturated above this share of equal pixels.
 SATURATED_SHARE: Final = 0.9
 
@@ -46,8 +42,6 @@ class PatchSignal:
         Pixels at the ceiling, in the worst filter colour [%].
     gradient_pct : float
         Largest minus smallest of the green plane over its mean [%]; NaN without signal.
-    raw_min, raw_max : float
-        Smallest and largest pixel [raw counts].
     damage : str
         What the pixels show that no camera writes; empty where they are sound.
     """
@@ -62,8 +56,6 @@ class PatchSignal:
     g1_g2: float
     clipped_pct: float
     gradient_pct: float
-    raw_min: float
-    raw_max: float
     damage: str
 
 
@@ -114,7 +106,7 @@ def measure_patch(mosaic: Mosaic, white: tuple[float, float, float, float]) -> P
         denoised; to this comes what coarse coding hides where the noise does not dither it.
     """
     sites = _sites(mosaic)
-    fits = {colour: _fit(field, white[colour]) for colour, field in sites.items()}
+    fits = {colour: _fit(site, white[colour]) for colour, site in sites.items()}
     pooled = np.concatenate([fit.waves for fit in fits.values()])
     u = {colour: _uncertainty(fit, pooled) for colour, fit in fits.items()}
     greens = [colour for colour in (1, 3) if colour in fits]
@@ -140,14 +132,12 @@ def measure_patch(mosaic: Mosaic, white: tuple[float, float, float, float]) -> P
         g1_g2=fits[1].mean / second if lit and second > 0 else float("nan"),
         clipped_pct=100.0 * max(fit.clipped for fit in fits.values()),
         gradient_pct=float(100.0 * 2.0 * slopes.sum() / mean[1]) if lit else float("nan"),
-        raw_min=float(mosaic.values.min()),
-        raw_max=float(mosaic.values.max()),
         damage=_damage(mosaic, sites, fits),
     )
 
 
 def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
-    """Part the patch by filter colour; a Bayer colour fills its sub-grid, others leave places of it masked."""
+    """Separate the patch by filter colour; a Bayer colour fills its sub-grid, others leave places of it masked."""
     height, width = mosaic.values.shape[:2]
     y = (2.0 * np.arange(height) + 1.0) / height - 1.0
     x = (2.0 * np.arange(width) + 1.0) / width - 1.0
@@ -155,14 +145,14 @@ def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
     if values.ndim == 3:
         whole = np.ones((height, width), dtype=np.bool_)
         return {plane: _Sites(values[..., plane], black[..., plane], whole, y, x) for plane in range(3)}
-    parted = {}
+    found = {}
     for colour in (0, 1, 2, 3):
         mask = mosaic.colours == colour
         rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
         if len(rows):
             grid = np.ix_(rows, columns)
-            parted[colour] = _Sites(values[grid], black[grid], mask[grid], y[rows], x[columns])
-    return parted
+            found[colour] = _Sites(values[grid], black[grid], mask[grid], y[rows], x[columns])
+    return found
 
 
 def _fit(sites: _Sites, white: float) -> _Fit:
@@ -171,13 +161,12 @@ def _fit(sites: _Sites, white: float) -> _Fit:
     some = _sample(_picked(level, sites.mask), 8192)
     step = _coding_step(_sample(raw, 2048))
     middle = float(np.median(some))
-    spread = SD_PER_MAD * float(np.median(np.abs(some - middle)))
+    spread = robust_sd(some, middle)
     ceiling = _ceiling(raw, white, float(np.mean(sites.black)), spread)
     degree = 2 if len(raw) >= 64 else 0
     keep = sites.mask & (np.abs(level - middle) <= OUTLIER_SD * np.hypot(spread, step))
     residual = level - _light_surface(level, keep, sites.y, sites.x, degree)[0]
-    about = _sample(_picked(residual, sites.mask), 8192)
-    scale = SD_PER_MAD * float(np.median(np.abs(about - np.median(about))))
+    scale = robust_sd(_sample(_picked(residual, sites.mask), 8192))
     keep = sites.mask & (np.abs(residual) <= OUTLIER_SD * np.hypot(scale, step))
     surface, terms = _light_surface(level, keep, sites.y, sites.x, degree)
     residual = (level - surface) * keep
@@ -200,9 +189,9 @@ def _fit(sites: _Sites, white: float) -> _Fit:
     )
 
 
-def _picked(field: Floats, mask: Booleans) -> Floats:
-    """Return the masked places of a field in a row, without copying where that is all of them."""
-    return field.ravel() if mask.all() else field[mask]
+def _picked(values: Floats, mask: Booleans) -> Floats:
+    """Return the masked places in a row, without copying where that is all of them."""
+    return values.ravel() if mask.all() else values[mask]
 
 
 def _sample(values: Floats, count: int) -> Floats:
@@ -229,8 +218,7 @@ def _waves(residual: Floats, sites: _Sites, sd: float, n: int) -> tuple[Floats, 
     """Return the residual's squared cosine coefficients at low frequencies and their mean squared frequency.
 
     Each has the expectation 1 for white noise; the orders that the light's surface takes up are left out. The mean's
-    variance is the power at frequency nought, so that the lowest frequencies tell how much correlated neighbours
-    enlarge it.
+    variance is the power at frequency zero, so the lowest frequencies tell how much correlated neighbours enlarge it.
     """
     if n < 64 or sd == 0:
         return np.array([]), 0.0
@@ -249,9 +237,9 @@ def _waves(residual: Floats, sites: _Sites, sd: float, n: int) -> tuple[Floats, 
 def _uncertainty(fit: _Fit, pooled: Floats) -> float:
     """Return the standard uncertainty of a colour's mean, enlarged for correlated noise and for coarse coding.
 
-    Few coefficients of its own are helped out by those of all colours, because one process denoises them all. Noise
-    smoothed to a power F at frequency nought falls off as exp(-F w**2 / (4 pi)) when its spectrum is a Gaussian of
-    mean 1 (closed form), which is made good here over the band that was measured.
+    A colour with few coefficients also uses those of all colours, because one process denoises them all. Noise that is
+    smoothed to a power F at frequency zero falls off as exp(-F w**2 / (4 pi)) when its spectrum is a Gaussian of
+    mean 1 (closed form); this is corrected here over the band that was measured.
     A rounded mean is off by the first harmonic of the sawtooth error, step / pi * exp(-2 pi**2 (spread / step)**2),
     when light and noise dither it by `spread` (closed form of a uniform quantiser with normal input).
     """
@@ -294,7 +282,7 @@ def _damage(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> 
     raw = mosaic.values if mosaic.values.ndim == 2 else mosaic.values.max(axis=2)
     near_black = all(fit.mean < 0.02 * (fit.ceiling - fit.black) for fit in fits.values())
     saturated = any(fit.clipped > SATURATED_SHARE for fit in fits.values())
-    if all(float(np.ptp(field.raw[field.mask])) == 0 for field in sites.values()):
+    if all(float(np.ptp(site.raw[site.mask])) == 0 for site in sites.values()):
         if saturated or (near_black and not (raw.max() == 0 and fits[1].black > 0)):
             return ""
         return "every pixel of a colour has the same value"
@@ -324,16 +312,16 @@ def _constant_blocks(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _
     the calmest quarter of those spreads over fewer than six coded steps, or they are few and hold dust.
     """
     spreads = []
-    for colour, field in sites.items():
+    for colour, site in sites.items():
         # Eight pixels of the mosaic in places of this colour's sub-grid.
-        down, across = (max(1, round(8 * field.raw.shape[i] / mosaic.values.shape[i])) for i in (0, 1))
-        height, width = field.raw.shape[0] // down * down, field.raw.shape[1] // across * across
+        down, across = (max(1, round(8 * site.raw.shape[i] / mosaic.values.shape[i])) for i in (0, 1))
+        height, width = site.raw.shape[0] // down * down, site.raw.shape[1] // across * across
         if not height or not width:
             return 0
         shape = (height // down, down, width // across, across)
-        masked = field.mask[:height, :width]
-        high = np.where(masked, field.raw[:height, :width], -np.inf).reshape(shape).max(axis=3).max(axis=1)
-        low = np.where(masked, field.raw[:height, :width], np.inf).reshape(shape).min(axis=3).min(axis=1)
+        masked = site.mask[:height, :width]
+        high = np.where(masked, site.raw[:height, :width], -np.inf).reshape(shape).max(axis=3).max(axis=1)
+        low = np.where(masked, site.raw[:height, :width], np.inf).reshape(shape).min(axis=3).min(axis=1)
         spreads.append(np.where(high >= fits[colour].ceiling, np.inf, (high - low) / fits[colour].step))
     rows, columns = (min(spread.shape[axis] for spread in spreads) for axis in (0, 1))
     widest = np.max([spread[:rows, :columns] for spread in spreads], axis=0)

@@ -1,22 +1,22 @@
 """One frame measured: its patch, its exposure data, its colour tags, and what is wrong with it by itself."""
 
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 from cattrs import Converter
-from numpy.typing import NDArray
 
+from greystep.arrays import Floats, Triple
 from greystep.errors import FrameError
 from greystep.files import plain
-from greystep.flags import ordered
+from greystep.flags import Flag, ordered
 from greystep.measure.dng import ColourTags, read_dng
 from greystep.measure.exposure import Exposure, read_exposure
 from greystep.measure.frame import Frame, Mosaic, library_exposure, open_frame, read_region
-from greystep.measure.patch import PatchSignal, measure_patch
+from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.surround import surround_of, surround_pixels
 from greystep.measure.target import Box, Target, pixel_box
 
@@ -29,7 +29,6 @@ T = TypeVar("T")
 MEASURE_VERSION: Final = 2
 
 # Limits: the contract's ruling on status.
-CLIPPED_PCT: Final = 0.1
 NEAR_WHITE: Final = 0.90
 TOO_DARK: Final = 0.02
 UNEVEN_PCT: Final = 10.0
@@ -67,24 +66,24 @@ class Reading:
     box : Box or None
         The area that was measured, as fractions of the visible frame.
     flags : tuple of str
-        By the limits for one frame. Whether the frame is of a kind for which they matter is for the log to know: an
-        ambient frame is dark by intent, a job frame needs no target.
+        By the limits for one frame. The log decides whether they matter for a frame of its kind: an ambient frame is
+        dark on purpose, a job frame needs no target.
     message : str
         One line on what is wrong and what to do; blank where nothing is.
     """
 
-    exposure: Exposure
-    height: int
-    width: int
-    signal: PatchSignal | None
-    colour: ColourTags | None
-    black_masked: tuple[float, float, float, float] | None
-    opcodes: bool
-    way: str
-    surround: NDArray[np.float64] | None
-    box: Box | None
-    flags: tuple[str, ...]
-    message: str
+    exposure: Exposure = field(default_factory=Exposure)
+    height: int = 0
+    width: int = 0
+    signal: PatchSignal | None = None
+    colour: ColourTags | None = None
+    black_masked: tuple[float, float, float, float] | None = None
+    opcodes: bool = False
+    way: str = ""
+    surround: Floats | None = None
+    box: Box | None = None
+    flags: tuple[str, ...] = ()
+    message: str = ""
 
 
 def measure_frame(path: Path, target: Target | None) -> Reading:
@@ -102,9 +101,9 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
     Reading
         Plain values only, fit to be handed from one process to another.
     """
-    reading = _nothing_read(Exposure())
+    reading = Reading()
     try:
-        reading = _nothing_read(read_exposure(path))
+        reading = Reading(read_exposure(path))
         frame = open_frame(path)
         reading = replace(
             reading,
@@ -118,10 +117,10 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
         )
         return _measured(frame, target, reading)
     except FrameError as error:
-        return replace(reading, flags=(error.flag,), message=_one_line(str(error)))
+        return replace(reading, flags=ordered([error.flag]), message=_one_line(str(error)))
     except Exception as error:  # a file may break any decoder in its own way, and must not stop the others
         what = f"{path.name}: cannot be read ({type(error).__name__}: {error}); copy it from the card again"
-        return replace(reading, flags=("unreadable",), message=_one_line(what))
+        return replace(reading, flags=ordered([Flag.UNREADABLE]), message=_one_line(what))
 
 
 def exposure_of(path: Path) -> Exposure:
@@ -165,23 +164,6 @@ def _converter() -> Converter:
     return converter
 
 
-def _nothing_read(exposure: Exposure) -> Reading:
-    return Reading(
-        exposure=exposure,
-        height=0,
-        width=0,
-        signal=None,
-        colour=None,
-        black_masked=None,
-        opcodes=False,
-        way="",
-        surround=None,
-        box=None,
-        flags=(),
-        message="",
-    )
-
-
 def _silent(recorded: Exposure) -> bool:
     return (recorded.exposure_s, recorded.f_number, recorded.iso) == (None, None, None)
 
@@ -204,7 +186,7 @@ def _measured(frame: Frame, target: Target | None, reading: Reading) -> Reading:
     """Add the patch, the surround and the frame's own faults to a reading."""
     if target is None:
         what = f"{frame.path.name}: no target to measure; give its place in session.toml, [target] patch"
-        return replace(reading, flags=("no_target",), message=what)
+        return replace(reading, flags=ordered([Flag.NO_TARGET]), message=what)
     y0, y1, x0, x1 = pixel_box(target.patch, frame.height, frame.width, frame.pattern.shape)
     patch, surround = _regions(frame, target, (y0, y1, x0, x1))
     signal = measure_patch(patch, frame.white)
@@ -214,7 +196,7 @@ def _measured(frame: Frame, target: Target | None, reading: Reading) -> Reading:
     return replace(
         reading,
         signal=signal,
-        surround=surround_of(surround) if lit and not {"damaged", "clipped"} & faults.keys() else None,
+        surround=surround_of(surround) if lit and not {Flag.DAMAGED, Flag.CLIPPED} & faults.keys() else None,
         box=(x0 / frame.width, y0 / frame.height, x1 / frame.width, y1 / frame.height),
         flags=ordered(faults),
         message=_one_line(f"{frame.path.name}: {what}") if faults else "",
@@ -236,37 +218,41 @@ def _regions(frame: Frame, target: Target, patch: tuple[int, int, int, int]) -> 
     return read_region(frame, *patch), Mosaic(values, colours, black)
 
 
-def _faults(frame: Frame, signal: PatchSignal) -> dict[str, str]:
+def _faults(frame: Frame, signal: PatchSignal) -> dict[Flag, str]:
     """Return the flags that a frame earns by itself, each with what is wrong and what to do."""
     if not np.isfinite([*signal.mean, *signal.u]).all():
-        return {"damaged": "the patch holds values that are no numbers; copy it from the card again"}
+        return {Flag.DAMAGED: "the patch holds values that are no numbers; copy it from the card again"}
     if signal.damage:
-        return {"damaged": f"{signal.damage}; copy it from the card again"}
-    faults = {}
+        return {Flag.DAMAGED: f"{signal.damage}; copy it from the card again"}
+    faults: dict[Flag, str] = {}
     filled = max(mean / (ceiling - black) for mean, ceiling, black in zip(*_levels(signal), strict=True))
     green = signal.mean[1] / (signal.white[1] - signal.black[1])
     if signal.clipped_pct > CLIPPED_PCT:
-        faults["clipped"] = f"{signal.clipped_pct:.1f} % of the patch is clipped; shoot it again one stop lower"
+        faults[Flag.CLIPPED] = f"{signal.clipped_pct:.1f} % of the patch is clipped; shoot it again one stop lower"
     if filled > NEAR_WHITE:
-        faults["near_white"] = f"the patch lies at {100 * filled:.0f} % of the range; shoot it half a stop lower"
-        if "clipped" in faults:  # one remedy is enough
-            faults["near_white"] = f"the patch lies at {100 * filled:.0f} % of the range"
+        faults[Flag.NEAR_WHITE] = f"the patch lies at {100 * filled:.0f} % of the range; shoot it half a stop lower"
+        if Flag.CLIPPED in faults:  # one remedy is enough
+            faults[Flag.NEAR_WHITE] = f"the patch lies at {100 * filled:.0f} % of the range"
     if green < TOO_DARK:
-        faults["too_dark"] = f"the patch lies at {100 * green:.1f} % of the range; raise the ISO for the low powers"
+        faults[Flag.TOO_DARK] = f"the patch lies at {100 * green:.1f} % of the range; raise the ISO for the low powers"
     elif signal.gradient_pct > UNEVEN_PCT:  # near black the noise alone can tilt the plane
-        faults["uneven"] = f"the light falls off by {signal.gradient_pct:.0f} % over the patch; square the head to it"
+        faults[Flag.UNEVEN] = (
+            f"the light falls off by {signal.gradient_pct:.0f} % over the patch; square the head to it"
+        )
     if frame.black_masked is not None:
         red, green_1, blue, green_2 = frame.black_masked
         masked = np.array([red, (green_1 + green_2) / 2.0, blue])
         off = float(np.abs(masked - np.array(signal.black)).max())
         if off > BLACK_COUNTS:
-            faults["black_doubtful"] = f"its black is {off:.1f} counts off its masked pixels; shoot an ambient frame"
+            faults[Flag.BLACK_DOUBTFUL] = f"its black is {off:.1f} counts off its masked pixels; shoot an ambient frame"
     if frame.opcodes:
-        faults["opcodes_ignored"] = "it asks for pixel corrections that are not applied; use the camera's own raw file"
+        faults[Flag.OPCODES_IGNORED] = (
+            "it asks for pixel corrections that are not applied; use the camera's own raw file"
+        )
     return faults
 
 
-def _levels(signal: PatchSignal) -> tuple[tuple[float, float, float], ...]:
+def _levels(signal: PatchSignal) -> tuple[Triple, ...]:
     return signal.mean, signal.ceiling, signal.black
 
 

@@ -4,19 +4,18 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
+from greystep.arrays import Floats, robust_sd
+from greystep.flags import Flag
 from greystep.measure.frame import Mosaic
 from greystep.measure.target import Box, Target, pixel_box, pixel_span
-
-Floats = NDArray[np.float64]
 
 #: Margin about the target in which its edges are looked for, in its own sizes.
 MARGIN: Final = 0.25
 #: Largest side of a surround map [bins].
 SURROUND_BINS: Final = 32
-#: A shift beyond this share of the target's size is a moved target: 15 % is to be caught, and half a bin to be borne.
+#: A shift beyond this share of the target's size is a moved target: 15 % must be caught, half a bin must not count.
 MOVED: Final = 0.10
 #: Where neighbouring bins of the target differ by more than this (smoothed, sd), there is too little light to tell.
 NOISIEST: Final = 0.08
@@ -86,23 +85,6 @@ def reference_surround(surrounds: Sequence[Floats]) -> Floats | None:
     return np.asarray(np.median([surround for surround in lit if surround.shape == usual], axis=0))
 
 
-def shift_between(surround: Floats, reference: Floats) -> tuple[float, float, float]:
-    """Find by how far the target has moved between two surround maps.
-
-    The edges of both (differences of neighbouring bins, blind to level and slow gradients) are correlated at every
-    shift up to half the target's size, each against the edges that are in view at that shift.
-
-    Returns
-    -------
-    dx, dy : float
-        Shift of the target in its own sizes, positive to the right and downwards.
-    quality : float
-        How much of the reference's edges is there at that shift, 0 to 1.
-    """
-    dx, dy, there, _ = _best_shift(surround, reference)
-    return dx, dy, float(np.clip(there, 0.0, 1.0))
-
-
 def target_state(surround: Floats, reference: Floats) -> str:
     """Say whether a frame's target stands where it stands in the others.
 
@@ -114,11 +96,11 @@ def target_state(surround: Floats, reference: Floats) -> str:
     Returns
     -------
     str
-        ``target_moved`` where it is shifted by more than 10 % of its size, ``no_target`` where less than a third of
-        its edges is found at any shift up to half its size, else blank. Blank too where nothing can be told: too little
-        light, maps of unlike shape, a target that fills the frame or equals its background, or noise above a sixth of
-        the edges. A turn of the target about its middle, and what stands before it without reaching its edges, are not
-        seen.
+        `Flag.TARGET_MOVED` where it is shifted by more than 10 % of its size, `Flag.NO_TARGET` where less than a third
+        of its edges is found at any shift up to half its size, else blank. Blank too where nothing can be said: too
+        little light, maps of different shapes, a target that fills the frame or equals its background, or noise above
+        a sixth of the edges. A turn of the target about its middle, and what stands before it without reaching its
+        edges, are not seen.
     """
     if surround.shape != reference.shape or not surround.any() or not reference.any():
         return ""
@@ -126,8 +108,8 @@ def target_state(surround: Floats, reference: Floats) -> str:
     if noise > 1.0 / 6.0:
         return ""
     if there < 1.0 / 3.0:
-        return "no_target"
-    return "target_moved" if np.hypot(dx, dy) > MOVED else ""
+        return Flag.NO_TARGET
+    return Flag.TARGET_MOVED if np.hypot(dx, dy) > MOVED else ""
 
 
 def _middle(count: int) -> slice:
@@ -135,7 +117,20 @@ def _middle(count: int) -> slice:
 
 
 def _best_shift(surround: Floats, reference: Floats) -> tuple[float, float, float, float]:
-    """Return dx, dy (in target sizes), the share of the reference's edges found there, and that share's noise."""
+    """Find by how far the target has moved between two surround maps.
+
+    The edges of both (differences of neighbouring bins, blind to level and slow gradients) are correlated at every
+    shift up to half the target's size, each against the edges that are in view at that shift.
+
+    Returns
+    -------
+    dx, dy : float
+        Shift of the target in its own sizes, positive to the right and downwards.
+    share : float
+        How much of the reference's edges is there at that shift, 1 where all of it is.
+    noise : float
+        Standard deviation of that share.
+    """
     now, then = _slopes(surround), _slopes(reference)
     height, width = then.shape[1:]
     strength = float(np.sum(then**2))
@@ -167,7 +162,7 @@ def _correlated(a: Floats, b: Floats) -> Floats:
 def _calm(slopes: Floats) -> float:
     """Return the noise of slopes, from the middle of the target where there are few edges; 0 where there is none."""
     middle = slopes[:, _middle(slopes.shape[1]), _middle(slopes.shape[2])]
-    return 1.4826 * float(np.median(np.abs(middle))) if middle.size else 0.0
+    return robust_sd(middle, 0.0) if middle.size else 0.0
 
 
 def _slopes(surround: Floats) -> Floats:

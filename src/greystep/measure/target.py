@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from greystep.arrays import Booleans, Floats
 from greystep.errors import GreystepError
 
-Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1 as fractions of the visible frame, origin top left
 
 #: Longest side of the measured area [pixels]. The contract's ruling on pixels.
@@ -156,7 +156,7 @@ def pixel_span(start: float, end: float, size: int, period: int, longest: int) -
     return first, last
 
 
-def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, NDArray[np.bool_]]:
+def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, Booleans]:
     """Return the scene that the frames share, brightest tenth about 1, and where most of them agree with it."""
     nothing = None, np.zeros((0, 0), dtype=np.bool_)
     shapes = [overview.shape for overview in overviews]
@@ -182,8 +182,8 @@ def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, NDA
     return scene, agree & open_end if (agree & open_end).any() else agree
 
 
-def _even_areas(scene: Floats, steady: NDArray[np.bool_], contrast: float) -> list[_Area]:
-    """Part the scene along its edges of brightness and colour; return the largest upright box of each even area."""
+def _even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[_Area]:
+    """Divide the scene along its edges of brightness and colour; return the largest upright box of each even area."""
     height, width = scene.shape[:2]
     floor = np.maximum(scene, 0.0) + 0.03
     green = np.log(floor[..., 1])
@@ -229,7 +229,7 @@ def _even_areas(scene: Floats, steady: NDArray[np.bool_], contrast: float) -> li
     return areas
 
 
-def _grown(edges: NDArray[np.bool_], y0: int, y1: int, x0: int, x1: int) -> tuple[int, int, int, int]:
+def _grown(edges: Booleans, y0: int, y1: int, x0: int, x1: int) -> tuple[int, int, int, int]:
     """Move each side of a box outwards by turns while the line that it takes in holds no edge."""
     height, width = edges.shape
     growing = True

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-Array = npt.NDArray[np.float64]
+from greystep.arrays import Floats
 
 #: Every interval holds the truth 95 times in 100.
 ALPHA: Final = 0.05
@@ -16,7 +16,7 @@ DOF_OF_TWO: Final = 50.0
 _DOF_NORMAL: Final = 1e9
 
 
-def propagate(jacobian: npt.ArrayLike, covariance: npt.ArrayLike) -> Array:
+def propagate(jacobian: npt.ArrayLike, covariance: npt.ArrayLike) -> Floats:
     """Return the covariance of a function's results: ``J C J^T``.
 
     Parameters
@@ -38,8 +38,8 @@ def propagate(jacobian: npt.ArrayLike, covariance: npt.ArrayLike) -> Array:
 @overload
 def student_factor(dof: float, alpha: float = ALPHA) -> float: ...
 @overload
-def student_factor(dof: Array, alpha: float = ALPHA) -> Array: ...
-def student_factor(dof: float | Array, alpha: float = ALPHA) -> float | Array:
+def student_factor(dof: Floats, alpha: float = ALPHA) -> Floats: ...
+def student_factor(dof: float | Floats, alpha: float = ALPHA) -> float | Floats:
     """Return the factor by which a standard uncertainty becomes the half-width of a two-sided interval.
 
     Parameters
@@ -62,6 +62,6 @@ def student_factor(dof: float | Array, alpha: float = ALPHA) -> float | Array:
     return factor if factor.ndim else float(factor)
 
 
-def expanded(standard: npt.ArrayLike, dof: float | Array = np.inf) -> Array:
+def expanded(standard: npt.ArrayLike, dof: float | Floats = np.inf) -> Floats:
     """Return the half-width of the 95 % interval of a standard uncertainty, see `student_factor`."""
     return np.asarray(np.asarray(standard, dtype=np.float64) * student_factor(dof))
