@@ -1,13 +1,15 @@
 """One frame measured: its patch, its exposure data, its colour tags, and what is wrong with it by itself."""
 
+from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 from cattrs import Converter
+from cattrs.gen import make_dict_structure_fn
 
 from greystep.arrays import Floats, Triple
 from greystep.errors import FrameError
@@ -157,6 +159,20 @@ def from_json(stored: object, kind: type[T]) -> T:
 @cache
 def _converter() -> Converter:
     converter = Converter(detailed_validation=False)
+
+    def whole(kind: Any) -> Callable[[Any, Any], Any]:
+        """Ask for every field, those with a default too: an entry of another version lacks some."""
+        structure = make_dict_structure_fn(kind, converter)
+        names = {field.name for field in fields(kind)}
+
+        def structured(stored: Any, _: Any) -> Any:
+            if lost := names - set(stored):
+                raise KeyError(*lost)
+            return structure(stored, kind)
+
+        return structured
+
+    converter.register_structure_hook_factory(is_dataclass, whole)
     converter.register_structure_hook(float, lambda value, _: np.nan if value is None else float(value))
     converter.register_structure_hook_func(
         lambda of: getattr(of, "__origin__", None) is np.ndarray, lambda value, _: np.array(value, dtype=np.float64)
