@@ -270,12 +270,12 @@ def _signals(rows: pd.DataFrame, lights: TestedLights | None, body: Body) -> dic
                 signal = np.log(neutral) + np.log(2.0) * lights.green_log2[cell]
                 found.setdefault((str(row["head"]), float(row["stops"])), signal)
     jobs = usable(rows)
-    jobs = jobs[(jobs["kind"] == Kind.JOB) & (jobs["head"] != "")]
-    for head, stops in dict.fromkeys(zip(jobs["head"], jobs["stops"], strict=True)):
-        mine = jobs[(jobs["head"] == head) & (jobs["stops"] == stops)]
-        logs = np.log(mine[["r_g", "signal_g", "b_g"]].to_numpy(np.float64)).mean(axis=0)
-        if len(mine) and not any(name == head and same_power(power, stops) for name, power in found):
-            found[str(head), float(stops)] = logs + logs[1] * [1.0, 0.0, 1.0]
+    jobs = jobs[(jobs["kind"] == Kind.JOB) & (jobs["head"] != "") & (jobs["signal_g"] > 0) & jobs["stops"].notna()]
+    for head, stops in dict.fromkeys(zip(jobs["head"], jobs["stops"].astype(float), strict=True)):
+        if not any(name == head and same_power(power, stops) for name, power in found):
+            mine = jobs[(jobs["head"] == head) & (jobs["stops"] == stops)]
+            red, green, blue = np.log(mine[["r_g", "signal_g", "b_g"]].to_numpy(np.float64)).mean(axis=0)
+            found[str(head), stops] = np.array([red + green, green, blue + green])
     return found
 
 
