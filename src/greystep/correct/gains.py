@@ -109,13 +109,13 @@ def correct_frames(
     GreystepError
         If the reference is unknown, cannot be measured, or no frame shares its camera.
     """
-    of_itself = elsewhere is None and (profile is None if to is None else to == "median" or to.startswith("frame:"))
     wanted = parse_reference(to, _reading_for(ingested.session, profile)) if to is not None else None
+    of_itself = elsewhere is None and (profile is None if to is None else isinstance(wanted, MedianFrame | OneFrame))
     if wanted is None and profile is not None:
         wanted = profile_wanted(profile)
     sources = find_sources(ingested, profile, to, of_itself, progress)
     rows, label = sources.rows, to or ""
-    of_frames = wanted if smooth_over is None else MedianFrame()
+    of_frames = MedianFrame() if smooth_over is not None else wanted if elsewhere is None else None
     references, lost = _references(sources, ingested, of_frames, label, profile, elsewhere)
     of_profile = _profile_references(sources, ingested.session, wanted, label, profile)
     if not references and not of_profile:
