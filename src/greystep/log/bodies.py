@@ -98,18 +98,18 @@ def reference_neutral(table: pd.DataFrame, serves: Booleans, session: Session) -
     stand_in : str
         Blank where the reference itself was measured.
     """
-    flash, ratios = serves & (table["kind"] == Kind.FLASH).to_numpy(), table[["r_g", "b_g"]].to_numpy(np.float64)
+    flash = serves & (table["kind"] == Kind.FLASH).to_numpy()
     wanted = session_reference(session)
     for light in (wanted, HeadAtPower()):
         rows = choose_lights(light, table["head"].to_list(), table["stops"], flash)
         if rows:
             first = table.iloc[rows[0][0]]
             meant = light is wanted and (wanted.stops is None or same_power(float(first["stops"]), wanted.stops))
-            neutral = _neutral(np.mean([ratios[group].mean(axis=0) for group in rows], axis=0))
+            neutral = _neutral(np.mean([_ratios(table.iloc[group]) for group in rows], axis=0))
             return neutral, "" if meant else f"head {first['head']} at {first['power']}"
     if serves.any():
-        first = int(np.flatnonzero(serves)[0])
-        return _neutral(ratios[first]), f"frame {table['frame'].iloc[first]}"
+        row = table[serves].iloc[:1]
+        return _neutral(_ratios(row)), f"frame {row['frame'].iloc[0]}"
     return None, ""
 
 
