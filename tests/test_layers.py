@@ -14,9 +14,9 @@ FLOW = """
     ground:  errors terms flags columns published arrays words files
     measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
              reading
-    log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing
+    log:     power sheet settings session sequence shots rig plan draft ambient reference bodies faults table placing
              colour remarks cache ingest arrivals
-    compare: fit clock warmup cells contrasts drift bracket sensitivity attribution limits blame
+    compare: fit clock warmup cells contrasts reference drift bracket sensitivity attribution limits blame
              findings advice verdict rounds anchors history
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
     correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange

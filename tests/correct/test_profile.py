@@ -8,7 +8,7 @@ import pytest
 
 from greystep.compare.drift import analyse
 from greystep.correct.gains import correct_frames
-from greystep.correct.profile import Profile, light_at, make_profile, profile_reference
+from greystep.correct.profile import Profile, light_at, make_profile, profile_reference, profile_wanted
 from greystep.errors import GreystepError
 from greystep.log.ingest import Body, Ingested
 from greystep.log.session import load_session
@@ -190,7 +190,7 @@ def test_references_of_a_profile(profile: Profile, tmp_path: Path) -> None:
         assert found.table["mired_shift"].iloc[0] == pytest.approx(expected), to
     found = correct_frames(session, to="frame:j2.dng", profile=profile)
     assert found.table["mired_shift"].iloc[1] == pytest.approx(0, abs=1e-9)
-    assert profile_reference(profile, BODY, body(BODY, MATRIX), None).label == "A@-0"
+    assert profile_reference(profile, BODY, body(BODY, MATRIX), profile_wanted(profile), "").label == "A@-0"
 
 
 def test_another_camera_sees_the_shift_through_its_own_matrix(profile: Profile, tmp_path: Path) -> None:

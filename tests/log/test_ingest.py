@@ -360,6 +360,30 @@ def test_a_reference_that_was_not_measured_is_replaced_by_the_next_power_and_tol
     )
 
 
+@pytest.mark.parametrize("doubt", ["outlier", "check"])
+def test_no_check_frame_and_no_outlier_moves_the_matrix(join: Callable[..., Ingested], doubt: str) -> None:
+    """The reference neutral, and with it every other frame's colour, is what it is without that frame."""
+    entries = kit(5, 0.02)
+    odd: Entry = ("odd.dng", "A", "1/1", lit(5300, 0.003, 8000))
+    notes = [*[""] * len(entries), "check frame" if doubt == "check" else ""]
+    clean, found = join(entries), join([*entries, odd], note=notes)
+    assert ("outlier" in row(found, "odd.dng")["flags"]) == (doubt == "outlier")
+    neutrals = [one.bodies["Made Up 7"].reference_neutral for one in (found, clean)]
+    assert neutrals[0] == pytest.approx(neutrals[1], rel=1e-12)
+    frames = [name for name, *_ in entries]
+    both = [one.readings.set_index("frame").loc[frames] for one in (found, clean)]
+    assert list(both[0]["flags"]) == list(both[1]["flags"])
+    for name in ("mired", "duv", "u_mired"):
+        assert both[0][name].to_numpy() == pytest.approx(both[1][name].to_numpy(), rel=1e-9, nan_ok=True)
+
+
+def test_a_light_shot_in_check_frames_alone_may_fix_the_matrix(join: Callable[..., Ingested]) -> None:
+    entries = [*kit(), ("c.dng", "C", "1/1", lit(5900, 0.001, 8000))]
+    notes = [*[""] * (len(entries) - 1), "check frame"]
+    found = join(entries, toml='[reference]\nhead = "C"\n', note=notes)
+    assert found.bodies["Made Up 7"].reference_neutral == pytest.approx(tuple(camera_rgb(5900, 0.001, 1.0)))
+
+
 def test_whites_far_from_the_reference_or_the_locus_are_told_apart(join: Callable[..., Ingested]) -> None:
     entries = kit()
     entries += [("warm.dng", "C", "1/1", lit(4300, 0, 8000)), ("near.dng", "D", "1/1", lit(4600, 0, 8000))]

@@ -128,13 +128,14 @@ def find_corrections(
         raise typer.BadParameter("the trend is the reference; leave --to out, or --smooth", param_hint="--smooth")
     from greystep.correct.gains import correct_frames
     from greystep.log.ingest import ingest
+    from greystep.log.reference import other_session
     from greystep.log.session import load_session
 
     with progress_bar("reading frames") as progress:
         found = ingest(load_session(session), patch=box, progress=progress, store=out)
-    other = to.removeprefix("session:") if to is not None and to.startswith("session:") else None
+    other = other_session(to)
     tested = _profile(profile, out) if profile is not None else None
-    elsewhere = _session(Path(other), out) if other is not None else None
+    elsewhere = _session(other, out) if other is not None else None
     with progress_bar("comparing frames") as progress:
         corrections = correct_frames(
             found,

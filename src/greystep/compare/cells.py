@@ -69,7 +69,8 @@ class Frames:
 
     Attributes
     ----------
-    cell, head : (n,) int arrays
+    rows, cell, head : (n,) int arrays
+        The rows of the readings; the cells and heads.
     stops : (n,) array
         Below full.
     values, noise : mapping of quantity to (n,) array
@@ -86,6 +87,7 @@ class Frames:
         `QUANTITIES`, counted (whether in a mean), and visit (its frames follow each other without another flash).
     """
 
+    rows: Indices
     cell: Indices
     head: Indices
     stops: Array
@@ -390,6 +392,7 @@ def _frames(
     checks |= {"seconds": seconds if known else np.full(len(order), np.nan), "warmth": heat.warmth, **numbers}
     checks |= {"counted": cell_of[order] >= 0, "visit": runs}
     return Frames(
+        rows=rows,
         cell=cell_of[rows].astype(np.intp),
         head=of_head[in_use],
         stops=stops[rows],

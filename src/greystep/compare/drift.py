@@ -13,8 +13,10 @@ import pandas as pd
 from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells
 from greystep.compare.contrasts import TOLD, components, difference, slope, spans
 from greystep.compare.fit import Array, Estimates, Indices, half_width, own_variances, pooled_sd
+from greystep.compare.reference import reference_light
 from greystep.errors import GreystepError
-from greystep.log.power import parse_power, same_power
+from greystep.log.power import same_power
+from greystep.log.reference import HeadAtPower, WholeKit, choose_lights, session_reference
 from greystep.log.session import Session
 from greystep.published import (
     OBSERVER_OTHER_TYPE_MIRED,
@@ -142,69 +144,40 @@ def _references(
     cells: Cells, fitted: Mapping[str, Fitted], session: Session, notes: list[str]
 ) -> tuple[dict[str, Any], dict[str, dict[str, Any]], Indices]:
     """Return the session's reference, that of each body, and each cell's own reference cell."""
-    table, mired = cells.table, fitted["mired"].cells.values
-    measured = np.isfinite(mired)
-    names, stops = table["head"].to_numpy(object), table["stops"].to_numpy()
+    names, stops = cells.table["head"].to_numpy(object), cells.table["stops"].to_numpy()
     if session.reference_head is not None and session.reference_head not in set(names):
         known = ", ".join(dict.fromkeys(names))
         raise GreystepError(
             f'reference head "{session.reference_head}" is not in the log, which has {known}; mend [reference] in '
             "session.toml"
         )
-    wanted = _reference_stops(session)
-
-    def choose(candidates: Indices) -> int:
-        """Return the cell at the reference power, or the highest measured one; -1 without any."""
-        here = candidates[measured[candidates]]
-        at = [cell for cell in here if wanted is not None and same_power(stops[cell], wanted)]
-        return int(at[0]) if at else int(here[np.argmin(stops[here])]) if len(here) else -1
-
+    wanted = session_reference(session)
+    kit, power = isinstance(wanted, WholeKit), wanted.stops
     bodies: dict[str, dict[str, Any]] = {}
-    for body in dict.fromkeys(table["body"]):
-        of_body = np.flatnonzero(table["body"].to_numpy(object) == body)
-        if session.reference_kit:
-            power = 0.0 if wanted is None else wanted
-            at = np.array([cell for cell in of_body if same_power(stops[cell], power) and measured[cell]], dtype=int)
-            if len(at):
-                bodies[body] = _light(fitted, at) | {"head": None, "power": str(table["power"][at[0]]), "kit": True}
-            else:
-                label = session.reference_power or "full"
+    for body in dict.fromkeys(cells.table["body"]):
+        light = reference_light(cells, fitted, body, wanted)
+        if light is not None:
+            bodies[body] = dict(light.values) | {"head": light.head, "power": light.power, "kit": kit}
+            power = light.stops if power is None else power  # that of the first body stands for all
+            if not kit and wanted.stops is not None and not same_power(light.stops, wanted.stops):
                 notes.append(
-                    f"No head was measured at {label}, the power of the kit's mean, so nothing is told against it: "
-                    "name a power that the heads have in [reference] of session.toml."
+                    f"The reference power {session.reference_power} was not measured on head {light.head}: "
+                    f"differences are told from its highest, {light.power}."
                 )
-            continue
-        head = session.reference_head or (names[of_body[measured[of_body]][0]] if measured[of_body].any() else None)
-        chosen = choose(of_body[names[of_body] == head])
-        if chosen >= 0:
-            light = {"head": str(names[chosen]), "power": str(table["power"][chosen]), "kit": False}
-            bodies[body] = _light(fitted, np.array([chosen])) | light
-            if wanted is not None and not same_power(stops[chosen], wanted):
-                notes.append(
-                    f"The reference power {session.reference_power} was not measured on head {light['head']}: "
-                    f"differences are told from its highest, {light['power']}."
-                )
+        elif kit:
+            notes.append(
+                f"No head was measured at {session.reference_power or 'full'}, the power of the kit's mean, so nothing "
+                "is told against it: name a power that the heads have in [reference] of session.toml."
+            )
     empty = dict.fromkeys(("mired", "cct_k", "duv", "u_prime", "v_prime", "output_stops"))
-    reference = next(iter(bodies.values()), empty | {"head": None, "power": None, "kit": session.reference_kit})
-    if wanted is None and reference["power"] is not None and not session.reference_kit:
-        body = next(iter(bodies))
-        here = (names == reference["head"]) & (table["power"] == reference["power"]) & (table["body"] == body)
-        wanted = float(stops[np.flatnonzero(here)[0]])
-    own = np.array([choose(np.flatnonzero(cells.series == series)) for series in cells.series], dtype=np.intp)
+    reference = next(iter(bodies.values()), empty | {"head": None, "power": None, "kit": kit})
+    own = np.full(len(names), -1, dtype=np.intp)
+    measured = np.isfinite(fitted["mired"].cells.values)
+    for series in np.unique(cells.series):
+        mine = cells.series == series
+        if found := choose_lights(HeadAtPower(None, power, or_highest=True), names.tolist(), stops, measured & mine):
+            own[mine] = found[0][0]
     return reference, bodies, own
-
-
-def _reference_stops(session: Session) -> float | None:
-    if session.reference_power is None:
-        return None
-    info = session.heads.get(session.reference_head or "")
-    return parse_power(session.reference_power, info.max_energy_j if info else None).stops
-
-
-def _light(fitted: Mapping[str, Fitted], cells: Indices) -> dict[str, Any]:
-    """Return the mean light of some cells."""
-    light = {name: float(np.mean(one.cells.values[cells])) for name, one in fitted.items()}
-    return light | {"cct_k": 1e6 / light["mired"]}
 
 
 def _powers(

@@ -6,7 +6,7 @@ approximate it, and `residual_steps` says by how much.
 """
 
 from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -14,16 +14,19 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
+from greystep.compare.reference import TestedLights, find_lights
 from greystep.correct.developed import developed_correction, developed_matrix
 from greystep.correct.lit import one_light
-from greystep.correct.profile import Profile, light_at, observer_mired, profile_reference
-from greystep.correct.reference import KNOWN, Reference, carried, find_reference, median, usable, white
+from greystep.correct.profile import Profile, light_at, observer_mired, profile_reference, profile_wanted
+from greystep.correct.reference import Reference, carried, find_reference, usable, wanted_here, white
 from greystep.correct.smooth import trend
 from greystep.correct.sources import Sources, find_sources
 from greystep.errors import GreystepError
 from greystep.log.ambient import settings_of
 from greystep.log.ingest import Ingested
+from greystep.log.reference import KNOWN, HeadAtPower, MedianFrame, OneFrame, Wanted, WholeKit, parse_reference
 from greystep.log.session import Session
+from greystep.terms import LIT
 from greystep.words import GIVE_MATRIX
 
 Array = npt.NDArray[np.float64]
@@ -106,14 +109,15 @@ def correct_frames(
     GreystepError
         If the reference is unknown, cannot be measured, or no frame shares its camera.
     """
-    of_itself = elsewhere is None and (profile is None if to is None else to == "median" or to.startswith("frame:"))
+    wanted = parse_reference(to, _reading_for(ingested.session, profile)) if to is not None else None
+    of_itself = elsewhere is None and (profile is None if to is None else isinstance(wanted, MedianFrame | OneFrame))
+    if wanted is None and profile is not None:
+        wanted = profile_wanted(profile)
     sources = find_sources(ingested, profile, to, of_itself, progress)
-    rows = sources.rows
-    asked = to
-    if asked is None and profile is not None and not profile.drift.reference["kit"]:
-        asked = f"{profile.drift.reference['head']}@{profile.drift.reference['power']}"
-    references, lost = _references(sources, ingested, asked if smooth_over is None else "median", profile, elsewhere)
-    of_profile = _profile_references(sources, ingested.session, to, profile)
+    rows, label = sources.rows, to or ""
+    of_frames = MedianFrame() if smooth_over is not None else wanted if elsewhere is None else None
+    references, lost = _references(sources, ingested, of_frames, label, profile, elsewhere)
+    of_profile = _profile_references(sources, ingested.session, wanted, label, profile)
     if not references and not of_profile:
         raise GreystepError(_no_reference(to, rows, sources, lost))
     primary = of_profile | references
@@ -140,6 +144,7 @@ def correct_frames(
         else:
             stops, u_stops = _stops(row, reference) if match_brightness else (0.0, 0.0)
             neutral = np.array(reference.neutral)
+            mired, duv = reference.seen or (reference.mired, reference.duv)
             gains = neutral / np.array([row["r_g"], 1.0, row["b_g"]])
             matrix, slope, residual = developed_correction(developed[row["body"]], gains, stops, neutral, space)
             matrices[row["frame"]] = matrix
@@ -150,8 +155,8 @@ def correct_frames(
                 "gain_g": gains[1],
                 "gain_b": gains[2],
                 "exposure_stops": stops,
-                "mired_shift": reference.mired - row["mired"],
-                "duv_shift": reference.duv - row["duv"],
+                "mired_shift": mired - row["mired"],
+                "duv_shift": duv - row["duv"],
                 "u_mired_shift": float(np.hypot(reference.u_mired, row["u_mired"])),
                 "residual_steps": residual,
                 "status": flags.status(marks),
@@ -172,63 +177,98 @@ def _stops(row: Mapping[Any, Any], reference: Reference) -> tuple[float, float]:
     return (0.0, float("nan")) if np.isnan(stops) else (stops, float(row["u_stops"]))
 
 
+def _reading_for(session: Session, profile: Profile | None) -> Session:
+    """Return the session with which a reference is read: what it does not say of heads and power, the test says."""
+    if profile is None:
+        return session
+    tested = profile.ingested.session
+    power = session.reference_power if session.reference_power is not None else tested.reference_power
+    return replace(session, heads=tested.heads | session.heads, reference_power=power)
+
+
 def _references(
-    sources: Sources, ingested: Ingested, to: str | None, profile: Profile | None, elsewhere: Ingested | None
+    sources: Sources,
+    ingested: Ingested,
+    wanted: Wanted | None,
+    label: str,
+    profile: Profile | None,
+    elsewhere: Ingested | None,
 ) -> tuple[dict[str, Reference], dict[str, str]]:
-    """Return the reference of each body in the terms of its own frames, and why a body has none."""
+    """Return the reference of each body in the terms of its own frames, and why a body has none.
+
+    Where nothing is wanted by name, it is the reference of its own session, or of `elsewhere`.
+    """
     found: dict[str, Reference] = {}
     lost: dict[str, str] = {}
+    other = elsewhere or (profile.ingested if profile is not None else None)
+    lights = find_lights(ingested.readings)
+    others = find_lights(elsewhere.readings) if elsewhere is not None else profile.lights if profile else None
     rows = sources.rows[sources.rows["source"].isin(_SEEN)]
-    for label in dict.fromkeys(rows["body"]):
-        body, mine = sources.bodies[label], rows[rows["body"] == label]
-        own = find_reference(mine, body, ingested.session, to) if elsewhere is None else None
-        if own is not None:
-            found[label] = own
-            continue
-        other = elsewhere or (profile.ingested if profile is not None else None)
+    for body_label in dict.fromkeys(rows["body"]):
+        body, mine = sources.bodies[body_label], rows[rows["body"] == body_label]
+        if elsewhere is None:
+            own = find_reference(mine, lights, body, wanted or wanted_here(ingested.session, lights, body.label), label)
+            if own is not None:
+                found[body_label] = own
+                continue
         if other is None:
             continue
-        there = label if label in other.bodies else next(iter(other.bodies))
-        lit = other.readings[other.readings["kind"].isin(["flash", "job"]) & (other.readings["body"] == there)]
-        theirs = find_reference(lit, other.bodies[there], other.session, None if elsewhere is not None else to)
-        if theirs is None:
-            continue
-        if label in sources.relative:
-            lost[label] = "no frame of its series holds a grey target, so it cannot be matched to another session"
-            continue
         try:
-            found[label] = carried(theirs, other, there, mine, body)
+            theirs, there = _of_other(other, others, body_label, wanted, label, None if elsewhere else profile)
+            if theirs is None:
+                continue
+            if body_label in sources.relative:
+                raise GreystepError(
+                    "no frame of its series holds a grey target, so it cannot be matched to another session"
+                )
+            found[body_label] = carried(theirs, other, others, there, mine, lights, body)
         except GreystepError as error:
-            lost[label] = str(error)
+            lost[body_label] = str(error)
     return found, lost
 
 
+def _of_other(
+    other: Ingested,
+    lights: TestedLights | None,
+    body: str,
+    wanted: Wanted | None,
+    label: str,
+    profile: Profile | None,
+) -> tuple[Reference | None, str]:
+    """Return the reference in the terms of another session, and the body there: the same one, or its first."""
+    there = body if body in other.bodies else next(iter(other.bodies))
+    seen_by = other.bodies[there]
+    if profile is not None and isinstance(wanted, HeadAtPower | WholeKit):
+        return profile_reference(profile, there, seen_by, wanted, label), there
+    lit = other.readings[other.readings["kind"].isin(LIT) & (other.readings["body"] == there)]
+    return find_reference(lit, lights, seen_by, wanted or wanted_here(other.session, lights, there), label), there
+
+
 def _profile_references(
-    sources: Sources, session: Session, to: str | None, profile: Profile | None
+    sources: Sources, session: Session, wanted: Wanted | None, label: str, profile: Profile | None
 ) -> dict[str, Reference]:
     """Return the reference of each body in the terms of the profile."""
     found: dict[str, Reference] = {}
-    if profile is None:
+    if profile is None or wanted is None:
         return found
-    for label, body in sources.seen_by.items():
-        rows = sources.rows[(sources.rows["body"] == label) & (sources.rows["source"] == "profile")]
-        there = str(rows["observer"].iloc[0]) or label if len(rows) else label
-        asked = to
-        if to is not None and to.startswith("frame:"):
-            frame = sources.rows[sources.rows["frame"] == to.removeprefix("frame:")]
-            lit = one_light(frame.iloc[0].to_dict(), session) if len(frame) else None
-            if lit is None:
-                continue
-            light = light_at(profile, there, *lit)
-            reference = white(to, body, 1e6 / light.mired, light.duv, light.u_mired)
-        elif to == "median":
-            reference = median(usable(rows))
-        elif to is not None and to != "kit" and "@" not in to:
-            reference = find_reference(rows, body, session, to)
-        else:
-            reference = profile_reference(profile, there, body, asked)
+    for body_label, body in sources.seen_by.items():
+        rows = sources.rows[(sources.rows["body"] == body_label) & (sources.rows["source"] == "profile")]
+        there = str(rows["observer"].iloc[0]) or body_label if len(rows) else body_label
+        reference: Reference | None
+        match wanted:
+            case OneFrame(name):
+                frame = sources.rows[sources.rows["frame"] == name]
+                lit = one_light(frame.iloc[0].to_dict(), session) if len(frame) else None
+                if lit is None:
+                    continue
+                light = light_at(profile, there, *lit)
+                reference = white(label, body, 1e6 / light.mired, light.duv, light.u_mired)
+            case HeadAtPower() | WholeKit():
+                reference = profile_reference(profile, there, body, wanted, label)
+            case _:
+                reference = find_reference(rows, None, body, wanted, label)
         if reference is not None:
-            found[label] = reference
+            found[body_label] = reference
     return found
 
 

@@ -10,10 +10,12 @@ import numpy.typing as npt
 from greystep.compare.cells import PARTS
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Estimates, contrast
-from greystep.correct.reference import Reference, head_and_stops, white
+from greystep.compare.reference import TestedLights, reference_light, tested_lights
+from greystep.correct.reference import Reference, seen_light, white
 from greystep.errors import GreystepError
 from greystep.log.ingest import Body, Ingested
-from greystep.log.power import SAME_STOPS, parse_power
+from greystep.log.power import SAME_STOPS
+from greystep.log.reference import HeadAtPower, TestedLight, WholeKit, session_reference
 from greystep.measure.uncertainty import student_factor
 from greystep.published import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE
 
@@ -36,11 +38,14 @@ class Profile:
         The test session.
     drift : Drift
         Its cells and their joint fit.
+    lights : TestedLights
+        The same fit, with the brightness of each cell.
     """
 
     name: str
     ingested: Ingested
     drift: Drift
+    lights: TestedLights
 
 
 @dataclass(frozen=True)
@@ -87,7 +92,8 @@ def make_profile(ingested: Ingested, drift: Drift) -> Profile:
     name = ingested.session.title or ingested.session.path.name
     if not np.isfinite(drift.fitted["mired"].cells.values).any():
         raise GreystepError(f"--profile {ingested.session.path}: no head was measured in it; see greystep report there")
-    return Profile(name, ingested, drift)
+    lights = tested_lights(ingested.readings, drift.cells, drift.frames, drift.fitted)
+    return Profile(name, ingested, drift, lights)
 
 
 def light_at(
@@ -170,7 +176,7 @@ def light_at(
     )
 
 
-def profile_reference(profile: Profile, body: str, seen_by: Body, to: str | None) -> Reference:
+def profile_reference(profile: Profile, body: str, seen_by: Body, wanted: TestedLight, label: str) -> Reference:
     """Return the reference in the profile's own terms, so that what lens and room do to all its lights cancels.
 
     Parameters
@@ -181,37 +187,38 @@ def profile_reference(profile: Profile, body: str, seen_by: Body, to: str | None
         Camera of the test session.
     seen_by : Body
         The camera whose neutrals are asked for.
-    to : str, optional
-        ``HEAD@POWER``, ``kit`` or a white; the test session's own reference where it is not given.
+    wanted : HeadAtPower or WholeKit
+        Between two tested powers the light is interpolated, see `light_at`; it then has no brightness.
+    label : str
+        What the person wrote, for a light between tested powers.
 
     Raises
     ------
     GreystepError
         If the test session does not have it.
     """
-    session = profile.ingested.session
-    if to is None and not session.reference_kit:
-        reference = profile.drift.reference
-        head, stops = reference["head"], _stops_of(profile, reference["head"], reference["power"])
-        lights, label = [light_at(profile, body, head, stops)], f"{head}@{reference['power']}"
-    elif to is None or to == "kit":
-        stops = parse_power(session.reference_power).stops if session.reference_power else 0.0
-        table = profile.drift.cells.table
-        names = dict.fromkeys(
-            table.loc[(table["body"] == body) & (np.abs(table["stops"] - stops) < SAME_STOPS), "head"]
-        )
-        lights, label = [light_at(profile, body, str(head), stops) for head in names], "kit"
-        if not lights:
-            raise GreystepError(f"--to kit: no head was tested at the reference power in {profile.name}")
+    lights = profile.lights
+    tested = reference_light(lights.cells, lights.fitted, body, wanted)
+    if tested is not None:
+        found = seen_light(tested, lights, seen_by)
+    elif isinstance(wanted, WholeKit):
+        raise GreystepError(f"--to kit: no head was tested at the reference power in {profile.name}")
     else:
-        head, stops = head_and_stops(to, session)
-        lights, label = [light_at(profile, body, head, stops)], to
-    mired, duv = (float(np.mean([getattr(light, name) for light in lights])) for name in ("mired", "duv"))
-    u_mired = float(np.sqrt(np.sum([light.u_mired**2 for light in lights]))) / len(lights)
-    found = white(label, seen_by, 1e6 / mired, duv, u_mired)
+        light = light_at(profile, body, wanted.head or "", float("nan") if wanted.stops is None else wanted.stops)
+        found = white(label, seen_by, 1e6 / light.mired, light.duv, light.u_mired)
     if found is None:
         raise GreystepError(f"{seen_by.label}: no colour matrix is known, so no profile can be seen through it")
     return found
+
+
+def profile_wanted(profile: Profile) -> TestedLight:
+    """Return the reference of the test session itself, as its report has it."""
+    light = profile.drift.reference
+    if light["kit"] or light["head"] is None:
+        return session_reference(profile.ingested.session)
+    table = profile.drift.cells.table
+    at = (table["head"] == light["head"]) & (table["power"] == light["power"])
+    return HeadAtPower(str(light["head"]), float(table.loc[at, "stops"].iloc[0]))
 
 
 def observer_mired(profile: Profile, light: ProfileLight, to: Reference) -> float:
@@ -232,11 +239,6 @@ def _scatter(profile: Profile, cell: int, quantity: str) -> float:
     fitted, head = profile.drift.fitted[quantity], profile.drift.cells.head[cell]
     dof = float(fitted.dof[head])
     return student_factor(dof) * float(np.sqrt(fitted.sums[head] / dof)) if dof > 0 else 0.0
-
-
-def _stops_of(profile: Profile, head: str, power: str) -> float:
-    table = profile.drift.cells.table
-    return float(table.loc[(table["head"] == head) & (table["power"] == power), "stops"].iloc[0])
 
 
 def _weights(tested: Array, stops: float, power: list[str]) -> tuple[Array, str]:

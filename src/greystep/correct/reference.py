@@ -1,29 +1,28 @@
-"""What frames are brought to: a frame, a head at a power, the kit, a white, the median, or another session's light."""
+"""What frames are brought to, in the terms of one camera body: how it sees the light that is meant."""
 
-import re
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
+from greystep.compare.reference import ReferenceLight, TestedLights, measured_cells, reference_light
 from greystep.errors import GreystepError
 from greystep.log.colour import colours
 from greystep.log.ingest import Body, Ingested
-from greystep.log.power import parse_power, same_power
+from greystep.log.power import same_power
+from greystep.log.reference import HeadAtPower, MedianFrame, OneFrame, Wanted, White, WholeKit, session_reference
 from greystep.log.session import Session
+from greystep.log.shots import noted_checks
 from greystep.measure import chromaticity
 from greystep.measure.uncertainty import student_factor
-from greystep.published import DUV_LIMIT
+from greystep.terms import Kind
 
 Array = npt.NDArray[np.float64]
-
-_KELVIN: Final = re.compile(r"(?P<cct>\d+(?:\.\d+)?)\s*K(?P<duv>[+-]\d*\.?\d+)?", re.IGNORECASE)
-#: Whites that someone may ask for [K]: from candlelight to blue sky, common practice, no source.
-_WHITE_K: Final = (1500.0, 25000.0)
-KNOWN: Final = "HEAD@POWER (A@full), kit, median, frame:NAME or a white such as 5500K"
+Indices = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -39,7 +38,9 @@ class Reference:
     green : float
         Raw counts above black of the green channel; NaN for a white given in kelvin, which has no brightness.
     mired, duv, u_mired : float
-        Its colour, and the 95 % half-width of its mired.
+        Its colour, and the 95 % half-width of its mired; of a light that was tested, that of powers.csv.
+    seen : (float, float) or None
+        Mired and Duv as this body sees it, where the light was brought over from another session; else None.
     """
 
     label: str
@@ -48,71 +49,74 @@ class Reference:
     mired: float
     duv: float
     u_mired: float
+    seen: tuple[float, float] | None = None
 
 
-def find_reference(rows: pd.DataFrame, body: Body, session: Session, to: str | None) -> Reference | None:
-    """Find the reference among the frames of one body.
+def wanted_here(session: Session, lights: TestedLights | None, body: str) -> Wanted:
+    """Return the session's own reference; the median where no flash frame of the body was measured."""
+    if lights is None or not measured_cells(lights.cells, lights.fitted, body).any():
+        return MedianFrame()
+    return session_reference(session)
+
+
+def find_reference(
+    rows: pd.DataFrame, lights: TestedLights | None, body: Body, wanted: Wanted, label: str
+) -> Reference | None:
+    """Find the reference in the session of the frames of one body.
 
     Parameters
     ----------
     rows : DataFrame
         Flash and job frames of the body with their neutrals.
+    lights : TestedLights or None
+        Of the session; None where it has no flash frame.
     body : Body
-        Through its matrix a white given in kelvin is seen.
-    session : Session
-        Its own reference stands where `to` is not given: without one, the first head of the log; where its reference
-        power was not tested, its highest; without a flash frame, the median.
-    to : str, optional
-        ``HEAD@POWER`` (the last @ counts), ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``.
+        Through its matrix the light is seen.
+    wanted : Wanted
+        From `greystep.log.reference`.
+    label : str
+        What the person wrote, for a white or a frame.
 
     Returns
     -------
     Reference or None
         None where this body does not hold it.
-
-    Raises
-    ------
-    GreystepError
-        If `to` is not understood.
     """
-    used = usable(rows)
-    flash = used[used["kind"] == "flash"]
-    if to is None:
-        head = session.reference_head or (str(flash["head"].iloc[0]) if len(flash) else None)
-        if flash.empty or head is None:
-            to = "median"
-        elif session.reference_kit:
-            to = "kit"
-        else:
-            highest = flash.loc[flash["head"] == head, "stops"].min()
-            stops = _reference_stops(flash, head, session)
-            return _at(flash, head, stops) or _at(flash, head, float(highest))
-    if kelvin := _KELVIN.fullmatch(to.strip()):
-        cct_k, duv = float(kelvin["cct"]), float(kelvin["duv"] or 0.0)
-        if not (_WHITE_K[0] <= cct_k <= _WHITE_K[1] and abs(duv) <= DUV_LIMIT):
-            raise GreystepError(
-                f"--to {to}: not a white that a frame can be balanced to; "
-                f"give {_WHITE_K[0]:.0f} to {_WHITE_K[1]:.0f} K and no more than {DUV_LIMIT} of Duv"
-            )
-        return white(to, body, cct_k, duv)
-    if to == "kit":
-        return _kit(flash, parse_power(session.reference_power).stops if session.reference_power else 0.0)
-    if to == "median":
-        return median(used)
-    if to.startswith("frame:"):
-        found = used[used["frame"] == to.removeprefix("frame:")]
-        return mean(to, found) if len(found) else None
-    if "@" in to:
-        head, stops = head_and_stops(to, session)
-        return _at(flash, head, stops)
-    raise GreystepError(f"--to {to}: not a reference; write {KNOWN}")
+    match wanted:
+        case White(cct_k, duv):
+            return white(label, body, cct_k, duv)
+        case MedianFrame():
+            return median(_no_checks(usable(rows)))
+        case OneFrame(name):
+            found = usable(rows)
+            found = found[found["frame"] == name]
+            return _of_frame(label, found.iloc[0]) if len(found) else None
+        case HeadAtPower() | WholeKit():
+            light = reference_light(lights.cells, lights.fitted, body.label, wanted) if lights is not None else None
+            return seen_light(light, lights, body) if light is not None and lights is not None else None
 
 
-def head_and_stops(to: str, session: Session) -> tuple[str, float]:
-    """Read ``HEAD@POWER``: the head, and its power in stops below full."""
-    head, _, power = to.rpartition("@")
-    energy = session.heads[head].max_energy_j if head in session.heads else None
-    return head, parse_power(power, energy, head).stops
+def seen_light(light: ReferenceLight, lights: TestedLights, body: Body) -> Reference | None:
+    """Return a tested light as a body sees it; None where no matrix is known.
+
+    Of the kit: log ratios and log green are plain means over the heads, as mired and Duv are.
+    """
+    ratios, greens = [], []
+    for cells in light.of_heads:
+        neutral = _cell_neutral(lights, cells, body)
+        if neutral is None:
+            return None
+        ratios.append(np.log(neutral))
+        greens.append(lights.green_log2[cells].mean())
+    neutral = np.exp(np.mean(ratios, axis=0))
+    return Reference(
+        label="kit" if light.head is None else f"{light.head}@{light.power}",
+        neutral=(float(neutral[0]), 1.0, float(neutral[2])),
+        green=float(np.exp2(np.mean(greens))),
+        mired=light.values["mired"],
+        duv=light.values["duv"],
+        u_mired=light.u_mired,
+    )
 
 
 def usable(rows: pd.DataFrame) -> pd.DataFrame:
@@ -121,20 +125,15 @@ def usable(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[(rows["status"] != "rejected") & rows["r_g"].notna() & serves]
 
 
-def mean(label: str, rows: pd.DataFrame) -> Reference:
-    """Mean of frames: log ratios, mired and duv; its half-width from their scatter, never below their own noise."""
-    count = len(rows)
-    ratios = np.exp(np.log(rows[["r_g", "b_g"]].to_numpy()).mean(axis=0))
-    own = float(np.sqrt((rows["u_mired"] ** 2).sum())) / count
-    scatter = float(rows["mired"].std() / np.sqrt(count)) * student_factor(count - 1) if count > 1 else 0.0
-    return Reference(
-        label,
-        (float(ratios[0]), 1.0, float(ratios[1])),
-        float(np.exp2(np.log2(rows["signal_g"]).mean())),
-        float(rows["mired"].mean()),
-        float(rows["duv"].mean()),
-        max(own, scatter),
-    )
+def _no_checks(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows without check frames; all of them where there is nothing else."""
+    check = noted_checks(rows["note"]) if "note" in rows else np.zeros(len(rows), dtype=bool)
+    return rows if check.all() else rows[~check]
+
+
+def _of_frame(label: str, row: "pd.Series[Any]") -> Reference:
+    green, mired, duv, u_mired = (float(row[name]) for name in ("signal_g", "mired", "duv", "u_mired"))
+    return Reference(label, (float(row["r_g"]), 1.0, float(row["b_g"])), green, mired, duv, u_mired)
 
 
 def median(rows: pd.DataFrame, label: str = "median") -> Reference | None:
@@ -173,7 +172,15 @@ def seen_neutral(body: Body, cct_k: float, duv: float) -> Array | None:
     return np.asarray(neutral / neutral[1])
 
 
-def carried(reference: Reference, other: Ingested, other_label: str, rows: pd.DataFrame, body: Body) -> Reference:
+def carried(
+    reference: Reference,
+    other: Ingested,
+    other_lights: TestedLights | None,
+    other_label: str,
+    rows: pd.DataFrame,
+    lights: TestedLights | None,
+    body: Body,
+) -> Reference:
     """Bring the reference of another session over to a body of this one.
 
     In this order: by the cells (head and power) that both sessions measured, whose mean difference is what lens,
@@ -186,6 +193,8 @@ def carried(reference: Reference, other: Ingested, other_label: str, rows: pd.Da
         Of the other session.
     other : Ingested
         The other session.
+    other_lights, lights : TestedLights or None
+        Of the other session, and of this one.
     other_label : str
         Its body.
     rows : DataFrame
@@ -200,14 +209,15 @@ def carried(reference: Reference, other: Ingested, other_label: str, rows: pd.Da
     """
     label = f"{reference.label} of {other.session.title or other.session.path.name}"
     there = other.readings[other.readings["body"] == other_label]
-    tie = _common_cells(usable(there[there["kind"].isin(["flash", "job"])]), usable(rows))
+    source = other.bodies[other_label]
+    lit = there[there["kind"].isin(["flash", "job"])]
+    tie = _common_cells(_signals(lit, other_lights, source), _signals(rows, lights, body))
     neutral, u_tie, green = np.array(reference.neutral), 0.0, float("nan")
     if tie is not None:
         offset, u_tie = tie
         neutral = neutral * np.exp(offset - offset[1])
         green = reference.green * float(np.exp(offset[1]))
     elif not (body.label == other_label and _lenses(rows) & _lenses(there)):
-        source = other.bodies[other_label]
         if not (body.anchored and source.anchored and body.matrix is not None and source.matrix is not None):
             raise GreystepError(
                 f"{label}: no light is common to both sessions; it takes the same head at the same power, the same "
@@ -217,10 +227,11 @@ def carried(reference: Reference, other: Ingested, other_label: str, rows: pd.Da
         neutral = body.matrix @ np.diag(body.target_factor) @ light
     neutral = neutral / neutral[1]
     own = colours(body, neutral[None, :], np.zeros((1, 3, 3)))
-    mired, duv = (float(own.mired[0]), float(own.duv[0])) if own is not None else (reference.mired, reference.duv)
+    seen = (float(own.mired[0]), float(own.duv[0])) if own is not None else None
     red, _, blue = (float(value) for value in neutral)
     spread = u_tie * abs(_mired_per_ratio(body, neutral))
-    return Reference(label, (red, 1.0, blue), green, mired, duv, float(np.hypot(reference.u_mired, spread)))
+    u_mired = float(np.hypot(reference.u_mired, spread))
+    return replace(reference, label=label, neutral=(red, 1.0, blue), green=green, u_mired=u_mired, seen=seen)
 
 
 def _mired_per_ratio(body: Body, neutral: Array) -> float:
@@ -232,17 +243,14 @@ def _mired_per_ratio(body: Body, neutral: Array) -> float:
     return float(np.nan_to_num((there.mired[0] - here.mired[0]) / 0.01))
 
 
-def _common_cells(there: pd.DataFrame, here: pd.DataFrame) -> tuple[Array, float] | None:
+def _common_cells(
+    there: Mapping[tuple[str, float], Array], here: Mapping[tuple[str, float], Array]
+) -> tuple[Array, float] | None:
     """Return the mean log ratio (3,) of this session's signals to the other's over common cells, and its half-width."""
     found = []
-    for (head, stops), cell in here[here["head"] != ""].groupby(["head", "stops"], sort=False):
-        match = _cell(there, str(head), float(stops))  # type: ignore[arg-type]
-        if len(match):
-            logs = [np.log(side[["r_g", "b_g"]].to_numpy(dtype=np.float64)).mean(axis=0) for side in (cell, match)]
-            greens = [float(np.log(side["signal_g"].to_numpy(dtype=np.float64)).mean()) for side in (cell, match)]
-            red, blue = logs[0] - logs[1]
-            green = greens[0] - greens[1]
-            found.append([red + green, green, blue + green])
+    for (head, stops), signal in here.items():
+        match = [other for (name, power), other in there.items() if name == head and same_power(power, stops)]
+        found += [signal - match[0]] if match else []
     if not found:
         return None
     offsets = np.array(found)
@@ -252,39 +260,29 @@ def _common_cells(there: pd.DataFrame, here: pd.DataFrame) -> tuple[Array, float
     return offsets.mean(axis=0), spread * factor
 
 
+def _signals(rows: pd.DataFrame, lights: TestedLights | None, body: Body) -> dict[tuple[str, float], Array]:
+    """Return the log signals (3,) of the lights of a session by head and stops: fitted, else the mean of job frames."""
+    found: dict[tuple[str, float], Array] = {}
+    if lights is not None:
+        for cell in np.flatnonzero(measured_cells(lights.cells, lights.fitted, body.label)):
+            row, neutral = lights.cells.table.iloc[cell], _cell_neutral(lights, np.array([cell]), body)
+            if neutral is not None:
+                signal = np.log(neutral) + np.log(2.0) * lights.green_log2[cell]
+                found.setdefault((str(row["head"]), float(row["stops"])), signal)
+    jobs = usable(rows)
+    jobs = jobs[(jobs["kind"] == Kind.JOB) & (jobs["head"] != "") & (jobs["signal_g"] > 0) & jobs["stops"].notna()]
+    for head, stops in dict.fromkeys(zip(jobs["head"], jobs["stops"].astype(float), strict=True)):
+        if not any(name == head and same_power(power, stops) for name, power in found):
+            mine = jobs[(jobs["head"] == head) & (jobs["stops"] == stops)]
+            red, green, blue = np.log(mine[["r_g", "signal_g", "b_g"]].to_numpy(np.float64)).mean(axis=0)
+            found[str(head), stops] = np.array([red + green, green, blue + green])
+    return found
+
+
+def _cell_neutral(lights: TestedLights, cells: Indices, body: Body) -> Array | None:
+    mired, duv = (float(lights.fitted[name].cells.values[cells].mean()) for name in ("mired", "duv"))
+    return seen_neutral(body, 1e6 / mired, duv)
+
+
 def _lenses(rows: pd.DataFrame) -> set[str]:
     return set(rows["lens"].astype(str)) if "lens" in rows else {""}
-
-
-def _cell(rows: pd.DataFrame, head: str, stops: float) -> pd.DataFrame:
-    return rows[(rows["head"] == head) & rows["stops"].map(lambda value: same_power(value, stops)).astype(bool)]
-
-
-def _at(flash: pd.DataFrame, head: str, stops: float) -> Reference | None:
-    cell = _cell(flash, head, stops)
-    return mean(f"{head}@{cell['power'].iloc[0]}", cell) if len(cell) else None
-
-
-def _reference_stops(flash: pd.DataFrame, head: str, session: Session) -> float:
-    if session.reference_power is not None:
-        energy = session.heads[head].max_energy_j if head in session.heads else None
-        return parse_power(session.reference_power, energy, head).stops
-    tested = flash[flash["head"] == head]["stops"]
-    return float(tested.min()) if len(tested) else 0.0
-
-
-def _kit(rows: pd.DataFrame, stops: float) -> Reference | None:
-    """Plain mean over the heads, each at the given power."""
-    heads = list(dict.fromkeys(rows["head"]))
-    means = [mean(head, cell) for head in heads if len(cell := _cell(rows, head, stops))]
-    if not means:
-        return None
-    ratios = np.exp(np.mean([np.log([one.neutral[0], one.neutral[2]]) for one in means], axis=0))
-    return Reference(
-        "kit",
-        (float(ratios[0]), 1.0, float(ratios[1])),
-        float(np.exp2(np.mean([np.log2(one.green) for one in means]))),
-        float(np.mean([one.mired for one in means])),
-        float(np.mean([one.duv for one in means])),
-        float(np.sqrt(np.sum([one.u_mired**2 for one in means])) / len(means)),
-    )

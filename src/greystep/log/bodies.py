@@ -10,12 +10,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from greystep.errors import GreystepError
-from greystep.log.power import parse_power, same_power
+from greystep.log.power import same_power
+from greystep.log.reference import HeadAtPower, choose_lights, session_reference
 from greystep.log.session import Session
 from greystep.measure import camera, chromaticity
 from greystep.measure.dng import ColourTags, same_matrices
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target
+from greystep.terms import Kind
 
 Floats = NDArray[np.float64]
 Booleans = NDArray[np.bool_]
@@ -74,19 +76,18 @@ def pinned_tags(tags: Sequence[ColourTags | None]) -> ColourTags | None:
     return max(kinds, key=lambda kind: kind[1])[0] if kinds else None
 
 
-def reference_neutral(table: pd.DataFrame, usable: Booleans, session: Session) -> tuple[Neutral | None, str]:
+def reference_neutral(table: pd.DataFrame, serves: Booleans, session: Session) -> tuple[Neutral | None, str]:
     """Return the neutral at which one body's matrix is fixed, and what stands in for the reference, in words.
 
-    The mean of the reference cell: that of the session, or of the first head of the log at its highest tested power;
-    for the whole kit the mean over the heads. Where that cell has no usable frame: that head's highest power that was
-    measured, as for the differences; then the first head of the log that was, at its highest; then a job frame.
+    The mean of the reference cell, see `greystep.log.reference`. Where that was not measured: the reference head's
+    highest power that was; then the first head of the log that was, at its highest; then a job frame.
 
     Parameters
     ----------
     table : DataFrame
         Of one body, in log order: head, power, stops, kind, r_g, b_g.
-    usable : array (n,)
-        Rows with ratios that count.
+    serves : array (n,)
+        Rows with ratios that a reference may use.
     session : Session
         Of it: the reference.
 
@@ -97,25 +98,18 @@ def reference_neutral(table: pd.DataFrame, usable: Booleans, session: Session) -
     stand_in : str
         Blank where the reference itself was measured.
     """
-    flash = table[usable & (table["kind"] == "flash").to_numpy()]
-    heads = list(dict.fromkeys(flash["head"]))
-    if session.reference_kit:
-        stops = parse_power(session.reference_power).stops if session.reference_power else 0.0
-        means = [_ratios(rows) for head in heads if len(rows := _cell(flash, head, stops))]
-        if means:
-            return _neutral(np.mean(means, axis=0)), ""
-    elif heads:
-        head = session.reference_head or heads[0]
-        rows = _cell(flash, head, _reference_stops(flash, head, session))
-        if len(rows):
-            return _neutral(_ratios(rows)), ""
-        heads = sorted(heads, key=lambda name: name != head)
-    if heads:
-        rows = _cell(flash, heads[0], _highest(flash, heads[0]))
-        return _neutral(_ratios(rows)), f"head {heads[0]} at {rows['power'].iloc[0]}"
-    if usable.any():
-        rows = table[usable].iloc[:1]
-        return _neutral(_ratios(rows)), f"frame {rows['frame'].iloc[0]}"
+    flash = serves & (table["kind"] == Kind.FLASH).to_numpy()
+    wanted = session_reference(session)
+    for light in (wanted, HeadAtPower()):
+        rows = choose_lights(light, table["head"].to_list(), table["stops"], flash)
+        if rows:
+            first = table.iloc[rows[0][0]]
+            meant = light is wanted and (wanted.stops is None or same_power(float(first["stops"]), wanted.stops))
+            neutral = _neutral(np.mean([_ratios(table.iloc[group]) for group in rows], axis=0))
+            return neutral, "" if meant else f"head {first['head']} at {first['power']}"
+    if serves.any():
+        row = table[serves].iloc[:1]
+        return _neutral(_ratios(row)), f"frame {row['frame'].iloc[0]}"
     return None, ""
 
 
@@ -176,6 +170,7 @@ def make_bodies(
     table: pd.DataFrame,
     read: Sequence[Reading | None],
     usable: Booleans,
+    serves: Booleans,
     targets: Mapping[str, Target | None],
 ) -> tuple[dict[str, Body], dict[str, str]]:
     """Return every body of a session by label, in the order of the log, and what stands in for its reference, in words.
@@ -190,6 +185,8 @@ def make_bodies(
         Of each row.
     usable : array (n,)
         Lit rows that are not rejected.
+    serves : array (n,)
+        Those of them that a reference may use: no check frames, no outliers.
     targets : mapping
         By body label.
     """
@@ -204,29 +201,13 @@ def make_bodies(
         kinds = [[row for row in opened if table["kind"].iloc[row] == kind] for kind in ("flash", "job")]
         carry = next((chosen for chosen in kinds if chosen), opened)
         tags = own or pinned_tags([reading.colour for row in carry if (reading := read[row]) is not None])
-        neutral, stand_ins[label] = reference_neutral(table.iloc[rows], ratios[rows], session)
+        neutral, stand_ins[label] = reference_neutral(table.iloc[rows], (ratios & serves)[rows], session)
         metered = [
             row for row in rows if session.meter and ratios[row] and table["frame"].iloc[row] == session.meter.frame
         ]
         meter = _neutral(_ratios(table.iloc[metered])) if metered else None
         bodies[label] = make_body(label, tags, targets.get(label), neutral, session, meter)
     return bodies, stand_ins
-
-
-def _reference_stops(flash: pd.DataFrame, head: str, session: Session) -> float:
-    """Return the reference power of a head [stops below full]: as the session says, else its highest tested one."""
-    if session.reference_power is not None:
-        info = session.heads.get(head)
-        return parse_power(session.reference_power, info.max_energy_j if info else None, head).stops
-    return _highest(flash, head)
-
-
-def _highest(flash: pd.DataFrame, head: str) -> float:
-    return float(flash.loc[flash["head"] == head, "stops"].min())
-
-
-def _cell(flash: pd.DataFrame, head: str, stops: float) -> pd.DataFrame:
-    return flash[(flash["head"] == head) & flash["stops"].map(lambda value: same_power(value, stops)).astype(bool)]
 
 
 def _ratios(rows: pd.DataFrame) -> Floats:

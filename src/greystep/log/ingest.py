@@ -20,6 +20,7 @@ from greystep.log.ambient import take_off
 from greystep.log.bodies import Body, make_bodies
 from greystep.log.colour import add_colour, doubt_light, mark_matrices
 from greystep.log.placing import place_frames
+from greystep.log.reference import may_serve
 from greystep.log.session import Box, Session, check_place
 from greystep.log.shots import capture_order, frame_files, noted_checks, read_shots
 from greystep.measure.exposure import body_label
@@ -175,17 +176,24 @@ def join_readings(
     _mark(marks, "black_doubtful", lit & light.black_wrong)
 
     rows.add_ratios(table, usable)
-    bodies, stand_ins = make_bodies(session, table, read, usable, targets)
-    for label, body in bodies.items():
-        of_body = np.flatnonzero(usable & (table["body"] == label).to_numpy())
-        add_colour(table, of_body, body, light, marks)
-        doubt_light(of_body, body, light, marks)
-    mark_matrices(table, read, bodies, session, marks)
-    for name in ("mired", "duv"):
-        compared[name], compared[f"noise_{name}"] = table[name], table[f"u_{name}"] / 2.0
     flash = usable & (table["kind"] == "flash").to_numpy()
     checks = noted_checks(table["note"])  # fired by a cold head all through the session, they are no repeats
-    outlier = faults.outlier(compared, flash & ~checks)
+    own, aside = marks, np.zeros(len(table), dtype=bool)
+    while True:  # until no outlier is among the frames at which a matrix is fixed
+        serves = may_serve(usable & ~aside, checks & flash, faults.cells(compared))
+        bodies, stand_ins = make_bodies(session, table, read, usable, serves, targets)
+        marks = [set(mark) for mark in own]
+        for label, body in bodies.items():
+            of_body = np.flatnonzero(usable & (table["body"] == label).to_numpy())
+            add_colour(table, of_body, body, light, marks)
+            doubt_light(of_body, body, light, marks)
+        mark_matrices(table, read, bodies, session, marks)
+        for name in ("mired", "duv"):
+            compared[name], compared[f"noise_{name}"] = table[name], table[f"u_{name}"] / 2.0
+        outlier = faults.outlier(compared, flash & ~checks)
+        if not (outlier & serves).any():
+            break
+        aside |= outlier
     _mark(marks, "outlier", outlier)
     table["output_stops"] = rows.output_stops(compared, flash & ~outlier, usable)
     rows.settle(table, marks)
