@@ -15,6 +15,7 @@ from greystep.files import write_table, write_text, write_toml
 from greystep.log.plan import FRAMES, Cell, Step
 from greystep.log.power import SAME_STOPS
 from greystep.log.settings import read_toml
+from greystep.words import shutter
 
 
 @dataclass(frozen=True)
@@ -148,17 +149,13 @@ def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[n
 
 
 def camera_settings(readings: pd.DataFrame) -> str:
-    """Return the shutter and aperture of most flash frames, such as ``1/125 at f/11``."""
+    """Return the shutter and aperture of most flash frames, such as ``1/125 s at f/11``."""
     flash = readings[readings["kind"] == "flash"]
     said = []
-    for name, form in (("exposure_s", _shutter), ("f_number", "f/{:g}".format)):
+    for name, form in (("exposure_s", shutter), ("f_number", "f/{:g}".format)):
         usual = flash[name].dropna().mode()
         said += [form(usual.iloc[0])] if len(usual) else []
     return " at ".join(said) or "as before"
-
-
-def _shutter(time_s: float) -> str:
-    return f"1/{1.0 / time_s:.0f}" if time_s < 0.4 else f"{time_s:g} s"
 
 
 def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:
