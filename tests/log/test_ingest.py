@@ -512,6 +512,17 @@ def test_unreadable_frames_are_rejected_with_their_own_line(join: Callable[..., 
     assert "A1-1_0.dng: cut off at 200 bytes; copy it again" in lines(found.messages)
 
 
+def test_joining_changes_nothing_it_is_given(tmp_path: Path) -> None:
+    (tmp_path / "session.toml").write_text("", encoding="utf-8")
+    entries = kit()
+    shots, known = log_of(entries), {name: item for name, _, _, item in entries if item is not None}
+    before = shots.copy(deep=True)
+    once, again = (join_readings(load_session(tmp_path), shots, list(known), known, {}) for _ in range(2))
+    pd.testing.assert_frame_equal(shots, before)
+    pd.testing.assert_frame_equal(once.readings, again.readings)
+    assert (once.notes, once.messages) == (again.notes, again.messages)
+
+
 def test_a_doubt_that_many_frames_share_is_told_in_one_line(join: Callable[..., Ingested]) -> None:
     found = join([entry for entry in kit() if entry[1] != "ambient"])
     (fault,) = [fact for fact in found.messages if isinstance(fact, FrameFault) and fact.flag == flags.Flag.NO_AMBIENT]

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from greystep.errors import FrameError, GreystepError
 from greystep.files import write_bytes, write_text
+from greystep.flags import Flag
 from greystep.measure.exposure import Exposure
 from greystep.measure.frame import open_frame, overview
 from greystep.measure.reading import (
@@ -124,7 +125,7 @@ def measure(
     with _workers(lambda name: measure_frame(folder / name, targets[name]), todo) as results:
         for name, reading in zip(todo, results, strict=True):
             readings[name] = reading
-            if "unreadable" not in reading.flags:
+            if Flag.UNREADABLE not in reading.flags:
                 entry = {"target": _target_to_json(targets[name]), "reading": reading_to_json(reading)}
                 _keep_json(cache, prints[name], entry)
             if progress is not None:
