@@ -1,6 +1,7 @@
 """The closed sets of names that tables and files carry: kinds of frames, verdicts, sources of a correction."""
 
 from enum import StrEnum
+from typing import Final
 
 
 class Kind(StrEnum):
@@ -42,3 +43,6 @@ class Order(StrEnum):
 LIT = (Kind.FLASH, Kind.JOB)
 #: The kinds of frames that were taken without flash.
 UNLIT = (Kind.AMBIENT, Kind.DARK)
+
+#: Columns of the log that set cells of one head and power apart, as far as the log has them.
+PARTS: Final = ("pack", "channel", "with", "modifier")

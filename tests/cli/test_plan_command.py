@@ -25,6 +25,7 @@ from greystep.log.power import parse_power
 from greystep.log.rig import Rig
 from greystep.log.session import load_session
 from greystep.log.shots import read_shots
+from greystep.sentences.frames import lines
 from greystep.show.sheetpage import shot_sheet
 
 app = typer.Typer(pretty_exceptions_enable=False)
@@ -126,7 +127,7 @@ def test_a_plan_shot_in_part_is_read_as_far_as_it_goes(planned: Path, tmp_path: 
     assert log["frame"].tolist()[:shot] == whole["frame"].tolist()[:shot]
     assert (log["flags"][shot:] == "missing").all()
     assert not log["flags"][:shot].str.contains("missing").any()
-    told = " ".join(found.messages)
+    told = " ".join(lines(found.messages))
     assert f"the {shot} frames fits the first rows; the other {len(whole) - shot} are not shot yet" in told
 
 
@@ -148,7 +149,7 @@ def test_a_lost_frame_is_told(planned: Path, tmp_path: Path) -> None:
             (session / "frames" / path.name).symlink_to(path)
     found = ingest(load_session(session))
     assert list(found.readings["flags"]).count("missing") == 1
-    assert any(f"{len(names)} rows, {len(names) - 1} frames" in line for line in found.messages), found.messages
+    assert any(f"{len(names)} rows, {len(names) - 1} frames" in line for line in lines(found.messages)), found.messages
 
 
 def test_more_asks_for_what_is_open_and_goes_on_behind_it(planned: Path, tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.log.ambient import Light, Patches, take_off
+from greystep.log.ambient import Patches, Signals, take_off
 
 FLASH = np.array([400.0, 800.0, 600.0])
 ROOM = np.array([30.0, 40.0, 10.0])  # at 1/125 s, f/11, ISO 100
@@ -19,7 +19,7 @@ def frame(kind: str, mean: np.ndarray, u: float = 0.0, black: float = 512.0, **m
     } | more  # fmt: skip
 
 
-def light(*frames: dict[str, Any], accepted: list[bool] | None = None) -> Light:
+def light(*frames: dict[str, Any], accepted: list[bool] | None = None) -> Signals:
     table = pd.DataFrame([item | {"shot": place} for place, item in enumerate(frames)])
     patches = Patches(
         *(
@@ -32,7 +32,7 @@ def light(*frames: dict[str, Any], accepted: list[bool] | None = None) -> Light:
     return take_off(table, patches, np.array(accepted or [True] * len(frames)))
 
 
-def standard(found: Light, row: int = 0) -> np.ndarray:
+def standard(found: Signals, row: int = 0) -> np.ndarray:
     return np.sqrt(np.diag(found.covariance[row]))
 
 

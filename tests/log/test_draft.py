@@ -168,4 +168,4 @@ def test_further_lights_keep_their_iso_pack_and_modifier() -> None:
     )
     rows = shots_table(arrange(cells))
     assert set(rows.loc[rows["head"] == "A", "modifier"]) == {"box"}
-    assert camera_settings(readings) == "1/125 at f/11"
+    assert camera_settings(readings) == "1/125 s at f/11"

@@ -215,7 +215,10 @@ def test_rows_that_do_not_count_change_nothing() -> None:
     assert not faults.outlier(table, used).any()
 
 
-def test_the_distance_is_told_in_words() -> None:
+def test_the_distance_is_from_the_middle_of_the_repeats() -> None:
     table = session(mired_sd=0.0, repeats=3)
     table.loc[1, ["mired", "duv"]] = table.loc[1, "mired"] + 8.06, table.loc[[0, 2], "duv"].min() - 4e-4
-    assert faults.apart(table, all_rows(table))[1].startswith("8.1 mired warmer, Duv 0.0004 pinker, 0.0")
+    away = {name: faults.from_median(table, name, all_rows(table))[1] for name in ("mired", "duv", "level")}
+    assert away["mired"] == pytest.approx(8.06, abs=1e-9)
+    assert away["duv"] < -4e-4 + 1e-12
+    assert abs(away["level"]) < 0.05

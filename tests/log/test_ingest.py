@@ -16,12 +16,15 @@ from greystep.demo.scenario import write_demo
 from greystep.errors import FaultsError, GreystepError
 from greystep.log import cache
 from greystep.log.ingest import Ingested, ingest, join_readings, overviews, write_readings
+from greystep.log.remarks import FrameFault, SessionFact
 from greystep.log.session import load_session
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
 from greystep.measure.dng import ColourTags
 from greystep.measure.exposure import Exposure
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
+from greystep.sentences.frames import line, lines
+from greystep.sentences.session_notes import sentences
 
 BOX = (0.4, 0.4, 0.6, 0.6)
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
@@ -195,7 +198,7 @@ def test_unknown_apertures_are_taken_as_one(join: Callable[..., Ingested]) -> No
     ]
     found = join(entries)
     assert row(found, "A1-16_0.dng")["output_stops"] == pytest.approx(-4)
-    assert any("no aperture" in note for note in found.notes)
+    assert any("no aperture" in note for note in sentences(found.notes))
 
 
 def test_each_camera_body_has_its_own_matrix_ambient_and_zero_of_output(join: Callable[..., Ingested]) -> None:
@@ -215,7 +218,7 @@ def test_each_camera_body_has_its_own_matrix_ambient_and_zero_of_output(join: Ca
     assert mine.loc["y_B1-16_0.dng", "cct_k"] == pytest.approx(5500, abs=0.3)
     assert mine["output_stops"].max() == pytest.approx(0, abs=1e-9)
     assert not mine["flags"].str.contains("matrix_differs").any()
-    assert any("2 camera bodies" in note for note in found.notes)
+    assert any("2 camera bodies" in note for note in sentences(found.notes))
 
 
 def test_files_and_rows_without_each_other_are_kept(join: Callable[..., Ingested]) -> None:
@@ -227,8 +230,8 @@ def test_files_and_rows_without_each_other_are_kept(join: Callable[..., Ingested
     assert (extra["status"], extra["flags"], extra["kind"], extra["head"]) == ("rejected", "extra_frame", "", "")
     assert np.isfinite(extra["signal_g"])
     assert np.isnan(extra["cct_k"])
-    assert any(line.startswith("A1-1_1.dng: ") for line in found.messages)
-    assert any(line.startswith("more.dng: no row") for line in found.messages)
+    assert any(line.startswith("A1-1_1.dng: ") for line in lines(found.messages))
+    assert any(line.startswith("more.dng: no row") for line in lines(found.messages))
 
 
 # --- colour: matrix, meter, target ----------------------------------------------------------------------------------
@@ -251,7 +254,7 @@ def test_without_a_matrix_there_are_ratios_and_output_but_no_colour(join: Callab
     assert np.isnan(first["x"])
     assert first["r_g"] == pytest.approx(camera_rgb(5600, 0.001, 1.0)[0])
     assert first["output_stops"] == pytest.approx(-2)
-    assert any("No colour matrix" in note for note in found.notes)
+    assert any("No colour matrix" in note for note in sentences(found.notes))
 
 
 def test_a_camera_json_replaces_the_embedded_matrices(join: Callable[..., Ingested], tmp_path: Path) -> None:
@@ -273,8 +276,8 @@ def test_a_meter_reading_anchors_the_scale(join: Callable[..., Ingested]) -> Non
     assert row(found, "B1-4_0.dng")["cct_k"] == pytest.approx(5500, abs=0.3)  # exact: the error is von Kries
     body = found.bodies["Made Up 7"]
     assert body.anchored
-    assert not any("not anchored" in note for note in found.notes)
-    assert any("not anchored" in note for note in free.notes)
+    assert SessionFact.NOT_ANCHORED not in found.notes
+    assert SessionFact.NOT_ANCHORED in free.notes
     # What the body promises: the neutral of a light is matrix @ (target_factor * XYZ).
     neutral = body.matrix @ (body.target_factor * xy_to_xyz(cct_duv_to_xy(5500, 0.001)))
     measured = row(found, "B1-4_0.dng")
@@ -285,7 +288,7 @@ def test_a_meter_reading_anchors_the_scale(join: Callable[..., Ingested]) -> Non
 def test_a_meter_on_a_frame_that_is_not_there_is_told(join: Callable[..., Ingested]) -> None:
     found = join(kit(), toml='[camera]\nmeter = {frame = "nobody.dng", cct_k = 5600}\n')
     assert not found.bodies["Made Up 7"].anchored
-    assert any("nobody.dng" in note for note in found.notes)
+    assert any("nobody.dng" in note for note in sentences(found.notes))
 
 
 def test_a_target_that_is_not_flat_is_divided_out(join: Callable[..., Ingested], tmp_path: Path) -> None:
@@ -355,7 +358,7 @@ def test_a_reference_that_was_not_measured_is_replaced_by_the_next_power_and_tol
         entries = changed(entries, frame, None)
     found = join(entries, toml=toml)
     assert found.bodies["Made Up 7"].reference_neutral == pytest.approx(tuple(camera_rgb(cct, 0.001, 1.0)))
-    assert [note for note in found.notes if "instead" in note] == (
+    assert [note for note in sentences(found.notes) if "instead" in note] == (
         [f"The reference could not be measured with Made Up 7: its matrix is fixed at {told}."] if told else []
     )
 
@@ -419,8 +422,8 @@ def test_a_frame_that_did_not_fire_or_fell_short_is_rejected_for_that_alone(join
     assert (none["status"], short["status"]) == ("rejected", "rejected")
     assert short[["signal_g", "ambient_pct"]].notna().all()
     assert short[["r_g", "x", "cct_k", "u_mired", "output_stops"]].isna().all()
-    assert any("A at 1/4" in line for line in found.messages)
-    assert any("0.3" in line and "B at 1/1" in line for line in found.messages)
+    assert any("A at 1/4" in line for line in lines(found.messages))
+    assert any("0.3" in line and "B at 1/1" in line for line in lines(found.messages))
     # The zero of the output does not feel it.
     assert row(found, "A1-1_0.dng")["output_stops"] == pytest.approx(0, abs=0.05)
 
@@ -430,7 +433,7 @@ def test_an_outlier_is_kept_out_of_the_zero_of_the_output(join: Callable[..., In
     found = join(entries)
     assert row(found, "A1-1_0.dng")["flags"] == "outlier"
     assert row(found, "A1-1_1.dng")["output_stops"] == pytest.approx(0, abs=0.05)
-    assert any(re.search(r"0\.[45]\d stop brighter", line) for line in found.messages)
+    assert any(re.search(r"0\.[45]\d stop brighter", line) for line in lines(found.messages))
 
 
 def test_check_frames_of_a_cold_head_make_no_outliers(join: Callable[..., Ingested]) -> None:
@@ -445,7 +448,7 @@ def test_check_frames_of_a_cold_head_make_no_outliers(join: Callable[..., Ingest
 
 def test_a_label_stays_as_typed_at_the_start_of_a_note(join: Callable[..., Ingested]) -> None:
     entries = [(name, what, power, replace_exposure(item)) for name, what, power, item in kit()]
-    assert any(note.startswith("mY Up 7 recorded no aperture") for note in join(entries).notes)
+    assert any(note.startswith("mY Up 7 recorded no aperture") for note in sentences(join(entries).notes))
 
 
 def test_little_signal_without_an_ambient_frame_hangs_on_the_black_level(join: Callable[..., Ingested]) -> None:
@@ -454,7 +457,7 @@ def test_little_signal_without_an_ambient_frame_hangs_on_the_black_level(join: C
     assert row(found, "A1-1_0.dng")["flags"] == "no_ambient"  # 0.4 K a count
     assert row(found, "A1-16_0.dng")["flags"] == "no_ambient;black_doubtful"  # some 7 K a count
     assert row(found, "A1-16_0.dng")["u_cct_k"] > 2
-    assert any("No ambient frame" in note for note in found.notes)
+    assert any("No ambient frame" in note for note in sentences(found.notes))
     dark = join([*entries, ("dark.dng", "dark", "", reading(np.zeros(3)))])
     assert row(dark, "A1-16_0.dng")["flags"] == "no_ambient"
 
@@ -474,7 +477,7 @@ def test_room_light_that_changed_is_told_where_it_matters(join: Callable[..., In
     assert "A1-16_0.dng" in marked  # 1.6 of 500 counts
     assert "A1-1_0.dng" not in marked  # 1.6 of 8000
     assert {"amb.dng", "late.dng"} <= set(marked)
-    assert any("room light changed" in note for note in found.notes)
+    assert any("room light changed" in note for note in sentences(found.notes))
     steady = join([*kit(), ("late.dng", "ambient", "", reading(ROOM + 0.02))])
     assert not steady.readings["flags"].str.contains("ambient_changed").any()
 
@@ -530,14 +533,25 @@ def test_unreadable_frames_are_rejected_with_their_own_line(join: Callable[..., 
     )
     found = join(changed(kit(), "A1-1_0.dng", broken))
     assert row(found, "A1-1_0.dng")["flags"] == "unreadable"
-    assert "A1-1_0.dng: cut off at 200 bytes; copy it again" in found.messages
+    assert "A1-1_0.dng: cut off at 200 bytes; copy it again" in lines(found.messages)
+
+
+def test_joining_changes_nothing_it_is_given(tmp_path: Path) -> None:
+    (tmp_path / "session.toml").write_text("", encoding="utf-8")
+    entries = kit()
+    shots, known = log_of(entries), {name: item for name, _, _, item in entries if item is not None}
+    before = shots.copy(deep=True)
+    once, again = (join_readings(load_session(tmp_path), shots, list(known), known, {}) for _ in range(2))
+    pd.testing.assert_frame_equal(shots, before)
+    pd.testing.assert_frame_equal(once.readings, again.readings)
+    assert (once.notes, once.messages) == (again.notes, again.messages)
 
 
 def test_a_doubt_that_many_frames_share_is_told_in_one_line(join: Callable[..., Ingested]) -> None:
     found = join([entry for entry in kit() if entry[1] != "ambient"])
-    lines = [line for line in found.messages if "no ambient frame" in line]
-    assert len(lines) == 1
-    assert "and 14 more" in lines[0]
+    (fault,) = [fact for fact in found.messages if isinstance(fact, FrameFault) and fact.flag == flags.Flag.NO_AMBIENT]
+    assert len(fault.frames) == 18
+    assert "and 14 more: no ambient frame at its settings" in line(fault)
 
 
 @pytest.mark.parametrize("green", [8000.0, 300.0])
@@ -696,10 +710,10 @@ def test_a_session_that_cannot_be_written_goes_elsewhere(lights: Path, tmp_path:
     found = ingest(blocked, store=tmp_path / "out")
     assert write_readings(found, store=tmp_path / "out") == tmp_path / "out" / "readings.csv"
     assert any((tmp_path / "out" / ".greystep").iterdir())
-    assert any("cannot be written" in line for line in found.messages)
+    assert any("cannot be written" in line for line in lines(found.messages))
     with pytest.raises(GreystepError, match="cannot be written"):
         write_readings(found)
-    assert any("--out" in line for line in ingest(blocked).messages)
+    assert any("--out" in line for line in lines(ingest(blocked).messages))
 
 
 def test_pictures_are_small_and_kept(lights: Path) -> None:

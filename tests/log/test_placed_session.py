@@ -15,11 +15,13 @@ from greystep.demo.sensor import Sensor
 from greystep.errors import FaultsError
 from greystep.log import ingest as ingest_module
 from greystep.log.ingest import Ingested, ingest
-from greystep.log.placing import light_of, place_frames
+from greystep.log.placing import PlacedByLight, light_of, place_frames
 from greystep.log.session import load_session
 from greystep.measure.exposure import Exposure
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
+from greystep.sentences.frames import lines
+from greystep.sentences.session_notes import sentence
 
 HEADS = (HeadCharacter("A"), HeadCharacter("B", mired=177.0, output_stops=-1.3))
 KIT = Kit(
@@ -90,7 +92,7 @@ def test_a_sequence_that_did_not_slip_is_taken_in_order(session: Make) -> None:
     folder, log = session()
     found = ingest(load_session(folder))
     assert found.readings["frame"].tolist() == log["frame"].tolist()
-    assert not [line for line in found.messages if "row" in line]
+    assert not [line for line in lines(found.messages) if "row" in line]
 
 
 @pytest.mark.parametrize("place", [0, 3, 8, 11, 19])  # ambient frames at 0, 9, 18 and 19
@@ -101,15 +103,16 @@ def test_a_lost_frame_leaves_its_own_row_empty_and_no_other(session: Make, place
     assert labels(found) == dict(
         zip(true.index, zip(true["head"], true["power"], true["kind"], strict=True), strict=True)
     )
-    assert "placed by their light" in found.notes[0]
+    assert isinstance(found.notes[0], PlacedByLight)
+    assert "placed by their light" in sentence(found.notes[0])
     (empty,) = found.readings[found.readings["frame"] == ""].to_dict(orient="records")
     assert (empty["head"], empty["power"], empty["kind"]) == tuple(log.loc[place, ["head", "power", "kind"]])
     assert (empty["flags"], empty["shot"]) == ("missing", -1)
-    slip = next(line for line in found.messages if line.startswith("shots.csv: 20 rows, 19 frames"))
+    slip = next(line for line in lines(found.messages) if line.startswith("shots.csv: 20 rows, 19 frames"))
     assert (f"after {log['frame'][place - 1]}, row" if place and place != 19 else "row") in slip
     first, last = re.search(r"rows? (\d+)(?: to (\d+))? \(.*?\): .*(?:no|without a) frame", slip).groups()
     assert int(first) <= place + 2 <= int(last or first)
-    assert any(line.startswith("row ") and "no frame is left for it" in line for line in found.messages)
+    assert any(line.startswith("row ") and "no frame is left for it" in line for line in lines(found.messages))
 
 
 def test_a_test_pop_has_no_row(session: Make) -> None:
@@ -118,7 +121,7 @@ def test_a_test_pop_has_no_row(session: Make) -> None:
     assert labels(found).pop(POP) == ("", "", "")
     assert found.readings["frame"].tolist() == [*log["frame"], POP]
     assert found.readings["flags"].tolist()[-1] == "extra_frame"
-    assert any(f"after {log['frame'][3]}, {POP}: no row" in line for line in found.messages)
+    assert any(f"after {log['frame'][3]}, {POP}: no row" in line for line in lines(found.messages))
 
 
 def test_one_of_two_alike_is_not_chosen_but_named(session: Make) -> None:
@@ -145,9 +148,9 @@ def test_rows_in_the_wrong_order_decide_nothing(session: Make) -> None:
     assert readings["flags"].tolist()[11:13] == ["missing", "missing"]
     assert readings["flags"].tolist()[-2:] == ["extra_frame", "extra_frame"]
     assert not readings["flags"].str.contains("flash|outlier").any()  # of the frames on their own rows
-    line = found.notes[0]
+    line = sentence(found.notes[0])
     assert line.startswith(f"{exchanged[0]} (row 13), {exchanged[1]} (row 14): the light is not what the row says, but")
-    assert found.messages[0] == line
+    assert lines(found.messages)[0] == line
 
 
 def test_where_light_does_not_tell_the_exposure_data_do(session: Make, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -211,8 +214,8 @@ def planned_readings(room: float = ROOM) -> list[Reading]:
 
 def place(readings: Sequence[Reading], order: Sequence[int]) -> tuple[list[str], tuple[str, ...]]:
     """Place the frames f0, f1, ... that were taken of the planned rows `order`; return the frames of the rows."""
-    shots, lines = place_frames(planned_log(), [f"f{row}" for row in order], [readings[row] for row in order])
-    return shots["frame"].tolist(), lines
+    shots, notes = place_frames(planned_log(), [f"f{row}" for row in order], [readings[row] for row in order])
+    return shots["frame"].tolist(), tuple(lines(notes))
 
 
 WHOLE = list(range(len(PLANNED)))
@@ -280,7 +283,8 @@ def test_a_plan_shot_in_part_that_slipped_is_told_by_light(lost: int, said: str)
         place(planned_readings(), [row for row in WHOLE[:14] if row != lost])
     count, slip = caught.value.faults
     assert (
-        "13 frames in capture order: 8 frames too few; their light fits the first 14 rows but for a slip; mend" in count
+        "13 frames in capture order: 8 frames too few; their light fits the first 14 rows but for a slip; correct"
+        in count
     )
     assert re.match(said, slip), slip
 

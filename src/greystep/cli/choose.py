@@ -53,6 +53,7 @@ def choose(
     from greystep.log.session import load_session
     from greystep.mix.ganging import choose as choose_heads
     from greystep.mix.ganging import choose_gang
+    from greystep.sentences.frames import lines
     from greystep.show.terminal import choose_text
 
     allowed = [part.strip() for part in (powers or "").split(",") if part.strip()]
@@ -67,7 +68,7 @@ def choose(
         content = choose_heads(drift, loaded, need or 0, allowed)
     path = (out or session / "report") / "choose.json"
     write_json(path, content)
-    say(*found.messages)
+    say(*lines(found.messages))
     if as_json:
         typer.echo(to_json(content | {"wrote": [str(path)]}))
     else:

@@ -91,13 +91,14 @@ def correct(
     from greystep.correct.exchange import corrections_document, write_corrections
     from greystep.files import to_json
     from greystep.log.ingest import write_readings
+    from greystep.sentences.frames import lines
     from greystep.show.terminal import correct_text
 
     found, corrections = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
     title, folder = found.session.title, out or session / "report"
     write_readings(found, store=out)
     wrote = write_corrections(corrections, title, folder)
-    say(*found.messages, *corrections.messages)
+    say(*lines(found.messages), *corrections.messages)
     document = corrections_document(corrections, title)
     text = correct_text(corrections.table, [str(path) for path in wrote])
     if check:

@@ -36,6 +36,7 @@ def history(
     from greystep.files import records, to_json, write_table
     from greystep.log.ingest import ingest
     from greystep.log.session import load_session
+    from greystep.sentences.frames import lines
     from greystep.show.moves import history_text
 
     loaded = [load_session(path) for path in sessions]
@@ -44,7 +45,7 @@ def history(
     for path, session in zip(sessions, loaded, strict=True):
         with progress_bar(f"reading frames of {path.name}") as progress:
             found = ingest(session, progress=progress, store=out)
-        say(*(f"{path}: {message}" for message in found.messages))
+        say(*(f"{path}: {line}" for line in lines(found.messages)))
         visits.append(_visit(session.title if titles.count(session.title) == 1 else str(path), found))
     result = compare_sessions(visits)
     newest = max(range(len(visits)), key=lambda place: (visits[place].date, place))

@@ -39,13 +39,14 @@ def ingest(
     from greystep.log.ingest import ingest as read
     from greystep.log.ingest import write_readings
     from greystep.log.session import load_session
+    from greystep.sentences.frames import lines
     from greystep.show.terminal import ingest_text
 
     loaded = load_session(session)
     with progress_bar("reading frames") as progress:
         found = read(loaded, patch=box, progress=progress, store=out)
     written = write_readings(found, store=out)
-    say(*found.messages)
+    say(*lines(found.messages))
     if as_json:
         typer.echo(to_json(document(found.readings)))
     else:

@@ -73,10 +73,11 @@ def render(
     from greystep import __version__
     from greystep.files import to_json
     from greystep.log.ingest import write_readings
+    from greystep.sentences.frames import lines
 
     found, corrections = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
     folder = out or session / "report"
-    say(*found.messages, *corrections.messages)
+    say(*lines(found.messages), *corrections.messages)
     if plates is not None:
         from greystep.correct.plates import add_plates, read_plates
 

@@ -64,6 +64,8 @@ def report(
     from greystep.files import to_json, write_table
     from greystep.log.ingest import ingest, write_readings
     from greystep.log.session import load_session
+    from greystep.sentences.frames import lines
+    from greystep.sentences.session_notes import sentences
     from greystep.show.terminal import report_text
 
     loaded = load_session(session)
@@ -80,7 +82,7 @@ def report(
         *unparted_notes(drift, judged.back),
         *bracket_notes(bracket, loaded.tolerance),
         *iso_notes(iso_steps(drift, found.readings)),
-        *found.notes,
+        *sentences(found.notes),
         *content["notes"],
     ]
     readings = write_readings(found, store=out)
@@ -95,7 +97,7 @@ def report(
         typer.echo(to_json(content))
     else:
         show(report_text(content, found.readings, judged.heads, judged.pairs, [str(path) for path in wrote]))
-    say(*found.messages)  # behind the verdict, which is to be the first on screen
+    say(*lines(found.messages))  # behind the verdict, which is to be the first on screen
     finish(strict, content["kit_verdict"] == "within" and content["frames"]["rejected"] == 0)
 
 

@@ -31,10 +31,11 @@ def watch(
     """
     box = parse_patch(patch)
     from greystep.files import to_json
-    from greystep.log.arrivals import looks, messages_of, next_row, to_tell
+    from greystep.log.arrivals import arrivals, changed_frames, messages_of, next_to_shoot
     from greystep.log.ingest import ingest, write_readings
     from greystep.log.session import load_session
     from greystep.log.shots import read_shots
+    from greystep.sentences.frames import lines
     from greystep.show.terminal import arrived_text, looking_text, watched_text
 
     loaded = load_session(session)
@@ -47,7 +48,7 @@ def watch(
     told: dict[str, str] = {}
     tell(looking_text(loaded.title, str(loaded.frames_dir)))
     try:
-        for _ in looks(loaded, every, idle):
+        for _ in arrivals(loaded, every, idle):
             try:
                 found, failed = ingest(loaded, patch=box, store=out), None
             except GreystepError as error:  # perhaps the next frame or a mended log makes it good
@@ -57,11 +58,11 @@ def watch(
                 said = str(error)
                 continue
             written = write_readings(found, store=out)
-            rows, due = to_tell(found.readings, told), next_row(found.readings)
+            rows, due = changed_frames(found.readings, told), next_to_shoot(found.readings)
             complete = due is None and logged
             if told or not complete:
                 tell(arrived_text(rows, due))
-                say(*messages_of(found.messages, rows))
+                say(*lines(messages_of(found.messages, rows)))
             told |= dict(zip(rows["frame"], rows["flags"], strict=True))
             if complete:
                 break

@@ -9,10 +9,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from greystep.measure.exposure import nominal_f_number, nominal_iso, nominal_time
+from greystep.terms import LIT, Kind
 
 Floats = NDArray[np.float64]
 Booleans = NDArray[np.bool_]
-Settings = tuple[float | None, float | None, float | None]
+ExposureSettings = tuple[float | None, float | None, float | None]
 
 #: Standard uncertainty of a black level that no frame takes off [raw counts]: files give it rounded to whole counts, so
 #: the true one lies evenly within half a count of it (JCGM 100:2008 4.3.7: half-width over the root of 3).
@@ -45,7 +46,7 @@ class Patches:
 
 
 @dataclass(frozen=True, eq=False)
-class Light:
+class Signals:
     """What is left of n frames once room light and black are off.
 
     Attributes
@@ -55,7 +56,7 @@ class Light:
     covariance : array (n, 3, 3)
         Of the signal, k = 1: noise of the frame and of what was taken off; an unknown black level moves all
         channels alike.
-    parts : dict of str to array (n, 3, 3)
+    causes : dict of str to array (n, 3, 3)
         What the covariance is the sum of: ``frame`` (the frame's own noise, light's gradient and correlated pixels in
         it), ``ambient`` (noise of the ambient frames taken off) and ``black`` (the black level, or its dark frames).
     ambient_pct : array (n,)
@@ -74,7 +75,7 @@ class Light:
 
     signal: Floats
     covariance: Floats
-    parts: dict[str, Floats]
+    causes: dict[str, Floats]
     ambient_pct: Floats
     no_ambient: Booleans
     black_known: Booleans
@@ -83,7 +84,7 @@ class Light:
     serving: tuple[tuple[int, ...], ...]
 
 
-def settings_of(table: pd.DataFrame) -> list[Settings]:
+def settings_of(table: pd.DataFrame) -> list[ExposureSettings]:
     """Return shutter time [s], f-number and ISO of each row on exact thirds of a stop; None where unknown."""
     columns = (("exposure_s", nominal_time), ("f_number", nominal_f_number), ("iso", nominal_iso))
     nominal = [
@@ -93,7 +94,7 @@ def settings_of(table: pd.DataFrame) -> list[Settings]:
     return list(zip(*nominal, strict=True))
 
 
-def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Light:
+def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Signals:
     """Take room light and black off every flash and job frame.
 
     The mean of the ambient frames at the frame's own settings takes both off at once; one that names the frame's head
@@ -114,10 +115,10 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Light
     settings = settings_of(table)
     sensor = [(body, iso) for body, (_, _, iso) in zip(table["body"], settings, strict=True)]
     usable = accepted & np.isfinite(patches.mean).all(axis=1)
-    ambients = [row for row in range(count) if kind[row] == "ambient" and usable[row]]
+    ambients = [row for row in range(count) if kind[row] == Kind.AMBIENT and usable[row]]
     darks: dict[tuple[str, float | None], list[int]] = {}
     for row in range(count):
-        if kind[row] == "dark" and usable[row]:
+        if kind[row] == Kind.DARK and usable[row]:
             darks.setdefault(sensor[row], []).append(row)
     known_at = {sensor[row] for row in ambients} | set(darks)
 
@@ -127,11 +128,11 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Light
     no_ambient, wrong = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
     serving: list[tuple[int, ...]] = [()] * count
     for row in range(count):
-        if not np.isfinite(patches.mean[row]).all() or kind[row] == "dark":
+        if not np.isfinite(patches.mean[row]).all() or kind[row] == Kind.DARK:
             continue
         dark = darks.get(sensor[row], [])
         wrong[row] = _black_wrong(patches, row, dark)
-        if kind[row] not in ("flash", "job"):
+        if kind[row] not in LIT:
             continue
         black, black_covariance = _black(patches, dark)
         chosen, scale = _serving(
@@ -161,14 +162,14 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Light
         ambient_pct[row] = 100.0 * light[1] / total if total > 0 else np.nan
         drift[row] = scale * _drift(chosen, table["shot"].to_numpy(), patches)
     known = np.array([key in known_at for key in sensor], dtype=bool)
-    parts = {"frame": frame, "ambient": of_ambient, "black": of_black}
-    return Light(
-        signal, frame + of_ambient + of_black, parts, ambient_pct, no_ambient, known, wrong, drift, tuple(serving)
+    causes = {"frame": frame, "ambient": of_ambient, "black": of_black}
+    return Signals(
+        signal, frame + of_ambient + of_black, causes, ambient_pct, no_ambient, known, wrong, drift, tuple(serving)
     )
 
 
 def _serving(
-    row: int, ambients: Sequence[int], settings: Sequence[Settings], head: Sequence[str]
+    row: int, ambients: Sequence[int], settings: Sequence[ExposureSettings], head: Sequence[str]
 ) -> tuple[list[int], float]:
     """Return the ambient frames that serve a row, all of one setting, and the factor that their light is scaled by."""
 
@@ -193,7 +194,7 @@ def _serving(
     return same, float(2.0 ** away[nearest])
 
 
-def _exposure_stops(settings: Settings) -> float:
+def _exposure_stops(settings: ExposureSettings) -> float:
     """Return log2(t * ISO / N^2), by which steady light grows; NaN where a setting is unknown."""
     time_s, f_number, iso = settings
     if time_s is None or f_number is None or iso is None:

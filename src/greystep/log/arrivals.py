@@ -1,18 +1,20 @@
-"""Frames as they arrive: when there is something new to read, and what to tell of it."""
+"""Frames as they arrive: when there is something new to read, and what is new in it."""
 
 import time
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from greystep.columns import FrameRow, rows_of
+from greystep.log.placing import OtherLight, PlacedByLight
+from greystep.log.remarks import FrameFault, Message
 from greystep.log.sequence import list_raw
 from greystep.log.session import Session
 
 
-def looks(session: Session, every_s: float, idle_s: float | None = None) -> Iterator[None]:
+def arrivals(session: Session, every_s: float, idle_s: float | None = None) -> Iterator[None]:
     """Yield each time that raw files or the log have changed and then stood still from one look to the next.
 
     Looks, and no notices of the operating system: a network share sends none, and a linked folder sends none to the
@@ -55,7 +57,7 @@ def _states(session: Session) -> dict[str, tuple[int, int]]:
     return states if names else {}
 
 
-def to_tell(readings: pd.DataFrame, told: Mapping[str, str]) -> pd.DataFrame:
+def changed_frames(readings: pd.DataFrame, told: Mapping[str, str]) -> pd.DataFrame:
     """Return the rows of frames that are new, or whose flags have changed since they were told, in capture order.
 
     Parameters
@@ -70,7 +72,7 @@ def to_tell(readings: pd.DataFrame, told: Mapping[str, str]) -> pd.DataFrame:
     return seen[news].sort_values("shot", kind="stable")
 
 
-def next_row(readings: pd.DataFrame) -> dict[Hashable, Any] | None:
+def next_to_shoot(readings: pd.DataFrame) -> FrameRow | None:
     """Return the row of the log that is to be shot next; None where every row has its frame.
 
     The first without frame behind the last that has one; where that was the last row, the first that was left out.
@@ -80,10 +82,18 @@ def next_row(readings: pd.DataFrame) -> dict[Hashable, Any] | None:
     behind = np.arange(len(logged)) > (np.flatnonzero(shot)[-1] if shot.any() else -1)
     left = np.flatnonzero(~shot)
     left = left[np.argsort(~behind[left], kind="stable")]
-    return logged.iloc[left[0]].to_dict() if len(left) else None
+    return rows_of(logged.iloc[left[:1]], FrameRow)[0] if len(left) else None
 
 
-def messages_of(messages: Sequence[str], rows: pd.DataFrame) -> list[str]:
-    """Return what an ingest says of these frames, and where the sequence slipped."""
-    names = tuple(rows["frame"])
-    return [line for line in messages if line.startswith(names) or "placed by their light" in line]
+def messages_of(messages: Sequence[Message], rows: pd.DataFrame) -> list[Message]:
+    """Return what an ingest says of these frames, and where the sequence slipped.
+
+    What many frames share is said once, with the first of them.
+    """
+    names = set(rows["frame"])
+    return [
+        message
+        for message in messages
+        if isinstance(message, PlacedByLight)
+        or (isinstance(message, FrameFault | OtherLight) and message.frames[0] in names)
+    ]

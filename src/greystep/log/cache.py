@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from greystep.errors import FrameError, GreystepError
 from greystep.files import write_bytes, write_text
+from greystep.flags import Flag
 from greystep.measure.exposure import Exposure
 from greystep.measure.frame import open_frame, overview
 from greystep.measure.reading import (
@@ -135,7 +136,7 @@ def measure(
     with _workers(lambda name: measure_frame(folder / name, targets[name]), todo) as results:
         for name, reading in zip(todo, results, strict=True):
             readings[name] = reading
-            if "unreadable" not in reading.flags:
+            if Flag.UNREADABLE not in reading.flags:
                 _keep_json(cache, prints[name], _Kept(targets[name], reading))
             if progress is not None:
                 progress(len(readings), len(targets))

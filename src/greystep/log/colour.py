@@ -4,17 +4,17 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from greystep.log.ambient import Light
+from greystep.flags import Flag
+from greystep.log.ambient import Signals
 from greystep.log.bodies import Body
 from greystep.log.session import Session
-from greystep.log.table import COLOUR, Marks
+from greystep.log.table import COLOUR, Doubts, Frames
 from greystep.measure import camera, chromaticity
 from greystep.measure.dng import same_matrices
-from greystep.measure.reading import Reading
 from greystep.measure.uncertainty import expanded, propagate
+from greystep.terms import LIT
 
 Floats = NDArray[np.float64]
 Booleans = NDArray[np.bool_]
@@ -26,62 +26,88 @@ SHARE_MATTERS: Final = 0.005
 FAR_MIRED: Final = 50.0
 
 
-def add_colour(table: pd.DataFrame, rows: NDArray[np.int64], body: Body, light: Light, marks: Marks) -> None:
-    """Fill the colour of one body's usable rows, and mark what has none or is far from where the matrix is fixed."""
-    found = colours(body, light.signal[rows], light.covariance[rows])
-    if found is None:
-        for row in rows:
-            marks[row].add("no_matrix")
-        return
-    for name in COLOUR:
-        table.loc[rows, name] = getattr(found, name)
-    for name, part in light.parts.items():
-        variance = propagate(found.by_rgb, part[rows])[:, 0, 0]
-        table.loc[rows, f"u_mired_{name}"] = expanded(np.sqrt(variance))
-    reference = 1e6 / cct_of(body, np.array([body.reference_neutral]))[0]
-    for row, mired in zip(rows, found.mired, strict=True):
-        if np.isnan(mired):
-            marks[row].add("far_from_locus")
-        elif abs(mired - reference) > FAR_MIRED:
-            marks[row].add("far_from_reference")
+def colour_columns(
+    labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body], signals: Signals
+) -> tuple[dict[str, Floats], Doubts]:
+    """Return the colour of usable rows, and which have none or are far from where their matrix is fixed.
 
+    Parameters
+    ----------
+    labels : sequence of str
+        Of each row: its body.
+    usable : array (n,)
+        Rows that have a colour.
+    bodies : mapping
+        By label.
+    signals : Signals
+        Of each row.
 
-def doubt_light(rows: NDArray[np.int64], body: Body, light: Light, marks: Marks) -> None:
-    """Mark rows whose colour hangs on the black level, or on when the ambient frame was taken."""
-    signal, drift = light.signal[rows], light.drift[rows]
-    here = cct_of(body, signal)
-
-    def moves(change: Floats) -> Booleans:
-        there = cct_of(body, signal + change)
-        return np.isfinite(here) & ~(np.abs(there - here) <= CCT_MATTERS_K)
-
-    black = ~light.black_known[rows]
-    changed = drift.any(axis=1)
-    if black.any():
-        for row in rows[black & moves(np.ones(3))]:
-            marks[row].add("black_doubtful")
-    if changed.any():
-        changed &= moves(drift) | (np.abs(drift[:, 1]) > SHARE_MATTERS * np.abs(signal[:, 1]))
-        for place in {place for row in rows[changed] for place in (row, *light.serving[row])}:
-            marks[place].add("ambient_changed")
-
-
-def mark_matrices(
-    table: pd.DataFrame,
-    read: Sequence[Reading | None],
-    bodies: Mapping[str, Body],
-    session: Session,
-    marks: Marks,
-) -> None:
-    """Mark frames that carry another calibration than the one pinned, unless camera.json replaces all of them."""
-    if session.matrix != "embedded":
-        return
-    for row, (reading, kind) in enumerate(zip(read, table["kind"], strict=True)):
-        body = bodies.get(table["body"].iloc[row])
-        if kind not in ("flash", "job") or body is None or reading is None or reading.colour is None:
+    Returns
+    -------
+    columns : dict
+        `COLOUR`, and ``u_mired_*`` for each cause of the uncertainty [mired].
+    doubts : dict
+        no_matrix, far_from_locus, far_from_reference.
+    """
+    count = len(usable)
+    columns = {name: np.full(count, np.nan) for name in (*(f"u_mired_{cause}" for cause in signals.causes), *COLOUR)}
+    no_matrix, no_cct, far = (np.zeros(count, dtype=bool) for _ in range(3))
+    for rows, body in _rows_of(labels, usable, bodies):
+        found = colours(body, signals.signal[rows], signals.covariance[rows])
+        if found is None:
+            no_matrix[rows] = True
             continue
-        if not same_matrices(reading.colour, body.tags):
-            marks[row].add("matrix_differs")
+        for name in COLOUR:
+            columns[name][rows] = getattr(found, name)
+        for cause, covariance in signals.causes.items():
+            variance = propagate(found.by_rgb, covariance[rows])[:, 0, 0]
+            columns[f"u_mired_{cause}"][rows] = expanded(np.sqrt(variance))
+        reference = 1e6 / cct_of(body, np.array([body.reference_neutral]))[0]
+        no_cct[rows] = np.isnan(found.mired)
+        far[rows] = np.abs(found.mired - reference) > FAR_MIRED
+    return columns, {Flag.NO_MATRIX: no_matrix, Flag.FAR_FROM_LOCUS: no_cct, Flag.FAR_FROM_REFERENCE: far}
+
+
+def light_doubts(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body], signals: Signals) -> Doubts:
+    """Return rows whose colour depends on the black level, or on when the ambient frame was taken, and that frame.
+
+    Arguments are those of `colour_columns`.
+    """
+    doubtful, room = np.zeros(len(usable), dtype=bool), np.zeros(len(usable), dtype=bool)
+    for rows, body in _rows_of(labels, usable, bodies):
+        signal, change = signals.signal[rows], signals.drift[rows]
+        here = cct_of(body, signal)
+        doubtful[rows] = ~signals.black_known[rows] & _moves(body, here, signal + 1.0)
+        much = _moves(body, here, signal + change) | (np.abs(change[:, 1]) > SHARE_MATTERS * np.abs(signal[:, 1]))
+        for row in rows[change.any(axis=1) & much]:
+            room[[row, *signals.serving[row]]] = True
+    return {Flag.BLACK_DOUBTFUL: doubtful, Flag.AMBIENT_CHANGED: room}
+
+
+def _rows_of(
+    labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body]
+) -> list[tuple[NDArray[np.intp], Body]]:
+    """Return each body with its usable rows."""
+    own = np.asarray(labels, dtype=object)
+    found = [(np.flatnonzero(usable & (own == label)), body) for label, body in bodies.items()]
+    return [(rows, body) for rows, body in found if len(rows)]
+
+
+def _moves(body: Body, here: Floats, signal: Floats) -> Booleans:
+    """Return where a changed signal moves a CCT by more than matters, or takes it away."""
+    return np.asarray(np.isfinite(here) & ~(np.abs(cct_of(body, signal) - here) <= CCT_MATTERS_K))
+
+
+def other_matrices(frames: Frames, bodies: Mapping[str, Body], session: Session) -> Booleans:
+    """Return frames with another calibration than the one of their body, unless camera.json replaces all of them."""
+    if session.matrix != "embedded":
+        return np.zeros(len(frames.read), dtype=bool)
+    carried = [
+        (reading.colour, body.tags) if reading is not None and reading.colour is not None and body is not None else None
+        for reading, body in zip(frames.read, map(bodies.get, frames.log["body"]), strict=True)
+    ]
+    other = [pair is not None and not same_matrices(*pair) for pair in carried]
+    return np.asarray(frames.of_kind(*LIT) & np.array(other, dtype=bool))
 
 
 def colours(body: Body, signal: Floats, covariance: Floats) -> camera.Colours | None:

@@ -16,6 +16,7 @@ from greystep.log.plan import FRAMES, Action, Cell, Step
 from greystep.log.power import SAME_STOPS
 from greystep.log.settings import read_toml
 from greystep.terms import Kind, Order
+from greystep.words import shutter
 
 
 @dataclass(frozen=True)
@@ -152,17 +153,13 @@ def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[n
 
 
 def camera_settings(readings: pd.DataFrame) -> str:
-    """Return the shutter and aperture of most flash frames, such as ``1/125 at f/11``."""
+    """Return the shutter and aperture of most flash frames, such as ``1/125 s at f/11``."""
     flash = readings[readings["kind"] == Kind.FLASH]
     said = []
-    for name, form in (("exposure_s", _shutter), ("f_number", "f/{:g}".format)):
+    for name, form in (("exposure_s", shutter), ("f_number", "f/{:g}".format)):
         usual = flash[name].dropna().mode()
         said += [form(usual.iloc[0])] if len(usual) else []
     return " at ".join(said) or "as before"
-
-
-def _shutter(time_s: float) -> str:
-    return f"1/{1.0 / time_s:.0f}" if time_s < 0.4 else f"{time_s:g} s"
 
 
 def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:

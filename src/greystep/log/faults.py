@@ -16,12 +16,13 @@ from greystep.log.ambient import settings_of
 from greystep.log.session import HeadInfo
 from greystep.measure.uncertainty import student_factor
 from greystep.published import MARKING_TOLERANCE_STOPS
+from greystep.terms import LIT, PARTS, Kind
 
 Floats = NDArray[np.float64]
 Booleans = NDArray[np.bool_]
 
 #: What makes a cell, as far as the log has it: frames of one cell are repeats of each other.
-CELL: Final = ("body", "head", "pack", "channel", "with", "modifier", "power")
+CELL: Final = ("body", "head", *PARTS, "power")
 #: A frame is no flash within this many standard uncertainties of room light, or below this share of its cell.
 NO_FLASH_SD: Final = 3.0
 NO_FLASH_SHARE: Final = 0.1
@@ -99,7 +100,7 @@ def settings_changed(table: pd.DataFrame, black_known: Booleans) -> Booleans:
     """
     exact = settings_of(table)
     found = np.zeros(len(table), dtype=bool)
-    flash = (table["kind"] == "flash").to_numpy()
+    flash = (table["kind"] == Kind.FLASH).to_numpy()
     lens, focal = table["lens"].tolist(), table["focal_mm"].to_numpy(dtype=np.float64)
     for rows in _places(table, ["body", "head"], flash):
         for column in (0, 1):
@@ -124,7 +125,7 @@ def no_flash(table: pd.DataFrame, sound: Booleans) -> Booleans:
     sound : array (n,)
         Rows whose light counts for the others.
     """
-    flash = (table["kind"] == "flash").to_numpy()
+    flash = (table["kind"] == Kind.FLASH).to_numpy()
     green, u_green = table["green"].to_numpy(dtype=np.float64), table["u_green"].to_numpy(dtype=np.float64)
     none = flash & (green < NO_FLASH_SD * u_green)
     short = shortfall(table, sound & ~none)[0]
@@ -151,7 +152,7 @@ def shortfall(table: pd.DataFrame, sound: Booleans) -> tuple[Floats, Booleans]:
     settings. NaN where nothing is expected.
     """
     level = table["level"].to_numpy(dtype=np.float64)
-    flash = (table["kind"] == "flash").to_numpy() & np.isfinite(level)
+    flash = (table["kind"] == Kind.FLASH).to_numpy() & np.isfinite(level)
     counted = flash & sound
     number = cells(table)
     stops = table["stops"].to_numpy(dtype=np.float64)
@@ -186,7 +187,7 @@ def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
         What session.toml says of the heads; those without t0.1 are not judged.
     """
     found = np.zeros(len(table), dtype=bool)
-    lit = table["kind"].isin(["flash", "job"]).to_numpy()
+    lit = table["kind"].isin(LIT).to_numpy()
     stops, time_s = (table[name].to_numpy(dtype=np.float64) for name in ("stops", "exposure_s"))
     for head, info in heads.items():
         if info.t01_s:
@@ -226,23 +227,14 @@ def outlier(table: pd.DataFrame, used: Booleans) -> Booleans:
                 if head_sd > RESTLESS * session_sd and _repeated(number[others]) >= RESTLESS_CELLS:
                     limit[number == cell] = limit_sd(head_dof) * head_sd
         noise = np.nan_to_num(table[f"noise_{name}"].to_numpy(dtype=np.float64))
-        middle = _cell_median(table, name, used)
         with np.errstate(invalid="ignore"):
-            found |= np.abs(values - middle) > np.maximum(limit, OUTLIER_SD * noise)
+            found |= np.abs(from_median(table, name, used)) > np.maximum(limit, OUTLIER_SD * noise)
     return found & used
 
 
-def apart(table: pd.DataFrame, used: Booleans) -> list[str]:
-    """Say in words how far each row lies from the median of its cell; arguments are those of `outlier`."""
-    parts = []
-    for name, form, above, below in (
-        ("mired", "{:.1f} mired", "warmer", "cooler"),
-        ("duv", "Duv {:.4f}", "greener", "pinker"),
-        ("level", "{:.2f} stop", "brighter", "darker"),
-    ):
-        away = table[name].to_numpy(dtype=np.float64) - _cell_median(table, name, used)
-        parts.append([f"{form.format(abs(value))} {above if value > 0 else below}" for value in away])
-    return [", ".join(row) for row in zip(*parts, strict=True)]
+def from_median(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
+    """Return how far each row lies above the median of its cell in column `name`; `used` as in `outlier`."""
+    return np.asarray(table[name].to_numpy(dtype=np.float64) - _cell_median(table, name, used))
 
 
 def _repeated(number: NDArray[np.int64]) -> int:

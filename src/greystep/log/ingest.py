@@ -10,26 +10,26 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from greystep import flags
 from greystep.errors import GreystepError
 from greystep.files import write_table
+from greystep.flags import Flag
 from greystep.log import cache as kept
 from greystep.log import faults, remarks
 from greystep.log import table as rows
 from greystep.log.ambient import take_off
 from greystep.log.bodies import Body, make_bodies
-from greystep.log.colour import add_colour, doubt_light, mark_matrices
-from greystep.log.placing import place_frames
+from greystep.log.colour import colour_columns, light_doubts, other_matrices
+from greystep.log.placing import PlacingNote, place_frames
 from greystep.log.reference import may_serve
 from greystep.log.session import Box, Session, check_place
 from greystep.log.shots import capture_order, frame_files, noted_checks, read_shots
+from greystep.measure.chromaticity import srgb_code
 from greystep.measure.exposure import body_label
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target, find_target, fixed_target
+from greystep.terms import LIT, Kind
 
 __all__ = ["Body", "Ingested", "as_written", "ingest", "join_readings", "overviews", "write_readings"]
-
-Booleans = NDArray[np.bool_]
 
 #: Flash frames in whose overviews the target is sought, spread over heads and powers.
 _LOOKED_AT: Final = 9
@@ -50,17 +50,17 @@ class Ingested:
         Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is int64, -1 for a frame without file.
     bodies : dict
         By label, in the order of the log.
-    notes : tuple of str
-        Sentences about the whole session, for its summary.
-    messages : tuple of str
-        One line each, for the person at the terminal.
+    notes : tuple of SessionNote
+        What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
+    messages : tuple of Message
+        What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
     """
 
     session: Session
     readings: pd.DataFrame
     bodies: dict[str, Body]
-    notes: tuple[str, ...]
-    messages: tuple[str, ...]
+    notes: tuple[remarks.SessionNote, ...]
+    messages: tuple[remarks.Message, ...]
 
 
 def ingest(
@@ -111,21 +111,20 @@ def ingest(
         targets[label] = fixed_target(given) if given else kept.find_once(folder, looked_at, find_target, cache, prints)
     readings = kept.measure(folder, {name: targets[labels[name]] for name in names}, known, cache, prints, progress)
     kept.forget_others(cache, prints.values())
-    if all("unreadable" in reading.flags for reading in readings.values()):
+    if all(Flag.UNREADABLE in reading.flags for reading in readings.values()):
         first = next(iter(readings.values())).message
         raise GreystepError(f"{folder}: none of its {len(names)} frames can be read; the first: {first}")
-    placed: tuple[str, ...] = ()
+    placed: tuple[PlacingNote, ...] = ()
     if unnamed:
         shots, placed = place_frames(shots, names, [readings[name] for name in names])
     found = join_readings(session, shots, names, readings, targets)
     found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
     if cache is None:
-        line = f"{session.path}: cannot be written, so nothing is kept for the next run; give a folder with --out"
-    elif cache.parent != session.path:
-        line = f"{session.path}: cannot be written; readings.csv and .greystep lie in {cache.parent}"
-    else:
-        return found
-    return replace(found, messages=(*found.messages, line))
+        return replace(found, messages=(*found.messages, remarks.NotKept(str(session.path))))
+    if cache.parent != session.path:
+        kept_in = remarks.KeptElsewhere(str(session.path), str(cache.parent))
+        return replace(found, messages=(*found.messages, kept_in))
+    return found
 
 
 def join_readings(
@@ -155,61 +154,63 @@ def join_readings(
     Ingested
         Rows in log order, then files that the log does not name.
     """
-    table = rows.joined(shots, names, readings)
-    read = [readings.get(name) for name in table["frame"]]
-    marks = rows.own_flags(table, read)
-    read = rows.check_targets(table, read, marks)
-    patches = rows.patches_of(read)
-    light = take_off(table, patches, _accepted(marks))
-    lit = table["kind"].isin(["flash", "job"]).to_numpy() & np.isfinite(light.signal).all(axis=1)
-    rows.add_light(table, light, read)
-    compared = rows.comparison(table, read, light, patches)
+    frames = rows.check_targets(rows.joined(shots, names, readings))
+    log, labels = frames.log, frames.log["body"].tolist()
+    patches = rows.patches_of(frames.read)
+    signals = take_off(log, patches, frames.sound)
+    compared = rows.comparison(frames, signals, patches)
 
-    _mark(marks, "no_flash", lit & faults.no_flash(compared, lit & _accepted(marks)))
-    _mark(marks, "partial_flash", faults.partial_flash(compared, lit & _accepted(marks)))
-    usable = lit & _accepted(marks)
-    short, alone = faults.shortfall(compared, usable)
-    _mark(marks, "settings_changed", faults.settings_changed(compared, light.black_known))
-    _mark(marks, "tail_cut", faults.tail_cut(compared, session.heads))
-    _mark(marks, "no_ambient", lit & light.no_ambient)
-    _mark(marks, "ambient_high", lit & (np.nan_to_num(light.ambient_pct) > AMBIENT_HIGH_PCT))
-    _mark(marks, "black_doubtful", lit & light.black_wrong)
+    lit = frames.of_kind(*LIT) & np.isfinite(signals.signal).all(axis=1)
+    no_flash = lit & faults.no_flash(compared, lit & frames.sound)
+    fired = lit & frames.sound & ~no_flash
+    partial_flash = faults.partial_flash(compared, fired)
+    usable = fired & ~partial_flash
+    flash = usable & frames.of_kind(Kind.FLASH)
+    exposed: rows.Doubts = {
+        Flag.NO_FLASH: no_flash,
+        Flag.PARTIAL_FLASH: partial_flash,
+        Flag.SETTINGS_CHANGED: faults.settings_changed(compared, signals.black_known),
+        Flag.TAIL_CUT: faults.tail_cut(compared, session.heads),
+        Flag.NO_AMBIENT: lit & signals.no_ambient,
+        Flag.AMBIENT_HIGH: lit & (np.nan_to_num(signals.ambient_pct) > AMBIENT_HIGH_PCT),
+        Flag.BLACK_DOUBTFUL: lit & signals.black_wrong,
+    }
 
-    rows.add_ratios(table, usable)
-    flash = usable & (table["kind"] == "flash").to_numpy()
-    checks = noted_checks(table["note"])  # fired by a cold head all through the session, they are no repeats
-    own, aside = marks, np.zeros(len(table), dtype=bool)
-    while True:  # until no outlier is among the frames at which a matrix is fixed
+    light = rows.light_columns(frames, signals)
+    ratios = rows.ratio_columns(light, usable)
+    neutrals = log.assign(**ratios)
+    checks = noted_checks(log["note"])  # fired by a cold head all through the session, they are no repeats
+    aside = np.zeros(len(log), dtype=bool)
+    while True:  # until no outlier is among the frames at which a matrix is fixed; each turn sets one aside at least
         serves = may_serve(usable & ~aside, checks & flash, faults.cells(compared))
-        bodies, stand_ins = make_bodies(session, table, read, usable, serves, targets)
-        marks = [set(mark) for mark in own]
-        for label, body in bodies.items():
-            of_body = np.flatnonzero(usable & (table["body"] == label).to_numpy())
-            add_colour(table, of_body, body, light, marks)
-            doubt_light(of_body, body, light, marks)
-        mark_matrices(table, read, bodies, session, marks)
-        for name in ("mired", "duv"):
-            compared[name], compared[f"noise_{name}"] = table[name], table[f"u_{name}"] / 2.0
+        bodies, stand_ins = make_bodies(session, neutrals, frames.read, usable, serves, targets)
+        colour, coloured = colour_columns(labels, usable, bodies, signals)
+        noise = {f"noise_{name}": colour[f"u_{name}"] / 2.0 for name in ("mired", "duv")}
+        compared = compared.assign(mired=colour["mired"], duv=colour["duv"], **noise)
         outlier = faults.outlier(compared, flash & ~checks)
         if not (outlier & serves).any():
             break
         aside |= outlier
-    _mark(marks, "outlier", outlier)
-    table["output_stops"] = rows.output_stops(compared, flash & ~outlier, usable)
-    rows.settle(table, marks)
-    table["colour_from"] = pd.array(rows.colour_from(table, read, bodies), dtype="str")
-
-    told = compared.assign(
-        status=table["status"], flags=table["flags"], short=short, alone=alone, apart=faults.apart(compared, flash)
+    doubts = rows.settled(
+        frames,
+        exposed,
+        coloured,
+        light_doubts(labels, usable, bodies, signals),
+        {Flag.MATRIX_DIFFERS: other_matrices(frames, bodies, session), Flag.OUTLIER: outlier},
     )
+    output = rows.output_stops(compared, flash & ~outlier, usable)
+    table = rows.assembled(frames, {**colour, **light, **ratios, "output_stops": output}, doubts, bodies)
+
+    short, alone = faults.shortfall(compared, usable)
+    away = {f"away_{name}": faults.from_median(compared, name, flash) for name in ("mired", "duv")}
+    away["away_stops"] = faults.from_median(compared, "level", flash)
     reasons = {name: reading.message for name, reading in readings.items()}
-    extras = [name for name in table if name not in (*rows.COLUMNS, "row")]
     return Ingested(
         session,
-        table[[*rows.COLUMNS, *extras]],
+        table.drop(columns="row"),
         bodies,
-        remarks.notes(session, table, bodies, stand_ins),
-        remarks.messages(told, reasons),
+        remarks.session_notes(session, table, bodies, stand_ins),
+        remarks.frame_faults(table.assign(short_stops=short, alone=alone, **away), reasons),
     )
 
 
@@ -265,18 +266,9 @@ def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArra
     return kept.thumbnails(session.frames_dir, draw, kept.open_cache(session.path, store), look)
 
 
-def _accepted(marks: Sequence[set[str]]) -> Booleans:
-    return np.array([not mark & flags.REJECTING for mark in marks], dtype=bool)
-
-
-def _mark(marks: Sequence[set[str]], name: str, where: Booleans) -> None:
-    for row in np.flatnonzero(where).tolist():
-        marks[row].add(name)
-
-
 def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
     """Choose flash frames (else job frames, else any) of one body, spread over heads and powers."""
-    for kind in ("flash", "job", None):
+    for kind in (*LIT, None):
         mine = shots[shots["frame"].isin(list(names)) & ((shots["kind"] == kind) | (kind is None))]
         if len(mine):
             # One frame a cell in turn, so that repeats come only where there are few cells.
@@ -290,6 +282,4 @@ def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
 
 def _picture(balance: NDArray[np.float64], overview: NDArray[Any]) -> NDArray[np.uint8]:
     """Balance a linear overview and give it the curve of sRGB (IEC 61966-2-1), 8 bit."""
-    linear = np.clip(overview * balance, 0.0, 1.0)
-    curve = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.round(255.0 * curve).astype(np.uint8)
+    return srgb_code(overview * balance).astype(np.uint8)

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -10,11 +11,12 @@ import pandas as pd
 
 from greystep.errors import FaultsError
 from greystep.log.ambient import U_BLACK
-from greystep.log.sequence import NAME_THEM, assign_frames, between, miscount, placed_slips
+from greystep.log.sequence import NAME_THEM, Slip, assign_frames, between, miscount, placed_slips, slip_text
 from greystep.log.table import exposure_stops
 from greystep.measure.exposure import body_label
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import DARKEST, Reading
+from greystep.terms import PARTS, UNLIT, Kind
 
 Floats = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
@@ -40,28 +42,58 @@ _MOST_LEFT: Final = 0.1
 #: The frames of a plan shot in part have their places by light to this share at least.
 _MOST_PLACED: Final = 0.8
 #: With more of the range than this, a frame is no frame without flash (the contract's limit of too dark).
-_UNLIT: Final = 0.02
+_NO_LIGHT: Final = 0.02
 #: Frames without flash lie at least this far below the others [stop], or light does not tell them apart.
 _PARTED: Final = 1.5
 #: What parts the lights of a log, as far as it has it; each set of these but power and kind has a level of its own.
-_OWN_LEVEL: Final = ("head", "pack", "channel", "with", "modifier")
+_OWN_LEVEL: Final = ("head", *PARTS)
 _LIGHT: Final = (*_OWN_LEVEL, "stops", "kind")
-_UNLIT_KINDS: Final = ("ambient", "dark")
 #: A dark frame lies this many standard uncertainties below the ambient ones.
 _DARKER_SD: Final = 3.0
 
 
-#: What is said of frames in capture order whose light is not that of their rows.
-_EXCHANGED: Final = (
-    "the light is not what the row says, but what another of these rows says, so neither rows nor frames count; "
-    f"put the log in the order of shooting, {NAME_THEM}"
-)
-_ODD: Final = f"the light is not what the row says; check the log's order, {NAME_THEM}"
+@dataclass(frozen=True)
+class PlacedByLight:
+    """Rows and frames differ in number, and the light in the frames told where the sequence slipped."""
+
+    rows: int
+    frames: int
+    slips: tuple[Slip, ...]
+
+
+@dataclass(frozen=True)
+class ShotInPart:
+    """The light of the `frames` fits the first rows of the log; the other `left` rows are not shot yet."""
+
+    frames: int
+    left: int
+
+
+@dataclass(frozen=True)
+class OtherLight:
+    """Frames in capture order whose light is not what their rows say.
+
+    Attributes
+    ----------
+    frames : tuple of str
+    rows : tuple of int
+        The row of each, in the log.
+    exchanged : bool
+        It is what another of these rows says, so neither rows nor frames count.
+    """
+
+    frames: tuple[str, ...]
+    rows: tuple[int, ...]
+    exchanged: bool
+
+
+#: What there is to say of how frames came to their rows.
+PlacingNote = PlacedByLight | ShotInPart | OtherLight
 
 
 def place_frames(
     shots: pd.DataFrame, files: Sequence[str], readings: Sequence[Reading]
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
+) -> tuple[pd.DataFrame, tuple[PlacingNote, ...]]:
     """Fill the frame column of a log that names no frames.
 
     In capture order, row after row, where the numbers agree and the measured light does not contradict. A plan that is
@@ -82,7 +114,7 @@ def place_frames(
     -------
     shots : DataFrame
         With every frame named that has a row.
-    messages : tuple of str
+    notes : tuple of PlacingNote
         What was placed by light, and frames whose light is far from what their rows say; such frames have no row where
         they fit each other's, or are too bright for theirs.
 
@@ -112,18 +144,22 @@ def place_frames(
         placed = _place_unlit(shots, readings, light, placed)
     if agree:
         count = f"{len(shots)} rows and as many frames in capture order, but their light says that the sequence slipped"
-        raise FaultsError("shots.csv", [f"{count}; mend the log or the folder, {NAME_THEM}", *slips])
+        raise _slipped(count, slips)
     left = shots["kind"].iloc[np.setdiff1d(np.arange(len(shots)), placed)]
-    sure = int((placed < 0).sum()) == max(0, surplus) and not (left == "job").any()
+    sure = int((placed < 0).sum()) == max(0, surplus) and not (left == Kind.JOB).any()
     if not sure or abs(surplus) > few:
         if begun:
             return _started(shots, files, readings)
-        count = f"{miscount(shots, files)}; mend the log or the folder so that the numbers agree, {NAME_THEM}"
-        raise FaultsError("shots.csv", [count, *slips])
+        raise _slipped(miscount(len(shots), len(files)), slips)
     frame = np.full(len(shots), "", dtype=object)
     frame[placed[placed >= 0]] = np.array(files, dtype=object)[placed >= 0]
-    line = f"shots.csv: {miscount(shots, files)}; placed by their light: {'; '.join(slips)}"
-    return _named(shots, frame.tolist()), (line,)
+    return _named(shots, frame.tolist()), (PlacedByLight(len(shots), len(files), tuple(slips)),)
+
+
+def _slipped(count: str, slips: Sequence[Slip]) -> FaultsError:
+    return FaultsError(
+        "shots.csv", [f"{count}; correct the log or the folder, {NAME_THEM}", *(slip_text(slip) for slip in slips)]
+    )
 
 
 def _named(shots: pd.DataFrame, frames: Sequence[str]) -> pd.DataFrame:
@@ -132,7 +168,7 @@ def _named(shots: pd.DataFrame, frames: Sequence[str]) -> pd.DataFrame:
 
 def _read(shots: pd.DataFrame, readings: Sequence[Reading]) -> tuple[Floats | None, Places]:
     """Return the light of the frames and the rows where it places them: none where it cannot be compared."""
-    light = light_of(readings, int(shots["kind"].isin(_UNLIT_KINDS).sum()))
+    light = light_of(readings, int(shots["kind"].isin(UNLIT).sum()))
     return light, np.full(len(readings), -1) if light is None else place_by_light(shots, light)
 
 
@@ -141,21 +177,20 @@ def _read(shots: pd.DataFrame, readings: Sequence[Reading]) -> tuple[Floats | No
 
 def _started(
     shots: pd.DataFrame, files: Sequence[str], readings: Sequence[Reading]
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
+) -> tuple[pd.DataFrame, tuple[PlacingNote, ...]]:
     """Name the first rows of a log that is shot in part."""
     left = len(shots) - len(files)
-    line = f"shots.csv: the light of the {len(files)} frames fits the first rows; the other {left} are not shot yet"
     begun = _named(shots.iloc[: len(files)], files)
     light, placed = _read(begun, readings)
     begun, misfits = (begun, ()) if light is None else _misfits(begun, light, placed)
-    return _named(shots, [*begun["frame"], *[""] * left]), (*misfits, line)
+    return _named(shots, [*begun["frame"], *[""] * left]), (*misfits, ShotInPart(len(files), left))
 
 
 def _is_start(shots: pd.DataFrame, readings: Sequence[Reading]) -> bool:
     """Say whether the frames are the first ones of a log, row after row, and the rest is still to be shot."""
     begun = shots.iloc[: len(readings)]
-    if begun["kind"].isin(_UNLIT_KINDS).all():
-        return not any(_share(reading) > _UNLIT for reading in readings)
+    if begun["kind"].isin(UNLIT).all():
+        return not any(_share(reading) > _NO_LIGHT for reading in readings)
     placed = _read(begun, readings)[1]
     lights = _keys(begun, _LIGHT)
     found = np.flatnonzero(placed >= 0).tolist()
@@ -170,9 +205,9 @@ def _refuse_part(shots: pd.DataFrame, files: Sequence[str], readings: Sequence[R
         if light is not None and _tells(first, placed):
             left = int((_place_unlit(first, readings, light, placed) < 0).sum())
             if left <= max(0, -more):
-                count = f"{miscount(shots, files)}; their light fits the first {len(first)} rows but for a slip"
+                count = miscount(len(shots), len(files))
                 slips = placed_slips(first, files, placed, _keys(first, _LIGHT))
-                raise FaultsError("shots.csv", [f"{count}; mend the log or the folder, {NAME_THEM}", *slips])
+                raise _slipped(f"{count}; their light fits the first {len(first)} rows but for a slip", slips)
 
 
 # --- the light of frames and rows -----------------------------------------------------------------------------------
@@ -224,7 +259,7 @@ def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
 
 def _tells(shots: pd.DataFrame, placed: Places) -> bool:
     """Say whether every head has frames on half of its rows; else neither its level nor its rows are known."""
-    filled = pd.Series(np.isin(np.arange(len(shots)), placed))[(shots["kind"] == "flash").to_numpy()]
+    filled = pd.Series(np.isin(np.arange(len(shots)), placed))[(shots["kind"] == Kind.FLASH).to_numpy()]
     own = pd.Series(_keys(shots, _OWN_LEVEL))
     return bool(len(filled)) and bool((filled.groupby(own).mean() >= 0.5).all())
 
@@ -289,8 +324,8 @@ def _keys(shots: pd.DataFrame, names: Sequence[str]) -> list[Hashable]:
 
 def _expected(shots: pd.DataFrame) -> Floats:
     """Return the stops below full of each row; inf where no flash is due, NaN where its light is not known."""
-    unlit = shots["kind"].isin(_UNLIT_KINDS).to_numpy()
-    flash = (shots["kind"] == "flash").to_numpy()
+    unlit = shots["kind"].isin(UNLIT).to_numpy()
+    flash = (shots["kind"] == Kind.FLASH).to_numpy()
     return np.where(unlit, np.inf, np.where(flash, shots["stops"].to_numpy(np.float64), np.nan))
 
 
@@ -363,7 +398,7 @@ def _place_unlit(shots: pd.DataFrame, readings: Sequence[Reading], light: Floats
     ambient: dict[Hashable, list[PatchSignal]] = {}
     for at, row in enumerate(placed.tolist()):
         signal = readings[at].signal
-        if row >= 0 and kinds[row] == "ambient" and signal is not None:
+        if row >= 0 and kinds[row] == Kind.AMBIENT and signal is not None:
             ambient.setdefault(_settings(readings[at]), []).append(signal)
 
     def kind(at: int) -> str:
@@ -372,10 +407,10 @@ def _place_unlit(shots: pd.DataFrame, readings: Sequence[Reading], light: Floats
             return ""
         level, green = float(np.mean([other.mean[1] for other in room])), signal.mean[1]
         below = level - green > _DARKER_SD * math.hypot(signal.u[1], room[0].u[1])
-        return "dark" if below and green < level / 2.0 + 2.0 * U_BLACK else "ambient"
+        return Kind.DARK if below and green < level / 2.0 + 2.0 * U_BLACK else Kind.AMBIENT
 
     for (at, row), (next_at, next_row) in between(len(light), len(shots), placed):
-        if not np.isneginf(light[at + 1 : next_at]).all() or not set(kinds[row + 1 : next_row]) <= set(_UNLIT_KINDS):
+        if not np.isneginf(light[at + 1 : next_at]).all() or not set(kinds[row + 1 : next_row]) <= set(UNLIT):
             continue
         for frame in range(at + 1, next_at):
             row = next((other for other in range(row + 1, next_row) if kinds[other] == kind(frame)), next_row)
@@ -390,8 +425,8 @@ def _settings(reading: Reading) -> Hashable:
     return reading.exposure.exposure_s, reading.exposure.f_number, reading.exposure.iso
 
 
-def _misfits(shots: pd.DataFrame, light: Floats, placed: Places) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Name frames that stand in capture order, but whose light is far from their rows; nothing may rest on a wrong row.
+def _misfits(shots: pd.DataFrame, light: Floats, placed: Places) -> tuple[pd.DataFrame, tuple[OtherLight, ...]]:
+    """Return the log, and the frames in capture order whose light is far from their rows; none may rest on a wrong row.
 
     Those that fit each other's rows, and those brighter than their row while another frame of that light fits, lose
     their rows. One that is darker stays, since a flash may fall short, and so do all of a light that is unlike its
@@ -410,7 +445,9 @@ def _misfits(shots: pd.DataFrame, light: Floats, placed: Places) -> tuple[pd.Dat
     exchanged = np.asarray(fits.any(axis=0))
     witnessed = np.array([there in {lights[row] for row in used.tolist()} for there in lights])
     brighter = odd & known & witnessed & (np.isinf(expected) | (light > expected))
-    named = shots["frame"] + " (row " + shots["row"].astype(str) + ")"
-    told = ((exchanged, _EXCHANGED), (odd & ~exchanged, _ODD))
-    lines = [f"{', '.join(named.loc[which])}: {what}" for which, what in told if which.any()]
-    return _named(shots, shots["frame"].mask(exchanged | brighter, "").tolist()), tuple(lines)
+    found = [
+        OtherLight(tuple(shots["frame"][which]), tuple(shots["row"][which].tolist()), told)
+        for which, told in ((exchanged, True), (odd & ~exchanged, False))
+        if which.any()
+    ]
+    return _named(shots, shots["frame"].mask(exchanged | brighter, "").tolist()), tuple(found)

@@ -131,7 +131,7 @@ def assign_frames(
         data = exposures
     else:
         data = pd.DataFrame([asdict(item) for item in exposures], columns=list(Exposure.__dataclass_fields__))
-    count = f"{miscount(shots, files)}; mend the log or the folder so that the numbers agree, {NAME_THEM}"
+    count = f"{miscount(len(shots), len(files))}; correct the log or the folder so that the numbers agree, {NAME_THEM}"
     raise FaultsError("shots.csv", [count, *_slips(shots, list(files), data)])
 
 
@@ -139,10 +139,10 @@ def assign_frames(
 NAME_THEM: Final = "or name each row's file in column frame"
 
 
-def miscount(shots: pd.DataFrame, files: Sequence[str]) -> str:
+def miscount(rows: int, frames: int) -> str:
     """Say by how many frames a log and a folder differ."""
-    more = len(files) - len(shots)
-    count = f"{len(shots)} rows, {len(files)} frames in capture order"
+    more = frames - rows
+    count = f"{rows} rows, {frames} frames in capture order"
     return f"{count}: {abs(more)} frame{'s' if abs(more) > 1 else ''} too {'many' if more > 0 else 'few'}"
 
 
@@ -179,35 +179,73 @@ def _slips(shots: pd.DataFrame, files: list[str], exposures: pd.DataFrame) -> li
             merged.append((first, last, 1))
     if sum(last - first + 1 for first, last, _ in merged) - surplus > min(len(shots), len(files)) // 2:
         return [_NO_TRACE]
+    rows_over = len(shots) > len(files)
     lines = [
-        without_frame(shots, first, last, many) if len(shots) > len(files) else without_row(files, first, last, many)
-        for first, last, many in merged
+        gap_text(_rows_without_frame(shots, *stretch) if rows_over else _frames_without_row(files, *stretch))
+        for stretch in merged
     ]
     if disagreements:
         lines.append(f"so read, pauses or settings still disagree with the log at {disagreements} places")
     return lines
 
 
-def without_frame(shots: pd.DataFrame, first: int, last: int, many: int) -> str:
-    """Say that of the rows at positions `first` to `last` so many have no frame."""
+@dataclass(frozen=True)
+class Gap:
+    """Of a stretch of the log or of the frames, from `first` to `last`, `many` have no frame, or no row.
+
+    Attributes
+    ----------
+    first, last : str
+        Numbers of rows, or names of files.
+    many : int
+        How many of them.
+    whole : bool
+        They are all of the stretch.
+    lights : tuple of 2 str or None
+        What the first and the last row say; None where files are meant.
+    """
+
+    first: str
+    last: str
+    many: int
+    whole: bool
+    lights: tuple[str, str] | None
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A gap, and the frame after which it lies; blank at the start."""
+
+    after: str
+    gap: Gap
+
+
+def slip_text(slip: Slip) -> str:
+    """Say where the sequence slipped: ``after f07.dng, row 9 (A 1/4): no frame``."""
+    return f"{f'after {slip.after}' if slip.after else 'at the start'}, {gap_text(slip.gap)}"
+
+
+def gap_text(gap: Gap) -> str:
+    """Say what of a stretch has no frame, or no row."""
+    several = gap.many > 1 or not gap.whole
+    what, stretch = "row", f"{gap.first} to {gap.last}" if several else gap.first
+    if gap.lights is not None:
+        what, stretch = "frame", f"row{'s' if several else ''} {stretch} ({' to '.join(dict.fromkeys(gap.lights))})"
+    return f"{stretch}: no {what}" if gap.whole else f"{stretch}: {gap.many} of them without a {what}"
+
+
+def _rows_without_frame(shots: pd.DataFrame, first: int, last: int, many: int) -> Gap:
     ends = shots.iloc[[first, last]]
-    cells = [
+    lights = [
         " ".join(filter(None, cell)) or kind
         for *cell, kind in ends[["head", "power", "kind"]].itertuples(index=False, name=None)
     ]
-    cell = cells[0] if cells[0] == cells[1] else f"{cells[0]} to {cells[1]}"
-    rows = shots["row"].iloc[first], shots["row"].iloc[last]
-    if last - first + 1 == many:
-        place = f"row {rows[0]}" if many == 1 else f"rows {rows[0]} to {rows[1]}"
-        return f"{place} ({cell}): no frame"
-    return f"rows {rows[0]} to {rows[1]} ({cell}): {many} of them without a frame"
+    start, end = ends["row"].astype(str)
+    return Gap(start, end, many, last - first + 1 == many, (lights[0], lights[1]))
 
 
-def without_row(files: Sequence[str], first: int, last: int, many: int) -> str:
-    """Say that of the files at positions `first` to `last` so many have no row."""
-    if last - first + 1 == many:
-        return f"{files[first]}{f' to {files[last]}' if many > 1 else ''}: no row"
-    return f"{files[first]} to {files[last]}: {many} of them without a row"
+def _frames_without_row(files: Sequence[str], first: int, last: int, many: int) -> Gap:
+    return Gap(files[first], files[last], many, last - first + 1 == many, None)
 
 
 def between(files: int, rows: int, placed: NDArray[np.intp]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
@@ -218,25 +256,25 @@ def between(files: int, rows: int, placed: NDArray[np.intp]) -> list[tuple[tuple
 
 def placed_slips(
     shots: pd.DataFrame, files: Sequence[str], placed: NDArray[np.intp], lights: Sequence[Hashable]
-) -> list[str]:
-    """Say between which frames rows and frames do not go on alike; rows of one light in succession are one place."""
-    lines = []
+) -> list[Slip]:
+    """Return between which frames rows and frames do not go on alike; rows of one light in succession are one place."""
+    slips = []
     for (at, row), (next_at, next_row) in between(len(files), len(shots), placed):
         surplus = (next_at - at) - (next_row - row)
         if surplus > 0:
-            line = without_row(files, at + 1, next_at - 1, surplus)
+            gap = _frames_without_row(files, at + 1, next_at - 1, surplus)
         elif surplus < 0:
             first, last = row + 1, next_row - 1
             while first > 0 and lights[first - 1] == lights[first]:
                 first -= 1
             while last + 1 < len(shots) and lights[last + 1] == lights[last]:
                 last += 1
-            line = without_frame(shots, first, last, -surplus)
+            gap = _rows_without_frame(shots, first, last, -surplus)
             at = max(np.flatnonzero((placed >= 0) & (placed < first)).tolist(), default=-1)
         else:
             continue
-        lines.append(f"{'after ' + files[at] if at >= 0 else 'at the start'}, {line}")
-    return lines
+        slips.append(Slip(files[at] if at >= 0 else "", gap))
+    return slips
 
 
 def _traces(shots: pd.DataFrame, exposures: pd.DataFrame) -> _Traces:

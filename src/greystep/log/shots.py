@@ -13,35 +13,30 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.columns import FrameRow, names
 from greystep.errors import FaultsError, GreystepError
 from greystep.log.power import Power, is_energy, parse_power_name, same_power
 from greystep.log.sequence import assign_frames, capture_order, frame_files, list_raw
 from greystep.log.session import Session, energy_of, power_of
 from greystep.log.sheet import nearest, read_rows
+from greystep.terms import LIT, PARTS, Kind
 
 __all__ = ["assign_frames", "capture_order", "frame_files", "read_shots"]
 
-KINDS: Final = ["flash", "ambient", "dark", "job"]
+KINDS: Final = [kind.value for kind in Kind]
 
 #: What the note of a check frame holds: it tells of the room and enters no mean of a light that was tested itself.
 CHECK_NOTE: Final = "check frame"
 
 #: Columns that mean something to this tool; any other is carried through.
-KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "pack", "note", "lights", "channel", "with", "modifier"]
+KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "note", "lights", *PARTS]
 #: Names that people give these columns, and how like a name must be to be taken for a slip of the pen; a column that
 #: must be there is sought farther.
 _SYNONYMS: Final = {"frame": ["file", "filename", "file name", "image"]}
 _LIKENESS: Final = {"kind": 0.8, "head": 0.6, "power": 0.6, "frame": 0.8, "pack": 0.8}
 
 #: Columns that readings.csv fills itself; one of the log by the same name is carried as NAME_log.
-_TAKEN: Final = frozenset(
-    {
-        "stops", "row", "captured", "shot", "body", "exposure_s", "f_number", "iso", "patch_x0", "patch_y0",
-        "patch_x1", "patch_y1", "signal_r", "signal_g", "signal_b", "u_signal_r", "u_signal_g", "u_signal_b", "r_g",
-        "b_g", "x", "y", "u_prime", "v_prime", "cct_k", "duv", "mired", "u_cct_k", "u_duv", "u_mired",
-        "output_stops", "ambient_pct", "clipped_pct", "gradient_pct", "status", "flags", "colour_from",
-    }
-)  # fmt: skip
+_TAKEN: Final = frozenset(names(FrameRow, optional=False)) - set(KNOWN_COLUMNS) | {"row"}
 
 
 def read_shots(session: Session) -> pd.DataFrame:
@@ -152,7 +147,7 @@ def _check_columns(
     columns = dict(columns)
     for known, likeness in _LIKENESS.items():
         at = columns.get("kind", len(header))
-        flash = any(len(row) <= at or row[at].strip().casefold() in ("", "flash") for _, row in body)
+        flash = any(len(row) <= at or row[at].strip().casefold() in ("", Kind.FLASH) for _, row in body)
         needed = known in ("head", "power") and flash
         if known in columns or (likeness < 0.8 and not needed):
             continue
@@ -204,17 +199,17 @@ def _record(
 ) -> dict[str, object]:
     """Check one row and return its cells."""
     head, label = values.get("head", "").strip(), values.get("power", "").strip()
-    kind = values.get("kind", "").strip().casefold() or "flash"
+    kind = values.get("kind", "").strip().casefold() or Kind.FLASH.value
     if kind not in KINDS:
         like = nearest(kind, KINDS)
         faults.append(f'kind "{kind}" is not known; {f"did you mean {like}?" if like else "write " + ", ".join(KINDS)}')
         kind = like or kind
-    if kind == "flash" and "head" in columns and not head:
+    if kind == Kind.FLASH and "head" in columns and not head:
         faults.append("no head; name the head that fired, or write the kind: ambient, dark or job")
     stops = math.nan
-    if kind == "flash" and "power" in columns and not label:
+    if kind == Kind.FLASH and "power" in columns and not label:
         faults.append("no power; write full, 1/16, -4 or 200 J, or the kind: ambient, dark or job")
-    elif kind in ("flash", "job") and label:
+    elif kind in LIT and label:
         try:
             stops = power_of(session.heads, head, label).stops
         except GreystepError as error:
@@ -236,7 +231,7 @@ def _table(records: Sequence[dict[str, object]], extra: Sequence[str]) -> pd.Dat
 
 def _check_session(session: Session, table: pd.DataFrame, faults: list[str]) -> None:
     """Note what session.toml says of heads and frames that the log does not have."""
-    heads = list(dict.fromkeys(name for name in table.loc[table["kind"] == "flash", "head"] if name))
+    heads = list(dict.fromkeys(name for name in table.loc[table["kind"] == Kind.FLASH, "head"] if name))
     reference = session.reference_head
     if heads and reference is not None and reference not in heads:
         faults.append(f'session.toml, [reference] head "{reference}" is in no flash row; heads are {", ".join(heads)}')
@@ -316,8 +311,8 @@ def _by_folder(folders: Sequence[str]) -> Place | None:
     """Read HEAD/POWER, the two innermost folders; ambient, dark or job may stand for either, or alone."""
     words = [name.casefold() for name in folders if name.casefold() in KINDS[1:]]
     inner = [name for name in folders if name.casefold() not in KINDS[1:]][-2:]
-    kind = words[0] if words else "flash"
-    if len(words) > 1 or (kind == "flash" and len(inner) < 2):
+    kind = words[0] if words else Kind.FLASH.value
+    if len(words) > 1 or (kind == Kind.FLASH and len(inner) < 2):
         return None
     if len(inner) == 2:
         return (kind, inner[0], inner[1]) if _names_power(inner[1]) else None
@@ -336,13 +331,13 @@ def _by_name(stem: str) -> Place | None:
         at = next((at for at in range(1, len(tokens)) if lower[at] in KINDS[1:]), None)
         if at is not None:
             return lower[at], "_".join(tokens[:at]), ""
-        kind = "flash"
+        kind = Kind.FLASH.value
     powers = [at for at, token in enumerate(tokens) if _names_power(token)]
     if not powers:
-        return None if kind == "flash" else (kind, "", "")
+        return None if kind == Kind.FLASH else (kind, "", "")
     at = len(tokens) - 2 if len(tokens) - 2 in powers else powers[0]
     head = "_".join(tokens[:at])
-    return None if kind == "flash" and not head else (kind, head, tokens[at])
+    return None if kind == Kind.FLASH and not head else (kind, head, tokens[at])
 
 
 # --- one label a power ----------------------------------------------------------------------------------------------

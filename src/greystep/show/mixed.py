@@ -188,7 +188,7 @@ def time(seconds: Any) -> str:
     """Return a time as it is marked: ``1/250 s``."""
     if not words.known(seconds) or seconds <= 0:
         return words.EMPTY
-    return f"1/{1.0 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.1f} s"
+    return say.shutter(seconds)
 
 
 def shutter_time(seconds: float) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.measure.chromaticity import srgb_code
 from greystep.published import STEPS_SEEN
 from greystep.show import words
 
@@ -75,9 +76,7 @@ def magnification(series: Sequence[Array]) -> int:
 
 def _shown(neutrals: Array, power: int) -> Array:
     """Return neutrals with every difference multiplied, as 8-bit sRGB (IEC 61966-2-1)."""
-    linear = np.clip(_LEVEL * np.maximum(neutrals, 1e-6) ** power, 0.0, 1.0)
-    curve = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.asarray(np.round(255.0 * curve))
+    return srgb_code(_LEVEL * np.maximum(neutrals, 1e-6) ** power)
 
 
 def strips_of(checked: pd.DataFrame) -> str:

@@ -1,11 +1,13 @@
 """What the commands say on screen: plain text, 80 columns, no colour needed."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any, Final
 
 import pandas as pd
 
 from greystep import words as say
+from greystep.columns import FrameRow, rows_of
 from greystep.log.table import status_counts
 from greystep.show import mixed, words
 
@@ -68,32 +70,32 @@ def looking_text(title: str, folder: str) -> str:
     return "\n".join(map(words.wrapped, lines))
 
 
-def arrived_text(rows: pd.DataFrame, due: Mapping[Any, Any] | None) -> str:
+def arrived_text(rows: pd.DataFrame, due: FrameRow | None) -> str:
     """Return what has just been read, a line a frame, and what the log wants next.
 
     Parameters
     ----------
     rows : DataFrame
         The readings that are new.
-    due : mapping or None
+    due : FrameRow or None
         The next row of the log; None where it has no more.
     """
     if len(rows) > ARRIVED_SAID:
         lines = [words.frame_counts(status_counts(rows)), *_frames_named(rows)]
     else:
-        lines = [words.wrapped(_arrived(row)) for row in rows.to_dict("records")]
+        lines = [words.wrapped(_arrived(row)) for row in rows_of(rows, FrameRow)]
     if due is not None:
-        note = f"; {due['note']}" if due.get("note") else ""
-        lines.append(words.wrapped(f"  next: {words.frame_label(due)}{note}"))
+        note = f"; {due.note}" if due.note else ""
+        lines.append(words.wrapped(f"  next: {words.frame_label(asdict(due))}{note}"))
     return "\n".join(lines)
 
 
-def _arrived(row: Mapping[Any, Any]) -> str:
-    parts = [f"{row['frame']}: {words.frame_label(row)}"]
-    if words.known(row["cct_k"]):
-        parts.append(words.kelvin_mired(row["cct_k"], row["mired"]))
-    if row["flags"]:
-        parts.append(f"{row['status']}: {'; '.join(words.flags_said(row['flags']))}")
+def _arrived(row: FrameRow) -> str:
+    parts = [f"{row.frame}: {words.frame_label(asdict(row))}"]
+    if words.known(row.cct_k):
+        parts.append(words.kelvin_mired(row.cct_k, row.mired))
+    if row.flags:
+        parts.append(f"{row.status}: {'; '.join(words.flags_said(row.flags))}")
     return ", ".join(parts)
 
 

@@ -71,9 +71,7 @@ def wash_card(upvp: Array, balance: Array, times: float) -> NDArray[np.uint8]:
     shown = neutral + times * (_mixed(upvp, washes) - balance)
     xyz = chromaticity.xy_to_xyz(chromaticity.upvp_to_xy(shown))
     light = _LIT * washes.sum(axis=-1) ** 0.7
-    linear = np.clip((xyz @ from_xyz.T) * light[..., None], 0.0, 1.0)
-    curve = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.asarray(np.round(255.0 * curve), dtype=np.uint8)
+    return chromaticity.srgb_code((xyz @ from_xyz.T) * light[..., None]).astype(np.uint8)
 
 
 def draw_washes(roles: Sequence[str], upvp: Array, balance: Array, times: float) -> str:

@@ -1,0 +1,1 @@
+"""What people read, made from the facts of the other rooms: one file a subject."""

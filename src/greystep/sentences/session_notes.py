@@ -1,0 +1,57 @@
+"""What the report says of a whole session: room light, camera bodies, the absolute scale, the order of the frames."""
+
+from collections.abc import Iterable
+from typing import Final
+
+from greystep.log.remarks import BodyFact, BodyNote, MeterUnused, SessionFact, SessionNote, SeveralBodies
+from greystep.sentences import frames
+
+_SAID: Final[dict[SessionFact, str]] = {
+    SessionFact.NO_FLASH_FRAME: "No flash frame is in the log: there is nothing to compare.",
+    SessionFact.NO_AMBIENT_FRAME: "No ambient frame was shot: room light is still in the readings, and the black level "
+    "rests on the files.",
+    SessionFact.AMBIENT_SCALED: "Not every exposure setting has an ambient frame: room light is scaled from the "
+    "nearest one.",
+    SessionFact.ROOM_LIGHT_CHANGED: "The room light changed during the session; the weakest frames carry some of the "
+    "change.",
+    SessionFact.NOT_ANCHORED: "The absolute scale is not anchored by a meter: differences between frames hold, "
+    "absolute kelvin rests on the camera's matrix.",
+    SessionFact.NO_CAPTURE_TIME: "The frames carry no time of capture: their order rests on their names.",
+}
+
+
+def sentences(notes: Iterable[SessionNote]) -> list[str]:
+    """Return a sentence for each note."""
+    return [sentence(note) for note in notes]
+
+
+def sentence(note: SessionNote) -> str:
+    """Return a note as a sentence; how frames came to their rows is said as it is at the terminal."""
+    match note:
+        case SessionFact():
+            return _SAID[note]
+        case BodyNote():
+            return _of_body(note)
+        case SeveralBodies(bodies):
+            names = "; ".join(label or "unknown" for label in bodies)
+            return f"{len(bodies)} camera bodies took the frames ({names}): nothing is compared across them."
+        case MeterUnused(frame):
+            return f"The metered frame {frame} could not be used: the meter's reading is not used either."
+        case _:
+            return frames.line(note)
+
+
+def _of_body(note: BodyNote) -> str:
+    """Return what is said of one body; its label stays as it is at the start of a sentence too."""
+    name, first = note.body or "the camera", note.body or "The camera"
+    match note.fact:
+        case BodyFact.NO_MATRIX:
+            return f"No colour matrix is known for {name}: channel ratios and output are measured, colours are not."
+        case BodyFact.REFERENCE_REPLACED:
+            return f"The reference could not be measured with {name}: its matrix is fixed at {note.fixed_at} instead."
+        case BodyFact.MATRICES_DIFFER:
+            return f"Some frames of {name} carry another colour matrix: one matrix is used for all."
+        case BodyFact.NO_APERTURE:
+            return f"{first} recorded no aperture: it is taken as the same in all frames."
+        case BodyFact.NO_ISO:
+            return f"{first} recorded no ISO: it is taken as the same in all frames."
