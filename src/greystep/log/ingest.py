@@ -22,6 +22,7 @@ from greystep.log.colour import add_colour, doubt_light, mark_matrices
 from greystep.log.placing import place_frames
 from greystep.log.session import Box, Session, check_place
 from greystep.log.shots import capture_order, frame_files, read_shots
+from greystep.measure import chromaticity
 from greystep.measure.exposure import body_label
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target, find_target, fixed_target
@@ -282,6 +283,4 @@ def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
 
 def _picture(balance: NDArray[np.float64], overview: NDArray[Any]) -> NDArray[np.uint8]:
     """Balance a linear overview and give it the curve of sRGB (IEC 61966-2-1), 8 bit."""
-    linear = np.clip(overview * balance, 0.0, 1.0)
-    curve = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.round(255.0 * curve).astype(np.uint8)
+    return chromaticity.srgb_code(overview * balance).astype(np.uint8)

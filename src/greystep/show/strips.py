@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.measure import chromaticity
 from greystep.published import STEPS_SEEN
 from greystep.show import words
 
@@ -54,7 +55,7 @@ def strips(names: Sequence[str], series: Mapping[str, Array]) -> str:
             if np.isfinite(colour).all():
                 red, green, blue = (int(value) for value in colour)
                 parts.append(
-                    # a hair wider than its place, so that no white line parts neighbours
+                    # a hair wider than its place, so that no white line separates neighbours
                     f'<rect x="{place * wide:.2f}" y="{top}" width="{wide + 0.3:.2f}" height="{_HIGH}" '
                     f'fill="#{red:02x}{green:02x}{blue:02x}"/>'
                 )
@@ -74,10 +75,8 @@ def magnification(series: Sequence[Array]) -> int:
 
 
 def _shown(neutrals: Array, power: int) -> Array:
-    """Return neutrals with every difference multiplied, as 8-bit sRGB (IEC 61966-2-1)."""
-    linear = np.clip(_LEVEL * np.maximum(neutrals, 1e-6) ** power, 0.0, 1.0)
-    curve = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.asarray(np.round(255.0 * curve))
+    """Return neutrals with every difference multiplied, as 8-bit sRGB."""
+    return chromaticity.srgb_code(_LEVEL * np.maximum(neutrals, 1e-6) ** power)
 
 
 def strips_of(checked: pd.DataFrame) -> str:

@@ -7,7 +7,11 @@ import pandas as pd
 
 from greystep import words as say
 from greystep.log.table import status_counts
-from greystep.show import mixed, words
+from greystep.mix.audit import Audit
+from greystep.mix.casts import LightCast
+from greystep.mix.ganging import Choice, GangChoice
+from greystep.sentences import setups
+from greystep.show import words
 
 #: So many kinds of fault are told on screen; readings.csv and the page tell all.
 FAULTS_SAID: Final = 8
@@ -123,45 +127,42 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
     return "\n".join([*map(words.wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
 
 
-def audit_text(audit: Mapping[str, Any], wrote: Sequence[str]) -> str:
-    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what mends it.
+def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
+    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do.
 
     Parameters
     ----------
-    audit : mapping
-        audit.json's object.
+    audit : Audit
+        The set-up.
     wrote : sequence of str
         The files to name at the end.
     """
-    pair = mixed.farthest(audit)
-    balance = mixed.balance(audit)
-    others = [one for one in audit["remedies"] if one not in (audit["cheapest"], audit["maybe"])]
-    ways = [f"- {mixed.remedy(one)}" for one in others if one["kind"] != "plates"]
+    pair, balance = setups.farthest(audit), setups.balance(audit)
+    limits = words.limits(setups.tolerance(audit) | {"output_stops": None}, audit.now.balance.mired)
     blocks = [
-        words.wrapped(f"{audit['setup']}: {mixed.headline(audit)}."),
-        words.wrapped(f"{mixed.difference(pair)} {mixed.seen(pair)}", "  "),
+        words.wrapped(f"{audit.name}: {setups.headline(audit)}."),
+        words.wrapped(f"{setups.difference(pair)} {setups.seen(pair)}", "  "),
         *([words.wrapped(balance, "  ")] if balance else []),
         "",
-        *(words.wrapped(_light_line(light)) for light in audit["lights"]),
+        *(words.wrapped(_light_line(light)) for light in audit.now.lights),
         "",
-        words.wrapped(f"Limits: {mixed.limits(audit)}."),
-        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(mixed.todo(audit), 1)]),
-        *(_listing("Other ways, by what they leave", ways) if audit["verdict"] != "within" else []),
-        *_listing("Before you touch a head", [f"- {say.CAUTION}"] if mixed.needs_care(audit) else []),
-        *_listing("Good to know", [f"- {note}" for note in audit["notes"]]),
+        words.wrapped(f"Limits: {limits}."),
+        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(setups.to_do(audit), 1)]),
+        *_listing("Other ways, by what they leave", [f"- {line}" for line in setups.other_ways(audit)]),
+        *_listing("Before you touch a head", [f"- {say.CAUTION}"] if setups.needs_care(audit) else []),
+        *_listing("Good to know", [f"- {note}" for note in setups.notes(audit)]),
         "",
         *(f"wrote {path}" for path in wrote),
     ]
     return "\n".join(blocks)
 
 
-def choose_text(choice: Mapping[str, Any], wrote: Sequence[str]) -> str:
-    """Return which heads go together best, and the next best, for the screen; arguments as those of `audit_text`."""
-    lead = "the shortest flash comes from" if choice.get("sum") else "closest together are"
-    lines = [words.wrapped(f"{choice['session']}: {lead} {mixed.chosen(choice)}")]
-    if choice["next_best"]:
-        lines += _listing("Next best", [f"- {mixed.chosen(other)}" for other in choice["next_best"]])
-    if not choice.get("settled", True):
+def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
+    """Return which heads go together best, and the next best, for the screen; `wrote` as in `audit_text`."""
+    lead = "the shortest flash comes from" if isinstance(choice, GangChoice) else "closest together are"
+    lines = [words.wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}")]
+    lines += _listing("Next best", [f"- {setups.chosen(other)}" for other in choice.next_best])
+    if isinstance(choice, Choice) and not choice.best.settled:
         lines.append(
             words.wrapped("No choice has a smaller worst pair; of equal ones another may have its others closer.")
         )
@@ -169,12 +170,11 @@ def choose_text(choice: Mapping[str, Any], wrote: Sequence[str]) -> str:
     return "\n".join([*lines, "", *(f"wrote {path}" for path in wrote)])
 
 
-def _light_line(light: Mapping[str, Any]) -> str:
-    gel = f" through {light['gel']}" if light["gel"] else ""
-    away = say.gap(light["delta_k"], light["delta_mired"], light["delta_duv"])
+def _light_line(light: LightCast) -> str:
+    gel = f" through {light.gel}" if light.gel else ""
     return (
-        f"{light['role']}: {words.cell(light['head'], light['power'])}{gel}, {light['cct_k']:.0f} K, "
-        f"{100.0 * light['share']:.0f} % of the light; {away} than the best common balance"
+        f"{light.role}: {words.cell(light.head, light.power)}{gel}, {light.cct_k:.0f} K, "
+        f"{100.0 * light.share:.0f} % of the light; {setups.off_balance(light)} than the best common balance"
     )
 
 
