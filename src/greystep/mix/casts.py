@@ -278,7 +278,7 @@ def _light_table(
 def _worst(pair: LightPair, path: Sequence[PathPoint], chart: Sequence[PatchDifference]) -> WorstPair:
     """Return the pair farthest apart, with the cast that the best common balance leaves on the way and where."""
     cast = [point.cast_steps for point in path]
-    at = int(np.argmax(cast))
+    at = int(np.argmax(np.array(cast) > max(cast) * (1.0 - 1e-9)))  # of two ends that tie the first, on any machine
     other = len(cast) - 1 - at
     patch = chart[int(np.argmax([one.delta_e_2000 for one in chart]))]
     return WorstPair(
