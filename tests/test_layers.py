@@ -17,7 +17,7 @@ FLOW = """
     log:     power sheet settings session sequence shots rig plan draft ambient bodies faults table placing
              colour remarks cache ingest arrivals
     compare: fit clock warmup cells contrasts drift bracket sensitivity attribution limits blame
-             findings advice verdict rounds anchors history
+             findings advice verdict rounds planning anchors history
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
     correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange
              dngcopy icc images demosaic render plates check

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from greystep import __version__
 from greystep import words as say
+from greystep.compare.planning import Plan
 from greystep.log.draft import Draft
 from greystep.log.plan import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Step
 from greystep.log.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
@@ -63,7 +64,7 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
             "Frames",
             f"{words.counted(len(shots), 'frame')} of {words.counted(len(heads), 'head')}, {_rounds(draft)}",
         ),
-        ("Order", f"{_ORDERS[draft.order]} (lots drawn with seed {draft.seed})"),
+        ("Order", f"{_ORDERS[draft.order]} (drawn by lot with seed {draft.seed})"),
         ("Time", f"about {minutes} min with {words.counted(moves, 'change')} of head or pack"),
         ("Shutter", _shutter(draft, rig)),
         ("ISO", _iso(draft)),
@@ -73,8 +74,8 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
         ),
     ]
     if math.isfinite(told):
-        text = f"two lights are told apart to {told:.1f} mired, if a head scatters by {rig.scatter_mired:.2g} mired"
-        facts.append(("Answer", text + " from shot to shot"))
+        scatter = f"if a head scatters by {rig.scatter_mired:.2g} mired from shot to shot"
+        facts.append(("Answer", f"two lights can be told apart from {told:.1f} mired on, {scatter}"))
     if draft.reference:
         facts.append(("Reference", _reference(draft)))
     if draft.earlier is not None:
@@ -91,8 +92,20 @@ def plan_text(draft: Draft, rig: Rig, wrote: Sequence[str]) -> str:
     return "\n".join([f"{draft.title}: planned.", *facts, "", caution, "", *(f"wrote {path}" for path in wrote)])
 
 
+def asked_text(plan: Plan) -> str:
+    """Return what a plan that goes on from a test decides; blank for a new test."""
+    if plan.asked is None:
+        return ""
+    said = [
+        f"{plan.asked.open} differences cannot be called yet; these frames are to settle {plan.asked.settled} of them"
+    ]
+    if plan.asked.on_the_limit:
+        said.append(f"20 more rounds may not decide {plan.asked.on_the_limit}: they are too close to the limit")
+    return "; ".join(said) + "."
+
+
 def _rounds(draft: Draft) -> str:
-    """Return how often each light is shot, check frames apart."""
+    """Return how often each light is shot, without check frames."""
     lights = Counter(
         (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == "flash"
     )
