@@ -69,6 +69,11 @@ def output(error_stops: float) -> str:
     return f"{abs(error_stops):.1f} stop {'brighter' if error_stops > 0 else 'darker'} than set"
 
 
+def shutter(seconds: float) -> str:
+    """Return a shutter time [s] as cameras mark it: ``1/250 s``, from 0.4 s on ``0.5 s``."""
+    return f"1/{1.0 / seconds:.0f} s" if 0.0 < seconds < 0.4 else f"{seconds:.1f}".removesuffix(".0") + " s"
+
+
 def limit(quantity: str, value: float) -> str:
     """Return a limit as it is said."""
     words = {

@@ -78,7 +78,8 @@ def values(path: Path) -> Iterator[tuple[str, object]]:
         with path.open(newline="", encoding="utf-8") as file:
             for row in csv.DictReader(file):
                 key = " ".join(
-                    row.get(name) or "" for name in ("frame", "head", "power", "head_a", "power_a", "head_b", "power_b")
+                    row.get(name) or ""
+                    for name in ("session", "frame", "head", "power", "head_a", "power_a", "head_b", "power_b")
                 )
                 yield from ((f"{' '.join(key.split())} : {name}", _number(text)) for name, text in row.items())
     elif path.suffix == ".json":

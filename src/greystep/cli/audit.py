@@ -27,7 +27,7 @@ def audit(
     as_json: JsonOption = False,
     strict: StrictOption = False,
 ) -> None:
-    """Say whether the lights of SETUP.csv go together on one subject, and what would mend it.
+    """Say whether the lights of SETUP.csv go together on one subject, and what would bring them together.
 
     SETUP.csv has a row a light: role, head, power; if you like also share, reads (f/11.3) or stops, gel, group.
 

@@ -22,7 +22,7 @@ from greystep.log.colour import add_colour, doubt_light, mark_matrices
 from greystep.log.placing import place_frames
 from greystep.log.session import Box, Session, check_place
 from greystep.log.shots import capture_order, frame_files, read_shots
-from greystep.measure import chromaticity
+from greystep.measure.chromaticity import srgb_curve
 from greystep.measure.exposure import body_label
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target, find_target, fixed_target
@@ -283,4 +283,4 @@ def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
 
 def _picture(balance: NDArray[np.float64], overview: NDArray[Any]) -> NDArray[np.uint8]:
     """Balance a linear overview and give it the curve of sRGB (IEC 61966-2-1), 8 bit."""
-    return chromaticity.srgb_code(overview * balance).astype(np.uint8)
+    return np.asarray(np.round(255.0 * srgb_curve(overview * balance)), dtype=np.uint8)

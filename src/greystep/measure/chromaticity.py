@@ -203,12 +203,6 @@ def delta_e_2000(xyz: npt.ArrayLike, other_xyz: npt.ArrayLike, white_xyz: npt.Ar
     return np.asarray(library.difference.delta_E_CIE2000(*labs), np.float64)
 
 
-def srgb_code(linear: npt.ArrayLike) -> Array:
-    """Return linear sRGB values (any shape, 0 to 1, clipped) as whole 8-bit codes; NaN stays (IEC 61966-2-1)."""
-    light = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
-    return np.round(255.0 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055))
-
-
 def _library() -> ModuleType:
     """Open the door: the import takes most of a second and would leave numpy printing in a legacy style."""
     with np.printoptions():
@@ -247,3 +241,9 @@ def _uv1960_jacobian(xy: Array) -> Array:
     below = -2.0 * x + 12.0 * y + 3.0
     rows = [[4.0 * below + 8.0 * x, -48.0 * x], [12.0 * y, 6.0 * below - 72.0 * y]]
     return np.moveaxis(np.array(rows) / below**2, -1, 0)
+
+
+def srgb_curve(linear: npt.ArrayLike) -> Array:
+    """Return linear light, cut off at 0 and 1, on the curve of sRGB (IEC 61966-2-1), 0 to 1."""
+    shown = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
+    return np.asarray(np.where(shown <= 0.0031308, 12.92 * shown, 1.055 * shown ** (1 / 2.4) - 0.055))

@@ -1,4 +1,4 @@
-"""Everything that could be changed in a set-up with the tested heads, their powers and the gels at hand."""
+"""Everything that can be changed in a set-up with the tested heads, their powers and the gels at hand."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -155,9 +155,7 @@ def reach(upvp: Array) -> float:
 
 
 def _output(row: SetupRow, drift: Drift) -> float:
-    """Return the measured light of a row [stops], its gels taken off."""
-    values = drift.fitted["output_stops"].cells.values
-    return float(sum(weight * values[cell] for cell, weight in row.cells)) - row.gel.stops
+    return row.output(drift.fitted["output_stops"].cells.values)
 
 
 def _changed(rows: Sequence[SetupRow], new: Sequence[SetupRow]) -> tuple[SetupRow, ...]:
@@ -191,10 +189,15 @@ def _series(row: SetupRow, drift: Drift) -> list[int]:
     return [int(cell) for cell in same if np.isfinite(drift.fitted["mired"].cells.values[cell])]
 
 
+def _taken(row: SetupRow, head: str, stops: float, among: Sequence[int], drift: Drift) -> SetupRow | None:
+    """Return a row with the light of a head at a power, from those cells that may serve; None where it has none."""
+    where = cells_at(drift.cells, drift.fitted["mired"].cells.values, head, stops, among)
+    return replace(row, head=head, stops=stops, cells=where) if where else None
+
+
 def _at_power(row: SetupRow, label: str, stops: float, drift: Drift) -> SetupRow | None:
-    mired = drift.fitted["mired"].cells.values
-    where = cells_at(drift.cells, mired, row.head, stops, _series(row, drift))
-    return replace(row, power=label, stops=stops, cells=where) if where else None
+    taken = _taken(row, row.head, stops, _series(row, drift), drift)
+    return replace(taken, power=label) if taken else None
 
 
 def _powers(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Option]:
@@ -260,7 +263,10 @@ def _levels(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift
 def _swaps(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Option]:
     """Two heads change places; powers, shares and gels stay with the roles."""
     for a, b in combinations([light for light in lights if len(light.rows) == 1], 2):
-        new = [_with_head(light.rows[0], other.rows[0], drift) for light, other in ((a, b), (b, a))]
+        new = [
+            _taken(light.rows[0], other.head, light.rows[0].stops, _series(other.rows[0], drift), drift)
+            for light, other in ((a, b), (b, a))
+        ]
         made = [row for row in new if row is not None]
         if a.head != b.head and len(made) == 2:
             first, second = (
@@ -282,21 +288,13 @@ def _heads(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift)
             if head not in used:
                 series = np.flatnonzero((drift.cells.table["head"] == head) & (drift.cells.table["body"] == body))
                 where = [int(c) for c in series if drift.cells.series[c] == drift.cells.series[series[0]]]
-                mired = drift.fitted["mired"].cells.values
-                found = cells_at(drift.cells, mired, head, light.rows[0].stops, where)
-                if found:
-                    spare.append(replace(light.rows[0], head=head, cells=found))
+                if taken := _taken(light.rows[0], str(head), light.rows[0].stops, where, drift):
+                    spare.append(taken)
         best = min(spare, key=lambda row: _left(rows, [row], drift), default=None)
         if best is not None:
             more = _output(best, drift) - _output(light.rows[0], drift)
             change = NewHead(light.role, light.head, best.head, light.power, more)
             yield Option(RemedyKind.HEAD, (light.role,), change, max(0.0, -more), _changed(rows, [best]))
-
-
-def _with_head(row: SetupRow, other: SetupRow, drift: Drift) -> SetupRow | None:
-    mired = drift.fitted["mired"].cells.values
-    where = cells_at(drift.cells, mired, other.head, row.stops, _series(other, drift))
-    return replace(row, head=other.head, cells=where) if where else None
 
 
 def _gels(lights: Sequence[SetupLight], rows: Sequence[SetupRow], gels: Sequence[Gel]) -> Iterator[Option]:

@@ -21,7 +21,7 @@ from greystep.terms import Kind
 
 
 class Cut(StrEnum):
-    """What a shutter does to a flash: all of it in, its faint end lost, cut short of t0.1, or it cannot be told."""
+    """What a shutter does to a flash: all of it in, its faint end lost, cut short of t0.1, or nobody knows."""
 
     WHOLE = "whole"
     TAIL = "tail"
@@ -121,7 +121,7 @@ def check_shutter(
             least = shutter_for([flash.t01_s for flash in known], sync="1/500")
         except GreystepError:  # longer than every marked time
             least = ""
-    light = np.array([sum(weight * output[cell] for cell, weight in row.cells) - row.gel.stops for row in rows])
+    light = [row.output(output) for row in rows]
     share = np.array([row.share for row in rows])
     strongest = int(np.argmax(share))
     whole = 2.0 ** light[strongest] / share[strongest]

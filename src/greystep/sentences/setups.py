@@ -317,7 +317,7 @@ def shutter(check: ShutterCheck) -> list[str]:
         hit = [flash for flash in check.flashes if flash.cut == cut]
         if hit:
             names = say.listed(
-                [f"{flash.role} ({at_power(flash.head, flash.power)}, {flash_time(flash.t01_s)})" for flash in hit]
+                [f"{flash.role} ({at_power(flash.head, flash.power)}, {say.shutter(flash.t01_s)})" for flash in hit]
             )
             longer = f"; use {check.least_shutter} or longer" if check.least_shutter else ""
             shown = shutter_time(check.shutter_s)
@@ -344,7 +344,7 @@ def shutter_facts(check: ShutterCheck) -> str:
         said.append(f"Shutter {shutter_time(check.shutter_s)} ({given}).")
     if slow := check.slowest:
         name = f"{slow.role}, {at_power(slow.head, slow.power)}"
-        said.append(f"The slowest flash is {name}: {flash_time(slow.t01_s)}.")
+        said.append(f"The slowest flash is {name}: {say.shutter(slow.t01_s)}.")
     if check.least_shutter:
         said.append(f"{check.least_shutter} s is the shortest shutter that lets every flash end, tail and all.")
     if math.isfinite(check.ambient_pct):
@@ -355,20 +355,13 @@ def shutter_facts(check: ShutterCheck) -> str:
     return " ".join(said)
 
 
-def flash_time(seconds: float) -> str:
-    """Return a flash duration [s] as it is marked: ``1/250 s``; blank where it is not known."""
-    if not seconds > 0:
-        return ""
-    return f"1/{1.0 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.1f} s"
-
-
 def shutter_time(seconds: float) -> str:
     """Return a shutter time [s] by the marking that stands for it: ``1/125 s`` for 1/128."""
     marked = {marking: Fraction(marking) for marking in SHUTTERS}
     near = min(marked, key=lambda marking: abs(math.log2(float(marked[marking]) / seconds)))
     if abs(math.log2(float(marked[near]) / seconds)) <= MARKING_TOLERANCE_STOPS:
         return f"{near} s"
-    return flash_time(seconds)
+    return say.shutter(seconds)
 
 
 # --- choices ----------------------------------------------------------------------------------------------------------
@@ -384,7 +377,7 @@ def chosen(one: HeadSet | Gang) -> str:
     if isinstance(one, Gang):
         minus = "\N{MINUS SIGN}" if one.colour.duv <= -0.00005 else ""
         said.append(
-            f"Together {_brighter(one.output_stops)} the brightest head at full; flash {flash_time(one.t01_s)} "
+            f"Together {_brighter(one.output_stops)} the brightest head at full; flash {say.shutter(one.t01_s)} "
             f"(t0.1 of the slowest); {one.colour.cct_k:.0f} K, Duv {minus}{abs(one.colour.duv):.4f}."
         )
     elif one.cost_stops >= NO_MOVE:

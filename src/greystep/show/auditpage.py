@@ -31,7 +31,7 @@ _AMOUNTS: Final = {
     "share": "the shares of SETUP.csv",
     "reads": "the meter readings of SETUP.csv (a digit behind a full aperture is tenths of a stop)",
     "stops": "the stops of SETUP.csv",
-    "equal": "equal shares, for SETUP.csv gives none",
+    "equal": "equal shares, because SETUP.csv gives none",
     "measured": "as measured, light by light",
 }
 _CUT: Final = {
@@ -370,7 +370,8 @@ def _shutter_rows(audit: Audit) -> Rows:
     room = {share.role: share.ambient_pct for share in audit.shutter.room}
     return [
         (
-            row.role, row.head, row.power, setups.flash_time(row.t01_s) or words.EMPTY, _CUT[row.cut],
+            row.role, row.head, row.power,
+            say.shutter(row.t01_s) if words.known(row.t01_s) else words.EMPTY, _CUT[row.cut],
             f"{room[row.role]:.2f} %" if words.known(room[row.role]) else words.EMPTY,
         )
         for row in audit.shutter.flashes

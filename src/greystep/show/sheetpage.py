@@ -13,6 +13,7 @@ from greystep.log.draft import Draft
 from greystep.log.plan import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Step
 from greystep.log.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
 from greystep.show import words
+from greystep.terms import UNLIT, Kind
 
 #: What is put beside the table of shots; common practice, no source.
 _LICENSED: Final = "Mains work and repairs of packs and heads are for licensed people."
@@ -53,7 +54,7 @@ def shot_sheet(draft: Draft, rig: Rig) -> str:
 def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
     """Return what a plan comes to, as (name, text) for the sheet and the screen."""
     shots = [step for step in draft.steps if step.what in FRAMES]
-    lit = [step for step in shots if step.what in ("flash", "check")]
+    lit = [step for step in shots if step.what in (Kind.FLASH, "check")]
     heads = list(dict.fromkeys(step.head for step in lit))
     moves = sum(step.what == "head" and step.seconds > 0 for step in draft.steps)
     minutes = math.ceil(sum(step.seconds for step in draft.steps) / 60.0)
@@ -107,7 +108,7 @@ def asked_text(plan: Plan) -> str:
 def _rounds(draft: Draft) -> str:
     """Return how often each light is shot, without check frames."""
     lights = Counter(
-        (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == "flash"
+        (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == Kind.FLASH
     )
     most = max(lights.values())
     if draft.earlier is not None:
@@ -216,7 +217,7 @@ def _blocks(draft: Draft) -> list[dict[str, Any]]:
 
 
 def _title(step: Step, draft: Draft, before: str) -> str:
-    if step.what in ("ambient", "dark"):
+    if step.what in UNLIT:
         return "Room light"
     if step.what == "check":
         return f"Check: head {step.head} alone"
@@ -229,7 +230,8 @@ def _title(step: Step, draft: Draft, before: str) -> str:
 
 
 def _frame(step: Step) -> str:
-    return {"ambient": "flash off, all else the same", "dark": "lens cap on"}.get(step.what, f"{step.head}")
+    unlit: dict[str, str] = {Kind.AMBIENT: "flash off, all else the same", Kind.DARK: "lens cap on"}
+    return unlit.get(step.what, step.head)
 
 
 def _todo(step: Step, draft: Draft) -> str:

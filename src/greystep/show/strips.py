@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from greystep.measure import chromaticity
+from greystep.measure.chromaticity import srgb_curve
 from greystep.published import STEPS_SEEN
 from greystep.show import words
 
@@ -76,7 +76,7 @@ def magnification(series: Sequence[Array]) -> int:
 
 def _shown(neutrals: Array, power: int) -> Array:
     """Return neutrals with every difference multiplied, as 8-bit sRGB."""
-    return chromaticity.srgb_code(_LEVEL * np.maximum(neutrals, 1e-6) ** power)
+    return np.asarray(np.round(255.0 * srgb_curve(_LEVEL * np.maximum(neutrals, 1e-6) ** power)))
 
 
 def strips_of(checked: pd.DataFrame) -> str:

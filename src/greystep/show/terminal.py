@@ -1,17 +1,21 @@
 """What the commands say on screen: plain text, 80 columns, no colour needed."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any, Final
 
 import pandas as pd
 
 from greystep import words as say
+from greystep.columns import CorrectionRow, rows_of
 from greystep.log.table import status_counts
 from greystep.mix.audit import Audit
 from greystep.mix.casts import LightCast
 from greystep.mix.ganging import Choice, GangChoice
 from greystep.sentences import setups
 from greystep.show import words
+from greystep.terms import Source
 
 #: So many kinds of fault are told on screen; readings.csv and the page tell all.
 FAULTS_SAID: Final = 8
@@ -20,10 +24,10 @@ ARRIVED_SAID: Final = 12
 
 #: Where the light of a frame is known from, by the source column.
 _SOURCES: Final[dict[str, str]] = {
-    "patch": "the frame's own grey target",
-    "profile": "the test of its head",
-    "overlap": "what it shares with another frame",
-    "nearby": "the last grey target under the same lights",
+    Source.PATCH: "the frame's own grey target",
+    Source.PROFILE: "the test of its head",
+    Source.OVERLAP: "what it shares with another frame",
+    Source.NEARBY: "the last grey target under the same lights",
 }
 
 
@@ -110,20 +114,18 @@ def watched_text(readings: pd.DataFrame, written: str) -> str:
 
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
     """Return what the corrections are: how many, from what, the largest shift, the files written."""
-    done = corrections[corrections["mired_shift"].notna()]
+    done = [row for row in rows_of(corrections, CorrectionRow) if words.known(row.mired_shift)]
     lines = [f"{words.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
-    sources = done["source"].value_counts()
-    if len(sources):
-        told = [f"{_SOURCES.get(str(name), name)} ({words.counted(n, 'frame')})" for name, n in sources.items()]
+    if done:
+        sources = Counter(row.source for row in done).most_common()
+        told = [f"{_SOURCES.get(source, source)} ({words.counted(n, 'frame')})" for source, n in sources]
         lines.append(f"The light is read from {'; '.join(told)}.")
-        row = done.sort_values("mired_shift", key=abs, kind="stable").iloc[-1].to_dict()
-        shift = words.shift(row["mired_shift"], row["duv_shift"])
-        lines.append(f"Largest: {row['frame']} ({words.frame_label(row)}) is made {shift}.")
-        if (done["exposure_stops"] != 0).any():
-            row = done.sort_values("exposure_stops", key=abs, kind="stable").iloc[-1].to_dict()
-            lines.append(
-                f"Largest in brightness: {row['frame']} by {words.number(row['exposure_stops'], 2, True)} stop."
-            )
+        row = max(reversed(done), key=lambda row: abs(row.mired_shift))
+        shift = words.shift(row.mired_shift, row.duv_shift)
+        lines.append(f"Largest: {row.frame} ({words.frame_label(asdict(row))}) is made {shift}.")
+        row = max(reversed(done), key=lambda row: abs(row.exposure_stops))
+        if row.exposure_stops != 0:
+            lines.append(f"Largest in brightness: {row.frame} by {words.number(row.exposure_stops, 2, True)} stop.")
     return "\n".join([*map(words.wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
 
 

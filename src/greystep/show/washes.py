@@ -74,8 +74,8 @@ def wash_card(upvp: Array, balance: Array, times: float) -> NDArray[np.uint8]:
     shown = neutral + times * (mix(upvp, washes) - balance)
     xyz = chromaticity.xy_to_xyz(chromaticity.upvp_to_xy(shown))
     light = _LIT * washes.sum(axis=-1) ** 0.7
-    linear = (xyz @ from_xyz.T) * light[..., None]
-    return np.asarray(chromaticity.srgb_code(linear), dtype=np.uint8)
+    shown_srgb = chromaticity.srgb_curve((xyz @ from_xyz.T) * light[..., None])
+    return np.asarray(np.round(255.0 * shown_srgb), dtype=np.uint8)
 
 
 def draw_washes(roles: Sequence[str], upvp: Array, balance: Array, times: float) -> str:
