@@ -18,7 +18,7 @@ from greystep.log.ingest import Ingested
 from greystep.log.power import Power, parse_power, same_power
 from greystep.log.session import HeadInfo, Session
 from greystep.mix.casts import LightPair, every_two, judge_lights
-from greystep.mix.choice import Chosen, best_sets
+from greystep.mix.choice import BestSet, best_sets
 from greystep.mix.gels import NO_GEL
 from greystep.mix.mixing import White, build_lights, colour_of, mix, points
 from greystep.mix.planned import duration
@@ -180,7 +180,7 @@ def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()
     body = drift.cells.table["body"].to_numpy(object)
     fitted = drift.fitted
     at = np.column_stack([fitted[name].cells.values for name in ("u_prime", "v_prime")]) / STEP_UPRIME_VPRIME
-    found: list[tuple[Chosen, tuple[int, ...]]] = []
+    found: list[tuple[BestSet, tuple[int, ...]]] = []
     for name in dict.fromkeys(body[cells]):
         mine = cells[body[cells] == name]
         sets = best_sets(at[mine], [int(head) for head in drift.cells.head[mine]], need, 1 + NEXT)
