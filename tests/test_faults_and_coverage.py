@@ -15,7 +15,7 @@ import pytest
 from scipy import ndimage
 
 from greystep.demo import dngfile
-from greystep.demo.kit import HeadCharacter, Kit, Settings, Shot, shoot
+from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, shoot
 from greystep.demo.scenario import frames, write_session
 from greystep.demo.sensor import CARD_BOX, Sensor
 from greystep.log.ingest import Ingested, ingest, join_readings
@@ -188,8 +188,8 @@ FAULTS: dict[str, tuple[dict, Spoil | None, set[str]]] = {
     "8 x 8 px zeroed": ({}, zero_block, {"damaged"}),
     "warmer by 6 sd": ({"warmer": 6.0}, None, {"outlier"}),
     "cooler by 6 sd": ({"warmer": -6.0}, None, {"outlier"}),
-    "aperture a third of a stop less": ({"settings": Settings(f_number=13.0)}, None, {"settings_changed"}),
-    "other lens setting": ({"settings": Settings(focal_mm=85.0)}, None, {"settings_changed"}),
+    "aperture a third of a stop less": ({"settings": CameraSettings(f_number=13.0)}, None, {"settings_changed"}),
+    "other lens setting": ({"settings": CameraSettings(focal_mm=85.0)}, None, {"settings_changed"}),
     "other matrix": ({"other_matrix": True}, None, {"matrix_differs"}),
     "black level 2 counts off": ({"tag_black": 2.0}, None, {"black_doubtful"}),
     "cut off": ({"cut_to_bytes": 200_000}, None, {"unreadable"}),
@@ -244,7 +244,7 @@ def with_faults(kit: Kit, seed: int) -> tuple[list[Shot], dict[int, Spoil], dict
         wanted[f"f{place + 1:04d}.dng"] = names
         if spoil is not None:
             spoils[place] = spoil
-    shots.append(Shot("", "", np.nan, "ambient", shots[-1].time_s + 60.0, settings=Settings(f_number=13.0)))
+    shots.append(Shot("", "", np.nan, "ambient", shots[-1].time_s + 60.0, settings=CameraSettings(f_number=13.0)))
     return shots, spoils, wanted
 
 
@@ -264,7 +264,7 @@ def test_a_shutter_of_four_fifths_of_the_flash_is_caught(tmp_path: Path) -> None
     heads = (HeadCharacter("long", t01_s=(("full", "1/160"),)), HeadCharacter("short", t01_s=(("full", "1/250"),)))
     kit = Kit(
         heads, powers=("1/1",), repeats=4, camera="exact", compressed=False, sensor=SMALL,
-        settings=Settings(shutter="1/200"),
+        settings=CameraSettings(shutter="1/200"),
     )  # fmt: skip
     write_session(tmp_path / "s", kit, shoot(kit, 1), 1)
     table = ingest(load_session(tmp_path / "s")).readings
@@ -297,10 +297,10 @@ def clean(folder: Path, seed: int) -> Ingested:
         gradient=0.08, ambient_share=0.0001,
     )  # fmt: skip
     iso = {"1/1": 100, "1/4": 200, "1/16": 800}
-    shots = [replace(shot, settings=Settings(iso=iso.get(shot.power, 100))) for shot in shoot(kit, seed)]
+    shots = [replace(shot, settings=CameraSettings(iso=iso.get(shot.power, 100))) for shot in shoot(kit, seed)]
     at = shots[-1].time_s
     shots += [
-        Shot("", "", np.nan, "ambient", at + 10.0 + n, settings=Settings(iso=speed))
+        Shot("", "", np.nan, "ambient", at + 10.0 + n, settings=CameraSettings(iso=speed))
         for n, speed in enumerate((200, 800))
     ]
     write_session(folder, kit, shots, seed)

@@ -1,4 +1,4 @@
-"""Results are written whole or not at all: text, tables and JSON, each through a temporary file and one rename."""
+"""Results are written whole or not at all, each through a temporary file and one rename: text, CSV, TOML, JSON."""
 
 import json
 import math
@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import tomli_w
 
 from greystep.errors import GreystepError
 
@@ -41,6 +42,12 @@ def write_bytes(path: Path, data: bytes) -> None:
         ) from error
 
 
+def refuse_to_overwrite(folder: Path) -> None:
+    """Raise a ``GreystepError`` if a folder exists and holds anything."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise GreystepError(f"{folder}: is there already and not empty; give a new folder, nothing was written")
+
+
 def write_text(path: Path, text: str) -> None:
     """Write UTF-8 text whole, see `write_bytes`."""
     write_bytes(path, text.encode("utf-8"))
@@ -52,6 +59,11 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
     with np.printoptions(legacy=False):
         text = table.to_csv(index=False, lineterminator="\n", na_rep="")
     write_text(path, text)
+
+
+def write_toml(path: Path, content: Mapping[str, Any]) -> None:
+    """Write tables of text, numbers, truth values and lists as TOML, whole."""
+    write_text(path, tomli_w.dumps(content))
 
 
 def write_json(path: Path, content: Mapping[str, Any]) -> None:

@@ -1,10 +1,15 @@
-"""Every figure that comes from a document, each with its unit and its source.
+"""Every figure that comes from a document, with its unit and its source; after them those of this project itself.
 
 Marks: a source that was read stands by name; ``from memory`` and ``common practice, no source`` say so.
-Each block belongs to one stage of the flow; add a value beside its kin.
+Each block belongs to one stage of the flow; add a value beside its kin, in the part where it belongs.
 """
 
+from enum import IntEnum
 from typing import Final
+
+# ======================================================================================================================
+# Part 1: published values
+# ======================================================================================================================
 
 # --- chromaticity ---------------------------------------------------------------------------------------------------
 
@@ -48,6 +53,57 @@ LIGHT_SOURCE_K: Final[dict[int, float]] = {
     24: 3200.0,  # ISO studio tungsten
 }
 
+
+class DngTag(IntEnum):
+    """The tags that are read or written here, by their names in TIFF 6.0, EXIF 2.3 and the DNG specification 1.7.1."""
+
+    NEW_SUBFILE_TYPE = 254
+    COMPRESSION = 259
+    MAKE = 271
+    MODEL = 272
+    ORIENTATION = 274
+    CFA_REPEAT_PATTERN_DIM = 33421
+    CFA_PATTERN = 33422
+    EXPOSURE_TIME = 33434
+    F_NUMBER = 33437
+    EXIF_POINTER = 34665
+    PHOTOGRAPHIC_SENSITIVITY = 34855
+    EXIF_VERSION = 36864
+    DATE_TIME_ORIGINAL = 36867
+    FLASH = 37385
+    FOCAL_LENGTH = 37386
+    SUB_SEC_TIME_ORIGINAL = 37521
+    BODY_SERIAL_NUMBER = 42033
+    LENS_MODEL = 42036
+    DNG_VERSION = 50706
+    DNG_BACKWARD_VERSION = 50707
+    UNIQUE_CAMERA_MODEL = 50708
+    CFA_LAYOUT = 50711
+    LINEARIZATION_TABLE = 50712
+    BLACK_LEVEL_REPEAT_DIM = 50713
+    BLACK_LEVEL = 50714
+    BLACK_LEVEL_DELTA_H = 50715
+    BLACK_LEVEL_DELTA_V = 50716
+    WHITE_LEVEL = 50717
+    COLOR_MATRIX_1 = 50721
+    COLOR_MATRIX_2 = 50722
+    CAMERA_CALIBRATION_1 = 50723
+    CAMERA_CALIBRATION_2 = 50724
+    ANALOG_BALANCE = 50727
+    AS_SHOT_NEUTRAL = 50728
+    AS_SHOT_WHITE_XY = 50729
+    BASELINE_EXPOSURE = 50730
+    CAMERA_SERIAL_NUMBER = 50735
+    CALIBRATION_ILLUMINANT_1 = 50778
+    CALIBRATION_ILLUMINANT_2 = 50779
+    ACTIVE_AREA = 50829
+    MASKED_AREAS = 50830
+    CAMERA_CALIBRATION_SIGNATURE = 50931
+    PROFILE_CALIBRATION_SIGNATURE = 50932
+    OPCODE_LIST_1 = 51008
+    OPCODE_LIST_2 = 51009
+
+
 # --- demo -----------------------------------------------------------------------------------------------------------
 
 #: Lines of xenon in the visible and near infrared [nm], Xe I and Xe II. From memory; good enough for an invented flash.
@@ -57,35 +113,8 @@ XENON_LINES_NM: Final = (
 
 # --- exposure -------------------------------------------------------------------------------------------------------
 
-#: No marking of the third-stop series lies farther from its exact value [stops]; the worst is 1/60 for 1/64, 0.093.
-#: Arithmetic on the markings (EXIF / APEX: Av = 2 log2 N, Tv = -log2 T).
-MARKING_TOLERANCE_STOPS: Final = 0.1
-
 #: EXIF ISOSpeedRatings holds this where the value is too large for the tag. EXIF 2.3, from memory.
 ISO_NOT_IN_TAG: Final = 65535.0
-
-# --- drift ----------------------------------------------------------------------------------------------------------
-
-#: A step of 0.0011 in u'v' is at least so many mired along the Planckian locus between 2700 and 6500 K (3.1 to 2.2),
-#: and so much Duv across it (0.00077 at 3200 K, 0.00089 at 5600 K). Arithmetic on the locus.
-MIRED_A_STEP: Final = 2.2
-DUV_A_STEP: Final = 0.00077
-
-#: Observer term (k = 1) of one head over its powers, as a share of the difference: another camera may see that much
-#: more or less. This project's own simulation on open spectra, no outside source.
-OBSERVER_SAME_HEAD: Final = 0.07
-
-#: The same between two heads of one model and dome, as a share of the difference; own simulation, no outside source.
-OBSERVER_SAME_TYPE: Final = 0.04
-
-#: The same between heads of other tube, coating or dome [mired], whatever the difference; own simulation, no source.
-OBSERVER_OTHER_TYPE_MIRED: Final = 3.0
-
-# --- history --------------------------------------------------------------------------------------------------------
-
-#: A colour meter's own repeatability (k = 1) from one session to the next [mired]: about one digit of a display in
-#: steps of 10 K at 5500 K. An assumption of this tool, no source.
-METER_REPEAT_MIRED: Final = 0.3
 
 # --- mixed light ----------------------------------------------------------------------------------------------------
 
@@ -126,3 +155,36 @@ NOMINAL_GELS: Final = (
 
 #: White of the ICC's profile connection space, XYZ of D50 as it is rounded there. ICC.1:2010, from memory.
 ICC_PCS_WHITE: Final = (0.9642, 1.0, 0.8249)
+
+# ======================================================================================================================
+# Part 2: this project's own arithmetic, simulations and assumptions; no document says them
+# ======================================================================================================================
+
+# --- exposure -------------------------------------------------------------------------------------------------------
+
+#: No marking of the third-stop series lies farther from its exact value [stops]; the worst is 1/60 for 1/64, 0.093.
+#: Arithmetic on the markings (EXIF / APEX: Av = 2 log2 N, Tv = -log2 T).
+MARKING_TOLERANCE_STOPS: Final = 0.1
+
+# --- drift ----------------------------------------------------------------------------------------------------------
+
+#: A step of 0.0011 in u'v' is at least so many mired along the Planckian locus between 2700 and 6500 K (3.1 to 2.2),
+#: and so much Duv across it (0.00077 at 3200 K, 0.00089 at 5600 K). Arithmetic on the locus.
+MIRED_A_STEP: Final = 2.2
+DUV_A_STEP: Final = 0.00077
+
+#: Observer term (k = 1) of one head over its powers, as a share of the difference: another camera may see that much
+#: more or less. This project's own simulation on open spectra, no outside source.
+OBSERVER_SAME_HEAD: Final = 0.07
+
+#: The same between two heads of one model and dome, as a share of the difference; own simulation, no outside source.
+OBSERVER_SAME_TYPE: Final = 0.04
+
+#: The same between heads of other tube, coating or dome [mired], whatever the difference; own simulation, no source.
+OBSERVER_OTHER_TYPE_MIRED: Final = 3.0
+
+# --- history --------------------------------------------------------------------------------------------------------
+
+#: A colour meter's own repeatability (k = 1) from one session to the next [mired]: about one digit of a display in
+#: steps of 10 K at 5500 K. An assumption of this tool, no source.
+METER_REPEAT_MIRED: Final = 0.3

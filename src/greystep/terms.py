@@ -30,6 +30,14 @@ class Source(StrEnum):
     NONE = ""
 
 
+class Order(StrEnum):
+    """In what order the lights of a test are shot: head after head, or all heads rigged."""
+
+    BY_HEAD = "by-head"
+    SHUFFLED = "shuffled"
+    MIXED = "mixed"
+
+
 #: The kinds of frames whose light and colour are measured.
 LIT = (Kind.FLASH, Kind.JOB)
 #: The kinds of frames that were taken without flash.

@@ -16,10 +16,13 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 TOLERANCE = 1e-9
+#: Columns that name a row.
+KEYS = ("frame", "head", "power", "session", "head_a", "power_a", "head_b", "power_b", "part")
 SCENARIOS = ("hire-kit", "stack", "three-lights", "faults")
 #: Name of a run, and its command; ``{}`` is where its results go. A folder is named as in SESSIONS.
 RUNS = {
@@ -73,15 +76,14 @@ def write(target: Path, sessions: Path, greystep: str) -> None:
 
 
 def values(path: Path) -> Iterator[tuple[str, object]]:
-    """Yield the place and the value of everything in a CSV or JSON file."""
+    """Yield the place and the value of everything in a CSV or JSON file; rows of one name are numbered."""
     if path.suffix == ".csv":
+        seen: Counter[str] = Counter()
         with path.open(newline="", encoding="utf-8") as file:
             for row in csv.DictReader(file):
-                key = " ".join(
-                    row.get(name) or ""
-                    for name in ("session", "frame", "head", "power", "head_a", "power_a", "head_b", "power_b")
-                )
-                yield from ((f"{' '.join(key.split())} : {name}", _number(text)) for name, text in row.items())
+                key = " ".join(filter(None, (row.get(name) for name in KEYS)))
+                seen[key] += 1
+                yield from ((f"{key} {seen[key]} : {name}", _number(text)) for name, text in row.items())
     elif path.suffix == ".json":
         yield from _inside(json.loads(path.read_text(encoding="utf-8")), "")
 

@@ -14,7 +14,7 @@ from greystep.cli.history import history
 from greystep.cli.plan import plan
 from greystep.compare.drift import analyse
 from greystep.demo.dngfile import dng_bytes
-from greystep.demo.kit import HeadCharacter, Kit, Settings, Shot, light
+from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light
 from greystep.demo.scenario import frames
 from greystep.demo.sensor import Sensor
 from greystep.errors import GreystepError
@@ -53,7 +53,7 @@ def shoot(
         time_s += step.seconds
         warm[step.head] = warm.get(step.head, 0.0) + 1.0
         if step.what in FRAMES:
-            settings = Settings(iso=step.iso)
+            settings = CameraSettings(iso=step.iso)
             if step.what in ("ambient", "dark"):
                 shots.append(Shot("", "", np.nan, step.what, time_s, settings=settings))
             else:

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+import greystep.cli.options
 from greystep.cli.app import app
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "hire_kit"
@@ -45,6 +46,13 @@ def meanwhile(act: Callable[[], None]) -> Iterator[None]:
     thread.join()
 
 
+def wait_for(path: Path) -> None:
+    """Wait until a file is written, however slow this machine is."""
+    end = time.monotonic() + 60.0
+    while not path.exists() and time.monotonic() < end:
+        time.sleep(0.02)
+
+
 @pytest.fixture
 def open_log(session: Path) -> str:
     """All frames of the log, which has one row more, so that a watch does not end at once; the log without that row."""
@@ -58,8 +66,9 @@ def open_log(session: Path) -> str:
 def test_frames_are_told_as_they_arrive_and_the_end_of_the_log_ends_it(session: Path) -> None:
     def copy() -> None:
         for path in frames():
-            time.sleep(0.25)
             shutil.copy(path, session / "frames")
+            wait_for(session / "readings.csv")
+            time.sleep(0.25)
 
     with meanwhile(copy):
         result = run("watch", session, "--every", "0.05", "--idle", "20")
@@ -82,7 +91,8 @@ def test_a_file_that_is_still_growing_is_told_again_when_it_is_whole(session: Pa
     last.write_bytes(whole[: len(whole) // 3])
 
     def finish() -> None:
-        time.sleep(1.5)
+        wait_for(session / "readings.csv")
+        time.sleep(0.5)
         last.write_bytes(whole)
 
     with meanwhile(finish):
@@ -124,14 +134,25 @@ def test_it_ends_only_when_every_row_has_its_frame(session: Path) -> None:
     assert "not_in_the_log.dng: no row of the log names it" in result.stderr
 
 
-def test_a_log_that_is_mended_meanwhile_is_read_again(session: Path, open_log: str) -> None:
-    def mend() -> None:
-        time.sleep(1.0)
+def test_a_log_that_is_corrected_meanwhile_is_read_again(
+    session: Path, open_log: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = threading.Event()
+
+    def say(*lines: str) -> None:
+        greystep.cli.options.say(*lines)
+        if any("1/16+x" in line for line in lines):
+            told.set()
+
+    monkeypatch.setattr("greystep.cli.watch.say", say)
+
+    def correct() -> None:
+        wait_for(session / "readings.csv")
         (session / "shots.csv").write_text(open_log.replace("1/16", "1/16+x"), encoding="utf-8")
-        time.sleep(1.0)
+        told.wait(60.0)
         (session / "shots.csv").write_text(open_log, encoding="utf-8")
 
-    with meanwhile(mend):
+    with meanwhile(correct):
         result = run("watch", session, "--every", "0.05", "--idle", "20")
     assert result.exit_code == 0, result.output
     assert 'power "1/16+x"' in result.stderr
@@ -140,7 +161,7 @@ def test_a_log_that_is_mended_meanwhile_is_read_again(session: Path, open_log: s
 
 def test_a_last_look_that_failed_is_no_success(session: Path, open_log: str) -> None:
     def spoil() -> None:
-        time.sleep(1.0)
+        wait_for(session / "readings.csv")
         (session / "shots.csv").write_text(open_log.replace("1/16", "1/16+x"), encoding="utf-8")
 
     with meanwhile(spoil):

@@ -18,7 +18,7 @@ from greystep.correct.gains import COLUMNS, Corrections, correct_frames
 from greystep.correct.profile import make_profile
 from greystep.demo import spectra
 from greystep.demo.dngfile import Picture, dng_bytes
-from greystep.demo.kit import HeadCharacter, Kit, Settings, Shot, light
+from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light
 from greystep.demo.scenario import write_session
 from greystep.demo.sensor import MATERIALS, Sensor, chip, expose, table_top
 from greystep.errors import GreystepError
@@ -150,7 +150,7 @@ def test_a_frame_of_something_else_gets_no_gain(tmp_path: Path) -> None:
     ("changes", "shot", "words"),
     [
         ({"sensor": Sensor(height=480, width=480)}, {}, "480 x 480 px"),
-        ({}, {"settings": Settings(focal_mm=85.0)}, "85 mm"),
+        ({}, {"settings": CameraSettings(focal_mm=85.0)}, "85 mm"),
     ],
 )
 def test_frames_that_cannot_be_laid_over_each_other_say_why(

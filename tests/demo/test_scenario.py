@@ -12,7 +12,7 @@ import pytest
 import rawpy
 import tifffile
 
-from greystep.demo.kit import HeadCharacter, Kit, Settings, Shot, shoot
+from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, shoot
 from greystep.demo.scenario import frames, lights, shutter_s, stops_of, truth, write_demo, write_session
 from greystep.demo.sensor import Sensor
 from greystep.demo.spectra import camera, grey_card, observer
@@ -205,12 +205,17 @@ def test_settings_change_the_light_as_optics_do() -> None:
         sensor=Sensor(height=120, width=120, prnu=0.0, hot_pixels=0, dust=0), camera="exact",
     )  # fmt: skip
 
-    def green(kind: str, settings: Settings) -> float:
+    def green(kind: str, settings: CameraSettings) -> float:
         lit = {"mired": 178.6, "duv": 0.0005, "output_stops": 0.0} if kind == "flash" else {}
         mosaic, _ = next(frames(kit, [Shot("A", "1/1", 0.0, kind, 0.0, settings=settings, **lit)], 1))
         return float(mosaic[0::2, 1::2].mean()) - 512.0
 
-    plain, wide, slow, fast_film = Settings(), Settings(f_number=8.0), Settings(shutter="1/60"), Settings(iso=200)
+    plain, wide, slow, fast_film = (
+        CameraSettings(),
+        CameraSettings(f_number=8.0),
+        CameraSettings(shutter="1/60"),
+        CameraSettings(iso=200),
+    )
     flash, room = green("flash", plain), green("ambient", plain)
     assert flash - room == pytest.approx(0.2 * (16383 - 512), rel=2e-3)
     assert green("flash", wide) == pytest.approx(2 * flash, rel=2e-3)

@@ -1,5 +1,6 @@
 """A planned session written and read back by the project's own readers, and its TOML by the standard library's."""
 
+import tempfile
 import tomllib
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from greystep.errors import GreystepError
+from greystep.files import write_toml
 from greystep.log.draft import (
     Draft,
     camera_settings,
@@ -18,7 +20,6 @@ from greystep.log.draft import (
     further_cells,
     session_document,
     shots_table,
-    toml_text,
     write_draft,
 )
 from greystep.log.plan import Cell, all_cells, arrange
@@ -96,7 +97,9 @@ TABLES = st.dictionaries(
 @given(st.dictionaries(WORDS.filter(lambda name: name != "heads"), st.one_of(VALUES, TABLES), max_size=4), TABLES)
 def test_toml_reads_back(document: dict[str, object], head: dict[str, object]) -> None:
     whole = document | {"heads": {"A.b": head}}
-    assert tomllib.loads(toml_text(whole)) == whole
+    with tempfile.TemporaryDirectory() as folder:
+        write_toml(Path(folder) / "session.toml", whole)
+        assert tomllib.loads((Path(folder) / "session.toml").read_bytes().decode()) == whole
 
 
 def test_a_session_goes_on_in_another_folder(tmp_path: Path) -> None:

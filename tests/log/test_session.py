@@ -148,8 +148,8 @@ def test_windows_line_ends_and_a_byte_order_mark(tmp_path: Path) -> None:
         ("[tolerance]\nduv = 4", "[tolerance] duv: 4 is out of range; from 1e-05 to 0.05"),
         ("[tolerance]\nkelvin = 1" + "0" * 400, "[tolerance] kelvin: a huge number is out of range"),
         ("tolerance = 4", "line 1: tolerance: found 4; a table is needed, such as [tolerance]"),
-        ("[heads]\nA = 4", "line 2: [heads] A: found 4; write a table a head, such as [heads.A]"),
-        ('heads = "A"', 'line 1: heads: found the text "A"; write a table a head'),
+        ("[heads]\nA = 4", "line 2: [heads] A: found 4; a table is needed, such as [heads.A]"),
+        ('heads = "A"', 'line 1: heads: found the text "A"; a table is needed, such as [heads.A]'),
         ('[target]\npatch = "middle"', 'found the text "middle"; write "auto" or [x0, y0, x1, y1] as fractions'),
         ("[target]\npatch = [0.1, 0.2, 0.3]", "[target] patch: found a list; write"),
         ("[target]\npatch = [0.1, 0.2, 0.3, true]", "[target] patch: found a list; write"),
@@ -211,10 +211,22 @@ def test_all_faults_come_at_once(tmp_path: Path) -> None:
     assert len(faults(tmp_path, text)) == 5
 
 
+def test_one_fault_of_a_table_hides_no_other(tmp_path: Path) -> None:
+    text = (
+        '[target]\npatch = 3\nreflectance = "gray.csv"\n[camera]\nmeter = 4\nmatrix = "none.json"\n'
+        '[heads.A]\nserial = 7\npck = "P1"\nmax_energy_j = 2400\nt01_s = {"600 J" = 9, "x" = "1/150"}\n'
+        '[reference]\nkit = 1\npower = "4 stops"\n'
+    )
+    found = faults(tmp_path, text)
+    assert len(found) == 10
+    for key in ("patch", "reflectance", "meter", "matrix", "serial", "pck", "600 J", "x", "kit", "power"):
+        assert any(key in line for line in found), key
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ('title = "a"\npower = 1/16\n', "line 2, column 10: .*; mend that line; text stands in"),
+        ('title = "a"\npower = 1/16\n', "line 2, column 10: .*; correct that line; text stands in"),
         ("title = \u201cHire kit\u201d\n", "line 1, column 9: .*; type straight quotes"),
         ('frames = "C:\\photos"\n', r"line 1, column \d+: .*; write / instead of"),
         ('title = "a"\ntitle = "b"\n', "line 2, column"),
@@ -243,7 +255,7 @@ def test_what_is_no_utf8_is_told(tmp_path: Path) -> None:
         ("400,0.18\n400,0.18\n700,0.18\n", "grey.csv row 2: 400 nm after 400 nm"),
         ("nm,factor\n400,18\n700,0.18\n", "grey.csv row 2: factor 18; write a share of 1, such as 0.18"),
         ("400,0.18\n500,0\n700,0.18\n", "grey.csv row 2: factor 0;"),
-        ("400,0.18\n500,nan\n700,0.18\n", "grey.csv row 2: factor nan;"),
+        ("400,0.18\n500,nan\n700,0.18\n", "grey.csv row 2: not two numbers;"),
         ("nm,factor\n420,0.18\n700,0.18\n", "grey.csv: covers 420 to 700 nm; 400 to 700 nm are needed"),
         ("nm,factor\n400,0.18\n690,0.18\n", "grey.csv: covers 400 to 690 nm"),
         ("nm,factor\n", "grey.csv: covers nothing"),

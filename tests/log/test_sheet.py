@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from greystep.errors import GreystepError
-from greystep.log.sheet import nearest, read_rows
+from greystep.errors import FaultsError, GreystepError
+from greystep.log.sheet import nearest, read_number, read_rows, read_sheet
 
 ROWS = [["frame", "head", "note"], ["f1.dng", "Tête", "warm, soft; near"], ["f2.dng", "007", 'the "big" dish']]
 
@@ -96,3 +96,44 @@ def test_nearest_minds_no_letter_case() -> None:
     assert nearest("Pwer", ["power", "kind"]) == "power"
     assert nearest("toler", ["Tolerance"]) == "Tolerance"
     assert nearest("zzz", ["power", "kind"]) is None
+
+
+def test_declared_columns_are_read_in_any_letter_case_and_order(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("Gain;mine; PLATE \n0,5;x; f1.dng \n;y\n", encoding="utf-8")
+    sheet = read_sheet(path, "plate", ["plate"], ["gain", "stops"])
+    assert sheet.rows == [
+        (2, {"plate": "f1.dng", "gain": "0,5", "stops": ""}),
+        (3, {"plate": "", "gain": "", "stops": ""}),
+    ]
+    assert sheet.faults == []
+
+
+def test_a_misspelt_column_is_told_and_read_under_its_right_name(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("frame,gian,width,frame\nf1.dng,2,3,\n", encoding="utf-8")
+    sheet = read_sheet(path, "plate", ["plate"], ["gain"], ["with"], {"frame": "plate"})
+    assert sheet.faults == [
+        'row 1: column "plate" is there twice; keep one', 'row 1: column "gian": did you mean gain?',
+    ]  # fmt: skip
+    assert sheet.rows == [(2, {"plate": "f1.dng", "gain": "2", "with": ""})]
+
+
+def test_a_missing_column_and_a_table_without_rows_stop_the_reading(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("image\nf1.dng\n", encoding="utf-8")
+    with pytest.raises(FaultsError, match="row 1: no column plate; the first row names plate"):
+        read_sheet(path, "plate", ["plate"])
+    path.write_text("plate\n", encoding="utf-8")
+    with pytest.raises(GreystepError, match="names no plate; write the header plate"):
+        read_sheet(path, "plate", ["plate"])
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "-inf", "x", "", " ", "1.1", "-0,2"])
+def test_what_is_no_number_within_the_limits_is_told(text: str) -> None:
+    with pytest.raises(GreystepError, match=r"share .*; write a share of 1"):
+        read_number(text, "share", (0.0, 1.0), "a share of 1")
+
+
+def test_numbers_with_a_comma_and_a_typographic_minus() -> None:
+    assert read_number(" \N{MINUS SIGN}0,5 ", "stops", (-1.0, 1.0), "stops") == -0.5

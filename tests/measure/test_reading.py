@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from greystep.files import to_json
 from greystep.measure import reading as reading_module
-from greystep.measure.reading import Reading, measure_frame, reading_from_json, reading_to_json
+from greystep.measure.reading import Reading, as_json, from_json, measure_frame
 from greystep.measure.surround import reference_surround, target_state
 from greystep.measure.target import fixed_target
 
@@ -73,7 +73,7 @@ def test_a_reading_survives_json_and_pickle_to_the_last_digit(shoot: Callable[..
         measure_frame(shoot(counts(), "job.dng"), None),
     ]
     for reading in cases:
-        again = reading_from_json(json.loads(to_json(reading_to_json(reading))))
+        again = from_json(json.loads(to_json(as_json(reading))), Reading)
         for copy in (again, pickle.loads(pickle.dumps(reading))):
             assert type(copy) is Reading
             np.testing.assert_equal(asdict(copy), asdict(reading))
@@ -85,7 +85,7 @@ def test_a_reading_survives_json_and_pickle_to_the_last_digit(shoot: Callable[..
 @pytest.mark.parametrize("stored", [{}, {"signal": None}, {"signal": 3, "colour": None, "surround": None}])
 def test_another_entry_is_no_reading(stored: dict[str, Any]) -> None:
     with pytest.raises((KeyError, TypeError, ValueError, AttributeError)):
-        reading_from_json(stored)
+        from_json(stored, Reading)
 
 
 def spoilt(values: NDArray[np.uint16], place: Any, value: int) -> NDArray[np.uint16]:

@@ -108,16 +108,16 @@ def test_every_fault_of_own_gels_is_told_at_once_with_its_row(tmp_path: Path) ->
         read_gels(path)
     text = str(caught.value)
     for said in (
-        'row 2: stops is "-1"',
+        'row 2: stops "-1"',
         'row 3: gel "b+c"',
         "row 4: no name",
-        'row 4: mired_shift is "x"',
+        'row 4: mired_shift "x"',
         "row 5: gel",
     ):
         assert said in text
-    assert 'row 5: duv_shift is "0.2"' in text
+    assert 'row 5: duv_shift "0.2"' in text
     path.write_text("name,mired,duv_shift,stops\na,5,0,1\n")
-    with pytest.raises(FaultsError, match=r'no column mired_shift; is it "mired"'):
+    with pytest.raises(FaultsError, match=r'column "mired": did you mean mired_shift\?'):
         read_gels(path)
     path.write_text("name,mired_shift,duv_shift,stops\n")
     with pytest.raises(GreystepError, match="names no gel"):

@@ -2,21 +2,13 @@
 
 import math
 from collections.abc import Sequence
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from greystep.cli.options import JsonOption, progress_bar, say
-
-
-class Order(StrEnum):
-    """In what order lights are shot."""
-
-    BY_HEAD = "by-head"
-    SHUFFLED = "shuffled"
-    MIXED = "mixed"
+from greystep.terms import Order
 
 
 def _amount(value: float | None) -> float | None:
@@ -93,22 +85,20 @@ def plan(
         raise typer.BadParameter(f"head {reference} is moved in the swap; name another", param_hint="--reference")
     from greystep import __version__
     from greystep.compare.planning import Wishes, plan_more, plan_swap, plan_test
-    from greystep.files import records, to_json
-    from greystep.log.draft import refuse_to_overwrite, shots_table, write_draft
+    from greystep.files import records, refuse_to_overwrite, to_json
+    from greystep.log.draft import shots_table, write_draft
     from greystep.log.ingest import ingest
     from greystep.log.session import load_session
     from greystep.show.sheetpage import asked_text, plan_text, shot_sheet
 
     refuse_to_overwrite(folder)
     title, levels = folder.resolve().name, tuple(_labels(powers))
-    wishes = Wishes(
-        levels, repeats, order.value, seed, tuple(t01 or []), max_energy, iso, sync, u, scatter, target_width
-    )
+    wishes = Wishes(levels, repeats, order, seed, tuple(t01 or []), max_energy, iso, sync, u, scatter, target_width)
     if more is not None:
         session = load_session(more)
         with progress_bar("reading frames") as progress:
             found = ingest(session, progress=progress)
-        made = plan_more(found, folder, order.value, seed, repeats, target_width)
+        made = plan_more(found, folder, order, seed, repeats, target_width)
         say(asked_text(made))
     elif swap:
         named = _labels(swap)

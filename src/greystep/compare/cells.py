@@ -14,7 +14,7 @@ from greystep.compare.clock import firing_order, index_clock, text_column
 from greystep.compare.fit import Array, Estimates, Indices, LeastSquares, effective_dof, least_squares
 from greystep.compare.warmup import Fired, Heat, find_heat
 from greystep.log.power import SAME_STOPS
-from greystep.log.table import noted_checks
+from greystep.log.shots import noted_checks
 from greystep.published import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
 
 #: What is fitted, each by the same design.

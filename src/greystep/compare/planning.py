@@ -22,7 +22,7 @@ from greystep.log.ingest import Ingested
 from greystep.log.plan import Cell, all_cells, arrange, swap_cells
 from greystep.log.rig import ROUNDS, Rig, flash_durations, rounds_for, seconds, shutter_for
 from greystep.log.shots import read_shots
-from greystep.terms import Verdict
+from greystep.terms import Order, Verdict
 
 
 @dataclass(frozen=True)
@@ -35,8 +35,8 @@ class Wishes:
         As typed.
     rounds : int or None
         Frames of each light; as many as `u_mired` needs where it is None.
-    order : str
-        One of `greystep.log.plan.ORDERS`.
+    order : Order
+        In which the lights are shot.
     seed : int
         Of the lots.
     t01 : tuple of str
@@ -57,7 +57,7 @@ class Wishes:
 
     powers: tuple[str, ...]
     rounds: int | None
-    order: str
+    order: Order
     seed: int
     t01: tuple[str, ...]
     max_energy_j: float | None
@@ -161,7 +161,7 @@ def _planned(
 
 
 def plan_more(
-    found: Ingested, folder: Path, order: str, seed: int, most_rounds: int | None, target_width_m: float
+    found: Ingested, folder: Path, order: Order, seed: int, most_rounds: int | None, target_width_m: float
 ) -> Plan:
     """Plan the frames that decide what a test leaves undecided, after the frames that it has.
 
@@ -171,8 +171,8 @@ def plan_more(
         The test.
     folder : Path
         Where the plan is to be written; it gives the title.
-    order : str
-        One of `greystep.log.plan.ORDERS`.
+    order : Order
+        In which the lights are shot.
     seed : int
         Of the lots.
     most_rounds : int or None

@@ -9,11 +9,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from greystep.errors import FrameError
+from greystep.published import DngTag
 
-AS_SHOT_NEUTRAL: Final = 50728
-AS_SHOT_WHITE_XY: Final = 50729
-BASELINE_EXPOSURE: Final = 50730
-_DNG_VERSION: Final = 50706
 _RATIONAL, _SRATIONAL = 5, 10
 #: Of the neutral: 10 000 would cost 0.7 K. Of the stops: a millionth.
 _NEUTRAL_DENOMINATOR: Final = 10_000_000
@@ -66,15 +63,15 @@ def corrected_copy(name: str, data: bytes, neutral: tuple[float, float, float], 
         If the file is no DNG, or its first directory is damaged.
     """
     layout, entries, following = _directory(name, data)
-    exposure = _rational(name, data, layout, entries.get(BASELINE_EXPOSURE)) + stops
+    exposure = _rational(name, data, layout, entries.get(DngTag.BASELINE_EXPOSURE)) + stops
     ratios = [part for value in neutral for part in (round(value * _NEUTRAL_DENOMINATOR), _NEUTRAL_DENOMINATOR)]
     values = {
-        AS_SHOT_NEUTRAL: (_RATIONAL, 3, struct.pack(f"{layout.order}6I", *ratios)),
-        BASELINE_EXPOSURE: (
+        DngTag.AS_SHOT_NEUTRAL: (_RATIONAL, 3, struct.pack(f"{layout.order}6I", *ratios)),
+        DngTag.BASELINE_EXPOSURE: (
             _SRATIONAL, 1, struct.pack(f"{layout.order}2i", round(exposure * _STOPS_DENOMINATOR), _STOPS_DENOMINATOR)
         ),
     }  # fmt: skip
-    kept = [entry for code, entry in entries.items() if code not in (*values, AS_SHOT_WHITE_XY)]
+    kept = [entry for code, entry in entries.items() if code not in (*values, DngTag.AS_SHOT_WHITE_XY)]
     room = struct.calcsize(layout.pointer)
     copy = bytearray(data) + bytes(-len(data) % 8)
     for code, (kind, count, value) in values.items():
@@ -99,7 +96,7 @@ def baseline_exposure(name: str, data: bytes) -> float:
         If the file is no DNG, or its first directory is damaged.
     """
     layout, entries, _ = _directory(name, data)
-    return _rational(name, data, layout, entries.get(BASELINE_EXPOSURE))
+    return _rational(name, data, layout, entries.get(DngTag.BASELINE_EXPOSURE))
 
 
 def _directory(name: str, data: bytes) -> tuple[_Layout, dict[int, _Entry], int]:
@@ -123,7 +120,7 @@ def _directory(name: str, data: bytes) -> tuple[_Layout, dict[int, _Entry], int]
     except struct.error as error:
         raise FrameError(f"{name}: its first directory is cut off; copy it from the card again") from error
     by_code = {entry.code: entry for entry in entries}
-    if _DNG_VERSION not in by_code:
+    if DngTag.DNG_VERSION not in by_code:
         raise _no_dng(name)
     return layout, by_code, following
 

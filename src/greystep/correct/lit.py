@@ -11,8 +11,7 @@ from greystep.correct.unmix import Unmixed, unmix
 from greystep.errors import GreystepError
 from greystep.log.colour import colours
 from greystep.log.ingest import Body
-from greystep.log.power import parse_power
-from greystep.log.session import Session
+from greystep.log.session import Session, power_of
 
 Row = Mapping[Any, Any]
 
@@ -36,8 +35,7 @@ def lights_of(row: Row, session: Session) -> list[tuple[str, float]]:
     for part in str(row.get("lights") or "").split("&"):
         head, _, power = (text.strip() for text in (part if "@" in part else f"{part}@").rpartition("@"))
         if head:
-            energy = session.heads[head].max_energy_j if head in session.heads else None
-            found.append((head, parse_power(power, energy, head).stops if power else float("nan")))
+            found.append((head, power_of(session.heads, head, power).stops if power else float("nan")))
     if not found and row["head"]:
         found = [(str(row["head"]), float(row["stops"]))]
     return found

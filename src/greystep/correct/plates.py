@@ -24,10 +24,8 @@ from greystep.correct.render import (
 from greystep.errors import FaultsError, GreystepError
 from greystep.log.ingest import Ingested
 from greystep.log.session import check_place
-from greystep.log.sheet import nearest, read_rows
+from greystep.log.sheet import nearest, read_number, read_sheet
 
-#: Names of the columns of PLATES.csv; the first is needed.
-_COLUMNS: Final = {"plate": "plate", "frame": "plate", "gain": "gain", "stops": "stops"}
 #: Bytes a pixel takes in the file, twice for the part that is written first.
 _PIXEL_BYTES: Final = 12
 
@@ -57,17 +55,10 @@ def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
     GreystepError
         If the file cannot be read or has no column of plates.
     """
-    rows = read_rows(path)
-    header = [cell.strip().casefold() for cell in rows[0][1]] if rows else []
-    places = {_COLUMNS[name]: place for place, name in enumerate(header) if name in _COLUMNS}
-    if "plate" not in places:
-        raise GreystepError(
-            f"{path}: has no column 'plate'; its first row must name plate, and gain or stops if wanted"
-        )
-    faults: list[str] = []
+    sheet = read_sheet(path, "plate", ("plate",), ("gain", "stops"), synonyms={"frame": "plate"})
+    faults = sheet.faults
     plates: list[Plate] = []
-    for number, cells in rows[1:]:
-        cell = {name: cells[place].strip() if place < len(cells) else "" for name, place in places.items()}
+    for number, cell in sheet.rows:
         found = [frame for frame in frames if cell["plate"] in (frame, Path(frame).name, Path(frame).stem)]
         if len(found) != 1:
             near = nearest(cell["plate"], list(frames))
@@ -76,19 +67,12 @@ def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
             faults.append(f"row {number}: plate '{cell['plate']}' {why}")
             continue
         factor = 1.0
-        for name in ("gain", "stops"):
-            text = cell.get(name, "")
-            try:
-                value = float(text.replace(",", ".")) if text else 1.0 if name == "gain" else 0.0
-            except ValueError:
-                value = math.nan
-            if not math.isfinite(value) or (name == "gain" and value < 0.0):
-                faults.append(f"row {number}: {name} '{text}' is not a number that light can be multiplied with")
-            else:
-                factor *= value if name == "gain" else 2.0**value
+        try:
+            factor = read_number(cell["gain"] or "1", "gain", (0.0, math.inf), "a factor of light, such as 0.5")
+            factor *= 2.0 ** read_number(cell["stops"] or "0", "stops", (-99.0, 99.0), "stops, such as -1")
+        except GreystepError as error:
+            faults.append(f"row {number}: {error}")
         plates.append(Plate(found[0], factor))
-    if not plates and not faults:
-        faults = ["no plate in it; give one row a plate"]
     if faults:
         raise FaultsError(str(path), faults)
     return plates

@@ -19,12 +19,12 @@ import tifffile
 from numpy.typing import NDArray
 
 from greystep.errors import GreystepError
+from greystep.published import DngTag
 
 #: Edge of a compressed tile [px], and how its two-component lossless JPEG is coded.
 TILE: Final = 160
 LOSSLESS: Final[dict[str, Any]] = {"lossless": True, "bitspersample": 14}
 
-_EXIF_POINTER: Final = 34665
 _PLACEHOLDER: Final = 34666
 #: Denominator of matrix and neutral: 10 000 would cost 0.7 K.
 _DENOMINATOR: Final = 10_000_000
@@ -106,24 +106,24 @@ def _tags(picture: Picture) -> list[tuple[int, str, int, Any, bool]]:
         return [part for value in np.ravel(values) for part in (round(float(value) * denominator), denominator)]
 
     return [
-        (271, "s", 0, picture.make, True),
-        (272, "s", 0, picture.model, True),
-        (274, "H", 1, 1, True),  # Orientation
-        (33421, "H", 2, (2, 2), True),  # CFARepeatPatternDim
-        (33422, "B", 4, bytes((0, 1, 1, 2)), True),  # CFAPattern
+        (DngTag.MAKE, "s", 0, picture.make, True),
+        (DngTag.MODEL, "s", 0, picture.model, True),
+        (DngTag.ORIENTATION, "H", 1, 1, True),
+        (DngTag.CFA_REPEAT_PATTERN_DIM, "H", 2, (2, 2), True),
+        (DngTag.CFA_PATTERN, "B", 4, bytes((0, 1, 1, 2)), True),
         (_PLACEHOLDER, "I", 1, 0, True),
-        (50706, "B", 4, bytes((1, 4, 0, 0)), True),  # DNGVersion
-        (50707, "B", 4, bytes((1, 1, 0, 0)), True),  # DNGBackwardVersion
-        (50708, "s", 0, f"{picture.make} {picture.model}", True),  # UniqueCameraModel
-        (50713, "H", 2, (2, 2), True),  # BlackLevelRepeatDim
-        (50714, "2I", 4, ratios(picture.black, 1000), True),  # BlackLevel
-        (50717, "I", 1, picture.white, True),  # WhiteLevel
-        (50721, "2i", 9, ratios(picture.matrix_a, _DENOMINATOR), True),  # ColorMatrix1
-        (50722, "2i", 9, ratios(picture.matrix_d65, _DENOMINATOR), True),  # ColorMatrix2
-        (50728, "2I", 3, ratios(picture.neutral, _DENOMINATOR), True),  # AsShotNeutral
-        (50735, "s", 0, picture.serial, True),  # CameraSerialNumber
-        (50778, "H", 1, _ILLUMINANTS[0], True),  # CalibrationIlluminant1
-        (50779, "H", 1, _ILLUMINANTS[1], True),  # CalibrationIlluminant2
+        (DngTag.DNG_VERSION, "B", 4, bytes((1, 4, 0, 0)), True),
+        (DngTag.DNG_BACKWARD_VERSION, "B", 4, bytes((1, 1, 0, 0)), True),
+        (DngTag.UNIQUE_CAMERA_MODEL, "s", 0, f"{picture.make} {picture.model}", True),
+        (DngTag.BLACK_LEVEL_REPEAT_DIM, "H", 2, (2, 2), True),
+        (DngTag.BLACK_LEVEL, "2I", 4, ratios(picture.black, 1000), True),
+        (DngTag.WHITE_LEVEL, "I", 1, picture.white, True),
+        (DngTag.COLOR_MATRIX_1, "2i", 9, ratios(picture.matrix_a, _DENOMINATOR), True),
+        (DngTag.COLOR_MATRIX_2, "2i", 9, ratios(picture.matrix_d65, _DENOMINATOR), True),
+        (DngTag.AS_SHOT_NEUTRAL, "2I", 3, ratios(picture.neutral, _DENOMINATOR), True),
+        (DngTag.CAMERA_SERIAL_NUMBER, "s", 0, picture.serial, True),
+        (DngTag.CALIBRATION_ILLUMINANT_1, "H", 1, _ILLUMINANTS[0], True),
+        (DngTag.CALIBRATION_ILLUMINANT_2, "H", 1, _ILLUMINANTS[1], True),
     ]
 
 
@@ -132,7 +132,7 @@ def _with_exif(file: bytes, picture: Picture) -> bytes:
         tag = opened.pages[0].tags[_PLACEHOLDER]  # type: ignore[union-attr]
         entry, value = tag.offset, tag.valueoffset
     patched = bytearray(file) + bytes(len(file) % 2)
-    struct.pack_into("<H", patched, entry, _EXIF_POINTER)
+    struct.pack_into("<H", patched, entry, DngTag.EXIF_POINTER)
     struct.pack_into("<I", patched, value, len(patched))
     return bytes(patched + _exif(picture, at=len(patched)))
 
@@ -141,16 +141,16 @@ def _exif(picture: Picture, at: int) -> bytes:
     """Return the Exif IFD with its values behind it, for a place `at` bytes into the file (tags of EXIF 2.3)."""
     hundredths = picture.captured.microsecond // 10_000
     entries: list[tuple[int, str, Any]] = [
-        (33434, "rational", picture.exposure_s),  # ExposureTime
-        (33437, "rational", Fraction(str(picture.f_number))),  # FNumber
-        (34855, "short", picture.iso),  # PhotographicSensitivity
-        (36864, "undefined", b"0230"),  # ExifVersion
-        (36867, "ascii", picture.captured.strftime("%Y:%m:%d %H:%M:%S")),  # DateTimeOriginal
-        (37385, "short", 9 if picture.fired else 16),  # Flash: fired or did not fire, compulsory mode
-        (37386, "rational", Fraction(str(picture.focal_mm))),  # FocalLength
-        (37521, "ascii", f"{hundredths:02d}"),  # SubSecTimeOriginal
-        (42033, "ascii", picture.serial),  # BodySerialNumber
-        (42036, "ascii", picture.lens),  # LensModel
+        (DngTag.EXPOSURE_TIME, "rational", picture.exposure_s),
+        (DngTag.F_NUMBER, "rational", Fraction(str(picture.f_number))),
+        (DngTag.PHOTOGRAPHIC_SENSITIVITY, "short", picture.iso),
+        (DngTag.EXIF_VERSION, "undefined", b"0230"),
+        (DngTag.DATE_TIME_ORIGINAL, "ascii", picture.captured.strftime("%Y:%m:%d %H:%M:%S")),
+        (DngTag.FLASH, "short", 9 if picture.fired else 16),  # Flash: fired or did not fire, compulsory mode
+        (DngTag.FOCAL_LENGTH, "rational", Fraction(str(picture.focal_mm))),
+        (DngTag.SUB_SEC_TIME_ORIGINAL, "ascii", f"{hundredths:02d}"),
+        (DngTag.BODY_SERIAL_NUMBER, "ascii", picture.serial),
+        (DngTag.LENS_MODEL, "ascii", picture.lens),
     ]
     table, values = struct.pack("<H", len(entries)), b""
     behind = at + 2 + 12 * len(entries) + 4

@@ -8,8 +8,9 @@ import numpy as np
 
 from greystep.demo.sensor import Sensor
 from greystep.errors import GreystepError
-from greystep.flags import REJECTING, UNUSED
+from greystep.flags import REJECTING, UNUSED, Flag
 from greystep.log.power import parse_power
+from greystep.terms import Kind, Order
 
 #: Times of a session [s]: play in the interval between shots; a dump, a change of head, an ambient frame take longer.
 _JITTER_S: Final = 1.5
@@ -40,7 +41,7 @@ class HeadCharacter:
 
 
 @dataclass(frozen=True)
-class Settings:
+class CameraSettings:
     """Exposure settings as the camera records them; light follows the exact third stops that they stand for."""
 
     shutter: str = "1/125"
@@ -57,14 +58,14 @@ class Kit:
     title: str = "Invented kit"
     powers: tuple[str, ...] = ("1/1", "1/2", "1/4", "1/8", "1/16")
     repeats: int = 3
-    order: str = "by-head"  # or "shuffled": all heads rigged
+    order: Order = Order.BY_HEAD  # or shuffled: all heads rigged
     warmup_shots: int = 3  # at full, not photographed, before each head
     interval_s: float = 9.0
     tau_s: float = 60.0  # decay of stored heat, the same for all heads
     camera: str = "measured"  # or "exact"
     sensor: Sensor = field(default_factory=Sensor)
     compressed: bool = True
-    settings: Settings = field(default_factory=Settings)
+    settings: CameraSettings = field(default_factory=CameraSettings)
     level: float = 0.75  # green of the card at full, a share of the range
     ambient_share: float = 0.0002  # room light against flash at full
     gradient: float = 0.02  # change of the light across the card
@@ -78,11 +79,11 @@ class Shot:
     head: str
     power: str
     stops: float
-    kind: str
+    kind: Kind
     time_s: float
     heat: float = np.nan  # 0 at rest, 1 the warmest this head gets in the session
     note: str = ""
-    settings: Settings = field(default_factory=Settings)
+    settings: CameraSettings = field(default_factory=CameraSettings)
     mired: float = np.nan  # of the light; NaN where there is none
     duv: float = np.nan
     output_stops: float = np.nan  # against the kit's level
@@ -96,7 +97,7 @@ class Shot:
     cut_to_bytes: int | None = None
     written: bool = True
     logged: bool = True
-    flags: tuple[str, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
 
 def shoot(kit: Kit, seed: int) -> tuple[Shot, ...]:
@@ -128,13 +129,13 @@ def shoot(kit: Kit, seed: int) -> tuple[Shot, ...]:
     last: dict[str, float] = {}
     for head, power in _sequence(kit, rng):
         if head is None:
-            shots.append(Shot("", "", np.nan, "ambient", time_s, settings=kit.settings))
+            shots.append(Shot("", "", np.nan, Kind.AMBIENT, time_s, settings=kit.settings))
             time_s += _AMBIENT_S
             continue
         stops = parse_power(power, head.max_energy_j).stops
         note = ""
         if head.head not in last:
-            time_s += _HEAD_CHANGE_S if kit.order == "by-head" and len(last) else 0.0
+            time_s += _HEAD_CHANGE_S if kit.order == Order.BY_HEAD and len(last) else 0.0
             for _ in range(kit.warmup_shots):
                 fired[head.head].append((time_s, 1.0))
                 time_s += kit.interval_s
@@ -143,7 +144,7 @@ def shoot(kit: Kit, seed: int) -> tuple[Shot, ...]:
             fired[head.head].append((time_s, 2.0 ** -last.get(head.head, 0.0)))
             time_s += _DUMP_S
             note = "; ".join(filter(None, (note, "after a dump")))
-        shots.append(Shot(head.head, power, stops, "flash", time_s, note=note, settings=kit.settings))
+        shots.append(Shot(head.head, power, stops, Kind.FLASH, time_s, note=note, settings=kit.settings))
         fired[head.head].append((time_s, 2.0**-stops))
         last[head.head] = stops
         time_s += kit.interval_s + rng.uniform(-_JITTER_S, _JITTER_S)
@@ -178,7 +179,7 @@ def warm_slope(head: HeadCharacter, shots: Sequence[Shot]) -> float:
     """
     cells: dict[float, list[float]] = {}
     for shot in shots:
-        if shot.head == head.head and shot.kind == "flash" and usable(shot):
+        if shot.head == head.head and shot.kind == Kind.FLASH and usable(shot):
             cells.setdefault(shot.stops, []).append(shot.mired - head.warmup_mired * (shot.heat - 1.0))
     if len(cells) < 2:
         return float("nan")
@@ -194,15 +195,15 @@ def _sequence(kit: Kit, rng: np.random.Generator) -> Iterator[tuple[HeadCharacte
     """Yield (head, power) in the order of shooting, head None for an ambient frame."""
     yield None, ""
     by_stops = sorted(kit.powers, key=lambda power: -parse_power(power, kit.heads[0].max_energy_j).stops)
-    if kit.order == "by-head":
+    if kit.order == Order.BY_HEAD:
         for place, head in enumerate(kit.heads):
             if place:
                 yield None, ""
-            down_first = bool(rng.integers(2))  # by lot, so that time and power do not run together over the heads
+            down_first = bool(rng.integers(2))  # at random, so that time and power do not run together over the heads
             for leg in range(kit.repeats):
                 for power in by_stops[:: -1 if (leg % 2 == 0) == down_first else 1]:
                     yield head, power
-    elif kit.order == "shuffled":
+    elif kit.order == Order.SHUFFLED:
         every = [(head, power) for head in kit.heads for power in kit.powers for _ in range(kit.repeats)]
         for place in rng.permutation(len(every)):
             yield every[place]

@@ -1,9 +1,7 @@
 """Invented sessions, written whole: raw frames, log, session file, and the true answers beside them."""
 
 import datetime
-import json
 import math
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -15,11 +13,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from greystep.demo import dngfile, sensor, spectra
-from greystep.demo.kit import HeadCharacter, Kit, Settings, Shot, light, shoot, usable, warm_slope
+from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light, shoot, usable, warm_slope
 from greystep.errors import GreystepError
-from greystep.files import records, write_bytes, write_json, write_table, write_text
-from greystep.flags import join
+from greystep.files import records, refuse_to_overwrite, write_bytes, write_json, write_table, write_toml
+from greystep.flags import Flag, join
 from greystep.log.power import parse_power
+from greystep.terms import LIT, Kind
 
 _START: Final = datetime.datetime(2025, 9, 1, 8, 30, 0)
 #: The light that the camera's white balance is set to, and that `level` of the kit is reckoned for.
@@ -83,8 +82,7 @@ def write_session(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> N
     GreystepError
         If `folder` exists and holds anything, or the kit's frame cannot be written.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise GreystepError(f"{folder}: is there already and not empty; give a new folder, nothing was written")
+    refuse_to_overwrite(folder)
     named = [replace(shot, name=shot.name or f"f{place + 1:04d}.dng") for place, shot in enumerate(shots)]
     for shot, (mosaic, picture) in zip(named, frames(kit, named, seed), strict=True):
         if shot.written:
@@ -94,7 +92,7 @@ def write_session(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> N
     packs = {head.head: head.pack for head in kit.heads}
     rows = [(s.name, s.head, s.power, s.kind, packs.get(s.head, ""), s.note) for s in named if s.logged]
     write_table(folder / "shots.csv", pd.DataFrame(rows, columns=["frame", "head", "power", "kind", "pack", "note"]))
-    write_text(folder / "session.toml", _session_toml(kit))
+    write_toml(folder / "session.toml", session_document(kit))
     write_json(folder / "truth.json", truth(kit, named))
 
 
@@ -131,7 +129,7 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
         mosaic = sensor.expose(
             kit.sensor, fixed, scene,
             flash_e=surfaces * spectrum @ camera.sensitivities * scale * 2.0**opened,
-            room_e=room * 2.0 ** (opened + longer) * (shot.kind != "dark"),
+            room_e=room * 2.0 ** (opened + longer) * (shot.kind != Kind.DARK),
             rng=np.random.default_rng([seed, 3, place]), iso=shot.settings.iso, focus=shot.focus,
         )  # fmt: skip
         if shot.zeroed:
@@ -141,7 +139,7 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
         yield mosaic, dngfile.Picture(
             captured=_START + datetime.timedelta(seconds=round(shot.time_s, 2)),
             exposure_s=Fraction(shot.settings.shutter), f_number=shot.settings.f_number, iso=shot.settings.iso,
-            focal_mm=shot.settings.focal_mm, fired=shot.kind in ("flash", "job"),
+            focal_mm=shot.settings.focal_mm, fired=shot.kind in LIT,
             matrix_a=other @ camera.matrix_a, matrix_d65=other @ camera.matrix_d65,
             neutral=(float(neutral[0]), float(neutral[1]), float(neutral[2])),
             black=_shifted(kit.sensor.black, shot.tag_black), white=kit.sensor.white,
@@ -197,21 +195,20 @@ def _shifted(black: tuple[float, float, float, float], counts: float) -> tuple[f
     return (black[0] + counts, black[1] + counts, black[2] + counts, black[3] + counts)
 
 
-def _session_toml(kit: Kit) -> str:
-    patch = "[0.1, 0.1, 0.9, 0.9]" if kit.flat_target else '"auto"'
-    lines = [
-        f"title = {json.dumps(kit.title)}", "",
-        "[target]", f"patch = {patch}", 'reflectance = "grey.csv"', "",
-        "[camera]", 'matrix = "embedded"', "",
-        "[reference]", f"head = {json.dumps(kit.heads[0].head)}", 'power = "full"',
-    ]  # fmt: skip
-    for head in kit.heads:
-        bare = re.fullmatch(r"[A-Za-z0-9_-]+", head.head)
-        times = ", ".join(f"{json.dumps(power)} = {json.dumps(time)}" for power, time in head.t01_s)
-        lines += ["", f"[heads.{head.head if bare else json.dumps(head.head)}]", f"pack = {json.dumps(head.pack)}"]
-        lines += [f"serial = {json.dumps(head.serial)}", f"max_energy_j = {head.max_energy_j:g}"]
-        lines += [f"t01_s = {{{times}}}"] if times else []
-    return "\n".join(lines) + "\n"
+def session_document(kit: Kit) -> dict[str, Any]:
+    """Return what session.toml says of a kit."""
+    heads = {
+        head.head: {"pack": head.pack, "serial": head.serial, "max_energy_j": head.max_energy_j}
+        | ({"t01_s": dict(head.t01_s)} if head.t01_s else {})
+        for head in kit.heads
+    }
+    return {
+        "title": kit.title,
+        "target": {"patch": [0.1, 0.1, 0.9, 0.9] if kit.flat_target else "auto", "reflectance": "grey.csv"},
+        "camera": {"matrix": "embedded"},
+        "reference": {"head": kit.heads[0].head, "power": "full"},
+        "heads": heads,
+    }
 
 
 def _hire_kit(camera: str, seed: int) -> tuple[Kit, tuple[Shot, ...]]:
@@ -231,27 +228,27 @@ def _stack(camera: str, seed: int) -> tuple[Kit, tuple[Shot, ...]]:
     kit = Kit((head,), title="Focus stack", camera=camera, level=2.8, ambient_share=0.00005)
     rng = np.random.default_rng([seed, 0])
     jobs = [
-        light(head, Shot("A", "1/4", 2.0, "job", 10.0 + 6.0 * plane, heat=1.0, focus=0.95 - plane * 0.08), rng)
+        light(head, Shot("A", "1/4", 2.0, Kind.JOB, 10.0 + 6.0 * plane, heat=1.0, focus=0.95 - plane * 0.08), rng)
         for plane in range(12)
     ]
-    return kit, (Shot("", "", np.nan, "ambient", 0.0), *jobs)
+    return kit, (Shot("", "", np.nan, Kind.AMBIENT, 0.0), *jobs)
 
 
 #: What happens to which frame in `_faults`: (head, power, repeat) -> what is changed; output and mired are added.
 _MISHAPS: Final[dict[tuple[str, str, int], dict[str, Any]]] = {
-    ("A", "1/1", 1): {"output_stops": 0.7, "flags": ("clipped", "near_white")},
-    ("A", "1/1", 3): {"output_stops": -0.4, "flags": ("partial_flash",)},
-    ("A", "1/4", 0): {"mired": np.nan, "duv": np.nan, "output_stops": np.nan, "flags": ("no_flash",)},
-    ("A", "1/4", 2): {"settings": Settings(f_number=8.0), "flags": ("settings_changed",)},
-    ("A", "1/4", 4): {"extra_gradient": 0.25, "flags": ("uneven",)},
-    ("A", "1/16", 1): {"mired": 8.0, "flags": ("outlier",)},
-    ("A", "1/16", 3): {"zeroed": True, "flags": ("damaged",)},
-    ("B", "1/1", 2): {"shift": 0.25, "flags": ("target_moved",)},
-    ("B", "1/1", 4): {"other_matrix": True, "flags": ("matrix_differs",)},
-    ("B", "1/4", 1): {"cut_to_bytes": 200, "flags": ("unreadable",)},
-    ("B", "1/4", 3): {"settings": Settings(iso=200), "flags": ("settings_changed", "no_ambient")},
-    ("B", "1/16", 0): {"written": False, "flags": ("missing",)},
-    ("B", "1/16", 2): {"tag_black": 3.0, "flags": ("black_doubtful",)},
+    ("A", "1/1", 1): {"output_stops": 0.7, "flags": (Flag.CLIPPED, Flag.NEAR_WHITE)},
+    ("A", "1/1", 3): {"output_stops": -0.4, "flags": (Flag.PARTIAL_FLASH,)},
+    ("A", "1/4", 0): {"mired": np.nan, "duv": np.nan, "output_stops": np.nan, "flags": (Flag.NO_FLASH,)},
+    ("A", "1/4", 2): {"settings": CameraSettings(f_number=8.0), "flags": (Flag.SETTINGS_CHANGED,)},
+    ("A", "1/4", 4): {"extra_gradient": 0.25, "flags": (Flag.UNEVEN,)},
+    ("A", "1/16", 1): {"mired": 8.0, "flags": (Flag.OUTLIER,)},
+    ("A", "1/16", 3): {"zeroed": True, "flags": (Flag.DAMAGED,)},
+    ("B", "1/1", 2): {"shift": 0.25, "flags": (Flag.TARGET_MOVED,)},
+    ("B", "1/1", 4): {"other_matrix": True, "flags": (Flag.MATRIX_DIFFERS,)},
+    ("B", "1/4", 1): {"cut_to_bytes": 200, "flags": (Flag.UNREADABLE,)},
+    ("B", "1/4", 3): {"settings": CameraSettings(iso=200), "flags": (Flag.SETTINGS_CHANGED, Flag.NO_AMBIENT)},
+    ("B", "1/16", 0): {"written": False, "flags": (Flag.MISSING,)},
+    ("B", "1/16", 2): {"tag_black": 3.0, "flags": (Flag.BLACK_DOUBTFUL,)},
 }
 
 
@@ -278,25 +275,25 @@ def _faults(camera: str, seed: int) -> tuple[Kit, tuple[Shot, ...]]:
         seen[cell] = seen.get(cell, 0) + 1
     rng = np.random.default_rng([seed, 4])
     late: list[tuple[int, str, dict[str, Any]]] = [
-        (1, "1/32", {"flags": ("ambient_high",)}),
-        (2, "1/1", {"flags": ("near_white",)}),
-        (2, "1/64", {"flags": ("too_dark", "ambient_high")}),
-        (3, "1/1", {"flags": ("tail_cut",)}),
+        (1, "1/32", {"flags": (Flag.AMBIENT_HIGH,)}),
+        (2, "1/1", {"flags": (Flag.NEAR_WHITE,)}),
+        (2, "1/64", {"flags": (Flag.TOO_DARK, Flag.AMBIENT_HIGH)}),
+        (3, "1/1", {"flags": (Flag.TAIL_CUT,)}),
         (3, "1/4", {}),
-        (0, "1/4", {"name": "test_pop.dng", "logged": False, "flags": ("extra_frame",)}),
+        (0, "1/4", {"name": "test_pop.dng", "logged": False, "flags": (Flag.EXTRA_FRAME,)}),
     ]
     at = shots[-1].time_s
     for number, power, change in late:
         at += 60.0
-        shot = Shot(heads[number].head, power, parse_power(power).stops, "flash", at, heat=1.0, **change)
+        shot = Shot(heads[number].head, power, parse_power(power).stops, Kind.FLASH, at, heat=1.0, **change)
         shot = light(heads[number], shot, rng)
-        if "tail_cut" in shot.flags:  # the warm tail is lost: bluer, and a little less light
+        if Flag.TAIL_CUT in shot.flags:  # the warm tail is lost: bluer, and a little less light
             shot = replace(shot, mired=shot.mired - 6.0, output_stops=shot.output_stops - 0.2)
         shots.append(shot)
-    wide = Settings(f_number=8.0)
+    wide = CameraSettings(f_number=8.0)
     shots += [
-        Shot("", "", np.nan, "dark", at + 60.0, note="lens cap on"),
-        Shot("", "", np.nan, "ambient", at + 70.0, note="for the frame at f/8", settings=wide),
-        Shot("", "", np.nan, "ambient", at + 80.0),
+        Shot("", "", np.nan, Kind.DARK, at + 60.0, note="lens cap on"),
+        Shot("", "", np.nan, Kind.AMBIENT, at + 70.0, note="for the frame at f/8", settings=wide),
+        Shot("", "", np.nan, Kind.AMBIENT, at + 80.0),
     ]
     return replace(kit, heads=heads), tuple(shots)

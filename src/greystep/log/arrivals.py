@@ -15,6 +15,10 @@ from greystep.log.session import Session
 def looks(session: Session, every_s: float, idle_s: float | None = None) -> Iterator[None]:
     """Yield each time that raw files or the log have changed and then stood still from one look to the next.
 
+    Looks, and no notices of the operating system: a network share sends none, and a linked folder sends none to the
+    folder that links to it. Size and time to the nanosecond, because a frame is often whole within the second in which
+    it was begun.
+
     Parameters
     ----------
     session : Session

@@ -11,6 +11,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -24,10 +25,10 @@ from greystep.measure.frame import open_frame, overview
 from greystep.measure.reading import (
     MEASURE_VERSION,
     Reading,
+    as_json,
     exposure_of,
+    from_json,
     measure_frame,
-    reading_from_json,
-    reading_to_json,
 )
 from greystep.measure.target import Target
 
@@ -43,6 +44,14 @@ _TAG_FILE: Final = "CACHEDIR.TAG"
 _TAG: Final = (
     "Signature: 8a477f597d28d172789f06886806bc55\n# What greystep measured in the raw files; safe to delete.\n"
 )
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """One entry: where the target was found or given, and what was measured there."""
+
+    target: Target | None
+    reading: Reading | None = None
 
 
 def open_cache(session: Path, store: Path | None) -> Path | None:
@@ -81,7 +90,9 @@ def recall(cache: Path | None, prints: Mapping[str, str]) -> dict[str, tuple[Tar
         content = _load_json(cache, mark)
         with suppress(KeyError, TypeError, ValueError, AttributeError):
             if content is not None and content["fingerprint"] == mark:
-                known[name] = _target(content["target"]), reading_from_json(content["reading"])
+                kept = from_json(content, _Kept)
+                if kept.reading is not None:
+                    known[name] = kept.target, kept.reading
     return known
 
 
@@ -125,8 +136,7 @@ def measure(
         for name, reading in zip(todo, results, strict=True):
             readings[name] = reading
             if "unreadable" not in reading.flags:
-                entry = {"target": _target_to_json(targets[name]), "reading": reading_to_json(reading)}
-                _keep_json(cache, prints[name], entry)
+                _keep_json(cache, prints[name], _Kept(targets[name], reading))
             if progress is not None:
                 progress(len(readings), len(targets))
     return {name: readings[name] for name in targets}
@@ -144,10 +154,10 @@ def find_once(
     content = _load_json(cache, mark)
     with suppress(KeyError, TypeError, ValueError, AttributeError):
         if content is not None and content["fingerprint"] == mark:
-            return _target(content["target"])
+            return from_json(content, _Kept).target
     with _workers(lambda name: _overview(folder / name), names) as results:
         target = find([picture for picture in results if picture is not None])
-    _keep_json(cache, mark, {"target": _target_to_json(target)})
+    _keep_json(cache, mark, _Kept(target))
     return target
 
 
@@ -223,17 +233,6 @@ def _same(a: Target | None, b: Target | None) -> bool:
     return a is b if a is None or b is None else (a.box, a.patch, a.found) == (b.box, b.patch, b.found)
 
 
-def _target_to_json(target: Target | None) -> dict[str, Any] | None:
-    return None if target is None else {"box": target.box, "patch": target.patch, "found": target.found}
-
-
-def _target(content: Mapping[str, Any] | None) -> Target | None:
-    if content is None:
-        return None
-    box, patch = ((float(x0), float(y0), float(x1), float(y1)) for x0, y0, x1, y1 in (content["box"], content["patch"]))
-    return Target(box, patch, bool(content["found"]))
-
-
 def _load_json(cache: Path | None, mark: str) -> dict[str, Any] | None:
     if cache is None or not mark:
         return None
@@ -244,10 +243,10 @@ def _load_json(cache: Path | None, mark: str) -> dict[str, Any] | None:
     return content if isinstance(content, dict) else None
 
 
-def _keep_json(cache: Path | None, mark: str, content: dict[str, Any]) -> None:
+def _keep_json(cache: Path | None, mark: str, content: _Kept) -> None:
     if cache is not None and mark:
         with suppress(GreystepError):
-            write_text(cache / f"{mark}.json", json.dumps({"fingerprint": mark, **content}))
+            write_text(cache / f"{mark}.json", json.dumps({"fingerprint": mark, **as_json(content)}))
 
 
 def _load_picture(cache: Path | None, mark: str) -> Thumbnail | None:

@@ -1,8 +1,6 @@
 """The planned session as a folder: session.toml, the log of the frames to come, and what goes on from earlier ones."""
 
-import json
 import os
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,10 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from greystep.errors import GreystepError
-from greystep.files import write_table, write_text
-from greystep.log.plan import FRAMES, Cell, Step
+from greystep.files import refuse_to_overwrite, write_table, write_text, write_toml
+from greystep.log.plan import FRAMES, Action, Cell, Step
 from greystep.log.power import SAME_STOPS
-from greystep.log.settings import read_settings
+from greystep.log.settings import read_toml
+from greystep.terms import Kind, Order
 
 
 @dataclass(frozen=True)
@@ -25,7 +24,8 @@ class Draft:
 
     Attributes
     ----------
-    title, order : str
+    title : str
+    order : Order
     seed : int
     steps : tuple of Step
         In the order of shooting.
@@ -38,7 +38,7 @@ class Draft:
     """
 
     title: str
-    order: str
+    order: Order
     seed: int
     steps: tuple[Step, ...]
     document: Mapping[str, Any]
@@ -54,7 +54,7 @@ def shots_table(steps: Sequence[Step]) -> pd.DataFrame:
     rows = []
     for step in frames:
         note = "; ".join(filter(None, [step.note, f"ISO {step.iso}" if several and step.iso else ""]))
-        kind = "flash" if step.what == "check" else step.what
+        kind = str(Kind.FLASH if step.what == Action.CHECK else step.what)
         parts = dict(step.parts)
         rows.append(["", step.head, step.power, kind, step.pack, note, *(parts.get(name, "") for name in further)])
     return pd.DataFrame(rows, columns=["frame", "head", "power", "kind", "pack", "note", *further], dtype="str")
@@ -83,7 +83,7 @@ def session_document(
 
 def continued_document(session: Path, folder: Path, title: str) -> dict[str, Any]:
     """Return session.toml of a session that goes on in another folder: the same frames, paths seen from there."""
-    document = dict(read_settings(session).data)
+    document = dict(read_toml(session).data)
 
     def seen(path: str) -> str:
         there = os.path.normpath(session / os.path.expanduser(path))
@@ -115,7 +115,9 @@ def continued_shots(shots: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame
     first = [name for name in ("head", "power", "kind", "pack", "note") if name in own]
     columns = [*first, *(name for name in own if name not in first)]
     extra = len(readings) - len(shots)
-    unnamed = pd.DataFrame({name: [""] * extra for name in columns} | {"kind": "job", "note": "not in the log"})
+    unnamed = pd.DataFrame(
+        {name: [""] * extra for name in columns} | {"kind": Kind.JOB.value, "note": "not in the log"}
+    )
     table = pd.concat([shots[columns], unnamed[columns]], ignore_index=True)
     table.insert(0, "frame", "")
     shot = readings["shot"].to_numpy()
@@ -129,13 +131,13 @@ def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[n
     Parameters
     ----------
     table : DataFrame
-        One row a light: head, power, stops, and what parts the lights of a head further (pack, channel, ...).
+        One row a light: head, power, stops, and what tells the lights of a head apart further (pack, channel, ...).
     readings : DataFrame
         Of that test.
     rounds : int array
         Further frames of each light; where there are none the light is left out.
     """
-    flash = readings[readings["kind"] == "flash"]
+    flash = readings[readings["kind"] == Kind.FLASH]
     packs = {head: rows["pack"].iloc[0] for head, rows in flash.groupby("head", sort=False)}
     cells = []
     for light, number in zip(table.to_dict(orient="records"), rounds.tolist(), strict=True):
@@ -151,7 +153,7 @@ def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[n
 
 def camera_settings(readings: pd.DataFrame) -> str:
     """Return the shutter and aperture of most flash frames, such as ``1/125 at f/11``."""
-    flash = readings[readings["kind"] == "flash"]
+    flash = readings[readings["kind"] == Kind.FLASH]
     said = []
     for name, form in (("exposure_s", _shutter), ("f_number", "f/{:g}".format)):
         usual = flash[name].dropna().mode()
@@ -185,7 +187,7 @@ def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:
     if draft.earlier is not None:
         shots = pd.concat([draft.earlier, shots], ignore_index=True).fillna("")
     paths = [folder / name for name in ("session.toml", "shots.csv", "shotsheet.html")]
-    write_text(paths[0], toml_text(draft.document))
+    write_toml(paths[0], draft.document)
     write_table(paths[1], shots)
     write_text(paths[2], sheet)
     if "frames" not in draft.document:
@@ -194,34 +196,3 @@ def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:
         except OSError as error:
             raise GreystepError(f"{folder / 'frames'}: cannot be made ({error.strerror})") from error
     return paths
-
-
-def refuse_to_overwrite(folder: Path) -> None:
-    """Raise a ``GreystepError`` if a folder exists and holds anything."""
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise GreystepError(f"{folder}: is there already and not empty; give a new folder, nothing was written")
-
-
-def toml_text(document: Mapping[str, Any]) -> str:
-    """Write tables of text, numbers, truth values and lists as TOML; tables below those of a head stand in one line."""
-    lines = [f"{_key(key)} = {_value(value)}" for key, value in document.items() if not isinstance(value, Mapping)]
-    for name, table in document.items():
-        if isinstance(table, Mapping) and name != "heads":
-            lines += ["", f"[{_key(name)}]", *(f"{_key(key)} = {_value(value)}" for key, value in table.items())]
-    for head, table in document.get("heads", {}).items():
-        lines += ["", f"[heads.{_key(head)}]", *(f"{_key(key)} = {_value(value)}" for key, value in table.items())]
-    return "\n".join(lines) + "\n"
-
-
-def _key(text: str) -> str:
-    return text if re.fullmatch(r"[A-Za-z0-9_-]+", text) else _value(text)
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{_key(key)} = {_value(item)}" for key, item in value.items()) + "}"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_value, value)) + "]"
-    if isinstance(value, bool | str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    return repr(value)

@@ -21,7 +21,7 @@ from greystep.log.bodies import Body, make_bodies
 from greystep.log.colour import add_colour, doubt_light, mark_matrices
 from greystep.log.placing import place_frames
 from greystep.log.session import Box, Session, check_place
-from greystep.log.shots import capture_order, frame_files, read_shots
+from greystep.log.shots import capture_order, frame_files, noted_checks, read_shots
 from greystep.measure.chromaticity import srgb_curve
 from greystep.measure.exposure import body_label
 from greystep.measure.reading import Reading
@@ -185,7 +185,7 @@ def join_readings(
     for name in ("mired", "duv"):
         compared[name], compared[f"noise_{name}"] = table[name], table[f"u_{name}"] / 2.0
     flash = usable & (table["kind"] == "flash").to_numpy()
-    checks = rows.noted_checks(table["note"])  # fired by a cold head all through the session, they are no repeats
+    checks = noted_checks(table["note"])  # fired by a cold head all through the session, they are no repeats
     outlier = faults.outlier(compared, flash & ~checks)
     _mark(marks, "outlier", outlier)
     table["output_stops"] = rows.output_stops(compared, flash & ~outlier, usable)

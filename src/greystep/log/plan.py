@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -10,28 +11,42 @@ import numpy as np
 from greystep.errors import GreystepError
 from greystep.log.power import SAME_STOPS, same_power
 from greystep.log.rig import planned_stops
+from greystep.log.shots import CHECK_NOTE
+from greystep.terms import Order
 
-ORDERS: Final = ("by-head", "shuffled", "mixed")
 #: Flashes at full, without a frame, before a head's first one.
 WARM_UP: Final = 3
 #: Frames of the reference head before each other head, and at the end.
 CHECKS: Final = 2
-#: What the log notes at these, and how they are known again: they tell of the room and enter no mean of a tested light.
-CHECK_NOTE: Final = "check frame"
 #: Powers down to this far below the highest [stop] come as they are at one ISO; for those below it the ISO rises by no
 #: more than this [stop].
 STOPS_AT_ONE_ISO: Final = 5.0
 MOST_ISO_STOPS: Final = 4
-#: What makes a frame, as against things to do between them.
-FRAMES: Final = ("flash", "check", "ambient", "dark")
+
+
+class Action(StrEnum):
+    """What a line of the shot sheet asks for: a frame, or something to do between them."""
+
+    FLASH = "flash"
+    CHECK = "check"
+    AMBIENT = "ambient"
+    DARK = "dark"
+    HEAD = "head"  # the next one
+    WARM_UP = "warm-up"
+    DUMP = "dump"
+    ISO = "iso"
+
+
+#: What makes a frame.
+FRAMES: Final = (Action.FLASH, Action.CHECK, Action.AMBIENT, Action.DARK)
 
 
 @dataclass(frozen=True)
 class Cell:
     """A light to be tested: head and power, its pack, the camera's ISO, and how often it is shot.
 
-    ISO 0 is that of earlier frames, where it is not known. `parts` are further columns of the log that part the lights
-    of a head (channel, with, modifier), as (name, value).
+    ISO 0 is that of earlier frames, where it is not known. `parts` are further columns of the log that tell the
+    lights of a head apart (channel, with, modifier), as (name, value).
     """
 
     head: str
@@ -45,12 +60,9 @@ class Cell:
 
 @dataclass(frozen=True)
 class Step:
-    """One line of the shot sheet.
+    """One line of the shot sheet."""
 
-    `what` is one of `FRAMES`, or what is to be done: ``head`` (the next one), ``warm-up``, ``dump``, ``iso``.
-    """
-
-    what: str
+    what: Action
     seconds: float
     head: str = ""
     power: str = ""
@@ -182,7 +194,11 @@ def _once(what: str, labels: Sequence[str]) -> list[str]:
 
 
 def arrange(
-    cells: Sequence[Cell], order: str = "by-head", seed: int = 1, check: Cell | None = None, pace: Pace | None = None
+    cells: Sequence[Cell],
+    order: Order = Order.BY_HEAD,
+    seed: int = 1,
+    check: Cell | None = None,
+    pace: Pace | None = None,
 ) -> tuple[Step, ...]:
     """Put a test into the order in which it is shot.
 
@@ -190,12 +206,12 @@ def arrange(
     ----------
     cells : sequence of Cell
         What is to be shot.
-    order : str
-        ``by-head``: head after head, each up and down through its powers; a lot says which comes first. ``mixed``: all
-        heads stand rigged; up and down through the powers, at each the heads by lot. ``shuffled``: all heads stand
-        rigged; every round all lights by lot.
+    order : Order
+        By head: head after head, each up and down through its powers; chance decides which comes first. Mixed: all
+        heads stand rigged; up and down through the powers, at each the heads in random order. Shuffled: all heads
+        stand rigged; every round all lights in random order.
     seed : int
-        Of the lots.
+        Of everything that is random.
     check : Cell, optional
         The reference light: two frames before each other head (each round where heads stand rigged), and at the end.
         None where heads stand rigged and it is one of them, or where its head is moved: it is no fixed point then.
@@ -213,10 +229,10 @@ def arrange(
     GreystepError
         If the order is not known, or heads stand rigged and one would have to be moved.
     """
-    if order not in ORDERS:
-        raise GreystepError(f"order '{order}': not known; use {', '.join(ORDERS)}")
+    if order not in list(Order):
+        raise GreystepError(f"order '{order}': not known; use {', '.join(Order)}")
     pace = pace or Pace()
-    by_head = order == "by-head"
+    by_head = order == Order.BY_HEAD
     if not by_head and (twice := _moved(cells)):
         raise GreystepError(
             f"order {order}: nothing is moved in it, but head {', '.join(twice)} stands in more than one way (pack, "
@@ -225,10 +241,10 @@ def arrange(
     if check and check.head in (_moved([*cells, check]) if by_head else {cell.head for cell in cells}):
         check = None
     isos = sorted({cell.iso for cell in cells} | ({check.iso} if check else set()), reverse=True)
-    steps = [Step("iso", pace.setting, iso=isos[0])] if len(isos) > 1 else []
+    steps = [Step(Action.ISO, pace.setting, iso=isos[0])] if len(isos) > 1 else []
     for iso in isos:
         _set_iso(steps, iso, pace)
-        steps += [Step(what, pace.setting, iso=iso) for what in ("ambient", "dark")]
+        steps += [Step(what, pace.setting, iso=iso) for what in (Action.AMBIENT, Action.DARK)]
     last: dict[str, float] = {}
     warm: set[str] = set()
     for turn in _turns(cells, order, np.random.default_rng([seed, 4])):
@@ -236,25 +252,25 @@ def arrange(
         if check and not own:
             _checks(steps, check, last, pace)
         if by_head:
-            first = not any(step.what == "head" for step in steps)
+            first = not any(step.what == Action.HEAD for step in steps)
             moved = 0.0 if first or own else pace.head
-            steps.append(Step("head", moved, turn[0].head, pack=turn[0].pack, parts=turn[0].parts))
+            steps.append(Step(Action.HEAD, moved, turn[0].head, pack=turn[0].pack, parts=turn[0].parts))
             warm.clear()
         for cell in turn:
             _set_iso(steps, cell.iso, pace)
             note = []
             if cell.head not in warm:
-                steps.append(Step("warm-up", WARM_UP * pace.shot, cell.head, pack=cell.pack, iso=cell.iso))
+                steps.append(Step(Action.WARM_UP, WARM_UP * pace.shot, cell.head, pack=cell.pack, iso=cell.iso))
                 note.append(f"{WARM_UP} warm-up shots at full before")
                 warm.add(cell.head)
                 last[_bank(cell)] = 0.0
-            _shoot(steps, "flash", cell, note, last, pace)
+            _shoot(steps, Action.FLASH, cell, note, last, pace)
     if check:
         _checks(steps, check, last, pace)
     now = steps[-1].iso
     for iso in sorted(isos, key=lambda iso: iso != now):
         _set_iso(steps, iso, pace)
-        steps.append(Step("ambient", pace.setting, iso=iso))
+        steps.append(Step(Action.AMBIENT, pace.setting, iso=iso))
     return tuple(steps)
 
 
@@ -264,12 +280,12 @@ def _moved(cells: Sequence[Cell]) -> list[str]:
     return [head for head, times in Counter(head for head, _, _ in places).items() if times > 1]
 
 
-def _turns(cells: Sequence[Cell], order: str, rng: np.random.Generator) -> list[list[Cell]]:
+def _turns(cells: Sequence[Cell], order: Order, rng: np.random.Generator) -> list[list[Cell]]:
     """Return the lights in their order, in turns: a head's own, or a round of all where heads stand rigged."""
     turns: list[list[Cell]] = []
-    if order == "by-head":
+    if order == Order.BY_HEAD:
         for place in dict.fromkeys((cell.head, cell.pack, cell.parts) for cell in cells):
-            down_first = bool(rng.integers(2))  # by lot, so that time and power do not run together over the heads
+            down_first = bool(rng.integers(2))  # at random, so that time and power do not run together over the heads
             mine = [cell for cell in cells if (cell.head, cell.pack, cell.parts) == place]
             turn: list[Cell] = []
             for iso in sorted({cell.iso for cell in mine}):
@@ -285,7 +301,7 @@ def _turns(cells: Sequence[Cell], order: str, rng: np.random.Generator) -> list[
         for number in range(max(cell.rounds for cell in here)):
             rest = [cell for cell in here if cell.rounds > number]
             turn = [rest[place] for place in rng.permutation(len(rest))]
-            if order == "mixed":
+            if order == Order.MIXED:
                 down = (number % 2 == 0) == down_first
                 turn = sorted(turn, key=lambda cell: cell.stops if down else -cell.stops)
             turns.append(turn)
@@ -297,10 +313,10 @@ def _bank(cell: Cell) -> str:
     return f"{cell.pack} {dict(cell.parts).get('channel', '')}" if cell.pack else cell.head
 
 
-def _shoot(steps: list[Step], what: str, cell: Cell, note: list[str], last: dict[str, float], pace: Pace) -> None:
+def _shoot(steps: list[Step], what: Action, cell: Cell, note: list[str], last: dict[str, float], pace: Pace) -> None:
     """Add a frame, and before it the dump that a lowered power needs."""
-    if cell.stops > last.get(_bank(cell), cell.stops) + 0.01:
-        steps.append(Step("dump", pace.dump, cell.head, cell.power, cell.pack, cell.iso))
+    if cell.stops > last.get(_bank(cell), cell.stops) + SAME_STOPS:
+        steps.append(Step(Action.DUMP, pace.dump, cell.head, cell.power, cell.pack, cell.iso))
         note = [*note, "after a dump"]
     last[_bank(cell)] = cell.stops
     steps.append(Step(what, pace.shot, cell.head, cell.power, cell.pack, cell.iso, "; ".join(note), cell.parts))
@@ -309,10 +325,10 @@ def _shoot(steps: list[Step], what: str, cell: Cell, note: list[str], last: dict
 def _checks(steps: list[Step], check: Cell, last: dict[str, float], pace: Pace) -> None:
     _set_iso(steps, check.iso, pace)
     for _ in range(CHECKS):
-        _shoot(steps, "check", check, [CHECK_NOTE], last, pace)
+        _shoot(steps, Action.CHECK, check, [CHECK_NOTE], last, pace)
 
 
 def _set_iso(steps: list[Step], iso: int, pace: Pace) -> None:
     """Add a change of ISO where one is needed; the first setting is made with all others before the first frame."""
-    if iso != next((step.iso for step in reversed(steps) if step.what in (*FRAMES, "iso")), iso):
-        steps.append(Step("iso", pace.setting, iso=iso))
+    if iso != next((step.iso for step in reversed(steps) if step.what in (*FRAMES, Action.ISO)), iso):
+        steps.append(Step(Action.ISO, pace.setting, iso=iso))

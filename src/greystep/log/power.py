@@ -20,7 +20,7 @@ class Power:
 #: Powers this close [stop] are one (the contract's ruling).
 SAME_STOPS: Final = 0.01
 
-#: Farther below full [stop] than any flash is set (common practice, no source: 1/512 is 9 stops): a slip of the pen.
+#: Farther below full [stop] than any flash is set (common practice, no source: 1/512 is 9 stops): a typing error.
 _LOWEST_STOPS: Final = 14.0
 
 _FORMS: Final = "full, 1/16, 1/16+0.3, -4 or 200 J"
@@ -92,9 +92,9 @@ def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME"
     else:
         raise _refuse(label, f"not understood; write {_FORMS}")
     if stops < -SAME_STOPS:
-        raise _refuse(label, f"{-stops:.3g} stops above full, which is the most a head gives; mend the number")
+        raise _refuse(label, f"{-stops:.3g} stops above full, which is the most a head gives; correct the number")
     if stops > _LOWEST_STOPS:
-        raise _refuse(label, f"{stops:.3g} stops below full, lower than any flash is set; mend the number")
+        raise _refuse(label, f"{stops:.3g} stops below full, lower than any flash is set; correct the number")
     return Power(label, max(0.0, stops))
 
 

@@ -4,11 +4,11 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from typing import Final
 
 from greystep.errors import GreystepError
 from greystep.log.power import is_energy, parse_power, same_power
+from greystep.log.session import flash_seconds
 from greystep.measure.exposure import nominal_time
 from greystep.measure.uncertainty import student_factor
 from greystep.published import MARKING_TOLERANCE_STOPS
@@ -78,7 +78,7 @@ def shutter_for(t01_s: Iterable[float], sync: str = SYNC) -> str:
         if exact >= least * (1.0 - 1e-9) and exact * 2.0**MARKING_TOLERANCE_STOPS >= OVER_T01 * longest:
             return marking
     raise GreystepError(
-        f"t0.1 of {longest:.3g} s, sync {sync} s: no shutter time up to 1/2 s is long enough; mend them"
+        f"t0.1 of {longest:.3g} s, sync {sync} s: no shutter time up to 1/2 s is long enough; correct the times"
     )
 
 
@@ -90,11 +90,8 @@ def seconds(text: str) -> float:
     GreystepError
         If the text is no time from 1 microsecond to 1 second.
     """
-    try:
-        time_s = float(Fraction(text.strip().removesuffix("s").strip().replace(",", ".")))
-    except (ValueError, ZeroDivisionError):
-        time_s = math.nan
-    if not 1e-6 <= time_s <= 1.0:
+    time_s = flash_seconds(text)
+    if time_s is None:
         raise GreystepError(f'time "{text}": not understood; write seconds up to 1, such as 1/150')
     return time_s
 
@@ -195,14 +192,10 @@ def rounds_for(u_mired: float, powers: int, scatter_mired: float) -> int:
     )
 
 
-def fall_off_pct(width_m: float, distance_m: float) -> float:
-    """Return how much less light the edge of a target gets than its middle [%], the target turned to a small light.
-
-    Inverse square and the cosine of incidence: ``(1 + (w / 2 d) ** 2) ** -1.5`` of the middle (closed form).
-    """
-    return 100.0 * (1.0 - float((1.0 + (width_m / (2.0 * distance_m)) ** 2) ** -1.5))
-
-
 def distance_for(width_m: float, even_pct: float = EVEN_PCT) -> float:
-    """Return the least distance [m] of the light at which the edge gets at most `even_pct` less, see `fall_off_pct`."""
+    """Return the least distance [m] of a small light at which the edge of a target gets at most `even_pct` [%] less.
+
+    The target is turned to the light. Inverse square and the cosine of incidence: its edge gets
+    ``(1 + (w / 2 d) ** 2) ** -1.5`` of what its middle gets (closed form).
+    """
     return width_m / 2.0 / math.sqrt(math.pow(1.0 - even_pct / 100.0, -2.0 / 3.0) - 1.0)

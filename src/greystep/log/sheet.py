@@ -2,18 +2,23 @@
 
 import csv
 import io
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from greystep.errors import GreystepError
+from greystep.errors import FaultsError, GreystepError
 
 if TYPE_CHECKING:
     import _csv
 
 #: A header row is split by the one that gives most cells; the earlier one where two give the same.
 _SEPARATORS: Final = "\t;,"
+#: A column this like an optional one is taken for a typing error; others are the user's own.
+_LIKENESS: Final = 0.7
 #: First bytes of the two common binary spreadsheet files, for those that only had their name changed to .csv.
 _SPREADSHEETS: Final = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 
@@ -40,10 +45,107 @@ def read_rows(path: Path) -> list[tuple[int, list[str]]]:
     return list(_rows(path, text, separator))
 
 
-def nearest(name: str, known: list[str]) -> str | None:
-    """Return the known name most like `name`, letter case aside, or None where none is much like it."""
+@dataclass(frozen=True)
+class Sheet:
+    """A table with declared columns: rows as (row number in the spreadsheet, cell by column), and the faults so far.
+
+    Each declared column is in every row, stripped, blank where the table has no such cell; other columns are left out.
+    """
+
+    rows: list[tuple[int, dict[str, str]]]
+    faults: list[str]
+
+
+def read_sheet(
+    path: Path,
+    row_is: str,
+    needed: Sequence[str],
+    optional: Sequence[str] = (),
+    exact: Sequence[str] = (),
+    synonyms: Mapping[str, str] = MappingProxyType({}),
+) -> Sheet:
+    """Read a CSV file whose first row names its columns, in any letter case.
+
+    Parameters
+    ----------
+    path : Path
+        See `read_rows`.
+    row_is : str
+        What a row stands for, such as ``light``.
+    needed, optional, exact : sequence of str
+        The declared columns; `exact` are optional ones that no other name is taken for.
+    synonyms : mapping
+        Other names of columns, and the declared ones that they stand for.
+
+    Returns
+    -------
+    Sheet
+        Its faults name misspelt columns, which are read under the right name, and those that are there twice.
+
+    Raises
+    ------
+    GreystepError
+        If the file cannot be read or holds no row; as `FaultsError` where a needed column is missing.
+    """
+    rows = read_rows(path)
+    if len(rows) < 2:
+        said = ",".join(needed)
+        raise GreystepError(f"{path}: names no {row_is}; write the header {said} and below it one row for each")
+    (first, header), body = rows[0], rows[1:]
+    typed = [synonyms.get(name, name) for name in (cell.strip().casefold() for cell in header)]
+    declared = [*needed, *optional, *exact]
+    columns = {name: typed.index(name) for name in declared if name in typed}
+    faults = [f'row {first}: column "{name}" is there twice; keep one' for name in columns if typed.count(name) > 1]
+    for at, name in enumerate(typed):
+        if not name or name in declared:
+            continue
+        lacking, unused = ([other for other in names if other not in columns] for names in (needed, optional))
+        if like := nearest(name, lacking) or nearest(name, unused, _LIKENESS):
+            faults.append(f'row {first}: column "{header[at].strip()}": did you mean {like}?')
+            columns[like] = at
+    absent = [name for name in needed if name not in columns]
+    faults += [f"row {first}: no column {name}; the first row names {','.join(needed)}" for name in absent]
+    if absent:
+        raise FaultsError(str(path), faults)
+
+    found = []
+    for number, cells in body:
+        row = {name: cells[at].strip() for name, at in columns.items() if at < len(cells)}
+        found.append((number, dict.fromkeys(declared, "") | row))
+    return Sheet(found, faults)
+
+
+def read_number(text: str, name: str, limits: tuple[float, float], needs: str) -> float:
+    """Read a number as people type it, with a point or a comma.
+
+    Parameters
+    ----------
+    text, name : str
+        The cell, and what it is called.
+    limits : (float, float)
+        Both are allowed.
+    needs : str
+        What to write, such as ``a number above 0``.
+
+    Raises
+    ------
+    GreystepError
+        If it is no finite number within the limits.
+    """
+    try:
+        value = float(text.strip().replace(",", ".").replace("\N{MINUS SIGN}", "-"))
+    except ValueError:
+        value = math.nan
+    if math.isfinite(value) and limits[0] <= value <= limits[1]:
+        return value
+    said = f'"{text}": not understood' if text.strip() else "is blank"
+    raise GreystepError(f"{name} {said}; write {needs}")
+
+
+def nearest(name: str, known: Sequence[str], likeness: float = 0.6) -> str | None:
+    """Return the known name most like `name`, letter case aside, or None where none is so much like it."""
     by_fold = {item.casefold(): item for item in known}
-    close = get_close_matches(name.casefold(), list(by_fold), n=1, cutoff=0.6)
+    close = get_close_matches(name.casefold(), list(by_fold), n=1, cutoff=likeness)
     return by_fold[close[0]] if close else None
 
 

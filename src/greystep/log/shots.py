@@ -9,17 +9,22 @@ from difflib import get_close_matches
 from pathlib import Path, PurePosixPath
 from typing import Final
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.power import Power, is_energy, parse_power, parse_power_name, same_power
+from greystep.log.power import Power, is_energy, parse_power_name, same_power
 from greystep.log.sequence import assign_frames, capture_order, frame_files, list_raw
-from greystep.log.session import Session
+from greystep.log.session import Session, energy_of, power_of
 from greystep.log.sheet import nearest, read_rows
 
 __all__ = ["assign_frames", "capture_order", "frame_files", "read_shots"]
 
 KINDS: Final = ["flash", "ambient", "dark", "job"]
+
+#: What the note of a check frame holds: it tells of the room and enters no mean of a light that was tested itself.
+CHECK_NOTE: Final = "check frame"
 
 #: Columns that mean something to this tool; any other is carried through.
 KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "pack", "note", "lights", "channel", "with", "modifier"]
@@ -211,16 +216,12 @@ def _record(
         faults.append("no power; write full, 1/16, -4 or 200 J, or the kind: ambient, dark or job")
     elif kind in ("flash", "job") and label:
         try:
-            stops = parse_power(label, _energy(session, head), head or "NAME").stops
+            stops = power_of(session.heads, head, label).stops
         except GreystepError as error:
             faults.append(str(error))
     pack = values.get("pack", "").strip() or (session.heads[head].pack if head in session.heads else "")
     known = {"frame": frame, "head": head, "pack": pack, "power": label, "stops": stops, "kind": kind}
     return {"note": "", **values, **known}
-
-
-def _energy(session: Session, head: str) -> float | None:
-    return session.heads[head].max_energy_j if head in session.heads else None
 
 
 _BASE: Final = ["frame", "head", "pack", "power", "stops", "kind", "note", "row"]
@@ -250,6 +251,11 @@ def _check_session(session: Session, table: pd.DataFrame, faults: list[str]) -> 
         faults.append(f'session.toml, [camera] meter frame "{session.meter.frame}" is in no row; {remedy}')
 
 
+def noted_checks(notes: "pd.Series[str]") -> NDArray[np.bool_]:
+    """Return which rows of a log are check frames by their notes."""
+    return notes.str.contains(CHECK_NOTE, case=False, regex=False, na=False).to_numpy(dtype=bool)
+
+
 # --- folders and file names -----------------------------------------------------------------------------------------
 
 Place = tuple[str, str, str]  # kind, head, power as in the name
@@ -269,7 +275,7 @@ def _from_folders(session: Session) -> pd.DataFrame:
         kind, head, label = place
         power = Power("", math.nan)
         try:
-            power = parse_power_name(label, _energy(session, head), head or "NAME") if label else power
+            power = parse_power_name(label, energy_of(session.heads, head), head or "NAME") if label else power
         except GreystepError as error:
             faults.append(f"{path.parent if len(path.parts) > 1 else name}: {error}")
         pack = session.heads[head].pack if head in session.heads else ""

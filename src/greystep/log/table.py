@@ -12,7 +12,6 @@ from greystep import flags
 from greystep.log.ambient import Light, Patches
 from greystep.log.bodies import Body
 from greystep.log.faults import cells
-from greystep.log.plan import CHECK_NOTE
 from greystep.log.power import SAME_STOPS
 from greystep.measure.exposure import Exposure, body_label, relative_exposure_stops
 from greystep.measure.reading import Reading
@@ -71,11 +70,6 @@ def joined(shots: pd.DataFrame, names: Sequence[str], readings: Mapping[str, Rea
     if "lens" not in table:
         table["lens"] = pd.array([exposure.lens for exposure in exposures], dtype="str")
     return table
-
-
-def noted_checks(notes: "pd.Series[str]") -> Booleans:
-    """Return which rows of a log are check frames by their notes."""
-    return notes.str.contains(CHECK_NOTE, case=False, regex=False, na=False).to_numpy(dtype=bool)
 
 
 def status_counts(readings: pd.DataFrame) -> dict[str, int]:

@@ -231,7 +231,7 @@ def fit_matrix(rgb: Floats, xyz: Floats, used: NDArray[np.bool_], terms: tuple[i
 
 
 def best_fit(rgb: Floats, xyz: Floats, white: Floats, used: NDArray[np.bool_]) -> tuple[Fit, Floats]:
-    """Return the simplest fit that foretells left-out patches as well as any, and delta E 2000 (24,) of those.
+    """Return the simplest fit that predicts left-out patches as well as any, and delta E 2000 (24,) of those.
 
     Uneven light and glare are corrected only where the patches that a fit has not seen come out better for it.
     """

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from greystep.errors import FrameError
 from greystep.measure.levels import LINEAR_RAW, LOSSY_JPEG, Floats, Levels, Tags, integers, linear, numbers, read_levels
-from greystep.published import LIGHT_SOURCE_K
+from greystep.published import LIGHT_SOURCE_K, DngTag
 
 CFA: Final = 32803
 #: Compressions that are decoded by tile or strip: none, JPEG (lossless), deflate, lossy JPEG, JPEG XL.
@@ -127,7 +127,7 @@ def read_dng(path: Path) -> Dng | None:
             return None
         with tif:
             pages = _pages(tif)
-            if not pages or 50706 not in pages[0].tags:
+            if not pages or DngTag.DNG_VERSION not in pages[0].tags:
                 _refuse_picture(path, pages)
                 return None
             return _dng(path, pages[0], _raw_page(path, pages), tif.filehandle.size)
@@ -231,7 +231,8 @@ def _pages(tif: tifffile.TiffFile) -> list[tifffile.TiffPage]:
 
 
 def _raw_page(path: Path, pages: list[tifffile.TiffPage]) -> tifffile.TiffPage:
-    raw = [p for p in pages if int(p.tags.valueof(254, 0)) == 0 and p.photometric in (CFA, LINEAR_RAW)]
+    main = [page for page in pages if int(page.tags.valueof(DngTag.NEW_SUBFILE_TYPE, 0)) == 0]
+    raw = [page for page in main if page.photometric in (CFA, LINEAR_RAW)]
     if not raw:
         raise FrameError(f"{path.name}: a DNG without a raw image in it; use the camera's own raw file")
     return max(raw, key=lambda page: page.imagelength * page.imagewidth)
@@ -263,14 +264,14 @@ def _tags(page: tifffile.TiffPage) -> Tags:
 
 def _dng(path: Path, first: tifffile.TiffPage, page: tifffile.TiffPage, size: int) -> Dng:
     raster, tags = _raster(path, page, size), _tags(page)
-    top, left, bottom, right = integers(tags, 50829) or (0, 0, raster.height, raster.width)
+    top, left, bottom, right = integers(tags, DngTag.ACTIVE_AREA) or (0, 0, raster.height, raster.width)
     if not (0 <= top < bottom <= raster.height and 0 <= left < right <= raster.width):
         raise FrameError(
             f"{path.name}: its ActiveArea {top} {left} {bottom} {right} does not lie in its"
             f" {raster.width} x {raster.height} px; use the camera's own raw file"
         )
     full_scale = 1.0 if raster.dtype.kind == "f" else 2.0**raster.bits - 1.0
-    masked = integers(tags, 50830)
+    masked = integers(tags, DngTag.MASKED_AREAS)
     return Dng(
         raster=raster,
         top=top,
@@ -283,7 +284,7 @@ def _dng(path: Path, first: tifffile.TiffPage, page: tifffile.TiffPage, size: in
             for t, le, b, r in zip(*(masked[i::4] for i in range(4)), strict=False)
             if 0 <= t < b <= raster.height and 0 <= le < r <= raster.width
         ),
-        colour=_colour(_tags(first) if 50721 in first.tags else tags),
+        colour=_colour(_tags(first) if DngTag.COLOR_MATRIX_1 in first.tags else tags),
     )
 
 
@@ -327,21 +328,23 @@ def _colour(tags: Tags) -> ColourTags | None:
         value = (integers(tags, code) or (0,))[0]
         return 0 if value == 255 else value
 
-    matrix_1, matrix_2 = matrix(50721), matrix(50722)
+    matrix_1, matrix_2 = matrix(DngTag.COLOR_MATRIX_1), matrix(DngTag.COLOR_MATRIX_2)
     if matrix_1 is None:
         return None
-    illuminant_1, illuminant_2 = illuminant(50778), illuminant(50779)
-    own = tags.get(50931, "") == tags.get(50932, "")  # CameraCalibration counts where the signatures match, p. 101
-    balance = numbers(tags, 50727)
+    illuminant_1 = illuminant(DngTag.CALIBRATION_ILLUMINANT_1)
+    illuminant_2 = illuminant(DngTag.CALIBRATION_ILLUMINANT_2)
+    # CameraCalibration counts where the signatures match, p. 101.
+    own = tags.get(DngTag.CAMERA_CALIBRATION_SIGNATURE, "") == tags.get(DngTag.PROFILE_CALIBRATION_SIGNATURE, "")
+    balance = numbers(tags, DngTag.ANALOG_BALANCE)
     return ColourTags(
         matrix_1=matrix_1,
         matrix_2=matrix_2,
         illuminant_1=illuminant_1,
         illuminant_2=illuminant_2,
-        calibration_1=matrix(50723) if own else None,
-        calibration_2=matrix(50724) if own else None,
+        calibration_1=matrix(DngTag.CAMERA_CALIBRATION_1) if own else None,
+        calibration_2=matrix(DngTag.CAMERA_CALIBRATION_2) if own else None,
         analog_balance=None if neutral_of(balance) is None else balance,
-        as_shot_neutral=neutral_of(numbers(tags, 50728)),
+        as_shot_neutral=neutral_of(numbers(tags, DngTag.AS_SHOT_NEUTRAL)),
         source="dng-2" if matrix_2 is not None and two_lights(illuminant_1, illuminant_2) else "dng",
     )
 

@@ -12,11 +12,11 @@ from typing import Any, Final
 import exifread
 
 from greystep.errors import FrameError
-from greystep.published import ISO_NOT_IN_TAG, MARKING_TOLERANCE_STOPS
+from greystep.published import ISO_NOT_IN_TAG, MARKING_TOLERANCE_STOPS, DngTag
 
-#: exifread names the tags it has no name for by their number; this one is DNG's CameraSerialNumber (50735).
-_DNG_SERIAL: Final = "Image Tag 0xC62F"
-_DNG_MODEL: Final = "Image Tag 0xC614"
+#: exifread names the tags it has no name for by their number.
+_DNG_SERIAL: Final = f"Image Tag 0x{DngTag.CAMERA_SERIAL_NUMBER:04X}"
+_DNG_MODEL: Final = f"Image Tag 0x{DngTag.UNIQUE_CAMERA_MODEL:04X}"
 _DATE: Final = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 _QUIET: Final = logging.NullHandler()
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from greystep.errors import FrameError
+from greystep.published import DngTag
 
 Floats = NDArray[np.float64]
 #: Tags by code: numbers as floats (a rational over zero is NaN), text as text, bytes as bytes.
@@ -81,11 +82,11 @@ def read_levels(name: str, tags: Tags, height: int, width: int, samples: int, fu
     """
     pattern = np.array([[-1]], np.int8) if samples == 3 else _pattern(name, tags)
     black = _black(name, tags, samples)
-    rows, cols = numbers(tags, 50716), numbers(tags, 50715)
+    rows, cols = numbers(tags, DngTag.BLACK_LEVEL_DELTA_V), numbers(tags, DngTag.BLACK_LEVEL_DELTA_H)
     for values, length, what in ((rows, height, "V"), (cols, width, "H")):
         if values.size not in (0, length):
             raise FrameError(f"{name}: BlackLevelDelta{what} has {values.size} values, not {length}; {_REMEDY}")
-    white = numbers(tags, 50717)
+    white = numbers(tags, DngTag.WHITE_LEVEL)
     white = (
         np.resize(white if white.size else np.array([full_scale]), 3)
         if samples == 3 or not white.size
@@ -99,7 +100,7 @@ def read_levels(name: str, tags: Tags, height: int, width: int, samples: int, fu
         coding = Coding(polynomials, black.max(axis=(0, 1)), white)
         black, white = np.zeros((1, 1, 3)), np.full(3, _LINEAR_SCALE)
     red, green, blue = white.tolist()
-    table = numbers(tags, 50712)
+    table = numbers(tags, DngTag.LINEARIZATION_TABLE)
     return Levels(
         pattern=pattern,
         black_pattern=black,
@@ -167,10 +168,10 @@ def integers(tags: Tags, code: int) -> tuple[int, ...]:
 
 
 def _pattern(name: str, tags: Tags) -> NDArray[np.int8]:
-    dim, colours = integers(tags, 33421), integers(tags, 33422)
+    dim, colours = integers(tags, DngTag.CFA_REPEAT_PATTERN_DIM), integers(tags, DngTag.CFA_PATTERN)
     if len(dim) != 2 or not 0 < dim[0] * dim[1] == len(colours):
         raise FrameError(f"{name}: its filter pattern is missing or broken; {_REMEDY}")
-    if set(colours) != {0, 1, 2} or integers(tags, 50711)[:1] not in ((), (1,)):
+    if set(colours) != {0, 1, 2} or integers(tags, DngTag.CFA_LAYOUT)[:1] not in ((), (1,)):
         raise FrameError(
             f"{name}: its filters are not red, green and blue on a square grid; no colour can be measured, use another"
             " camera"
@@ -180,8 +181,8 @@ def _pattern(name: str, tags: Tags) -> NDArray[np.int8]:
 
 def _black(name: str, tags: Tags, samples: int) -> Floats:
     """BlackLevel as (rows, columns) or (rows, columns, 3): the values run row, column, sample."""
-    values = numbers(tags, 50714)
-    shape = (*(integers(tags, 50713) or (1, 1)), *([3] if samples == 3 else []))
+    values = numbers(tags, DngTag.BLACK_LEVEL)
+    shape = (*(integers(tags, DngTag.BLACK_LEVEL_REPEAT_DIM) or (1, 1)), *([3] if samples == 3 else []))
     if values.size < 2:
         return np.full(shape, values[0] if values.size else 0.0)
     if values.size != np.prod(shape):
@@ -194,10 +195,10 @@ def _opcodes(tags: Tags, samples: int) -> tuple[tuple[Floats, Floats, Floats] | 
 
     Of lists 1 and 2 none is applied, but for those polynomials: without them such a file's codes are not linear.
     """
-    lossy = samples == 3 and integers(tags, 259)[:1] == (LOSSY_JPEG,)
+    lossy = samples == 3 and integers(tags, DngTag.COMPRESSION)[:1] == (LOSSY_JPEG,)
     polynomials: dict[int, Floats] = {}
     changing = False
-    for code in (51008, 51009):
+    for code in (DngTag.OPCODE_LIST_1, DngTag.OPCODE_LIST_2):
         data = tags.get(code, b"")
         if not isinstance(data, bytes) or not data:
             continue
@@ -205,7 +206,7 @@ def _opcodes(tags: Tags, samples: int) -> tuple[tuple[Floats, Floats, Floats] | 
         for _ in range(struct.unpack_from(">I", data)[0]):
             number, _, _, length = struct.unpack_from(">4I", data, position)
             position += 16
-            if lossy and code == 51009 and number == _MAP_POLYNOMIAL:
+            if lossy and code == DngTag.OPCODE_LIST_2 and number == _MAP_POLYNOMIAL:
                 plane, planes, row_pitch, column_pitch, degree = struct.unpack_from(">5I", data, position + 16)
                 terms = np.array(struct.unpack_from(f">{degree + 1}d", data, position + 36))
                 changing = changing or (row_pitch, column_pitch) != (1, 1)

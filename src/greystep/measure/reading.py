@@ -2,10 +2,12 @@
 
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
+from functools import cache
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
+from cattrs import Converter
 from numpy.typing import NDArray
 
 from greystep.errors import FrameError
@@ -17,6 +19,11 @@ from greystep.measure.frame import Frame, Mosaic, library_exposure, open_frame, 
 from greystep.measure.patch import PatchSignal, measure_patch
 from greystep.measure.surround import surround_of, surround_pixels
 from greystep.measure.target import Box, Target, pixel_box
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+T = TypeVar("T")
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
 MEASURE_VERSION: Final = 2
@@ -132,32 +139,30 @@ def exposure_of(path: Path) -> Exposure:
     return recorded
 
 
-def reading_to_json(reading: Reading) -> dict[str, Any]:
-    """Return a reading as a dictionary that JSON can hold; `reading_from_json` gives the same reading back."""
-    return {key: plain(value) for key, value in asdict(reading).items()}
+def as_json(content: "DataclassInstance") -> dict[str, Any]:
+    """Return a reading, or what holds one, as JSON can keep it: arrays as lists, null for what is no number."""
+    return {key: plain(value) for key, value in asdict(content).items()}
 
 
-def reading_from_json(stored: dict[str, Any]) -> Reading:
-    """Rebuild a reading from what `reading_to_json` gave.
+def from_json(stored: object, kind: type[T]) -> T:
+    """Rebuild what `as_json` was given.
 
     Raises
     ------
-    KeyError, TypeError, ValueError
+    KeyError, TypeError, ValueError, AttributeError
         If `stored` is something else, such as an entry of another version.
     """
-    signal, colour, surround = stored["signal"], stored["colour"], stored["surround"]
-    return Reading(
-        **{
-            **stored,
-            "exposure": Exposure(**stored["exposure"]),
-            "signal": None if signal is None else PatchSignal(**{key: _number(v) for key, v in signal.items()}),
-            "colour": None if colour is None else ColourTags(**{key: _matrix(key, v) for key, v in colour.items()}),
-            "black_masked": None if stored["black_masked"] is None else tuple(stored["black_masked"]),
-            "surround": None if surround is None else np.array(surround, dtype=np.float64),
-            "box": None if stored["box"] is None else tuple(stored["box"]),
-            "flags": tuple(stored["flags"]),
-        }
+    return _converter().structure(stored, kind)
+
+
+@cache
+def _converter() -> Converter:
+    converter = Converter(detailed_validation=False)
+    converter.register_structure_hook(float, lambda value, _: np.nan if value is None else float(value))
+    converter.register_structure_hook_func(
+        lambda of: getattr(of, "__origin__", None) is np.ndarray, lambda value, _: np.array(value, dtype=np.float64)
     )
+    return converter
 
 
 def _nothing_read(exposure: Exposure) -> Reading:
@@ -263,17 +268,6 @@ def _faults(frame: Frame, signal: PatchSignal) -> dict[str, str]:
 
 def _levels(signal: PatchSignal) -> tuple[tuple[float, float, float], ...]:
     return signal.mean, signal.ceiling, signal.black
-
-
-def _number(value: Any) -> Any:
-    """Read a stored number, text, or tuple of them; what was no number was stored as null."""
-    return tuple(_number(item) for item in value) if isinstance(value, list) else np.nan if value is None else value
-
-
-def _matrix(key: str, value: Any) -> Any:
-    if key == "as_shot_neutral":
-        return None if value is None else tuple(value)
-    return np.array(value, dtype=np.float64) if isinstance(value, list) else value
 
 
 def _one_line(message: str) -> str:

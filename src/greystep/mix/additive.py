@@ -13,7 +13,8 @@ from greystep.compare.drift import Drift
 from greystep.compare.fit import Array
 from greystep.errors import GreystepError
 from greystep.log.ingest import Ingested
-from greystep.log.power import parse_power, same_power
+from greystep.log.power import same_power
+from greystep.log.session import power_of
 from greystep.measure import chromaticity
 from greystep.measure.exposure import relative_exposure_stops
 from greystep.mix.gels import NO_GEL
@@ -137,8 +138,7 @@ def _named(text: str, rows: Sequence[SetupRow], found: Ingested) -> list[int]:
     chosen = []
     for part in text.split("&"):
         head, _, power = part.strip().rpartition("@")
-        info = found.session.heads.get(head)
-        stops = parse_power(power, info.max_energy_j if info else None, head).stops
+        stops = power_of(found.session.heads, head, power).stops
         at = [place for place, row in enumerate(rows) if row.head == head and same_power(row.stops, stops)]
         if not at:
             known = ", ".join(f"{row.head}@{row.power}" for row in rows)

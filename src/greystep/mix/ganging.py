@@ -15,8 +15,8 @@ from greystep.compare.limits import worst_of
 from greystep.errors import GreystepError
 from greystep.files import plain
 from greystep.log.ingest import Ingested
-from greystep.log.power import Power, parse_power, same_power
-from greystep.log.session import HeadInfo, Session
+from greystep.log.power import same_power
+from greystep.log.session import HeadInfo, Session, power_of
 from greystep.mix.casts import LightPair, every_two, judge_lights
 from greystep.mix.choice import BestSet, best_sets
 from greystep.mix.gels import NO_GEL
@@ -275,9 +275,8 @@ def _usable(drift: Drift, heads: Mapping[str, HeadInfo], powers: Sequence[str]) 
         found = np.zeros(len(table), dtype=bool)
         problem: GreystepError | None = None
         for cell, (head, stops) in enumerate(zip(table["head"], table["stops"], strict=True)):
-            info = heads.get(head)
             try:
-                wanted = parse_power(text, info.max_energy_j if info else None, head)
+                wanted = power_of(heads, head, text)
             except GreystepError as error:
                 problem = error
                 continue
@@ -420,8 +419,7 @@ def _wanted_stops(text: str, drift: Drift, heads: Mapping[str, HeadInfo]) -> flo
     if head not in set(table["head"]):
         names = ", ".join(dict.fromkeys(table["head"]))
         raise GreystepError(f'--output "{text}": no head "{head}" in the test, which has {names}')
-    info = heads.get(head)
-    wanted: Power = parse_power(power, info.max_energy_j if info else None, head)
+    wanted = power_of(heads, head, power)
     for cell, (name, stops) in enumerate(zip(table["head"], table["stops"], strict=True)):
         if name == head and same_power(stops, wanted.stops) and np.isfinite(output[cell]):
             return float(output[cell])

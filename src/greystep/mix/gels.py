@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.sheet import nearest, read_rows
+from greystep.log.sheet import nearest, read_number, read_sheet
 from greystep.published import NOMINAL_GELS
 
 #: A head carries so many gels at most: more cost too much light, and heat.
@@ -72,22 +72,10 @@ def read_gels(path: Path) -> tuple[Gel, ...]:
     GreystepError
         If the file cannot be read, or holds no gel.
     """
-    rows = read_rows(path)
-    if len(rows) < 2:
-        raise GreystepError(f"{path}: names no gel; write the header {','.join(COLUMNS)} and below it one row a gel")
-    (first, header), body = rows[0], rows[1:]
-    names = [cell.strip().casefold() for cell in header]
-    faults: list[str] = []
-    for column in COLUMNS:
-        if column not in names:
-            like = nearest(column, [name for name in names if name not in COLUMNS])
-            hint = f'is it "{like}"?' if like else f"the first row names {','.join(COLUMNS)}"
-            faults.append(f"row {first}: no column {column}; {hint}")
-    if faults:
-        raise FaultsError(str(path), faults)
+    sheet = read_sheet(path, "gel", COLUMNS)
+    faults = sheet.faults
     gels: list[Gel] = []
-    for number, cells in body:
-        values = {name: cells[at].strip() if at < len(cells) else "" for at, name in enumerate(names)}
+    for number, values in sheet.rows:
         here: list[str] = []
         name = values["name"]
         shown = _spelling(name)
@@ -176,12 +164,9 @@ def _spelling(name: str) -> str:
 
 
 def _number(values: dict[str, str], column: str, faults: list[str]) -> float:
-    try:
-        value = float(values[column].replace(",", ".").replace("\N{MINUS SIGN}", "-"))
-    except ValueError:
-        value = math.nan
     low, high = _LIMITS[column]
-    if not low <= value <= high:
-        said = f'"{values[column]}"' if values[column] else "blank"
-        faults.append(f"{column} is {said}; write a number from {low:g} to {high:g}")
-    return value
+    try:
+        return read_number(values[column], column, (low, high), f"a number from {low:g} to {high:g}")
+    except GreystepError as error:
+        faults.append(str(error))
+        return math.nan

@@ -5,7 +5,6 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Final
 
@@ -14,16 +13,13 @@ import numpy as np
 from greystep.compare.cells import PARTS, Cells
 from greystep.compare.fit import Array
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.power import parse_power, same_power
-from greystep.log.session import HeadInfo
-from greystep.log.sheet import nearest, read_rows
+from greystep.log.power import same_power
+from greystep.log.session import HeadInfo, power_of
+from greystep.log.sheet import Sheet, nearest, read_number, read_sheet
 from greystep.mix.gels import NO_GEL, Gel, parse_gel
 
 #: Columns that say how much of the light on the subject is whose; one of them, in all rows or in none.
 AMOUNTS: Final = ("share", "reads", "stops")
-COLUMNS: Final = ("role", "head", "power", *AMOUNTS, "gel", "group")
-#: A column this like a known one is taken for a slip of the pen; others are the user's own.
-_LIKENESS: Final = 0.7
 #: Full stops as a meter shows them.
 _APERTURES: Final = ("1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45", "64", "90")
 #: Both a full stop with tenths behind it and an aperture of its own.
@@ -105,25 +101,15 @@ def read_setup(
     GreystepError
         If the file cannot be read, or holds fewer than two lights.
     """
-    rows = read_rows(path)
-    if len(rows) < 2:
-        raise GreystepError(f"{path}: names no light; write the header role,head,power and below it one row a light")
-    (first, header), body = rows[0], rows[1:]
-    faults: list[str] = []
-    columns = _columns(header, first, faults)
-    values = [
-        {name: cells_[at].strip() if at < len(cells_) else "" for name, at in columns.items()} for _, cells_ in body
-    ]
-    if missing := [name for name in ("role", "head", "power") if name not in columns]:
-        faults.append(f"row {first}: no column {' or '.join(missing)}; the first row names role,head,power")
-        raise FaultsError(str(path), faults)
-    amounts, shares = _amounts(values, [number for number, _ in body], faults)
-    tested = _tested_body(cells, mired, [row["head"] for row in values])
+    sheet = read_sheet(path, "light", ("role", "head", "power"), (*AMOUNTS, "gel", "group"), PARTS)
+    faults = sheet.faults
+    amounts, shares = _amounts(sheet, faults)
+    tested = _tested_body(cells, mired, [row["head"] for _, row in sheet.rows])
     found = []
     roles: dict[str, tuple[int, str]] = {}
-    for (number, _), row, share in zip(body, values, shares, strict=True):
+    for (number, row), share in zip(sheet.rows, shares, strict=True):
         here: list[str] = []
-        group = row.get("group", "")
+        group = row["group"]
         if not row["role"]:
             here.append("no role; name the light, such as key or fill")
         elif row["role"] in roles and (not group or roles[row["role"]][1] != group):
@@ -138,7 +124,7 @@ def read_setup(
             here.append(str(error))
         gel = NO_GEL
         try:
-            gel = parse_gel(row.get("gel", ""), gels)
+            gel = parse_gel(row["gel"], gels)
         except GreystepError as error:
             here.append(str(error))
         faults.extend(f"row {number}: {message}" for message in here)
@@ -221,68 +207,42 @@ def _row_of(fault: str) -> int:
     return int(number[1]) if number else 0
 
 
-def _columns(header: Sequence[str], first: int, faults: list[str]) -> dict[str, int]:
-    """Return where each known column stands; a misspelt one is noted and read under its right name."""
-    known = [*COLUMNS, *PARTS]
-    columns: dict[str, int] = {}
-    for at, cell in enumerate(header):
-        name = cell.strip().casefold()
-        if name in known and name in columns:
-            faults.append(f'row {first}: column "{name}" is there twice; keep one')
-        elif name in known:
-            columns[name] = at
-    for at, cell in enumerate(header):
-        name = cell.strip().casefold()
-        like = (
-            nearest(name, [other for other in COLUMNS if other not in columns]) if name and name not in known else None
-        )
-        if like and SequenceMatcher(None, name, like).ratio() >= _LIKENESS:
-            faults.append(f'row {first}: column "{cell.strip()}": did you mean {like}?')
-            columns[like] = at
-    return columns
-
-
-def _amounts(rows: Sequence[Mapping[str, str]], numbers: Sequence[int], faults: list[str]) -> tuple[str, list[float]]:
+def _amounts(sheet: Sheet, faults: list[str]) -> tuple[str, list[float]]:
     """Return by what the shares are given, and each row's light in any unit; ones where nothing is said."""
-    given = [name for name in AMOUNTS if any(row.get(name) for row in rows)]
+    given = [name for name in AMOUNTS if any(row[name] for _, row in sheet.rows)]
     if len(given) > 1:
         faults.append(f"columns {' and '.join(given)}: both say how much light; fill one of them")
     if not given:
-        return "equal", [1.0] * len(rows)
+        return "equal", [1.0] * len(sheet.rows)
     name = given[0]
-    light = []
-    for place, (number, row) in enumerate(zip(numbers, rows, strict=True)):
-        text, value = row.get(name, ""), math.nan
+    light = [math.nan] * len(sheet.rows)
+    for place, (number, row) in enumerate(sheet.rows):
+        text = row[name]
         if not text and not (name == "stops" and place == 0):
             faults.append(f"row {number}: no {name}, where other rows give theirs; give it in all rows or in none")
-        elif name == "reads":
-            try:
-                value = 2.0 ** parse_reading(text)
-            except GreystepError as error:
-                faults.append(f"row {number}: {error}")
-        else:
-            value = _plain_number(text.removesuffix("%") or "0")
-            limits = (0.0, math.inf) if name == "share" else (-15.0, 15.0)
-            if not (limits[0] <= value <= limits[1]) or (name == "share" and not 0.0 < value < math.inf):
-                hint = "a number above 0, such as 0.6" if name == "share" else "stops to the first row, such as -1.5"
-                faults.append(f'row {number}: {name} "{text}": not understood; write {hint}')
-            elif name == "stops":
-                value = 2.0**value
-        light.append(value)
+            continue
+        try:
+            light[place] = _amount(name, text)
+        except GreystepError as error:
+            faults.append(f"row {number}: {error}")
     return name, light
 
 
-def _plain_number(text: str) -> float:
-    try:
-        return float(text.strip().replace(",", ".").replace("\N{MINUS SIGN}", "-"))
-    except ValueError:
-        return math.nan
+def _amount(name: str, text: str) -> float:
+    """Return the light of a row in any unit."""
+    if name == "reads":
+        return float(2.0 ** parse_reading(text))
+    if name == "stops":
+        stops = read_number(text or "0", name, (-15.0, 15.0), "stops to the first row, such as -1.5")
+        return float(2.0**stops)
+    return read_number(text.removesuffix("%"), name, (5e-324, math.inf), "a number above 0, such as 0.6")
 
 
 def _aperture(text: str) -> float | None:
     """Return a marked aperture as stops above f/1, on the exact third stop; None where it is no marking."""
-    value = _plain_number(text)
-    if not 0.9 <= value <= 128.0:
+    try:
+        value = read_number(text, "aperture", (0.9, 128.0), "an aperture")
+    except GreystepError:
         return None
     exact = round(6.0 * math.log2(value)) / 3.0  # thirds of a stop: N = 2 ** (k / 6)
     return exact if abs(2.0 * math.log2(value) - exact) <= 0.1 and _is_marking(text) else None
@@ -321,8 +281,7 @@ def _find(
         like = nearest(head, names)
         hint = f"did you mean {like}?" if like else f"tested were {', '.join(names)}"
         raise GreystepError(f'head "{head}" is not in the test session; {hint}')
-    info = heads.get(head)
-    stops = parse_power(row["power"], info.max_energy_j if info else None, head).stops
+    stops = power_of(heads, head, row["power"]).stops
     among = [c for c in range(len(table)) if table["body"].iloc[c] == body]
     for part in cells.varying:
         if part != "body":
@@ -343,7 +302,7 @@ def _of_part(row: Mapping[str, str], part: str, cells: Cells, among: Sequence[in
     known = list(dict.fromkeys(str(values[c]) for c in among if cells.table["head"].iloc[c] == head))
     if len(known) < 2:
         return list(among)
-    if (wanted := row.get(part, "")) not in known:
+    if (wanted := row[part]) not in known:
         raise GreystepError(
             f"head {head}: was tested with several kinds of {part}, {', '.join(known)}; say which in a column {part}"
         )

@@ -10,10 +10,9 @@ from greystep import __version__
 from greystep import words as say
 from greystep.compare.planning import Plan
 from greystep.log.draft import Draft
-from greystep.log.plan import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Step
+from greystep.log.plan import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
 from greystep.log.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
 from greystep.show import words
-from greystep.terms import UNLIT, Kind
 
 #: What is put beside the table of shots; common practice, no source.
 _LICENSED: Final = "Mains work and repairs of packs and heads are for licensed people."
@@ -54,9 +53,9 @@ def shot_sheet(draft: Draft, rig: Rig) -> str:
 def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
     """Return what a plan comes to, as (name, text) for the sheet and the screen."""
     shots = [step for step in draft.steps if step.what in FRAMES]
-    lit = [step for step in shots if step.what in (Kind.FLASH, "check")]
+    lit = [step for step in shots if step.what in (Action.FLASH, Action.CHECK)]
     heads = list(dict.fromkeys(step.head for step in lit))
-    moves = sum(step.what == "head" and step.seconds > 0 for step in draft.steps)
+    moves = sum(step.what == Action.HEAD and step.seconds > 0 for step in draft.steps)
     minutes = math.ceil(sum(step.seconds for step in draft.steps) / 60.0)
     told = u_after(rig.rounds, rig.powers, rig.scatter_mired)
     width, away = rig.target_width_m, distance_for(rig.target_width_m)
@@ -108,7 +107,7 @@ def asked_text(plan: Plan) -> str:
 def _rounds(draft: Draft) -> str:
     """Return how often each light is shot, without check frames."""
     lights = Counter(
-        (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == Kind.FLASH
+        (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == Action.FLASH
     )
     most = max(lights.values())
     if draft.earlier is not None:
@@ -118,7 +117,7 @@ def _rounds(draft: Draft) -> str:
 
 def _checks(draft: Draft) -> int:
     """Return how often the reference is checked, by the check frames that there are."""
-    return sum(step.what == "check" for step in draft.steps) // CHECKS
+    return sum(step.what == Action.CHECK for step in draft.steps) // CHECKS
 
 
 def _apart(draft: Draft) -> str:
@@ -206,7 +205,7 @@ def _blocks(draft: Draft) -> list[dict[str, Any]]:
     number = 0 if draft.earlier is None else len(draft.earlier)
     for step in draft.steps:
         title = _title(step, draft, blocks[-1]["title"] if blocks else "")
-        if not blocks or title != blocks[-1]["title"] or step.what == "head":
+        if not blocks or title != blocks[-1]["title"] or step.what == Action.HEAD:
             blocks.append({"title": title, "lines": []})
         if step.what in FRAMES:
             number += 1
@@ -217,25 +216,25 @@ def _blocks(draft: Draft) -> list[dict[str, Any]]:
 
 
 def _title(step: Step, draft: Draft, before: str) -> str:
-    if step.what in UNLIT:
+    if step.what in (Action.AMBIENT, Action.DARK):
         return "Room light"
-    if step.what == "check":
+    if step.what == Action.CHECK:
         return f"Check: head {step.head} alone"
-    if step.what == "head":
+    if step.what == Action.HEAD:
         parts = ", ".join(value for name, value in step.parts if value and name != "pack")
         return f"Head {step.head}" + (f" on pack {step.pack}" if step.pack else "") + (f", {parts}" if parts else "")
-    if step.what == "iso":
+    if step.what == Action.ISO:
         return before or "Room light"
     return before if draft.order == "by-head" else "All heads"
 
 
 def _frame(step: Step) -> str:
-    unlit: dict[str, str] = {Kind.AMBIENT: "flash off, all else the same", Kind.DARK: "lens cap on"}
+    unlit: dict[str, str] = {Action.AMBIENT: "flash off, all else the same", Action.DARK: "lens cap on"}
     return unlit.get(step.what, step.head)
 
 
 def _todo(step: Step, draft: Draft) -> str:
-    if step.what == "head":
+    if step.what == Action.HEAD:
         if step.head == _apart(draft):
             return f"Head {step.head}, on its own stand: this one alone fires."
         return f"Put head {step.head} on the stand{f', on pack {step.pack}' if step.pack else ''}. {_UNPLUG}"

@@ -1,0 +1,65 @@
+"""When there is something new to read: files that change and then stand still, whatever their clock says."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from greystep.log.arrivals import looks
+from greystep.log.session import Session, load_session
+
+EVERY_S = 0.005
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Session:
+    """A session without a frames folder yet, and with a log."""
+    (tmp_path / "shots.csv").write_text("frame,head,power\nf1.dng,A,full\n", encoding="utf-8")
+    return load_session(tmp_path)
+
+
+def write(session: Session, name: str, data: bytes, second: int = 1_700_000_000) -> Path:
+    """Write a raw file as a card reader or a network share does: its time has whole seconds only."""
+    path = session.frames_dir / name
+    path.write_bytes(data)
+    os.utime(path, (second, second))
+    return path
+
+
+def test_a_frames_folder_that_is_still_to_come_is_waited_for(session: Session) -> None:
+    assert list(looks(session, EVERY_S, idle_s=0.05)) == []
+    session.frames_dir.mkdir()
+    write(session, "f1.dng", b"raw")
+    assert len(list(looks(session, EVERY_S, idle_s=0.05))) == 1
+
+
+def test_a_file_that_grows_within_one_second_is_read_again(session: Session) -> None:
+    session.frames_dir.mkdir()
+    write(session, "f1.dng", b"ra")
+    look = looks(session, EVERY_S)
+    next(look)
+    write(session, "f1.dng", b"raw")
+    next(look)
+    (session.path / "shots.csv").write_text("frame,head,power\nf1.dng,B,full\nf2.dng,B,full\n", encoding="utf-8")
+    next(look)
+    write(session, "f1.dng", b"raw").unlink()
+    write(session, "f2.dng", b"raw")
+    next(look)
+
+
+def test_frames_in_a_linked_folder_are_seen(session: Session, tmp_path_factory: pytest.TempPathFactory) -> None:
+    card = tmp_path_factory.mktemp("card")
+    (card / "f1.dng").write_bytes(b"raw")
+    session.frames_dir.mkdir()
+    (session.frames_dir / "card").symlink_to(card, target_is_directory=True)
+    look = looks(session, EVERY_S)
+    next(look)
+    (card / "f2.dng").write_bytes(b"raw")
+    next(look)
+
+
+def test_nothing_new_is_nothing_to_read(session: Session) -> None:
+    session.frames_dir.mkdir()
+    write(session, "f1.dng", b"raw")
+    (session.frames_dir / "preview.jpg").write_bytes(b"small")
+    assert len(list(looks(session, EVERY_S, idle_s=0.05))) == 1
