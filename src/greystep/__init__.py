@@ -10,12 +10,12 @@ the ground files serve everyone. ``demo`` uses the ground files and ``log`` alon
     log:     power sheet settings session sequence shots rig plan draft ambient reference bodies faults table placing
              colour remarks cache ingest arrivals
     compare: fit clock warmup cells contrasts reference drift bracket sensitivity attribution limits blame
-             findings advice verdict rounds anchors history
+             findings advice verdict rounds planning anchors history
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
     correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange
              dngcopy images demosaic render plates check
-    sentences: frames session_notes
-    show:    words strips series canvas figures page sheetpage moves washes mixed auditpage terminal
+    sentences: frames session_notes setups moves
+    show:    words strips series canvas figures page sheetpage moves washes auditpage terminal
     demo:    spectra sensor dngfile kit scenario
     cli:     options demo plan ingest watch report correct render audit choose camera history app
 """

@@ -13,6 +13,7 @@ from greystep.compare.drift import analyse
 from greystep.compare.history import History, compare_sessions
 from greystep.errors import GreystepError
 from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
+from greystep.sentences.moves import note
 
 SERIALS = {"A": "1071", "B": "1072", "C": "2038"}
 TYPES = dict.fromkeys("ABC", "plain dome")
@@ -50,6 +51,11 @@ def visit(
     drift = analyse(readings, synthetic.make_session())
     name = f"day {seed}"
     return Visit(name, date, drift, serials, types, reference, {camera: f"{camera}; 100 mm"}, meters or {}, tolerance)
+
+
+def said(history: History) -> tuple[str, ...]:
+    """Return the notes of a history in sentences."""
+    return tuple(map(note, history.notes))
 
 
 def rows(history: History, session: str, head: str) -> pd.DataFrame:
@@ -168,8 +174,8 @@ def test_heads_are_known_by_their_serials(synthetic: ModuleType) -> None:
     assert (rows(history, "day 2", "B")["verdict"] == "").all()
     assert (rows(history, "day 2", "B")["previous"] == "").all()
     assert set(rows(history, "day 2", "Z")["serial"]) == {"1072"}
-    assert "day 2: head B (serial 9999) is another head than in day 1 (serial 1072), so it is not compared." in (
-        history.notes
+    assert "day 2: head B (serial 9999) is another head than in day 1 (serial 1072), so it is not compared." in said(
+        history
     )
 
 
@@ -191,15 +197,15 @@ def test_sessions_are_taken_by_date_and_against_the_last_one_that_has_the_light(
 
 def test_all_heads_moved_alike_is_said_to_be_something_else(synthetic: ModuleType) -> None:
     other = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, {0: -6.0}, camera="Invented 2")])
-    assert other.notes == (
+    assert said(other) == (
         "day 2: every head held against head A reads warmer than before; suspect head A itself first.",
     )
     two = [visit(synthetic, 1, heads=2), visit(synthetic, 2, {0: -6.0}, camera="Invented 2", heads=2)]
-    assert compare_sessions(two).notes == (
+    assert said(compare_sessions(two)) == (
         "day 2: the only head held against head A reads warmer than before; suspect head A itself first.",
     )
     camera = compare_sessions([visit(synthetic, 1, reference=""), visit(synthetic, 2, reference="", scale=-5.0)])
-    assert camera.notes == (
+    assert said(camera) == (
         "day 2: every head reads cooler than before; suspect the camera, its lens or the target first.",
     )
 
@@ -213,7 +219,7 @@ def test_a_reference_head_that_moved_is_not_held_against(synthetic: ModuleType, 
     others = history.table[(history.table["session"] == "day 2") & (history.table["head"] != "A")]
     assert set(others["verdict"]) == {"not moved"}
     assert set(others["anchor"]) == {"same camera"}
-    assert history.notes == (
+    assert said(history) == (
         f"day 2: the reference head A has itself moved and is left out for {others_named}; what the same camera saw "
         "stands.",
     )
@@ -229,7 +235,7 @@ def test_a_reference_head_that_stood_still_is_not_suspected(synthetic: ModuleTyp
 def test_a_camera_that_moved_all_heads_is_suspected_with_a_reference_too(synthetic: ModuleType) -> None:
     history = compare_sessions([visit(synthetic, 1), visit(synthetic, 2, scale=-5.0)])
     assert set(rows(history, "day 2", "B")["verdict"]) == {"not moved"}, "against the head of both days"
-    assert history.notes == (
+    assert said(history) == (
         "day 2: the reference head A moved in the camera, and heads B and C with it; suspect the camera, its lens or "
         "the target first.",
     )
@@ -262,11 +268,11 @@ def test_another_head_under_an_old_label_is_named(synthetic: ModuleType) -> None
     later = visit(synthetic, 2, serials=SERIALS | {"B": "9999"})
     history = compare_sessions([visit(synthetic, 1), later])
     assert set(rows(history, "day 2", "B")["verdict"]) == {""}
-    assert history.notes == (
+    assert said(history) == (
         "day 2: head B (serial 9999) is another head than in day 1 (serial 1072), so it is not compared.",
     )
     third = compare_sessions([visit(synthetic, 1), later, visit(synthetic, 3, serials={"A": "1071"})])
-    assert third.notes[1:] == (
+    assert said(third)[1:] == (
         "day 3: head B (no serial) may be another head than in day 2 (serial 9999), so it is not compared.",
     )
 
@@ -307,5 +313,5 @@ def test_chance_is_seldom_called_and_intervals_hold(synthetic: ModuleType) -> No
 
 
 def test_two_heads_of_a_session_cannot_have_one_serial(synthetic: ModuleType) -> None:
-    with pytest.raises(GreystepError, match='day 2: serial "1071" is that of heads A and B; mend one'):
+    with pytest.raises(GreystepError, match='day 2: serial "1071" is that of heads A and B; correct one'):
         compare_sessions([visit(synthetic, 1), visit(synthetic, 2, serials=SERIALS | {"B": "1071"})])

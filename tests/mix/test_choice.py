@@ -67,16 +67,19 @@ def test_the_choice_of_a_session_is_distinct_heads_with_the_smallest_worst_pair(
     offsets = np.array([[0.0, 20.0, 40.0], [21.0, 50.0, 80.0], [60.0, 19.0, 90.0]])
     drift, session = kit(synthetic, offsets)
     made = choose(drift, session, 3)  # type: ignore[arg-type]
-    assert [(one["head"], one["power"]) for one in made["choice"]] == [("A", "1/2"), ("B", "1/1"), ("C", "1/2")]
-    pair = made["worst_pair"]
-    assert {pair["head_a"], pair["head_b"]} == {"B", "C"}
-    assert abs(pair["delta_mired"]) == pytest.approx(2.0, abs=0.1)
-    assert made["verdict"] == "within"
-    assert made["choice"][0]["cost_stops"] == pytest.approx(1.0, abs=0.05)
-    steps = [made["worst_pair"]["delta_steps"], *(other["worst_pair"]["delta_steps"] for other in made["next_best"])]
+    assert [(one.head, one.power) for one in made.best.lights] == [("A", "1/2"), ("B", "1/1"), ("C", "1/2")]
+    pair = made.best.worst
+    assert pair is not None
+    assert {pair.first.head, pair.second.head} == {"B", "C"}
+    assert abs(pair.difference.delta_mired) == pytest.approx(2.0, abs=0.1)
+    assert made.best.verdict == "within"
+    assert made.best.lights[0].cost_stops == pytest.approx(1.0, abs=0.05)
+    worst = [one.worst for one in (made.best, *made.next_best)]
+    steps = [pair.difference.delta_steps for pair in worst if pair is not None]
+    assert len(steps) == len(worst)
     assert steps == sorted(steps)
     only = choose(drift, session, 2, ["full", "1/4"])  # type: ignore[arg-type]
-    assert {one["power"] for one in only["choice"]} <= {"1/1", "1/4"}
+    assert {one.power for one in only.best.lights} <= {"1/1", "1/4"}
 
 
 @pytest.mark.parametrize(
@@ -99,14 +102,14 @@ def test_ganged_heads_give_the_wanted_output_with_the_shortest_flash(synthetic: 
     info = {name: HeadInfo("", "", None, {0.0: 1 / 150, 1.0: 1 / 300, 2.0: 1 / 600}, "") for name in "ABCD"}
     drift, session = kit(synthetic, np.zeros((4, 3)), **info)
     made = choose_gang(drift, session, "0")  # type: ignore[arg-type]
-    assert {one["power"] for one in made["choice"]} == {"1/4"}
-    assert len(made["choice"]) == 4
-    assert made["sum"]["t01_s"] == pytest.approx(1 / 600)
-    assert made["sum"]["output_stops"] == pytest.approx(0.0, abs=0.05)
-    assert made["sum"]["u_prime"] == pytest.approx(0.2045, abs=5e-5)
+    assert {one.power for one in made.best.lights} == {"1/4"}
+    assert len(made.best.lights) == 4
+    assert made.best.t01_s == pytest.approx(1 / 600)
+    assert made.best.output_stops == pytest.approx(0.0, abs=0.05)
+    assert made.best.colour.u_prime == pytest.approx(0.2045, abs=5e-5)
     fewer = choose_gang(drift, session, "A@1/1", most=2)  # type: ignore[arg-type]
-    assert [(one["power"]) for one in fewer["choice"]] == ["1/2", "1/2"]
-    assert [len(other["choice"]) for other in fewer["next_best"]] == [1]
+    assert [one.power for one in fewer.best.lights] == ["1/2", "1/2"]
+    assert [len(other.lights) for other in fewer.next_best] == [1]
     with pytest.raises(GreystepError, match=r"the most that these heads give together is \+2\.0 stops"):
         choose_gang(drift, session, "3")  # type: ignore[arg-type]
     with pytest.raises(GreystepError, match="no head"):

@@ -71,7 +71,7 @@ def seen(spectrum: np.ndarray) -> np.ndarray:
 @pytest.mark.parametrize("share", [0.2, 0.5, 0.8])
 def test_a_mixture_is_the_sum_of_its_spectra(pair: tuple[str, str], share: float) -> None:
     first, second = (SPECTRA[name] for name in pair)
-    kelvins = [colour_of(UPVP[name])["cct_k"] for name in pair]
+    kelvins = [colour_of(UPVP[name]).cct_k for name in pair]
     assert abs(kelvins[1] - kelvins[0]) >= 2000.0
     truth = chromaticity.xyz_to_upvp(((1.0 - share) * first + share * second) @ OBSERVER)
     predicted = mix(np.array([seen(first), seen(second)]), [1.0 - share, share])
@@ -100,8 +100,8 @@ def session_of(synthetic: ModuleType, whites: dict[str, np.ndarray], scatter: fl
         for frame in range(12):
             heads.append(name)
             stops.append(float(frame % 2))
-            mired.append(here["mired"] + 3.0 * (frame % 2) + scatter * rng.standard_normal())
-            duv.append(here["duv"] + 1e-5 * scatter * rng.standard_normal())
+            mired.append(here.mired + 3.0 * (frame % 2) + scatter * rng.standard_normal())
+            duv.append(here.duv + 1e-5 * scatter * rng.standard_normal())
     table: pd.DataFrame = synthetic.table(heads, np.array(stops), np.array(mired), np.array(duv))
     table[["u_prime", "v_prime"]] = upvp_of(np.array(mired), np.array(duv))
     return analyse(table, synthetic.make_session())
@@ -118,15 +118,15 @@ def test_the_whole_way_from_a_test_session_to_the_mixture(synthetic: ModuleType)
     rows = [row(n, name, name, 2 * n, share) for n, (name, share) in enumerate(zip(names, shares, strict=True))]
     casts = find_casts(build_lights(rows, drift.fitted), drift, DEFAULT_TOLERANCE, EXACT)
     truth = chromaticity.xyz_to_upvp(sum(s * SPECTRA[n] for s, n in zip(shares, names, strict=True)) @ OBSERVER)
-    assert chromaticity.steps(truth, [casts.mixture["u_prime"], casts.mixture["v_prime"]]) < 0.05
+    assert chromaticity.steps(truth, casts.mixture.upvp) < 0.05
     assert casts.verdict == "outside"
-    assert (casts.worst["role_a"], casts.worst["role_b"]) == ("warm flash", "blue flash")
-    assert casts.worst["delta_steps"] == pytest.approx(
+    assert (casts.worst.pair.role_a, casts.worst.pair.role_b) == ("warm flash", "blue flash")
+    assert casts.worst.pair.delta_steps == pytest.approx(
         float(chromaticity.steps(UPVP["warm flash"], UPVP["blue flash"])), abs=0.05
     )
     # Under the best common balance the farthest light is as far off as on the other side.
-    assert casts.worst["share"] in (0.0, 1.0)
-    assert casts.worst["cast_steps"] == pytest.approx(casts.path["cast_steps"].max())
+    assert casts.worst.share in (0.0, 1.0)
+    assert casts.worst.cast_steps == pytest.approx(max(point.cast_steps for point in casts.path))
 
 
 def test_heads_ganged_are_one_light_of_their_sum(synthetic: ModuleType) -> None:
@@ -151,7 +151,9 @@ def test_differences_and_their_uncertainty_are_those_of_the_report(synthetic: Mo
     report = drift.pairs[(drift.pairs["power_a"] == "1/1") & (drift.pairs["power_b"] == "1/1")].reset_index()
     for name in ("mired", "k", "duv", "steps"):
         for column in (f"delta_{name}", f"u_delta_{name}"):
-            np.testing.assert_allclose(pairs[column], report[column], rtol=1e-9, err_msg=column)
+            np.testing.assert_allclose(
+                [getattr(pair, column) for pair in pairs], report[column], rtol=1e-9, err_msg=column
+            )
 
 
 def test_without_repeats_nothing_is_called(synthetic: ModuleType) -> None:
@@ -160,7 +162,7 @@ def test_without_repeats_nothing_is_called(synthetic: ModuleType) -> None:
     rows = [row(1, "key", "A", 0, 0.5), row(2, "fill", "B", 1, 0.5)]
     casts = find_casts(build_lights(rows, drift.fitted), drift, DEFAULT_TOLERANCE, EXACT)
     assert casts.verdict == "undecided"
-    assert np.isnan(casts.pairs["u_delta_mired"]).all()
+    assert all(np.isnan(pair.u_delta_mired) for pair in casts.pairs)
 
 
 def test_a_gel_of_unknown_make_brings_its_spread_and_one_gel_on_two_heads_errs_alike(synthetic: ModuleType) -> None:
@@ -169,10 +171,10 @@ def test_a_gel_of_unknown_make_brings_its_spread_and_one_gel_on_two_heads_errs_a
     spread = 2.0 * gel.doubts[0][1]
     one = build_lights([row(1, "key", "A", 0, 0.5, gel), row(2, "fill", "B", 2, 0.5)], drift.fitted)
     assert one[0].mired - one[1].mired == pytest.approx(gel.mired_shift, abs=0.1)
-    u_one = find_casts(one, drift, DEFAULT_TOLERANCE, EXACT).pairs["u_delta_mired"].iloc[0]
+    u_one = find_casts(one, drift, DEFAULT_TOLERANCE, EXACT).pairs[0].u_delta_mired
     assert u_one == pytest.approx(spread, rel=0.05)
     both = build_lights([row(1, "key", "A", 0, 0.5, gel), row(2, "fill", "B", 2, 0.5, gel)], drift.fitted)
-    assert find_casts(both, drift, DEFAULT_TOLERANCE, EXACT).pairs["u_delta_mired"].iloc[0] < 0.1 * spread
+    assert find_casts(both, drift, DEFAULT_TOLERANCE, EXACT).pairs[0].u_delta_mired < 0.1 * spread
 
 
 def test_between_two_tested_powers_the_light_lies_between_and_is_less_sure(synthetic: ModuleType) -> None:
@@ -180,7 +182,7 @@ def test_between_two_tested_powers_the_light_lies_between_and_is_less_sure(synth
     between = SetupRow(1, "key", "A", "1/1-0.5", 0.5, 0.5, NO_GEL, "", ((0, 0.5), (1, 0.5)))
     lights = build_lights([between, row(2, "fill", "B", 2, 0.5)], drift.fitted)
     assert lights[0].mired == pytest.approx(179.5, abs=0.1)
-    u = find_casts(lights, drift, DEFAULT_TOLERANCE, EXACT).pairs["u_delta_mired"].iloc[0]
+    u = find_casts(lights, drift, DEFAULT_TOLERANCE, EXACT).pairs[0].u_delta_mired
     assert u == pytest.approx(2.0 * 0.25 * 3.0, rel=0.1)
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from greystep.log.session import HeadInfo
 from greystep.mix.gels import NO_GEL
-from greystep.mix.planned import check_planned, duration
+from greystep.mix.planned import check_shutter, duration
 from greystep.mix.setup import SetupRow
 
 HEADS = {
@@ -45,34 +45,34 @@ def test_a_duration_between_two_known_powers_is_straight_in_stops() -> None:
 )  # fmt: skip
 def test_a_shutter_cuts_a_flash_that_outlasts_it(readings: pd.DataFrame, shutter: float, cut: list[str]) -> None:
     rows = [row("key", "A", 0.0, 0.5, 0), row("fill", "B", 0.0, 0.3, 1), row("back", "C", 0.0, 0.2, 2)]
-    found = check_planned(rows, readings, HEADS, np.zeros(3), shutter)
-    assert found.flashes["cut"].to_list() == cut
+    found = check_shutter(rows, readings, HEADS, np.zeros(3), shutter)
+    assert [flash.cut for flash in found.flashes] == cut
     assert found.slowest is not None
-    assert found.slowest["role"] == "key"
+    assert found.slowest.role == "key"
     assert found.least_shutter == "1/50"  # twice 1/100 s; 1/50 stands for 1/50.8, the same to a tenth of a stop
-    least = check_planned(rows, readings, HEADS, np.zeros(3), 1 / 50)
-    assert "tail" not in set(least.flashes["cut"])
+    least = check_shutter(rows, readings, HEADS, np.zeros(3), 1 / 50)
+    assert all(flash.cut != "tail" for flash in least.flashes)
     assert found.given
 
 
 def test_room_light_grows_with_the_shutter_and_where_a_weak_light_falls_alone(readings: pd.DataFrame) -> None:
     rows = [row("key", "A", 0.0, 0.8, 0), row("fill", "B", 0.0, 0.2, 1)]
-    found = check_planned(rows, readings, HEADS, np.array([0.0, 0.0]), 1 / 60)
+    found = check_shutter(rows, readings, HEADS, np.array([0.0, 0.0]), 1 / 60)
     room, key = 2.0 * 0.001, 1.0  # twice the time of the test; key as in the test makes 0.8 of the whole
     whole = key / 0.8
     assert found.ambient_pct == pytest.approx(100 * room / (room + whole), rel=0.02)
-    alone = found.ambient.set_index("role")["ambient_pct"]
+    alone = {share.role: share.ambient_pct for share in found.room}
     assert alone["key"] == pytest.approx(100 * room / (room + key), rel=0.02)
     assert alone["fill"] == pytest.approx(100 * room / (room + 0.25), rel=0.02)
     assert found.ambient_high
-    quick = check_planned(rows, readings, HEADS, np.zeros(2), None)
+    quick = check_shutter(rows, readings, HEADS, np.zeros(2), None)
     assert not quick.given
     assert quick.ambient_pct == pytest.approx(found.ambient_pct / 2, rel=0.02)
 
 
 def test_what_the_test_does_not_tell_stays_unknown(synthetic: ModuleType) -> None:
     table = synthetic.table(["A"], np.zeros(1), np.full(1, 178.6)).assign(exposure_s=np.nan, ambient_pct=np.nan)
-    found = check_planned([row("key", "C", 0.0, 1.0, 0)], table, {}, np.zeros(1), None)
+    found = check_shutter([row("key", "C", 0.0, 1.0, 0)], table, {}, np.zeros(1), None)
     assert np.isnan(found.shutter_s)
     assert np.isnan(found.ambient_pct)
     assert found.slowest is None

@@ -8,11 +8,13 @@ import pytest
 from greystep.compare.drift import Drift, analyse
 from greystep.log.session import DEFAULT_TOLERANCE
 from greystep.measure import chromaticity
+from greystep.mix.changes import Plates
 from greystep.mix.gels import NO_GEL, Gel, nominal_gels
 from greystep.mix.mixing import build_lights, light_xyz, points, upvp_of
 from greystep.mix.remedies import EFFORT, Remedy, cheapest, find_remedies
 from greystep.mix.setup import SetupRow
 from greystep.published import STEP_UPRIME_VPRIME
+from greystep.sentences.setups import what
 
 MATRIX = np.array([[1.05, -0.35, -0.10], [-0.50, 1.30, 0.20], [-0.10, 0.25, 0.80]])
 
@@ -46,21 +48,23 @@ def test_the_power_at_which_a_head_matches_is_found_with_the_move_that_keeps_its
     drift = session_of(synthetic, [[0, 0, 0, 0, 0], [0, 3, 6, 9, 12]])
     found = remedies(drift, [light(drift, "key", "A", 0), light(drift, "fill", "B", 4)])
     power = next(one for one in found if one.kind == "power")
-    assert power.what.startswith("set fill (B) to 1/1 instead of 1/16, 4.0 stops brighter: 4 times as far off")
+    assert what(power.change).startswith("set fill (B) to 1/1 instead of 1/16, 4.0 stops brighter: 4 times as far off")
     assert power.residual_mired == pytest.approx(0.0, abs=0.3)
     assert power.cost_stops == pytest.approx(4.0, abs=0.05)
     assert power.verdict == "within"
     assert cheapest(found).kind == "power"  # type: ignore[union-attr]
     # Of the powers in tolerance the one that costs least light is told too.
-    assert any("to 1/2 instead" in one.what and one.verdict == "within" for one in found)
+    assert any("to 1/2 instead" in what(one.change) and one.verdict == "within" for one in found)
 
 
 def test_heads_that_drift_alike_go_together_at_one_power(synthetic: ModuleType) -> None:
     drift = session_of(synthetic, [[0, 4, 8], [0.5, 4.5, 8.5], [0.2, 4.2, 8.2]])
     rows = [light(drift, "key", "A", 0, 0.6), light(drift, "fill", "B", 2, 0.2), light(drift, "back", "C", 2, 0.2)]
     level = next(one for one in remedies(drift, rows) if one.kind == "level")
-    assert level.what.startswith("set all heads to 1/1 and take off by distance, scrim or neutral gel: fill 2.0, back")
-    assert level.role == "fill and back"
+    assert what(level.change).startswith(
+        "set all heads to 1/1 and take off by distance, scrim or neutral gel: fill 2.0, back"
+    )
+    assert level.roles == ("fill", "back")
     assert level.cost_stops == pytest.approx(2.0, abs=0.05)
     assert level.residual_mired < 1.0
 
@@ -68,13 +72,13 @@ def test_heads_that_drift_alike_go_together_at_one_power(synthetic: ModuleType) 
 def test_a_better_head_from_the_van_and_a_swap(synthetic: ModuleType) -> None:
     drift = session_of(synthetic, [[0, 0], [9, 9], [0.2, 0.2]])
     found = remedies(drift, [light(drift, "key", "A", 0), light(drift, "fill", "B", 1)])
-    head = next(one for one in found if one.kind == "head" and one.role == "fill")
-    assert "take head C in place of B for fill" in head.what
+    head = next(one for one in found if one.kind == "head" and one.roles == ("fill",))
+    assert "take head C in place of B for fill" in what(head.change)
     assert head.residual_mired < 0.5
     drift = session_of(synthetic, [[0, 10], [0, 0]])
     rows = [light(drift, "key", "B", 0), light(drift, "fill", "A", 1)]
     swap = next(one for one in remedies(drift, rows) if one.kind == "swap")
-    assert swap.what.startswith("swap the heads of key and fill: A at 1/1 and B at 1/2")
+    assert what(swap.change).startswith("swap the heads of key and fill: A at 1/1 and B at 1/2")
     assert swap.residual_mired < 0.5
 
 
@@ -87,13 +91,13 @@ def test_an_own_gel_mends_300_kelvin_and_its_loss_is_told(synthetic: ModuleType)
     own = Gel("my eighth", -10.0, 0.0, 0.25, (("my eighth", 0.0, 0.0),), True)
     found = remedies(drift, rows, (own,))
     gel = next(one for one in found if one.kind == "gel")
-    assert gel.what.startswith("put my eighth on fill (0.2 stop lost")
+    assert what(gel.change).startswith("put my eighth on fill (0.2 stop lost")
     assert gel.residual_mired == pytest.approx(abs(away - 10.0), abs=0.3)
     assert gel.cost_stops == 0.25
     assert gel.verdict == "within"
     assert cheapest(found) == gel
     # The gel on the cool light would make it worse: it is not listed.
-    assert not any(one.kind == "gel" and one.role == "key" for one in found)
+    assert not any(one.kind == "gel" and one.roles == ("key",) for one in found)
 
 
 def test_plates_bring_each_light_to_the_first(synthetic: ModuleType) -> None:
@@ -102,12 +106,14 @@ def test_plates_bring_each_light_to_the_first(synthetic: ModuleType) -> None:
     plates = next(one for one in remedies(drift, rows) if one.kind == "plates")
     upvp = points(build_lights(rows, drift.fitted))
     neutral = light_xyz(upvp) @ MATRIX.T
-    for plate, rgb in zip(plates.corrections, neutral, strict=True):
-        brought = rgb * [plate["gain_r"], plate["gain_g"], plate["gain_b"]]
+    assert isinstance(plates.change, Plates)
+    corrections = plates.change.plates
+    for plate, rgb in zip(corrections, neutral, strict=True):
+        brought = rgb * [plate.gain_r, plate.gain_g, plate.gain_b]
         there = chromaticity.xyz_to_upvp(np.linalg.inv(MATRIX) @ brought)
         assert chromaticity.steps(there, upvp[0]) < 0.01
-    assert plates.corrections[1]["mired_shift"] == pytest.approx(-9.0, abs=0.2)
-    assert plates.corrections[1]["duv_shift"] == pytest.approx(-0.001, abs=1e-4)
+    assert corrections[1].mired_shift == pytest.approx(-9.0, abs=0.2)
+    assert corrections[1].duv_shift == pytest.approx(-0.001, abs=1e-4)
     assert (plates.residual_steps, plates.cost_stops, plates.verdict) == (0.0, 0.0, "within")
 
 

@@ -5,7 +5,8 @@ import re
 import numpy as np
 import pandas as pd
 
-from greystep.compare.history import History
+from greystep.compare.anchors import Anchor
+from greystep.compare.history import History, HistoryNote, MovedAlike
 from greystep.show.moves import history_text
 
 BANNED = re.compile(r"\bsteps?\b|u'v'|expanded|locus|\bnan\b|sigma", re.IGNORECASE)
@@ -27,7 +28,7 @@ def row(
     } | others  # fmt: skip
 
 
-def said(*rows: dict[str, object], notes: tuple[str, ...] = ()) -> str:
+def said(*rows: dict[str, object], notes: tuple[HistoryNote, ...] = ()) -> str:
     text = history_text(History(pd.DataFrame(rows), notes), "out/history.csv")
     assert not BANNED.search(text)
     assert max(map(len, text.splitlines())) <= 80
@@ -82,5 +83,7 @@ def test_a_tint_that_moved_between_cameras_is_said_to_be_open() -> None:
 
 def test_nothing_to_compare_and_notes() -> None:
     assert said(row("January", "B", "full")).startswith("No light was measured in more than one session")
-    text = said(row("March", "B", "full", "moved", 3.0), notes=("March: every head reads warmer than before.",))
-    assert "Good to know - March: every head reads warmer than before. wrote" in text
+    alike = MovedAlike("March", "", Anchor.METER, ("B", "C"), True)
+    text = said(row("March", "B", "full", "moved", 3.0), notes=(alike,))
+    note = "March: every head reads warmer than before; suspect the meter or where it stood first."
+    assert f"Good to know - {note} wrote" in text

@@ -3,6 +3,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from greystep import columns
+from greystep.columns import CorrectionRow
 from greystep.flags import MEANING
 from greystep.show import terminal
 
@@ -98,7 +100,7 @@ def corrections() -> pd.DataFrame:
         ("f3.dng", "C", "1/2", "", float("nan"), float("nan"), float("nan"), "rejected", "clipped"),
     ]
     names = ["frame", "head", "power", "source", "mired_shift", "duv_shift", "exposure_stops", "status", "flags"]
-    return pd.DataFrame(rows, columns=names)
+    return pd.DataFrame(rows, columns=names).reindex(columns=list(columns.names(CorrectionRow)))
 
 
 def test_correct_names_the_largest_shift_and_the_frames_without_one(corrections: pd.DataFrame) -> None:

@@ -1,11 +1,13 @@
 """The figures of a set-up: what a card shows, and bytes that are always the same."""
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from greystep.measure import chromaticity
-from greystep.show import mixed, washes
+from greystep.mix.casts import LightCast, LightPair
+from greystep.mix.mixing import White
+from greystep.sentences import setups
+from greystep.show import washes
 
 WHITE = np.array([0.2061, 0.4762])
 LIGHTS = WHITE + np.array([[0.0, 0.0], [0.0024, 0.0041], [-0.0008, 0.0010]])
@@ -49,20 +51,18 @@ def test_magnification_is_one_for_all_states_and_keeps_the_worst_in_view() -> No
 
 def test_figures_are_always_the_same_bytes() -> None:
     long = "a very long name of a light"
-    lights = pd.DataFrame(
-        {"role": ["key", "a very long name of a light", "x"], "u_prime": LIGHTS[:, 0], "v_prime": LIGHTS[:, 1]}
-    )
-    lights["cast_steps"] = chromaticity.steps(LIGHTS, WHITE)
-    pairs = pd.DataFrame(
-        [
-            {"role_a": "key", "role_b": "x", "delta_mired": -3.0, "delta_steps": 1.2, "verdict": "within"},
-            {"role_a": "key", "role_b": long, "delta_mired": 9.0, "delta_steps": 4.3, "verdict": "outside"},
-        ]
-    )  # fmt: skip
-    balance = {"u_prime": WHITE[0], "v_prime": WHITE[1], "cct_k": 5600.0, "duv": 0.0}
+    nan = float("nan")
+    steps = chromaticity.steps(LIGHTS, WHITE)
+    lights = [
+        LightCast(role, "A", "1/1", 0.3, "", nan, nan, nan, *map(float, upvp), nan, nan, nan, nan, float(cast), nan)
+        for role, upvp, cast in zip(["key", long, "x"], LIGHTS, steps, strict=True)
+    ]
+    pairs = [pair(1.2, -3.0, 0.0, "x", "within"), pair(4.3, 9.0, 0.0, long, "outside")]
+    roles = [light.role for light in lights]
+    balance = White(5600.0, 0.0, 1e6 / 5600.0, *map(float, WHITE))
     for draw in (
-        lambda: washes.draw_washes(lights["role"].to_list(), LIGHTS, WHITE, 5),
-        lambda: washes.draw_pairs(lights["role"].to_list(), pairs),
+        lambda: washes.draw_washes(roles, LIGHTS, WHITE, 5),
+        lambda: washes.draw_pairs(roles, pairs),
         lambda: washes.draw_paths(lights, balance, balance),
     ):
         first = draw()
@@ -70,30 +70,23 @@ def test_figures_are_always_the_same_bytes() -> None:
         assert first == draw()
 
 
-def pair(steps: float, mired: float, duv: float) -> dict[str, object]:
-    return {
-        "role_a": "key",
-        "role_b": "fill",
-        "delta_steps": steps,
-        "delta_mired": mired,
-        "delta_duv": duv,
-        "delta_k": -31 * mired,
-    }
+def pair(steps: float, mired: float, duv: float, second: str = "fill", verdict: str = "outside") -> LightPair:
+    return LightPair("key", second, mired, 0.3, -31 * mired, 9.0, duv, 1e-4, steps, 0.1, verdict)
 
 
 @pytest.mark.parametrize(
     ("steps", "said"), [(0.5, "Nobody"), (2.0, "trained eye"), (4.0, "side by side"), (9.0, "Anyone will see")]
 )
 def test_what_is_seen_goes_by_how_far_two_whites_stand_apart(steps: float, said: str) -> None:
-    assert said in mixed.seen(pair(steps, 2.3 * steps, 0.0))
+    assert said in setups.seen(pair(steps, 2.3 * steps, 0.0))
 
 
 def test_which_way_the_second_light_leans_is_told() -> None:
-    assert mixed.seen(pair(4.0, 8.0, -0.002)).count("fill looks warmer and pinker") == 1
-    assert "fill looks cooler." in mixed.seen(pair(4.0, -9.0, 0.0))
+    assert setups.seen(pair(4.0, 8.0, -0.002)).count("fill looks warmer and pinker") == 1
+    assert "fill looks cooler." in setups.seen(pair(4.0, -9.0, 0.0))
 
 
 def test_a_shutter_is_named_by_its_marking() -> None:
-    assert mixed.shutter_time(1 / 128) == "1/125 s"
-    assert mixed.shutter_time(1 / 64) == "1/60 s"
-    assert mixed.shutter_time(1 / 2000) == "1/2000 s"
+    assert setups.shutter_time(1 / 128) == "1/125 s"
+    assert setups.shutter_time(1 / 64) == "1/60 s"
+    assert setups.shutter_time(1 / 2000) == "1/2000 s"

@@ -27,7 +27,7 @@ def audit(
     as_json: JsonOption = False,
     strict: StrictOption = False,
 ) -> None:
-    """Say whether the lights of SETUP.csv go together on one subject, and what would mend it.
+    """Say whether the lights of SETUP.csv go together on one subject, and what would bring them together.
 
     SETUP.csv has a row a light: role, head, power; if you like also share, reads (f/11.3) or stops, gel, group.
 
@@ -36,18 +36,13 @@ def audit(
     Example: greystep audit SETUP.csv --profile hire_kit --shutter 1/125
     """
     box = parse_patch(patch)
-    from greystep.compare.drift import analyse, check_colour
     from greystep.files import to_json, write_json, write_text
     from greystep.log.ingest import ingest
     from greystep.log.rig import seconds
     from greystep.log.session import load_session
-    from greystep.mix.additive import measured_setup
-    from greystep.mix.audit import audit_document, audit_setup, find_gels_file
-    from greystep.mix.gels import nominal_gels, read_gels
-    from greystep.mix.setup import read_setup
+    from greystep.mix.audit import audit_path, gels_at_hand
     from greystep.sentences.frames import lines
-    from greystep.sentences.session_notes import sentences
-    from greystep.show.auditpage import audit_drawings, audit_page
+    from greystep.show.auditpage import audit_document, audit_drawings, audit_page
     from greystep.show.terminal import audit_text
 
     shot = setup.is_dir()
@@ -58,29 +53,19 @@ def audit(
     planned = None if shutter is None else seconds(shutter)
     folder = setup if profile is None or shot else profile
     session = load_session(folder)
-    own = gels or find_gels_file(setup, folder)
-    at_hand = nominal_gels() if own is None else read_gels(own)
+    at_hand = gels_at_hand(setup, folder, gels)
     with progress_bar("reading frames") as progress:
         found = ingest(session, patch=box, progress=progress, store=out)
-    drift = analyse(found.readings, session)
-    check_colour(drift, session)
-    if shot:
-        measured = measured_setup(found, drift)
-        judged = audit_setup(session.title, measured.setup, found, drift, at_hand, planned, measured.wholes)
-    else:
-        mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
-        lights = read_setup(setup, session.heads, drift.cells, mired, output, at_hand)
-        judged = audit_setup(setup.stem, lights, found, drift, at_hand, planned)
-    content = audit_document(judged, found)
-    content["notes"] = [*content["notes"], *sentences(found.notes)]
+    judged = audit_path(setup, found, at_hand, planned)
+    content = audit_document(judged)
     to = out or (setup / "report" if shot else setup.parent)
     wrote = [to / "audit.json", to / "audit.html"]
-    page = audit_page(content, audit_drawings(content))
+    page = audit_page(judged, audit_drawings(judged))
     write_json(wrote[0], content)
     write_text(wrote[1], page)
     say(*lines(found.messages))
     if as_json:
         typer.echo(to_json(content | {"wrote": [str(path) for path in wrote]}))
     else:
-        show(audit_text(content, [str(path) for path in wrote]))
-    finish(strict, content["verdict"] == "within" and not content["not_additive"])
+        show(audit_text(judged, [str(path) for path in wrote]))
+    finish(strict, judged.holds)

@@ -47,30 +47,25 @@ def choose(
     box = parse_patch(patch)
     if need is None and not ganged:
         raise typer.BadParameter("say how many heads, such as --need 3", param_hint="--need")
-    from greystep.compare.drift import analyse, check_colour
     from greystep.files import to_json, write_json
     from greystep.log.ingest import ingest
     from greystep.log.session import load_session
-    from greystep.mix.ganging import choose as choose_heads
-    from greystep.mix.ganging import choose_gang
+    from greystep.mix.ganging import choice_document, choose_from
     from greystep.sentences.frames import lines
     from greystep.show.terminal import choose_text
+    from greystep.terms import Verdict
 
     allowed = [part.strip() for part in (powers or "").split(",") if part.strip()]
     loaded = load_session(session)
     with progress_bar("reading frames") as progress:
         found = ingest(loaded, patch=box, progress=progress, store=out)
-    drift = analyse(found.readings, loaded)
-    check_colour(drift, loaded)
-    if ganged:
-        content = choose_gang(drift, loaded, output, need, allowed)
-    else:
-        content = choose_heads(drift, loaded, need or 0, allowed)
+    made = choose_from(found, need, allowed, ganged, output)
+    content = choice_document(made)
     path = (out or session / "report") / "choose.json"
     write_json(path, content)
     say(*lines(found.messages))
     if as_json:
         typer.echo(to_json(content | {"wrote": [str(path)]}))
     else:
-        show(choose_text(content, [str(path)]))
-    finish(strict, content["verdict"] == "within")
+        show(choose_text(made, [str(path)]))
+    finish(strict, made.best.verdict == Verdict.WITHIN)

@@ -3,16 +3,12 @@
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from greystep.cli.options import JsonOption, progress_bar, say
 from greystep.terms import Order
-
-if TYPE_CHECKING:
-    from greystep.log.draft import Draft
-    from greystep.log.rig import Rig
 
 
 def _amount(value: float | None) -> float | None:
@@ -88,55 +84,40 @@ def plan(
     if reference and reference in _labels(swap):
         raise typer.BadParameter(f"head {reference} is moved in the swap; name another", param_hint="--reference")
     from greystep import __version__
+    from greystep.compare.planning import Wishes, plan_more, plan_swap, plan_test
     from greystep.files import records, refuse_to_overwrite, to_json
-    from greystep.log import draft as drafts
-    from greystep.log import plan as plans
-    from greystep.log import rig as rigs
-    from greystep.show.sheetpage import plan_text, shot_sheet
+    from greystep.log.draft import shots_table, write_draft
+    from greystep.log.ingest import ingest
+    from greystep.log.session import load_session
+    from greystep.show.sheetpage import asked_text, plan_text, shot_sheet
 
     refuse_to_overwrite(folder)
-    title = folder.resolve().name
+    title, levels = folder.resolve().name, tuple(_labels(powers))
+    wishes = Wishes(levels, repeats, order, seed, tuple(t01 or []), max_energy, iso, sync, u, scatter, target_width)
     if more is not None:
-        draft, rig = _go_on(more, folder, title, order, seed, repeats, target_width)
-    else:
-        levels = _labels(powers)
-        rounds = repeats or (rigs.rounds_for(u, 2 if swap else len(levels), scatter) if u else rigs.ROUNDS[0])
-        if swap:
-            named, hung = _labels(swap), {}
-            cells = plans.swap_cells(named, _labels(packs), levels, rounds, iso, max_energy)
-        else:
-            named = _labels(heads)
-            hung = _of_heads("--packs", _labels(packs), named)
-            cells = plans.all_cells(named, levels, rounds, hung, iso, max_energy)
-            reference = reference or ("" if no_reference else named[0])
-        top = min(cells, key=lambda cell: cell.stops)
-        pack = hung.get(reference, "")
-        check = plans.Cell(reference, top.power, top.stops, pack, top.iso) if reference else None
-        everyone = list(dict.fromkeys([*named, *([reference] if reference else [])]))
-        durations = rigs.flash_durations(t01 or [], everyone, max_energy)
-        longest = [rigs.seconds(time) for times in durations.values() for time in times.values()]
-        document = drafts.session_document(
-            title,
-            everyone,
-            hung,
-            _of_heads("--serials", _labels(serials), named),
-            durations,
-            max_energy,
-            (reference, top.power) if reference else None,
+        session = load_session(more)
+        with progress_bar("reading frames") as progress:
+            found = ingest(session, progress=progress)
+        made = plan_more(found, folder, order, seed, repeats, target_width)
+        say(asked_text(made))
+    elif swap:
+        named = _labels(swap)
+        made = plan_swap(
+            title, named, _labels(packs), wishes, _of_heads("--serials", _labels(serials), named), reference
         )
-        steps = plans.arrange(cells, order, seed, check)
-        draft = drafts.Draft(title, order, seed, steps, document, reference)
-        shutter = rigs.shutter_for(longest, sync)
-        known = set(durations) == set(everyone)
-        rig = rigs.Rig(shutter, known, rounds, len({cell.stops for cell in cells}), scatter, target_width)
-    wrote = [str(path) for path in drafts.write_draft(folder, draft, shot_sheet(draft, rig))]
+    else:
+        named = _labels(heads)
+        reference = reference or ("" if no_reference else named[0])
+        hung, numbers = _of_heads("--packs", _labels(packs), named), _of_heads("--serials", _labels(serials), named)
+        made = plan_test(title, named, wishes, hung, numbers, reference)
+    wrote = [str(path) for path in write_draft(folder, made.draft, shot_sheet(made.draft, made.rig))]
     if as_json:
-        rows = records(drafts.shots_table(draft.steps))
-        minutes = sum(step.seconds for step in draft.steps) / 60.0
+        rows = records(shots_table(made.draft.steps))
+        minutes = sum(step.seconds for step in made.draft.steps) / 60.0
         document = {"schema": 1, "greystep": __version__, "wrote": wrote, "minutes": minutes, "shots": rows}
         typer.echo(to_json(document))
     else:
-        typer.echo(plan_text(draft, rig, wrote))
+        typer.echo(plan_text(made.draft, made.rig, wrote))
 
 
 def _labels(text: str) -> list[str]:
@@ -152,49 +133,3 @@ def _of_heads(option: str, labels: Sequence[str], heads: Sequence[str]) -> dict[
     if option == "--serials" and (twice := [label for label in labels if label and labels.count(label) > 1]):
         raise typer.BadParameter(f"{twice[0]} is there twice; each head has a number of its own", param_hint=option)
     return dict(zip(heads, labels, strict=True)) if labels else {}
-
-
-def _go_on(
-    path: Path, folder: Path, title: str, order: Order, seed: int, most_rounds: int | None, target_width: float
-) -> tuple["Draft", "Rig"]:
-    """Plan the frames that decide what a test leaves undecided, behind the frames that it has."""
-    import numpy as np
-
-    from greystep.compare.drift import analyse
-    from greystep.compare.rounds import deciding_rounds
-    from greystep.compare.verdict import judge
-    from greystep.errors import GreystepError
-    from greystep.log import draft as drafts
-    from greystep.log import plan as plans
-    from greystep.log.ingest import ingest
-    from greystep.log.rig import Rig
-    from greystep.log.session import load_session
-    from greystep.log.shots import read_shots
-
-    session = load_session(path)
-    with progress_bar("reading frames") as progress:
-        found = ingest(session, progress=progress)
-    drift = analyse(found.readings, session)
-    judged = judge(drift, session.tolerance)
-    open_heads = np.flatnonzero((judged.heads["verdict"] == "undecided").to_numpy())
-    asked = deciding_rounds(drift, session.tolerance, open_heads, most_rounds)
-    if not asked.rounds.any():
-        what = f"{asked.open} differences are open, but need more rounds than that" if asked.open else "nothing is open"
-        raise GreystepError(f"{path}: {what}; no more to shoot")
-    cells = drafts.further_cells(drift.cells.table, found.readings, asked.rounds)
-    table = drift.cells.table
-    reference = session.reference_head or ""
-    light = (table["head"] == reference) & (table["power"] == drift.reference["power"])
-    check = drafts.further_cells(table[light].head(1), found.readings, np.ones(int(light.any()), dtype=np.intp))
-    steps = plans.arrange(cells, order, seed, check[0] if check else None)
-    document = drafts.continued_document(path, folder, title)
-    earlier = drafts.continued_shots(read_shots(session), found.readings)
-    draft = drafts.Draft(title, order, seed, steps, document, reference, earlier)
-    rounds = int(np.median(table["n"]) + max(cell.rounds for cell in cells))
-    powers = round(len(table) / len(drift.cells.heads))
-    scatter = float(drift.heads["repeatability_mired"].median())
-    said = [f"{asked.open} differences cannot be called yet; these frames are to settle {asked.settled} of them"]
-    if asked.on_the_limit:
-        said.append(f"{asked.on_the_limit} lie so near the limit for their scatter that 20 more rounds might not tell")
-    say("; ".join(said) + ".")
-    return draft, Rig(drafts.camera_settings(found.readings), True, rounds, powers, scatter, target_width)

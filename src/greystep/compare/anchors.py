@@ -2,13 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from enum import StrEnum
 
 import numpy as np
 
-from greystep.compare.cells import PARTS
+from greystep.columns import FrameRow, rows_of
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, effective_dof
+from greystep.log.ingest import Ingested
 from greystep.log.power import same_power
 from greystep.log.session import Tolerance
 from greystep.measure.uncertainty import ALPHA, student_factor
@@ -18,9 +19,16 @@ from greystep.published import (
     OBSERVER_SAME_HEAD,
     OBSERVER_SAME_TYPE,
 )
+from greystep.terms import Kind
 
-#: What two sessions may be held against each other by, the surest first.
-REFERENCE, METER, CAMERA, NONE = "reference head", "meter", "same camera", "none"
+
+class Anchor(StrEnum):
+    """What two sessions may be held against each other by, the surest first."""
+
+    REFERENCE = "reference head"
+    METER = "meter"
+    CAMERA = "same camera"
+    NONE = "none"
 
 
 @dataclass(frozen=True)
@@ -65,13 +73,64 @@ class Visit:
 
 
 @dataclass(frozen=True)
-class Lights:
-    """The lights of one session, one entry a cell; `key` is what the head is known by over the sessions."""
+class VisitCell:
+    """A head at a power in a session.
+
+    Attributes
+    ----------
+    body, head, power : str
+    stops : float
+        Below full.
+    parts : mapping of str to str
+        What else tells the lights of its head apart: pack, channel, with, modifier.
+    key : str
+        What the head is known by over the sessions.
+    measured : bool
+    """
+
+    body: str
+    head: str
+    power: str
+    stops: float
+    parts: Mapping[str, str]
+    key: str
+    measured: bool
+
+
+@dataclass(frozen=True)
+class VisitLights:
+    """All heads at all powers of one session, in the order of its cells."""
 
     visit: Visit
-    key: list[str]
-    rows: list[dict[str, Any]]
-    measured: list[bool]
+    cells: tuple[VisitCell, ...]
+
+
+@dataclass(frozen=True)
+class VisitLight:
+    """One of the lights of a session: `at` is its place among the cells."""
+
+    session: VisitLights
+    at: int
+
+    @property
+    def cell(self) -> VisitCell:
+        """Head, power, and what they are known by."""
+        return self.session.cells[self.at]
+
+    @property
+    def mired(self) -> float:
+        """The mean of its frames."""
+        return float(self.session.visit.drift.fitted["mired"].cells.values[self.at])
+
+    @property
+    def camera(self) -> str:
+        """What the absolute scale of its body rests on; blank if unknown."""
+        return self.session.visit.cameras.get(self.cell.body, "")
+
+    @property
+    def meter(self) -> Metered | None:
+        """What a meter has read for its body."""
+        return self.session.visit.meters.get(self.cell.body)
 
 
 @dataclass(frozen=True)
@@ -81,7 +140,7 @@ class Change:
     `reference` is the reference head of both sessions, held against or, under another anchor, left out as it moved.
     """
 
-    anchor: str
+    anchor: Anchor
     reference: str
     size: dict[str, float]
     variances: dict[str, Array]
@@ -90,141 +149,168 @@ class Change:
     observer_mired: float
 
 
-def _find(session: Lights, key: str, stops: float) -> list[int]:
-    """Return the measured cells of a head at a power."""
+def visit_of(name: str, found: Ingested, drift: Drift) -> Visit:
+    """Bring together what one session gives to a history; it is called `name` there, and `drift` is what it says."""
+    session, readings = found.session, found.readings
+    days = sorted(text[:10] for text in readings["captured"][readings["kind"] == Kind.FLASH] if text)
+    return Visit(
+        name=name,
+        date=days[0] if days else "",
+        drift=drift,
+        serials={head: info.serial for head, info in session.heads.items()},
+        types={head: info.type for head, info in session.heads.items()},
+        reference=session.reference_head or "",
+        cameras={label: _scale_of(label, found) for label in found.bodies},
+        meters=_meters(found),
+        tolerance=session.tolerance,
+    )
+
+
+def _scale_of(label: str, found: Ingested) -> str:
+    """Return all that a body's absolute scale rests on, as text that is equal for equal cameras; blank if unknown."""
+    body = found.bodies[label]
+    if not label or body.tags is None:
+        return ""
+    rows = found.readings[(found.readings["body"] == label) & (found.readings["kind"] == Kind.FLASH)]
+    lens = rows["lens"].mode()
+    matrix = np.array2string(np.round(body.tags.matrix_1, 4), max_line_width=1000)
+    target = "" if found.session.reflectance is None else np.array2string(np.round(found.session.reflectance[1], 4))
+    return "; ".join([label, lens.iloc[0] if len(lens) else "", body.colour_from, matrix, target])
+
+
+def _meters(found: Ingested) -> dict[str, Metered]:
+    """Return, for the body that a meter reading has set, what the meter read."""
+    meter = found.session.meter
+    if meter is None:
+        return {}
+    rows = rows_of(found.readings[found.readings["frame"] == meter.frame], FrameRow)
+    return {
+        row.body: Metered(row.head, row.stops, 1e6 / meter.cct_k, row.u_mired / 2.0)
+        for row in rows
+        if row.body in found.bodies and found.bodies[row.body].anchored
+    }
+
+
+def measured_lights(session: VisitLights) -> list[VisitLight]:
+    """Return the lights of a session that were measured."""
+    return [VisitLight(session, at) for at, cell in enumerate(session.cells) if cell.measured]
+
+
+def _find(session: VisitLights, key: str, stops: float) -> list[VisitLight]:
+    """Return the measured lights of a head at a power."""
     return [
-        cell
-        for cell, row in enumerate(session.rows)
-        if session.measured[cell] and session.key[cell] == key and same_power(row["stops"], stops)
+        light for light in measured_lights(session) if light.cell.key == key and same_power(light.cell.stops, stops)
     ]
 
 
-def _mired(session: Lights, cell: int) -> float:
-    return float(session.visit.drift.fitted["mired"].cells.values[cell])
-
-
-def _camera(session: Lights, cell: int) -> str:
-    return session.visit.cameras.get(session.rows[cell]["body"], "")
-
-
-def last_measured(earlier: Sequence[Lights], session: Lights, cell: int) -> tuple[Lights, int] | None:
-    """Return session and cell where a light was last measured, by the same camera if that was there."""
-    light = session.rows[cell]
+def last_measured(earlier: Sequence[VisitLights], light: VisitLight) -> VisitLight | None:
+    """Return a light where it was last measured, by the same camera if that was there."""
+    own = light.cell.parts
     for other in reversed(earlier):
         fits = [
-            at
-            for at in _find(other, session.key[cell], light["stops"])
-            if all(
-                other.rows[at].get(name, light.get(name)) == light.get(name, other.rows[at].get(name)) for name in PARTS
-            )
+            found
+            for found in _find(other, light.cell.key, light.cell.stops)
+            if all(found.cell.parts[name] == own[name] for name in found.cell.parts.keys() & own.keys())
         ]
         if fits:
-            return other, min(fits, key=lambda at: _camera(other, at) != _camera(session, cell))
+            return min(fits, key=lambda found: found.camera != light.camera)
     return None
 
 
-def change_since(old: Lights, old_cell: int, new: Lights, new_cell: int) -> Change | None:
+def change_since(old: VisitLight, new: VisitLight) -> Change | None:
     """Return how a light has changed, by the surest anchor there is; None without any."""
-    references = _references(old, old_cell, new, new_cell)
+    references = _references(old, new)
     if references is None:
-        return _alone(old, old_cell, new, new_cell, "")
-    own = _alone(old, references[0], new, references[1], "")
-    against = _against(old, old_cell, new, new_cell, references)
-    if own is None or not beyond(own, judged_together(new, references[1])):
+        return _alone(old, new, "")
+    own = _alone(*references, "")
+    against = _against(old, new, references)
+    if own is None or not beyond(own, judged_together(references[1])):
         return against
-    if own.anchor == CAMERA and not beyond(against, judged_together(new, new_cell)):
+    if own.anchor == Anchor.CAMERA and not beyond(against, judged_together(new)):
         return against  # both moved alike in one camera: it is the camera or the card that moved
-    return _alone(old, old_cell, new, new_cell, new.rows[references[1]]["head"])
+    return _alone(old, new, references[1].cell.head)
 
 
-def _against(old: Lights, old_cell: int, new: Lights, new_cell: int, references: tuple[int, int]) -> Change:
+def _against(old: VisitLight, new: VisitLight, references: tuple[VisitLight, VisitLight]) -> Change:
     """Return how a light has changed against the reference head of both sessions."""
-    anchor = new.rows[references[1]]
-    same = _camera(old, old_cell) == _camera(new, new_cell) != ""
-    apart = [
-        _mired(session, cell) - _mired(session, reference)
-        for session, cell, reference in ((old, old_cell, references[0]), (new, new_cell, references[1]))
-    ]
-    light, head = new.rows[new_cell], anchor["head"]
-    observer = _observer(new.visit, light, head, anchor["stops"], float(np.mean(apart)), False)
-    cells = (old_cell, references[0]), (new_cell, references[1])
-    return _made(old, cells[0], new, cells[1], REFERENCE, head, same, observer, 0.0)
+    reference = references[1].cell
+    apart = float(np.mean([old.mired - references[0].mired, new.mired - references[1].mired]))
+    observer = _observer(new, reference.head, reference.stops, apart, False)
+    return _made(old, new, references, Anchor.REFERENCE, reference.head, observer, 0.0)
 
 
-def _alone(old: Lights, old_cell: int, new: Lights, new_cell: int, reference: str) -> Change | None:
+def _alone(old: VisitLight, new: VisitLight, reference: str) -> Change | None:
     """Return how a light has changed by meter or same camera, with no other head; None where there is neither."""
-    same = _camera(old, old_cell) == _camera(new, new_cell) != ""
-    meters = [
-        session.visit.meters.get(session.rows[cell]["body"]) for session, cell in ((old, old_cell), (new, new_cell))
-    ]
+    meters = old.meter, new.meter
     if meters[0] is not None and meters[1] is not None:
-        light = new.rows[new_cell]
-        head, stops, off = meters[1].head, meters[1].stops, _mired(new, new_cell) - meters[1].mired
-        observer = _observer(new.visit, light, head, stops, off, light["head"] == head)
+        head, stops, off = meters[1].head, meters[1].stops, new.mired - meters[1].mired
+        observer = _observer(new, head, stops, off, new.cell.head == head)
         own = sum(METER_REPEAT_MIRED**2 + meter.u_mired**2 for meter in meters if meter is not None)
-        return _made(old, (old_cell, None), new, (new_cell, None), METER, reference, same, observer, own)
-    if same:
-        return _made(old, (old_cell, None), new, (new_cell, None), CAMERA, reference, True, 0.0, 0.0)
+        return _made(old, new, None, Anchor.METER, reference, observer, own)
+    if _same_camera(old, new):
+        return _made(old, new, None, Anchor.CAMERA, reference, 0.0, 0.0)
     return None
 
 
-def _references(old: Lights, old_cell: int, new: Lights, new_cell: int) -> tuple[int, int] | None:
-    """Return the cells of the reference head that both sessions hold their lights against, as either names it."""
-    for session in (new, old):
+def _same_camera(old: VisitLight, new: VisitLight) -> bool:
+    return old.camera == new.camera != ""
+
+
+def _references(old: VisitLight, new: VisitLight) -> tuple[VisitLight, VisitLight] | None:
+    """Return the reference head that both sessions hold their lights against, as either names it."""
+    for session in (new.session, old.session):
         key = reference_key(session)
-        if key not in ("", new.key[new_cell]):
-            stops = float(min(row["stops"] for at, row in zip(session.key, session.rows, strict=True) if at == key))
-            found = [
-                [at for at in _find(one, key, stops) if one.rows[at]["body"] == one.rows[cell]["body"]]
-                for one, cell in ((old, old_cell), (new, new_cell))
-            ]
-            if found[0] and found[1]:
-                return found[0][0], found[1][0]
+        if key not in ("", new.cell.key):
+            stops = min(cell.stops for cell in session.cells if cell.key == key)
+            there, here = (
+                [found for found in _find(light.session, key, stops) if found.cell.body == light.cell.body]
+                for light in (old, new)
+            )
+            if there and here:
+                return there[0], here[0]
     return None
 
 
-def reference_key(session: Lights) -> str:
+def reference_key(session: VisitLights) -> str:
     """Return what the reference head of a session is known by; blank where it names none of its heads."""
-    lights = zip(session.key, session.rows, strict=True)
-    return next((key for key, row in lights if row["head"] == session.visit.reference), "")
+    return next((cell.key for cell in session.cells if cell.head == session.visit.reference), "")
 
 
-def judged_together(session: Lights, cell: int) -> int:
-    """Return how many lights of a cell's head are judged at once."""
-    lights = zip(session.key, session.measured, strict=True)
-    return sum(measured and key == session.key[cell] for key, measured in lights)
+def judged_together(light: VisitLight) -> int:
+    """Return how many lights of a light's head are judged at once."""
+    return sum(cell.measured and cell.key == light.cell.key for cell in light.session.cells)
 
 
-def _observer(visit: Visit, light: Mapping[str, Any], head: str, stops: float, apart: float, same_head: bool) -> float:
+def _observer(light: VisitLight, head: str, stops: float, apart: float, same_head: bool) -> float:
     """Return the variance (k = 1) that another camera adds to a difference of two lights [mired]."""
-    types = visit.types.get(light["head"], ""), visit.types.get(head, "")
-    between = OBSERVER_SAME_TYPE * apart if types[0] == types[1] != "" else OBSERVER_OTHER_TYPE_MIRED
-    along = 0.0 if same_power(light["stops"], stops) else OBSERVER_SAME_HEAD * apart
+    types = light.session.visit.types
+    own, other = types.get(light.cell.head, ""), types.get(head, "")
+    between = OBSERVER_SAME_TYPE * apart if own == other != "" else OBSERVER_OTHER_TYPE_MIRED
+    along = 0.0 if same_power(light.cell.stops, stops) else OBSERVER_SAME_HEAD * apart
     return (0.0 if same_head else between**2) + along**2
 
 
 def _made(
-    old: Lights,
-    old_cells: tuple[int, int | None],
-    new: Lights,
-    new_cells: tuple[int, int | None],
-    anchor: str,
+    old: VisitLight,
+    new: VisitLight,
+    references: tuple[VisitLight, VisitLight] | None,
+    anchor: Anchor,
     reference: str,
-    same_camera: bool,
     observer: float,
     meter: float,
 ) -> Change:
     """Return the change between two sessions of a light, less that of its reference where one is given."""
+    same_camera = _same_camera(old, new)
     observer = 0.0 if same_camera else observer
     size, variances, dof = {}, {}, {}
     for quantity in ("mired", "duv"):
         values, parts, free = [], [], []
-        for session, (cell, against) in ((old, old_cells), (new, new_cells)):
-            estimates = session.visit.drift.fitted[quantity].cells
+        for place, light in enumerate((old, new)):
+            estimates = light.session.visit.drift.fitted[quantity].cells
             weights = np.zeros(len(estimates.values))
-            weights[cell] = 1.0
-            if against is not None:
-                weights[against] = -1.0
+            weights[light.at] = 1.0
+            if references is not None:
+                weights[references[place].at] = -1.0
             values.append(float(weights @ np.nan_to_num(estimates.values)))
             parts.append(np.einsum("i,hij,j->h", weights, estimates.parts, weights))
             free.append(estimates.dof)

@@ -1,44 +1,94 @@
 """Sessions over time: has a head moved since last time, beyond what both tests and their cameras can tell?"""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import asdict, dataclass
+from enum import StrEnum
 
 import numpy as np
 import pandas as pd
 
-from greystep import words as say
+from greystep.columns import UNKNOWN, HistoryRow, names
 from greystep.compare.anchors import (
-    CAMERA,
-    METER,
-    NONE,
-    REFERENCE,
+    Anchor,
     Change,
-    Lights,
     Visit,
+    VisitCell,
+    VisitLight,
+    VisitLights,
     beyond,
     change_since,
     doubt,
     judgeable,
     judged_together,
     last_measured,
+    measured_lights,
     reference_key,
 )
+from greystep.compare.cells import PARTS
 from greystep.errors import GreystepError
 from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
+from greystep.words import heads as named_heads
 
-MOVED, NOT_MOVED, CANNOT_TELL = "moved", "not moved", "cannot tell"
 
-_SUSPECTS = {METER: "the meter or where it stood", CAMERA: "the camera, its lens or the target"}
-_STANDS = {METER: "what the meters say", CAMERA: "what the same camera saw"}
+class Move(StrEnum):
+    """Whether a light has moved since the session before; blank where there was none."""
+
+    MOVED = "moved"
+    NOT_MOVED = "not moved"
+    CANNOT_TELL = "cannot tell"
+    NEW = ""
+
+
+@dataclass(frozen=True)
+class ReferenceMoved:
+    """A reference head that has moved itself, so that `heads` are held against `anchor` instead."""
+
+    session: str
+    reference: str
+    anchor: Anchor
+    heads: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class CameraMoved:
+    """A reference head and all `heads` moved alike in one camera."""
+
+    session: str
+    reference: str
+    heads: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class MovedAlike:
+    """All `heads` read warmer, or all cooler, than before: doubt their `reference` head, without one the `anchor`."""
+
+    session: str
+    reference: str
+    anchor: Anchor
+    heads: tuple[str, ...]
+    warmer: bool
+
+
+@dataclass(frozen=True)
+class Relabelled:
+    """A label that stands for another head than in an `earlier` session; serials are blank where they are not known."""
+
+    session: str
+    head: str
+    serial: str
+    earlier: str
+    earlier_serial: str
+
+
+HistoryNote = ReferenceMoved | CameraMoved | MovedAlike | Relabelled
 
 
 @dataclass(frozen=True)
 class History:
-    """What sessions over time say: one row a session, head and power in `table`, and `notes` on all of it."""
+    """What sessions over time say: one row a session, head and power in `table` (`HistoryRow`), and notes on all."""
 
     table: pd.DataFrame
-    notes: tuple[str, ...]
+    notes: tuple[HistoryNote, ...]
 
 
 def compare_sessions(visits: Sequence[Visit]) -> History:
@@ -74,24 +124,51 @@ def compare_sessions(visits: Sequence[Visit]) -> History:
         _check_serials(visit)
     order = sorted(range(len(visits)), key=lambda place: _day(visits, place))
     sessions = _lights([visits[place] for place in order])
-    rows: list[dict[str, Any]] = []
-    for place, session in enumerate(sessions):
-        columns = session.visit.drift.powers
-        for cell, light in enumerate(session.rows):
-            if session.measured[cell]:
-                before = last_measured(sessions[:place], session, cell)
-                change = change_since(*before, session, cell) if before else None
-                row = {"head": light["head"], "serial": session.visit.serials.get(light["head"], "")}
-                row |= {"session": session.visit.name, "date": session.visit.date, "body": light["body"]}
-                row |= {"power": light["power"], "stops": light["stops"]}
-                row |= {name: float(columns[name].iloc[cell]) for name in ("mired", "u_mired", "duv", "u_duv")}
-                row["previous"] = before[0].visit.name if before else ""
-                row |= _judged(row, change, session.visit.tolerance, judged_together(session, cell))
-                is_reference = before and session.key[cell] in (reference_key(before[0]), reference_key(session))
-                row["reference"] = (change.reference if change else "") or (light["head"] if is_reference else "")
-                rows.append(row)
-    table = pd.DataFrame(rows)
-    return History(table, (*_notes(table), *_relabelled(sessions)))
+    rows = [
+        _row(light, last_measured(sessions[:place], light))
+        for place, session in enumerate(sessions)
+        for light in measured_lights(session)
+    ]
+    table = pd.DataFrame([asdict(row) for row in rows], columns=list(names(HistoryRow)))
+    return History(table, (*_notes(rows), *_relabelled(sessions)))
+
+
+def _row(light: VisitLight, before: VisitLight | None) -> HistoryRow:
+    """Return a light of a session against the light that it was `before`."""
+    visit, cell, columns = light.session.visit, light.cell, light.session.visit.drift.powers
+    change = change_since(before, light) if before else None
+    mired, u_mired, duv, u_duv = (float(columns[name].iloc[light.at]) for name in ("mired", "u_mired", "duv", "u_duv"))
+    reference = change.reference if change else ""
+    if not reference and before and cell.key in (reference_key(before.session), reference_key(light.session)):
+        reference = cell.head
+    moved = _judged(change, visit.tolerance, judged_together(light)) if change else _Judged()
+    if before and not change:
+        moved = _Judged(verdict=Move.CANNOT_TELL, anchor=Anchor.NONE.value)
+    size = change.size if change else {}
+    return HistoryRow(
+        head=cell.head,
+        serial=visit.serials.get(cell.head, ""),
+        session=visit.name,
+        date=visit.date,
+        body=cell.body,
+        power=cell.power,
+        stops=cell.stops,
+        mired=mired,
+        u_mired=u_mired,
+        duv=duv,
+        u_duv=u_duv,
+        previous=before.session.visit.name if before else "",
+        change_mired=size.get("mired", UNKNOWN),
+        u_change_mired=moved.u_mired,
+        change_k=1e6 / mired - 1e6 / (mired - size["mired"]) if change else UNKNOWN,
+        change_duv=size.get("duv", UNKNOWN),
+        u_change_duv=moved.u_duv,
+        u_observer_mired=2.0 * change.observer_mired if change else UNKNOWN,
+        tint_open=moved.tint_open,
+        verdict=moved.verdict.value,
+        anchor=moved.anchor,
+        reference=reference,
+    )
 
 
 def _check_serials(visit: Visit) -> None:
@@ -101,7 +178,7 @@ def _check_serials(visit: Visit) -> None:
         owner = owners.setdefault(serial, head)
         if serial and owner != head:
             raise GreystepError(
-                f'{visit.name}: serial "{serial}" is that of {say.heads([owner, head])}; mend one of them in '
+                f'{visit.name}: serial "{serial}" is that of {named_heads([owner, head])}; correct one of them in '
                 "session.toml, or leave it out"
             )
 
@@ -111,33 +188,45 @@ def _day(visits: Sequence[Visit], place: int) -> str:
     return next((visits[at].date for at in range(place, -1, -1) if visits[at].date), "")
 
 
-def _lights(visits: Sequence[Visit]) -> list[Lights]:
+def _lights(visits: Sequence[Visit]) -> list[VisitLights]:
     """Gather the lights of each session; a head without a serial is the one that its label has elsewhere."""
     serials: dict[str, set[str]] = {}
     for visit in visits:
         for head, serial in visit.serials.items():
             serials.setdefault(head, set()).update({serial} - {""})
-    sessions = []
-    for visit in visits:
-        table = visit.drift.cells.table
-        rows = [{str(name): value for name, value in row.items()} for row in table.to_dict(orient="records")]
-        key = []
-        for row in rows:
-            own = visit.serials.get(row["head"], "")
-            elsewhere = serials.get(row["head"], set()) - set(visit.serials.values())
-            known = own or (next(iter(elsewhere)) if len(elsewhere) == 1 else "")
-            key.append(f"serial {known}" if known else f"label {row['head']}")
-        measured = np.isfinite(visit.drift.fitted["mired"].cells.values).tolist()
-        sessions.append(Lights(visit, key, rows, measured))
-    return sessions
+    return [VisitLights(visit, tuple(_cells(visit, serials))) for visit in visits]
 
 
-def _judged(row: Mapping[str, Any], change: Change | None, tolerance: Tolerance, together: int) -> dict[str, Any]:
-    """Return the columns that a change fills; `together` lights are judged at once."""
-    names = ("change_mired", "u_change_mired", "change_k", "change_duv", "u_change_duv", "u_observer_mired")
-    if change is None:
-        verdict, anchor = (CANNOT_TELL, NONE) if row["previous"] else ("", "")
-        return dict.fromkeys(names, float("nan")) | {"tint_open": False, "verdict": verdict, "anchor": anchor}
+def _cells(visit: Visit, serials: Mapping[str, set[str]]) -> list[VisitCell]:
+    """Return the cells of a session; `serials` are those that each label has in any session."""
+    table = visit.drift.cells.table
+    measured = np.isfinite(visit.drift.fitted["mired"].cells.values).tolist()
+    parts = [name for name in PARTS if name in table]
+    own_parts = table[parts].to_dict(orient="records")
+    cells = []
+    columns = (table[name].tolist() for name in ("body", "head", "power", "stops"))
+    for body, head, power, stops, values, known in zip(*columns, own_parts, measured, strict=True):
+        elsewhere = serials.get(head, set()) - set(visit.serials.values())
+        serial = visit.serials.get(head, "") or (next(iter(elsewhere)) if len(elsewhere) == 1 else "")
+        key = f"serial {serial}" if serial else f"label {head}"
+        at = {str(name): str(value) for name, value in values.items()}
+        cells.append(VisitCell(body, head, power, float(stops), at, key, known))
+    return cells
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """What is decided of a change, with its 95 % half-widths; as it is where there is nothing to compare."""
+
+    verdict: Move = Move.NEW
+    anchor: str = ""
+    u_mired: float = UNKNOWN
+    u_duv: float = UNKNOWN
+    tint_open: bool = False
+
+
+def _judged(change: Change, tolerance: Tolerance, together: int) -> _Judged:
+    """Decide on a change; `together` lights are judged at once."""
     limits = {"mired": tolerance.mired, "duv": tolerance.duv}
     if limits["mired"] is None and limits["duv"] is None:
         limits = {"mired": DEFAULT_TOLERANCE.mired, "duv": DEFAULT_TOLERANCE.duv}
@@ -147,64 +236,58 @@ def _judged(row: Mapping[str, Any], change: Change | None, tolerance: Tolerance,
         quantity: quantity not in moves if limit is None else abs(change.size[quantity]) + doubts[quantity] <= limit
         for quantity, limit in limits.items()
     }
-    moved = not moves.isdisjoint(judgeable(change))
-    mired, duv = change.size["mired"], change.size["duv"]
-    change_k = 1e6 / row["mired"] - 1e6 / (row["mired"] - mired)
-    values = (mired, doubts["mired"], change_k, duv, doubts["duv"], 2.0 * change.observer_mired)
-    return dict(zip(names, values, strict=True)) | {
-        "tint_open": not still["duv"] and not change.same_camera,
-        "verdict": MOVED if moved else NOT_MOVED if all(still.values()) else CANNOT_TELL,
-        "anchor": change.anchor,
-    }
+    verdict = Move.NOT_MOVED if all(still.values()) else Move.CANNOT_TELL
+    if not moves.isdisjoint(judgeable(change)):
+        verdict = Move.MOVED
+    tint_open = not still["duv"] and not change.same_camera
+    return _Judged(verdict, change.anchor.value, doubts["mired"], doubts["duv"], tint_open)
 
 
-def _notes(table: pd.DataFrame) -> list[str]:
+def _notes(rows: Sequence[HistoryRow]) -> list[HistoryNote]:
     """Return what speaks against the anchor rather than the heads: a reference that moved, all heads moved alike."""
-    notes = []
-    held = table[(table["reference"] != "") & (table["reference"] != table["head"])]
-    for (session, head, anchor), rows in held.groupby(["session", "reference", "anchor"], sort=False):
-        own = table.loc[(table["session"] == session) & (table["head"] == head), "verdict"]
-        heads = list(dict.fromkeys(rows["head"]))
-        if anchor != REFERENCE:
-            left = f"has itself moved and is left out for {say.heads(heads)}; {_STANDS[str(anchor)]} stands"
-            notes.append(f"{session}: the reference head {head} {left}.")
-        elif (own == MOVED).any() and (rows["verdict"] == NOT_MOVED).all():
-            alike = f"moved in the camera, and {say.heads(heads)} with it"
-            notes.append(f"{session}: the reference head {head} {alike}; suspect {_SUSPECTS[CAMERA]} first.")
-        elif (way := _alike(rows)) and (own != NOT_MOVED).any():
-            who = "every head" if len(heads) > 1 else "the only head"
-            notes.append(
-                f"{session}: {who} held against head {head} reads {way} than before; suspect head {head} itself first."
-            )
-    alone = table[table["anchor"].isin(list(_SUSPECTS))]
-    for (session, anchor), rows in alone.groupby(["session", "anchor"], sort=False):
-        if rows["head"].nunique() > 1 and (way := _alike(rows)):
-            notes.append(f"{session}: every head reads {way} than before; suspect {_SUSPECTS[str(anchor)]} first.")
+    notes: list[HistoryNote] = []
+    held: dict[tuple[str, str, str], list[HistoryRow]] = {}
+    alone: dict[tuple[str, str], list[HistoryRow]] = {}
+    for row in rows:
+        if row.reference not in ("", row.head):
+            held.setdefault((row.session, row.reference, row.anchor), []).append(row)
+        if row.anchor in (Anchor.METER, Anchor.CAMERA):
+            alone.setdefault((row.session, row.anchor), []).append(row)
+    for (session, reference, by), group in held.items():
+        own = {row.verdict for row in rows if (row.session, row.head) == (session, reference)}
+        heads, anchor, warmer = _heads(group), Anchor(by), _warmer(group)
+        if anchor != Anchor.REFERENCE:
+            notes.append(ReferenceMoved(session, reference, anchor, heads))
+        elif Move.MOVED in own and all(row.verdict == Move.NOT_MOVED for row in group):
+            notes.append(CameraMoved(session, reference, heads))
+        elif warmer is not None and own - {Move.NOT_MOVED}:
+            notes.append(MovedAlike(session, reference, anchor, heads, warmer))
+    for (session, by), group in alone.items():
+        heads, warmer = _heads(group), _warmer(group)
+        if len(heads) > 1 and warmer is not None:
+            notes.append(MovedAlike(session, "", Anchor(by), heads, warmer))
     return notes
 
 
-def _alike(rows: pd.DataFrame) -> str:
-    """Return the way in which all heads moved alike; blank where they did not."""
-    moved = rows[rows["verdict"] == MOVED]
-    signs = set(np.sign(moved["change_mired"]))
-    if set(moved["head"]) != set(rows["head"]) or len(signs) != 1:
-        return ""
-    return "warmer" if signs == {1.0} else "cooler"
+def _heads(rows: Sequence[HistoryRow]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(row.head for row in rows))
 
 
-def _relabelled(sessions: Sequence[Lights]) -> list[str]:
+def _warmer(rows: Sequence[HistoryRow]) -> bool | None:
+    """Say whether all heads moved and grew warmer (True), or all cooler (False); None where they did not move alike."""
+    moved = [row for row in rows if row.verdict == Move.MOVED]
+    ways = {row.change_mired > 0 for row in moved}
+    return ways.pop() if set(_heads(moved)) == set(_heads(rows)) and len(ways) == 1 else None
+
+
+def _relabelled(sessions: Sequence[VisitLights]) -> list[HistoryNote]:
     """Return which labels stand for another head than before, one that no session before has."""
-    notes = []
+    notes: list[HistoryNote] = []
     for place, session in enumerate(sessions):
-        known = {key for other in sessions[:place] for key in other.key}
-        for head, key in dict(zip((row["head"] for row in session.rows), session.key, strict=True)).items():
-            owners = [other.visit for other in sessions[:place] if any(row["head"] == head for row in other.rows)]
+        known = {cell.key for other in sessions[:place] for cell in other.cells}
+        for head, key in {cell.head: cell.key for cell in session.cells}.items():
+            owners = [other.visit for other in sessions[:place] if any(cell.head == head for cell in other.cells)]
             if owners and key not in known:
                 new, old = (visit.serials.get(head, "") for visit in (session.visit, owners[-1]))
-                serials = [f"serial {serial}" if serial else "no serial" for serial in (new, old)]
-                sure = "is" if new and old else "may be"
-                notes.append(
-                    f"{session.visit.name}: head {head} ({serials[0]}) {sure} another head than in {owners[-1].name} "
-                    f"({serials[1]}), so it is not compared."
-                )
+                notes.append(Relabelled(session.visit.name, head, new, owners[-1].name, old))
     return notes

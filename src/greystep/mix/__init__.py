@@ -1,1 +1,1 @@
-"""Several lights on one subject: what no single balance mends, what would, and which heads go together."""
+"""Several lights on one subject: what no common white balance repairs, what would, and which heads go together."""

@@ -1,6 +1,6 @@
 """A set-up shot light by light and once with all: its lights and shares as measured, and whether they add up."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -19,6 +19,7 @@ from greystep.measure import chromaticity
 from greystep.measure.exposure import relative_exposure_stops
 from greystep.mix.gels import NO_GEL
 from greystep.mix.setup import Setup, SetupRow
+from greystep.terms import Kind
 
 #: All together may differ so much from the sum of the singles [stops, steps]: two flashes of one head differ as much.
 _STOPS: Final = 0.1
@@ -27,20 +28,35 @@ _SIGNALS: Final = ["signal_r", "signal_g", "signal_b"]
 
 
 @dataclass(frozen=True)
-class Measured:
-    """A set-up from its own frames.
+class WholeFrame:
+    """A frame with several lights, against the sum of its lights shot one by one.
 
     Attributes
     ----------
-    setup : Setup
-        A row for every head and power that was shot alone; shares of the measured luminance.
-    wholes : DataFrame
-        A row for every frame with several lights: frame, lights, stops_off and steps_off (it minus the sum of its
-        singles), not_additive.
+    frame, lights : str
+        The lights as ``A@1/4 & B@1/16``.
+    stops_off, steps_off : float
+        The frame minus the sum.
+    not_additive : bool
+        They differ by more than two flashes of one head do.
+    """
+
+    frame: str
+    lights: str
+    stops_off: float
+    steps_off: float
+    not_additive: bool
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A set-up from its own frames: a row for every head and power that was shot alone, and the frames of several.
+
+    Its shares are those of the measured luminance.
     """
 
     setup: Setup
-    wholes: pd.DataFrame
+    wholes: tuple[WholeFrame, ...]
 
 
 def measured_setup(found: Ingested, drift: Drift) -> Measured:
@@ -60,9 +76,9 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
     """
     readings = found.readings.reset_index(drop=True)
     light = _light(readings)
-    usable = (readings["status"] != "rejected").to_numpy() & np.isfinite(light).all(axis=1)
+    usable = (readings["status"] != flags.Status.REJECTED).to_numpy() & np.isfinite(light).all(axis=1)
     clean = np.array([flags.serves(cell) for cell in readings["flags"]])
-    flash = usable & clean & (readings["kind"] == "flash").to_numpy()
+    flash = usable & clean & (readings["kind"] == Kind.FLASH).to_numpy()
     roles = text_column(readings, "role").to_numpy(object)
     table = drift.cells.table
     body = next((str(name) for name in table["body"][table["n"] > 0]), "")
@@ -87,7 +103,7 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
         rows.append(SetupRow(len(rows) + 1, named, head, power, stops, luminance, NO_GEL, "", where))
     if len(rows) < 2:
         raise GreystepError(f"{found.session.path}: {len(rows)} light was shot alone; shoot one frame of each light")
-    job = usable & (readings["kind"] == "job").to_numpy() & (readings["body"] == body).to_numpy()
+    job = usable & (readings["kind"] == Kind.JOB).to_numpy() & (readings["body"] == body).to_numpy()
     if not job.any():
         raise GreystepError(
             f"{found.session.path}: no frame of all lights together; log it as kind job, its lights as A@1/4 & B@1/16"
@@ -100,30 +116,10 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
         stops = float(np.log2(light[place][1] / total[1]))
         upvp = chromaticity.xyz_to_upvp(np.array([light[place], total]) @ to_xyz.T)
         steps = float(chromaticity.steps(upvp[0], upvp[1]))
-        wholes.append(
-            {
-                "frame": str(readings["frame"].iloc[place]),
-                "lights": " & ".join(f"{rows[at].head}@{rows[at].power}" for at in chosen),
-                "stops_off": stops,
-                "steps_off": steps,
-                "not_additive": bool(abs(stops) > _STOPS or steps > _STEPS),
-            }
-        )
-    return Measured(Setup(_scaled(rows), "measured"), pd.DataFrame(wholes))
-
-
-def additive_notes(wholes: Sequence[Mapping[str, object]]) -> list[str]:
-    """Return what is to be said of frames in which the lights do not add up."""
-    notes = []
-    for whole in wholes:
-        if whole["not_additive"]:
-            stops = float(str(whole["stops_off"]))
-            notes.append(
-                f"{whole['frame']}: the lights do not add up: all together are {abs(stops):.1f} stop "
-                f"{'brighter' if stops > 0 else 'darker'} than one by one. A head did not fire, or heads on one pack "
-                "share its energy, or a setting was changed: shoot each light again with the others plugged in and off."
-            )
-    return notes
+        named = " & ".join(f"{rows[at].head}@{rows[at].power}" for at in chosen)
+        off = abs(stops) > _STOPS or steps > _STEPS
+        wholes.append(WholeFrame(str(readings["frame"].iloc[place]), named, stops, steps, off))
+    return Measured(Setup(_scaled(rows), "measured"), tuple(wholes))
 
 
 def _light(readings: pd.DataFrame) -> Array:

@@ -1,24 +1,44 @@
-"""A set-up judged before it is shot: its casts, what would mend it, the shutter; and audit.json of it."""
+"""A set-up judged before it is shot: its casts, what would bring its lights together, the shutter."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
-from typing import Any
 
-import pandas as pd
-
-from greystep import __version__
-from greystep.compare.drift import Drift
+from greystep.compare.drift import Drift, analyse, check_colour
 from greystep.errors import GreystepError
-from greystep.files import plain, records
 from greystep.log.ingest import Ingested
-from greystep.mix.additive import additive_notes
+from greystep.log.session import Tolerance
+from greystep.mix.additive import WholeFrame, measured_setup
 from greystep.mix.casts import Casts, find_casts
-from greystep.mix.gels import Gel
+from greystep.mix.changes import RemedyKind
+from greystep.mix.gels import Gel, nominal_gels, read_gels
 from greystep.mix.mixing import build_lights
-from greystep.mix.planned import Planned, check_planned
+from greystep.mix.planned import ShutterCheck, check_shutter
 from greystep.mix.remedies import EFFORT, Remedy, cheapest, find_remedies, fits
-from greystep.mix.setup import Setup, SetupRow
+from greystep.mix.setup import Setup, SetupRow, read_setup
+from greystep.terms import Verdict
+
+
+@dataclass(frozen=True)
+class BetweenPowers:
+    """Lights, as (head, power), that are taken from the tested powers on both sides."""
+
+    lights: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class HeadTwice:
+    """Heads that stand in two places of the set-up."""
+
+    heads: tuple[str, ...]
+
+
+class Doubt(StrEnum):
+    """What limits every answer: gels as listed in the trade, and spectra that a matrix does not know."""
+
+    LISTED_GELS = "listed gels"
+    SPECTRA = "spectra"
 
 
 @dataclass(frozen=True)
@@ -27,7 +47,9 @@ class Audit:
 
     Attributes
     ----------
-    name : str
+    name, session : str
+        Of the set-up; title of the test session.
+    tolerance : Tolerance
     setup : Setup
     gels : tuple of Gel
         Those that were at hand.
@@ -39,15 +61,18 @@ class Audit:
     maybe : Remedy or None
         Less work than that, but too close to call.
     after : Casts or None
-        The set-up after `cheapest`, else `maybe`; None where that is plates, or nothing needs mending.
-    planned : Planned
-    wholes : DataFrame
-        Frames of several lights against the sum of their singles, see `greystep.mix.additive.Measured`; empty for a
-        set-up that was not shot.
-    notes : tuple of str
+        The set-up after `cheapest`, else `maybe`; None where that is plates, or nothing needs to change.
+    shutter : ShutterCheck
+    wholes : tuple of WholeFrame
+        Frames of several lights against the sum of their singles; empty for a set-up that was not shot.
+    doubts : tuple of BetweenPowers, HeadTwice or Doubt
+    test_notes : tuple
+        What the test session says of itself.
     """
 
     name: str
+    session: str
+    tolerance: Tolerance
     setup: Setup
     gels: tuple[Gel, ...]
     now: Casts
@@ -55,9 +80,44 @@ class Audit:
     cheapest: Remedy | None
     maybe: Remedy | None
     after: Casts | None
-    planned: Planned
-    wholes: pd.DataFrame
-    notes: tuple[str, ...]
+    shutter: ShutterCheck
+    wholes: tuple[WholeFrame, ...]
+    doubts: tuple[BetweenPowers | HeadTwice | Doubt, ...]
+    test_notes: tuple[str, ...]
+
+    @property
+    def holds(self) -> bool:
+        """Whether all its lights go together, and add up where it was shot."""
+        return self.now.verdict == Verdict.WITHIN and not any(whole.not_additive for whole in self.wholes)
+
+
+def audit_path(path: Path, found: Ingested, gels: Sequence[Gel], shutter_s: float | None = None) -> Audit:
+    """Judge a set-up that is described in a file or was shot.
+
+    Parameters
+    ----------
+    path : Path
+        SETUP.csv; or the folder of the session, where each light was shot alone and all together.
+    found : Ingested
+        The test session.
+    gels : sequence of Gel
+        Those at hand.
+    shutter_s : float, optional
+        As planned [s].
+
+    Raises
+    ------
+    GreystepError
+        If the set-up cannot be read or is not in the test, or no camera of the test has a colour matrix.
+    """
+    drift = analyse(found.readings, found.session)
+    check_colour(drift, found.session)
+    if path.is_dir():
+        measured = measured_setup(found, drift)
+        return audit_setup(found.session.title, measured.setup, found, drift, gels, shutter_s, measured.wholes)
+    mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
+    setup = read_setup(path, found.session.heads, drift.cells, mired, output, gels)
+    return audit_setup(path.stem, setup, found, drift, gels, shutter_s)
 
 
 def audit_setup(
@@ -67,7 +127,7 @@ def audit_setup(
     drift: Drift,
     gels: Sequence[Gel],
     shutter_s: float | None = None,
-    wholes: pd.DataFrame | None = None,
+    wholes: Sequence[WholeFrame] = (),
 ) -> Audit:
     """Judge a set-up by the tolerance of its test session.
 
@@ -85,7 +145,7 @@ def audit_setup(
         Those at hand.
     shutter_s : float, optional
         As planned [s].
-    wholes : DataFrame, optional
+    wholes : sequence of WholeFrame
         Of a set-up that was shot.
 
     Raises
@@ -100,19 +160,20 @@ def audit_setup(
         raise GreystepError(f"{label}: no colour matrix is known for this camera; make one with greystep camera")
     now = find_casts(build_lights(setup.rows, drift.fitted), drift, tolerance, matrix)
     remedies = find_remedies(setup.rows, drift, tolerance, gels, matrix)
-    sure = None if now.verdict == "within" else cheapest(remedies)
-    hopeful = [one for one in remedies if fits(one, tolerance)]
-    maybe = None if now.verdict == "within" else cheapest(hopeful, "undecided")
+    sure = maybe = after = None
+    if now.verdict != Verdict.WITHIN:
+        sure = cheapest(remedies)
+        maybe = cheapest([one for one in remedies if fits(one, tolerance)], Verdict.UNDECIDED)
     if sure is not None and maybe is not None and EFFORT.index(sure.kind) <= EFFORT.index(maybe.kind):
         maybe = None
-    mend = sure or maybe
-    after = None
-    if mend is not None and mend.kind != "plates":
-        after = find_casts(build_lights(mend.rows, drift.fitted), drift, tolerance, matrix)
+    best = sure or maybe
+    if best is not None and best.kind != RemedyKind.PLATES:
+        after = find_casts(build_lights(best.rows, drift.fitted), drift, tolerance, matrix)
     output = drift.fitted["output_stops"].cells.values
-    apart = pd.DataFrame() if wholes is None else wholes
     return Audit(
         name=name,
+        session=found.session.title,
+        tolerance=tolerance,
         setup=setup,
         gels=tuple(gels),
         now=now,
@@ -120,113 +181,34 @@ def audit_setup(
         cheapest=sure,
         maybe=maybe,
         after=after,
-        planned=check_planned(setup.rows, found.readings, found.session.heads, output, shutter_s),
-        wholes=apart,
-        notes=(*_notes(setup.rows, gels, remedies), *drift.notes),
+        shutter=check_shutter(setup.rows, found.readings, found.session.heads, output, shutter_s),
+        wholes=tuple(wholes),
+        doubts=tuple(_doubts(setup.rows, gels, remedies)),
+        test_notes=(*found.notes, *drift.notes),
     )
 
 
-def audit_document(audit: Audit, found: Ingested) -> dict[str, Any]:
-    """Return the object of audit.json, with None for every number that is not known."""
-    tolerance = found.session.tolerance
-    source = "this tool's default, no standard" if tolerance.is_default else "session.toml"
-    planned = audit.planned
-    content = {
-        "schema": 1,
-        "greystep": __version__,
-        "setup": audit.name,
-        "session": found.session.title,
-        "tolerance": {**asdict(tolerance), "source": source},
-        "amounts": audit.setup.amounts,
-        "lights": records(audit.now.table),
-        "mixture": audit.now.mixture,
-        "balance": audit.now.balance,
-        "worst_pair": audit.now.worst,
-        "pairs": records(audit.now.pairs),
-        "path": records(audit.now.path.iloc[::5]),
-        "chart": records(audit.now.chart),
-        "verdict": audit.now.verdict,
-        "remedies": [_remedy(one) for one in audit.remedies],
-        "cheapest": _remedy(audit.cheapest) if audit.cheapest else None,
-        "maybe": _remedy(audit.maybe) if audit.maybe else None,
-        "after": _after(audit.after) if audit.after else None,
-        "shutter": {
-            "shutter_s": planned.shutter_s,
-            "given": planned.given,
-            "flashes": records(planned.flashes),
-            "slowest": planned.slowest,
-            "least_shutter": planned.least_shutter or None,
-        },
-        "ambient": {
-            "ambient_pct": planned.ambient_pct,
-            "high": planned.ambient_high,
-            "lights": records(planned.ambient),
-        },
-        "wholes": records(audit.wholes),
-        "not_additive": additive_notes(records(audit.wholes)),
-        "gels": [_gel(gel) for gel in audit.gels],
-        "notes": audit.notes,
-    }
-    made: dict[str, Any] = plain(content)
-    return made
+def gels_at_hand(setup: Path, session: Path, given: Path | None = None) -> tuple[Gel, ...]:
+    """Return the user's gels: of the file that is given, else of gels.csv beside SETUP.csv or in the test session.
+
+    Without any file, those that the trade lists; errors as of `read_gels`.
+    """
+    there = (path for path in (setup.parent / "gels.csv", session / "gels.csv") if path.is_file())
+    own = given or next(there, None)
+    return nominal_gels() if own is None else read_gels(own)
 
 
-def find_gels_file(setup: Path, session: Path) -> Path | None:
-    """Return the user's gels.csv: beside SETUP.csv, else in the test session; None where there is none."""
-    return next((path for path in (setup.parent / "gels.csv", session / "gels.csv") if path.is_file()), None)
-
-
-def _remedy(one: Remedy) -> Mapping[str, Any]:
-    kept = asdict(one)
-    del kept["rows"]
-    if not one.corrections:
-        del kept["corrections"]
-    return kept
-
-
-def _gel(gel: Gel) -> dict[str, Any]:
-    (_, mired, duv), *_ = gel.doubts
-    return {
-        "name": gel.name,
-        "mired_shift": gel.mired_shift,
-        "duv_shift": gel.duv_shift,
-        "stops": gel.stops,
-        "spread_mired": 2.0 * mired,
-        "spread_duv": 2.0 * duv,
-        "own": gel.own,
-    }
-
-
-def _after(casts: Casts) -> dict[str, Any]:
-    return {
-        "lights": records(casts.table),
-        "balance": casts.balance,
-        "worst_pair": casts.worst,
-        "verdict": casts.verdict,
-    }
-
-
-def _notes(rows: Sequence[SetupRow], gels: Sequence[Gel], remedies: Sequence[Remedy]) -> list[str]:
-    """Say what limits the answer."""
-    notes = []
-    between = [f"{row.head} at {row.power}" for row in rows if len(row.cells) > 1]
-    if between:
-        notes.append(
-            f"{', '.join(between)}: not tested, taken straight between the tested powers on both sides; shoot it to be "
-            "sure."
-        )
+def _doubts(
+    rows: Sequence[SetupRow], gels: Sequence[Gel], remedies: Sequence[Remedy]
+) -> list[BetweenPowers | HeadTwice | Doubt]:
+    """Return what limits the answer."""
+    found: list[BetweenPowers | HeadTwice | Doubt] = []
+    if between := [(row.head, row.power) for row in rows if len(row.cells) > 1]:
+        found.append(BetweenPowers(tuple(between)))
     heads = [row.head for row in rows]
     if twice := [head for head in dict.fromkeys(heads) if heads.count(head) > 1]:
-        names = ", ".join(twice)
-        notes.append(f"{names}: in two places of this set-up; one head cannot stand in both, and two of a type differ.")
-    nominal = any(not row.gel.own for row in rows) or any(one.kind == "gel" for one in remedies)
+        found.append(HeadTwice(tuple(twice)))
+    nominal = any(not row.gel.own for row in rows) or any(one.kind == RemedyKind.GEL for one in remedies)
     if nominal and not all(gel.own for gel in gels):
-        notes.append(
-            "Gels are listed as is common practice and vary by maker, far more than this tolerance: measure yours, one "
-            "frame with and one without, and put them in gels.csv."
-        )
-    notes.append(
-        "A camera's matrix knows the colour of each light and not its spectrum: what is said of coloured patches holds "
-        "for lights of one kind. Lamps of another kind (LED, tungsten, other tubes) can differ more on strong colours."
-    )
-    return notes
+        found.append(Doubt.LISTED_GELS)
+    return [*found, Doubt.SPECTRA]

@@ -1,5 +1,6 @@
 """What clashes in a set-up: every two of its lights judged, the best common balance, and the casts that stay."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -8,18 +9,131 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from greystep.columns import rows_of
 from greystep.compare.contrasts import difference
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, Indices, half_width, largest_studentised, own_variances, pair_variances
 from greystep.compare.limits import ALPHA, COLUMN, colour_limits, verdicts, worst_of
-from greystep.files import records
 from greystep.log.session import Tolerance
 from greystep.measure import chromaticity
-from greystep.mix.mixing import Light, best_balance, colour_of, delta_e, light_estimates, mix, path_table, points
+from greystep.mix.mixing import (
+    SetupLight,
+    White,
+    best_balance,
+    colour_of,
+    delta_e,
+    light_estimates,
+    mix,
+    path_table,
+    points,
+)
+from greystep.terms import Verdict
 
 #: Shares at which a path from one light to the next is looked at.
 SHARES: Final = np.linspace(0.0, 1.0, 101)
 _DRAWS: Final = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class LightCast:
+    """One light of a set-up and its cast.
+
+    Attributes
+    ----------
+    role, head, power, gel : str
+    share : float
+        Of the luminance on the subject.
+    cct_k, duv, mired, u_prime, v_prime : float
+    u_mired : float
+        95 % half-width.
+    delta_k, delta_mired, delta_duv, cast_steps : float
+        Against the best common balance.
+    cast_delta_e_2000 : float
+        The same on a mid grey.
+    """
+
+    role: str
+    head: str
+    power: str
+    share: float
+    gel: str
+    cct_k: float
+    duv: float
+    mired: float
+    u_prime: float
+    v_prime: float
+    u_mired: float
+    delta_k: float
+    delta_mired: float
+    delta_duv: float
+    cast_steps: float
+    cast_delta_e_2000: float
+
+
+@dataclass(frozen=True, slots=True)
+class LightPair:
+    """Two lights: b minus a, each with its 95 % half-width; delta_e_2000 on a mid grey, NaN where it is not asked."""
+
+    role_a: str
+    role_b: str
+    delta_mired: float
+    u_delta_mired: float
+    delta_k: float
+    u_delta_k: float
+    delta_duv: float
+    u_delta_duv: float
+    delta_steps: float
+    u_delta_steps: float
+    verdict: str
+    delta_e_2000: float = math.nan
+
+
+@dataclass(frozen=True)
+class WorstPair:
+    """The two lights that stand farthest apart, and what the best common balance leaves on the way between them.
+
+    Attributes
+    ----------
+    pair : LightPair
+    share : float
+        Share of light b at which the cast on the way is largest.
+    share_too : float or None
+        Where it is as large at the other end (two lights alone, or the two that fix the balance).
+    cast_steps : float
+        The largest cast.
+    chart_mean_delta_e_2000, chart_worst_delta_e_2000 : float
+        Between the two lights, over 24 chart colours.
+    chart_worst_patch : str
+    """
+
+    pair: LightPair
+    share: float
+    share_too: float | None
+    cast_steps: float
+    chart_mean_delta_e_2000: float
+    chart_worst_delta_e_2000: float
+    chart_worst_patch: str
+
+
+@dataclass(frozen=True, slots=True)
+class PathPoint:
+    """A mixture on the way from one light (share_b 0) to another (1): its colour, and its cast [steps]."""
+
+    share_b: float
+    cct_k: float
+    mired: float
+    duv: float
+    u_prime: float
+    v_prime: float
+    cast_steps: float
+
+
+@dataclass(frozen=True, slots=True)
+class PatchDifference:
+    """What two lights make of one colour in one picture."""
+
+    patch: str
+    delta_e_2000: float
 
 
 @dataclass(frozen=True)
@@ -28,40 +142,35 @@ class Casts:
 
     Attributes
     ----------
-    lights : tuple of Light
-    table : DataFrame
-        A row a light: role, head, power, share, gel, cct_k, duv, mired, u_mired, then against the best common balance
-        delta_k, delta_mired, delta_duv, cast_steps, cast_delta_e_2000 (on a mid grey).
-    pairs : DataFrame
-        Every two lights: role_a, role_b, delta_* (b minus a), their u_*, delta_e_2000 on a mid grey, verdict.
-    balance, mixture : dict
-        Colour of the best common balance, and of all lights together.
-    worst : dict
-        The pair that stands farthest apart, see `worst_pair`.
-    path : DataFrame
-        The mixtures from its one light to the other.
-    chart : DataFrame
-        patch, delta_e_2000: what the two lights of the worst pair make of the same colour in one picture.
-    verdict : str
+    lights : tuple of LightCast
+    pairs : tuple of LightPair
+        Every two lights.
+    balance, mixture : White
+        The best common balance, and all lights together.
+    worst : WorstPair
+    path : tuple of PathPoint
+        The mixtures from the one light of the worst pair to the other, in hundredths.
+    chart : tuple of PatchDifference
+        A mid grey and 24 chart colours in the two lights of the worst pair.
+    verdict : Verdict
     """
 
-    lights: tuple[Light, ...]
-    table: pd.DataFrame
-    pairs: pd.DataFrame
-    balance: dict[str, float]
-    mixture: dict[str, float]
-    worst: dict[str, Any]
-    path: pd.DataFrame
-    chart: pd.DataFrame
-    verdict: str
+    lights: tuple[LightCast, ...]
+    pairs: tuple[LightPair, ...]
+    balance: White
+    mixture: White
+    worst: WorstPair
+    path: tuple[PathPoint, ...]
+    chart: tuple[PatchDifference, ...]
+    verdict: Verdict
 
 
-def judge_lights(lights: Sequence[Light], drift: Drift, tolerance: Tolerance) -> pd.DataFrame:
+def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance) -> pd.DataFrame:
     """Judge every two lights of a set-up by the tolerance, as the report judges two heads.
 
     Parameters
     ----------
-    lights : sequence of Light
+    lights : sequence of SetupLight
         Of one set-up.
     drift : Drift
         The test that they come from.
@@ -72,9 +181,9 @@ def judge_lights(lights: Sequence[Light], drift: Drift, tolerance: Tolerance) ->
     Returns
     -------
     DataFrame
-        role_a, role_b; delta_mired, delta_k, delta_duv (b minus a), delta_steps, each with its u_; verdict.
+        The columns of `LightPair` but for its last.
     """
-    first, second = _every_two(len(lights))
+    first, second = every_two(len(lights))
     columns: dict[str, Any] = {
         "role_a": [lights[a].role for a in first],
         "role_b": [lights[b].role for b in second],
@@ -95,12 +204,12 @@ def judge_lights(lights: Sequence[Light], drift: Drift, tolerance: Tolerance) ->
     return pd.DataFrame(columns)
 
 
-def find_casts(lights: Sequence[Light], drift: Drift, tolerance: Tolerance, matrix: Array) -> Casts:
+def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance, matrix: Array) -> Casts:
     """Find what a set-up does to a subject.
 
     Parameters
     ----------
-    lights : sequence of Light
+    lights : sequence of SetupLight
         Two or more.
     drift : Drift
         The test that they come from.
@@ -112,33 +221,35 @@ def find_casts(lights: Sequence[Light], drift: Drift, tolerance: Tolerance, matr
     upvp, shares = points(lights), np.array([light.share for light in lights])
     centre = best_balance(upvp)
     balance = colour_of(centre)
-    pairs = judge_lights(lights, drift, tolerance)
-    first, second = _every_two(len(lights))
+    first, second = every_two(len(lights))
     shown = [delta_e(matrix, upvp[a], upvp[b], centre) for a, b in zip(first, second, strict=True)]
-    pairs.insert(len(pairs.columns) - 1, "delta_e_2000", [float(values[0]) for values in shown])
-    at = int(np.argmax(pairs["delta_steps"].to_numpy(np.float64)))
-    path = path_table(upvp[first[at]], upvp[second[at]], centre, SHARES)
+    table = judge_lights(lights, drift, tolerance).assign(delta_e_2000=[float(values[0]) for values in shown])
+    pairs = rows_of(table, LightPair)
+    at = int(np.argmax([pair.delta_steps for pair in pairs]))
+    path = rows_of(path_table(upvp[first[at]], upvp[second[at]], centre, SHARES), PathPoint)
     names = ("mid grey", *chromaticity.chart_reflectances()[0])
+    chart = [PatchDifference(name, float(value)) for name, value in zip(names, shown[at], strict=True)]
+    own = [float(delta_e(matrix, centre, one, centre)[0]) for one in upvp]
     return Casts(
-        lights=tuple(lights),
-        table=_light_table(lights, drift, balance, [float(delta_e(matrix, centre, one, centre)[0]) for one in upvp]),
-        pairs=pairs,
+        lights=tuple(rows_of(_light_table(lights, drift, balance, own), LightCast)),
+        pairs=tuple(pairs),
         balance=balance,
         mixture=colour_of(mix(upvp, shares)),
-        worst=_worst(pairs.iloc[[at]], path, shown[at], names),
-        path=path,
-        chart=pd.DataFrame({"patch": names, "delta_e_2000": shown[at]}),
-        verdict=worst_of(pairs["verdict"]),
+        worst=_worst(pairs[at], path, chart[1:]),
+        path=tuple(path),
+        chart=tuple(chart),
+        verdict=Verdict(worst_of(table["verdict"])),
     )
 
 
-def _every_two(count: int) -> tuple[Indices, Indices]:
+def every_two(count: int) -> tuple[Indices, Indices]:
+    """Return the places of every two of some lights, the first before the second."""
     both = np.array(list(combinations(range(count), 2)), dtype=np.intp).reshape(-1, 2)
     return both[:, 0], both[:, 1]
 
 
 def _light_table(
-    lights: Sequence[Light], drift: Drift, balance: dict[str, float], cast_delta_e: Sequence[float]
+    lights: Sequence[SetupLight], drift: Drift, balance: White, cast_delta_e: Sequence[float]
 ) -> pd.DataFrame:
     estimates = light_estimates(lights, drift.fitted, "mired")[0]
     mired, duv = (np.array([getattr(light, name) for light in lights]) for name in ("mired", "duv"))
@@ -155,31 +266,27 @@ def _light_table(
             "u_prime": points(lights)[:, 0],
             "v_prime": points(lights)[:, 1],
             "u_mired": half_width(own_variances(estimates), estimates.dof),
-            "delta_k": 1e6 / mired - balance["cct_k"],
-            "delta_mired": mired - balance["mired"],
-            "delta_duv": duv - balance["duv"],
-            "cast_steps": chromaticity.steps(points(lights), (balance["u_prime"], balance["v_prime"])),
+            "delta_k": 1e6 / mired - balance.cct_k,
+            "delta_mired": mired - balance.mired,
+            "delta_duv": duv - balance.duv,
+            "cast_steps": chromaticity.steps(points(lights), balance.upvp),
             "cast_delta_e_2000": cast_delta_e,
         }
     )
 
 
-def _worst(row: pd.DataFrame, path: pd.DataFrame, shown: Array, names: Sequence[str]) -> dict[str, Any]:
-    """Return the pair farthest apart, with the cast that the best common balance leaves on the way and where.
-
-    ``share`` is the share of light b at which that cast is largest; a cast that is as large at the other end (two
-    lights alone, or the two that fix the balance) is told of by ``share_too``.
-    """
-    cast = path["cast_steps"].to_numpy(np.float64)
-    at = int(np.argmax(cast))
+def _worst(pair: LightPair, path: Sequence[PathPoint], chart: Sequence[PatchDifference]) -> WorstPair:
+    """Return the pair farthest apart, with the cast that the best common balance leaves on the way and where."""
+    cast = [point.cast_steps for point in path]
+    at = int(np.argmax(np.array(cast) > max(cast) * (1.0 - 1e-9)))  # of two ends that tie the first, on any machine
     other = len(cast) - 1 - at
-    patch = int(np.argmax(shown[1:]))
-    worst: dict[str, Any] = records(row)[0]
-    return worst | {
-        "share": float(path["share_b"].iloc[at]),
-        "share_too": float(path["share_b"].iloc[other]) if cast[other] > 0.999 * cast[at] and other != at else None,
-        "cast_steps": float(cast[at]),
-        "chart_mean_delta_e_2000": float(np.mean(shown[1:])),
-        "chart_worst_delta_e_2000": float(shown[1 + patch]),
-        "chart_worst_patch": names[1 + patch],
-    }
+    patch = chart[int(np.argmax([one.delta_e_2000 for one in chart]))]
+    return WorstPair(
+        pair=pair,
+        share=path[at].share_b,
+        share_too=path[other].share_b if cast[other] > 0.999 * cast[at] and other != at else None,
+        cast_steps=cast[at],
+        chart_mean_delta_e_2000=float(np.mean([one.delta_e_2000 for one in chart])),
+        chart_worst_delta_e_2000=patch.delta_e_2000,
+        chart_worst_patch=patch.patch,
+    )

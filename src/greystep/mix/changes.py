@@ -1,8 +1,9 @@
-"""Everything that could be changed in a set-up with the tested heads, their powers and the gels at hand."""
+"""Everything that can be changed in a set-up with the tested heads, their powers and the gels at hand."""
 
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from itertools import combinations
 from typing import Final
 
@@ -13,29 +14,130 @@ from greystep.compare.fit import Array
 from greystep.log.power import same_power
 from greystep.mix.choice import best_sets
 from greystep.mix.gels import Gel, all_stacks
-from greystep.mix.mixing import Light, build_lights, points, with_gel
+from greystep.mix.mixing import SetupLight, build_lights, points, with_gel
 from greystep.mix.setup import SetupRow, cells_at
 from greystep.published import STEP_UPRIME_VPRIME
-from greystep.words import listed
 
 #: More work must leave less than less work by so much [steps]; nobody sees so little.
 WORTH: Final = 0.3
 #: Stops that nobody moves a stand for.
-_NO_MOVE: Final = 0.05
+NO_MOVE: Final = 0.05
+
+
+class RemedyKind(StrEnum):
+    """Ways to repair a set-up, from little work to much.
+
+    A dial and a stand, a clip, all stands, two heads, a head from the van, plates to add.
+    """
+
+    POWER = "power"
+    GEL = "gel"
+    LEVEL = "level"
+    SWAP = "swap"
+    HEAD = "head"
+    PLATES = "plates"
 
 
 @dataclass(frozen=True)
-class Change:
-    """One change of a set-up: its kind, the light or lights, what to do, the light lost [stops], the rows it makes."""
+class NewPower:
+    """A light at another power: `brighter_stops` than before."""
 
-    kind: str
     role: str
-    what: str
+    head: str
+    old: str
+    new: str
+    brighter_stops: float
+
+
+@dataclass(frozen=True)
+class NewPowers:
+    """One light or several, each at another power."""
+
+    lights: tuple[NewPower, ...]
+
+
+@dataclass(frozen=True)
+class OneLevel:
+    """All heads at one power; `surplus` is the light to take off, as (role, stops)."""
+
+    power: str
+    surplus: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class HeadSwap:
+    """The heads of two lights change places; `heads` as they stand, `brighter_stops` of each light after it."""
+
+    roles: tuple[str, str]
+    heads: tuple[str, str]
+    powers: tuple[str, str]
+    brighter_stops: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class NewHead:
+    """Another head for a light, at its power; `brighter_stops` than before."""
+
+    role: str
+    old: str
+    new: str
+    power: str
+    brighter_stops: float
+
+
+@dataclass(frozen=True)
+class NewGel:
+    """Another gel on a light, blank for none; `lost_stops` more light lost than before."""
+
+    role: str
+    old: str
+    new: str
+    lost_stops: float
+
+
+@dataclass(frozen=True)
+class NewGels:
+    """Gels on one light or several."""
+
+    lights: tuple[NewGel, ...]
+
+
+@dataclass(frozen=True)
+class Plate:
+    """The correction of a plate: gains on linear camera RGB above black, and the shifts in mired and Duv they make."""
+
+    role: str
+    gain_r: float
+    gain_g: float
+    gain_b: float
+    mired_shift: float
+    duv_shift: float
+
+
+@dataclass(frozen=True)
+class Plates:
+    """One plate a light, to be added scene-linear."""
+
+    plates: tuple[Plate, ...]
+
+
+Change = NewPowers | OneLevel | HeadSwap | NewHead | NewGels | Plates
+
+
+@dataclass(frozen=True)
+class Option:
+    """Something that can be changed: its kind, the lights, the change, the light lost [stops], the rows it makes."""
+
+    kind: RemedyKind
+    roles: tuple[str, ...]
+    change: Change
     cost_stops: float
     rows: tuple[SetupRow, ...]
 
 
-def find_changes(lights: Sequence[Light], rows: Sequence[SetupRow], drift: Drift, gels: Sequence[Gel]) -> list[Change]:
+def find_options(
+    lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift, gels: Sequence[Gel]
+) -> list[Option]:
     """Return every change that is worth a look, whether it helps or not; arguments as of `find_remedies`."""
     return [
         *_powers(lights, rows, drift),
@@ -53,9 +155,7 @@ def reach(upvp: Array) -> float:
 
 
 def _output(row: SetupRow, drift: Drift) -> float:
-    """Return the measured light of a row [stops], its gels taken off."""
-    values = drift.fitted["output_stops"].cells.values
-    return float(sum(weight * values[cell] for cell, weight in row.cells)) - row.gel.stops
+    return row.output(drift.fitted["output_stops"].cells.values)
 
 
 def _changed(rows: Sequence[SetupRow], new: Sequence[SetupRow]) -> tuple[SetupRow, ...]:
@@ -64,17 +164,7 @@ def _changed(rows: Sequence[SetupRow], new: Sequence[SetupRow]) -> tuple[SetupRo
     return tuple(by_row.get(row.row, row) for row in rows)
 
 
-def _moved(stops: float) -> str:
-    """Say what keeps the share of a light that is brighter by so many stops."""
-    if not math.isfinite(stops) or abs(stops) < _NO_MOVE:
-        return ""
-    times = 2.0 ** (stops / 2.0)
-    if stops > 0:
-        return f", {stops:.1f} stops brighter: {times:.2g} times as far off, or a scrim or neutral gel, keeps its share"
-    return f", {-stops:.1f} stops darker: {times:.2g} times the distance keeps its share"
-
-
-def _settings(light: Light, drift: Drift) -> Iterator[tuple[str, float, tuple[SetupRow, ...]]]:
+def _settings(light: SetupLight, drift: Drift) -> Iterator[tuple[str, float, tuple[SetupRow, ...]]]:
     """Yield every other tested power of a light (all its heads at that power): label, stops brighter, its rows."""
     table = drift.cells.table
     first = light.rows[0]
@@ -99,45 +189,53 @@ def _series(row: SetupRow, drift: Drift) -> list[int]:
     return [int(cell) for cell in same if np.isfinite(drift.fitted["mired"].cells.values[cell])]
 
 
+def _taken(row: SetupRow, head: str, stops: float, among: Sequence[int], drift: Drift) -> SetupRow | None:
+    """Return a row with the light of a head at a power, from those cells that may serve; None where it has none."""
+    where = cells_at(drift.cells, drift.fitted["mired"].cells.values, head, stops, among)
+    return replace(row, head=head, stops=stops, cells=where) if where else None
+
+
 def _at_power(row: SetupRow, label: str, stops: float, drift: Drift) -> SetupRow | None:
-    mired = drift.fitted["mired"].cells.values
-    where = cells_at(drift.cells, mired, row.head, stops, _series(row, drift))
-    return replace(row, power=label, stops=stops, cells=where) if where else None
+    taken = _taken(row, row.head, stops, _series(row, drift), drift)
+    return replace(taken, power=label) if taken else None
 
 
-def _powers(lights: Sequence[Light], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Change]:
+def _powers(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Option]:
     """Another power for one light, and the best powers for all at once."""
     options = [[("", 0.0, light.rows), *_settings(light, drift)] for light in lights]
     single = math.inf
     for light, choices in zip(lights, options, strict=True):
         for label, brighter, new in choices[1:]:
             single = min(single, _left(rows, new, drift))
-            what = f"set {light.role} ({light.head}) to {label} instead of {light.power}{_moved(brighter)}"
-            yield Change("power", light.role, what, max(brighter, 0.0), _changed(rows, new))
+            change = NewPowers((NewPower(light.role, light.head, light.power, label, brighter),))
+            yield Option(RemedyKind.POWER, (light.role,), change, max(brighter, 0.0), _changed(rows, new))
     flat = [(place, choice) for place, choices in enumerate(options) for choice in choices]
     at = points([build_lights(choice[2], drift.fitted)[0] for _, choice in flat]) / STEP_UPRIME_VPRIME
     for best_set in best_sets(at, [place for place, _ in flat], len(lights)):
         chosen = [flat[member][1] for member in best_set.members]
         moved = [(light, choice) for light, choice in zip(lights, chosen, strict=True) if choice[0]]
         if len(moved) > 1 and best_set.worst < single - WORTH:
-            parts = [
-                f"{light.role} ({light.head}) to {label}{_moved(brighter)}" for light, (label, brighter, _) in moved
-            ]
+            change = NewPowers(
+                tuple(
+                    NewPower(light.role, light.head, light.power, label, brighter)
+                    for light, (label, brighter, _) in moved
+                )
+            )
             every = [row for _, choice in moved for row in choice[2]]
             cost = max(max(choice[1], 0.0) for _, choice in moved)
-            role = listed([light.role for light, _ in moved])
-            yield Change("power", role, f"set {'; '.join(parts)}", cost, _changed(rows, every))
+            roles = tuple(light.role for light, _ in moved)
+            yield Option(RemedyKind.POWER, roles, change, cost, _changed(rows, every))
 
 
 def _left(rows: Sequence[SetupRow], new: Sequence[SetupRow], drift: Drift) -> float:
     return reach(points(build_lights(_changed(rows, new), drift.fitted)))
 
 
-def _levels(lights: Sequence[Light], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Change]:
+def _levels(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Option]:
     """All heads at one power, the surplus light lost by distance, scrim or neutral gel."""
     tested = [{label: (brighter, new) for label, brighter, new in _settings(light, drift)} for light in lights]
     stops = {label: new[0].stops for options in tested for label, (_, new) in options.items()}
-    best: tuple[float, float, Change] | None = None
+    best: tuple[float, float, Option] | None = None
     for label, at in stops.items():
         new_rows: list[SetupRow] = []
         surplus = []
@@ -150,41 +248,36 @@ def _levels(lights: Sequence[Light], rows: Sequence[SetupRow], drift: Drift) -> 
                 break
             surplus.append(found[0])
             new_rows += found[1]
-        if len(surplus) < len(lights) or min(surplus) < -_NO_MOVE or not new_rows:
+        if len(surplus) < len(lights) or min(surplus) < -NO_MOVE or not new_rows:
             continue
         left = _left(rows, new_rows, drift)
-        lost = [f"{light.role} {more:.1f}" for light, more in zip(lights, surplus, strict=True) if more >= _NO_MOVE]
-        what = f"set all heads to {label} and take off by distance, scrim or neutral gel: {', '.join(lost)} stops"
-        roles = listed([light.role for light, more in zip(lights, surplus, strict=True) if more >= _NO_MOVE])
-        one = Change("level", roles, what, max(surplus), _changed(rows, new_rows))
+        lost = tuple((light.role, more) for light, more in zip(lights, surplus, strict=True) if more >= NO_MOVE)
+        roles = tuple(role for role, _ in lost)
+        one = Option(RemedyKind.LEVEL, roles, OneLevel(label, lost), max(surplus), _changed(rows, new_rows))
         if best is None or (left, max(surplus)) < best[:2]:
             best = (left, max(surplus), one)
     if best is not None:
         yield best[2]
 
 
-def _swaps(lights: Sequence[Light], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Change]:
+def _swaps(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Option]:
     """Two heads change places; powers, shares and gels stay with the roles."""
     for a, b in combinations([light for light in lights if len(light.rows) == 1], 2):
-        new = [_with_head(light.rows[0], other.rows[0], drift) for light, other in ((a, b), (b, a))]
+        new = [
+            _taken(light.rows[0], other.head, light.rows[0].stops, _series(other.rows[0], drift), drift)
+            for light, other in ((a, b), (b, a))
+        ]
         made = [row for row in new if row is not None]
         if a.head != b.head and len(made) == 2:
-            brighter = [
+            first, second = (
                 _output(row, drift) - _output(old.rows[0], drift) for row, old in zip(made, (a, b), strict=True)
-            ]
-            what = f"swap the heads of {a.role} and {b.role}: {b.head} at {a.power} and {a.head} at {b.power}"
-            trims = [
-                f"{light.role} is then {abs(more):.1f} stop {'brighter' if more > 0 else 'darker'}"
-                for light, more in zip((a, b), brighter, strict=True)
-                if abs(more) >= _NO_MOVE
-            ]
-            what += f" ({'; '.join(trims)})" if trims else ""
-            yield Change(
-                "swap", listed([a.role, b.role]), what, max(0.0, *(-more for more in brighter)), _changed(rows, made)
             )
+            roles = (a.role, b.role)
+            change = HeadSwap(roles, (a.head, b.head), (a.power, b.power), (first, second))
+            yield Option(RemedyKind.SWAP, roles, change, max(0.0, -first, -second), _changed(rows, made))
 
 
-def _heads(lights: Sequence[Light], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Change]:
+def _heads(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Option]:
     """Another tested head in the place of one that is in use."""
     used = {row.head for row in rows}
     body = drift.cells.table["body"].iloc[rows[0].cells[0][0]]
@@ -195,24 +288,16 @@ def _heads(lights: Sequence[Light], rows: Sequence[SetupRow], drift: Drift) -> I
             if head not in used:
                 series = np.flatnonzero((drift.cells.table["head"] == head) & (drift.cells.table["body"] == body))
                 where = [int(c) for c in series if drift.cells.series[c] == drift.cells.series[series[0]]]
-                mired = drift.fitted["mired"].cells.values
-                found = cells_at(drift.cells, mired, head, light.rows[0].stops, where)
-                if found:
-                    spare.append(replace(light.rows[0], head=head, cells=found))
+                if taken := _taken(light.rows[0], str(head), light.rows[0].stops, where, drift):
+                    spare.append(taken)
         best = min(spare, key=lambda row: _left(rows, [row], drift), default=None)
         if best is not None:
             more = _output(best, drift) - _output(light.rows[0], drift)
-            what = f"take head {best.head} in place of {light.head} for {light.role}, at {light.power}{_moved(more)}"
-            yield Change("head", light.role, what, max(0.0, -more), _changed(rows, [best]))
+            change = NewHead(light.role, light.head, best.head, light.power, more)
+            yield Option(RemedyKind.HEAD, (light.role,), change, max(0.0, -more), _changed(rows, [best]))
 
 
-def _with_head(row: SetupRow, other: SetupRow, drift: Drift) -> SetupRow | None:
-    mired = drift.fitted["mired"].cells.values
-    where = cells_at(drift.cells, mired, other.head, row.stops, _series(other, drift))
-    return replace(row, head=other.head, cells=where) if where else None
-
-
-def _gels(lights: Sequence[Light], rows: Sequence[SetupRow], gels: Sequence[Gel]) -> Iterator[Change]:
+def _gels(lights: Sequence[SetupLight], rows: Sequence[SetupRow], gels: Sequence[Gel]) -> Iterator[Option]:
     """Gels on one head, and on all heads but one; at most two a head, those that are on it replaced."""
     stacks = all_stacks(gels)
     doubt = np.array([math.sqrt(sum(mired**2 for _, mired, _ in stack.doubts)) for stack in stacks])
@@ -246,14 +331,14 @@ def _gels(lights: Sequence[Light], rows: Sequence[SetupRow], gels: Sequence[Gel]
 
 
 def _all_gels(
-    lights: Sequence[Light], rows: Sequence[SetupRow], stacks: Sequence[Gel], through: Sequence[Array], unsure: Array,
-    now: float,
-) -> Iterator[Change]:  # fmt: skip
+    lights: Sequence[SetupLight], rows: Sequence[SetupRow], stacks: Sequence[Gel], through: Sequence[Array],
+    unsure: Array, now: float,
+) -> Iterator[Option]:  # fmt: skip
     """Each light in turn stays as it is, all others are brought to it."""
     upvp = points(lights)
-    best: tuple[float, list[tuple[Light, Gel]]] | None = None
+    best: tuple[float, list[tuple[SetupLight, Gel]]] | None = None
     for anchor in range(len(lights)):
-        picks: list[tuple[Light, Gel]] = []
+        picks: list[tuple[SetupLight, Gel]] = []
         at, doubt = upvp.copy(), 0.0
         for place, light in enumerate(lights):
             if place == anchor:
@@ -270,17 +355,8 @@ def _all_gels(
         yield _geled(rows, best[1])
 
 
-def _geled(rows: Sequence[SetupRow], picks: Sequence[tuple[Light, Gel]]) -> Change:
-    parts, new, cost = [], [], 0.0
-    for light, gel in picks:
-        loss = gel.stops - light.gel.stops
-        cost = max(cost, loss)
-        if gel.name:
-            instead = f" instead of {light.gel.name}" if light.gel.name else ""
-            closer = f" ({loss:.1f} stop lost: {2.0 ** (-loss / 2.0):.2g} times the distance keeps its share)"
-            parts.append(f"{gel.name} on {light.role}{instead}{closer if loss >= _NO_MOVE else ''}")
-        else:
-            parts.append(f"nothing on {light.role} instead of {light.gel.name}")
-        new += [replace(row, gel=gel) for row in light.rows]
-    role = listed([light.role for light, _ in picks])
-    return Change("gel", role, f"put {'; '.join(parts)}", max(cost, 0.0), _changed(rows, new))
+def _geled(rows: Sequence[SetupRow], picks: Sequence[tuple[SetupLight, Gel]]) -> Option:
+    lights = tuple(NewGel(light.role, light.gel.name, gel.name, gel.stops - light.gel.stops) for light, gel in picks)
+    new = [replace(row, gel=gel) for light, gel in picks for row in light.rows]
+    cost = max(0.0, *(light.lost_stops for light in lights))
+    return Option(RemedyKind.GEL, tuple(light.role for light in lights), NewGels(lights), cost, _changed(rows, new))

@@ -20,7 +20,7 @@ MOST_STEPS: Final = 100_000
 
 
 @dataclass(frozen=True)
-class Chosen:
+class BestSet:
     """One set of lights.
 
     Attributes
@@ -42,7 +42,7 @@ class Chosen:
     settled: bool
 
 
-def best_sets(points: npt.ArrayLike, heads: Sequence[int], need: int, count: int = 1) -> list[Chosen]:
+def best_sets(points: npt.ArrayLike, heads: Sequence[int], need: int, count: int = 1) -> list[BestSet]:
     """Return the sets of lights of distinct heads whose widest pair is smallest; proven, best first.
 
     Parameters
@@ -58,7 +58,7 @@ def best_sets(points: npt.ArrayLike, heads: Sequence[int], need: int, count: int
 
     Returns
     -------
-    list of Chosen
+    list of BestSet
         In the order of widest pair, then sum of all pairs, then places; fewer where there are no more, none where fewer
         heads than `need` are left.
     """
@@ -181,7 +181,9 @@ def _reachable(search: _Search, among: int, left: int) -> int:
     return among
 
 
-def _chosen(search: _Search, members: tuple[int, ...]) -> Chosen:
+def _chosen(search: _Search, members: tuple[int, ...]) -> BestSet:
     pairs = [(search.apart[a][b], -a, -b) for k, a in enumerate(members) for b in members[k + 1 :]]
     worst, a, b = max(pairs)
-    return Chosen(members, (-a, -b), worst / UNIT, sum(pair[0] for pair in pairs) / UNIT, search.steps[0] <= MOST_STEPS)
+    return BestSet(
+        members, (-a, -b), worst / UNIT, sum(pair[0] for pair in pairs) / UNIT, search.steps[0] <= MOST_STEPS
+    )

@@ -2,26 +2,29 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 import numpy as np
 
 from greystep import __version__
-from greystep.compare.drift import Drift
-from greystep.compare.fit import Indices
+from greystep.columns import rows_of
+from greystep.compare.drift import Drift, analyse, check_colour
+from greystep.compare.fit import Array, Indices
 from greystep.compare.limits import worst_of
 from greystep.errors import GreystepError
-from greystep.files import plain, records
+from greystep.files import plain
+from greystep.log.ingest import Ingested
 from greystep.log.power import same_power
 from greystep.log.session import HeadInfo, Session, power_of
-from greystep.mix.casts import judge_lights
-from greystep.mix.choice import Chosen, best_sets
+from greystep.mix.casts import LightPair, every_two, judge_lights
+from greystep.mix.choice import BestSet, best_sets
 from greystep.mix.gels import NO_GEL
-from greystep.mix.mixing import build_lights, colour_of, mix, points
+from greystep.mix.mixing import White, build_lights, colour_of, mix, points
 from greystep.mix.planned import duration
 from greystep.mix.setup import SetupRow
 from greystep.published import STEP_UPRIME_VPRIME
+from greystep.terms import Verdict
 
 #: How many choices are told after the best.
 NEXT: Final = 3
@@ -30,25 +33,129 @@ ENOUGH: Final = 0.1
 
 
 @dataclass(frozen=True)
+class TestedLight:
+    """A head at a power, and `parts`: what else tells the lights of its head apart (pack, channel ...), (name, value).
+
+    Attributes
+    ----------
+    head, power : str
+    parts : tuple of (str, str)
+    stops : float
+        Below full.
+    output_stops : float
+        0 is the session's brightest head at full.
+    cost_stops : float
+        Light left unused: below the brightest power at which this light was tested.
+    """
+
+    head: str
+    power: str
+    parts: tuple[tuple[str, str], ...]
+    stops: float
+    output_stops: float
+    cost_stops: float
+
+
+@dataclass(frozen=True)
+class ChosenPair:
+    """The two of a choice that stand farthest apart: `second` minus `first` in `difference`."""
+
+    first: TestedLight
+    second: TestedLight
+    difference: LightPair
+
+
+@dataclass(frozen=True)
+class HeadSet:
+    """Heads at powers for one picture.
+
+    Attributes
+    ----------
+    lights : tuple of TestedLight
+    worst : ChosenPair or None
+        None for one light alone.
+    verdict : Verdict
+        On all its pairs.
+    settled : bool
+        No set with the same worst pair has its other pairs closer.
+    """
+
+    lights: tuple[TestedLight, ...]
+    worst: ChosenPair | None
+    verdict: Verdict
+    settled: bool
+
+    @property
+    def cost_stops(self) -> float:
+        """Light left unused at the light that leaves most."""
+        return max(light.cost_stops for light in self.lights)
+
+
+@dataclass(frozen=True)
 class Gang:
     """Several heads at one power that fire as one light.
 
     Attributes
     ----------
-    cells : tuple of int
-    t01_s : float
-        Of the slowest of them [s].
+    lights : tuple of TestedLight
+    worst : ChosenPair or None
+    verdict : Verdict
     output_stops : float
         All together; 0 is the session's brightest head at full.
+    t01_s : float
+        Of the slowest of them [s].
+    colour : White
+        Of their sum.
     """
 
-    cells: tuple[int, ...]
-    t01_s: float
+    lights: tuple[TestedLight, ...]
+    worst: ChosenPair | None
+    verdict: Verdict
     output_stops: float
+    t01_s: float
+    colour: White
 
 
-def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()) -> dict[str, Any]:
-    """Choose the heads and powers whose worst pair is smallest, proven; choose.json's object.
+@dataclass(frozen=True)
+class Choice:
+    """The best heads for one picture and the next best; `need` were asked for, `searched` lights looked at."""
+
+    session: str
+    need: int
+    searched: int
+    best: HeadSet
+    next_best: tuple[HeadSet, ...]
+
+
+@dataclass(frozen=True)
+class GangChoice:
+    """The gang with the shortest flash that gives `wanted_stops`, and the next best."""
+
+    session: str
+    wanted_stops: float
+    best: Gang
+    next_best: tuple[Gang, ...]
+
+
+def choose_from(
+    found: Ingested, need: int | None, powers: Sequence[str] = (), ganged: bool = False, wanted: str = "0"
+) -> Choice | GangChoice:
+    """Choose heads of a session as `choose` does, or, where they are ganged, as `choose_gang`: `need` are at most used.
+
+    Raises
+    ------
+    GreystepError
+        As these two, and if no camera of the session has a colour matrix.
+    """
+    drift = analyse(found.readings, found.session)
+    check_colour(drift, found.session)
+    if ganged:
+        return choose_gang(drift, found.session, wanted, need, powers)
+    return choose(drift, found.session, need or 0, powers)
+
+
+def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()) -> Choice:
+    """Choose the heads and powers whose worst pair is smallest, proven.
 
     Parameters
     ----------
@@ -73,7 +180,7 @@ def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()
     body = drift.cells.table["body"].to_numpy(object)
     fitted = drift.fitted
     at = np.column_stack([fitted[name].cells.values for name in ("u_prime", "v_prime")]) / STEP_UPRIME_VPRIME
-    found: list[tuple[Chosen, tuple[int, ...]]] = []
+    found: list[tuple[BestSet, tuple[int, ...]]] = []
     for name in dict.fromkeys(body[cells]):
         mine = cells[body[cells] == name]
         sets = best_sets(at[mine], [int(head) for head in drift.cells.head[mine]], need, 1 + NEXT)
@@ -84,25 +191,14 @@ def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()
         count = f"{len(have)} head{'' if len(have) == 1 else 's'} measured"
         raise GreystepError(f"--need {need}: {count}{at_these} ({', '.join(have)}); ask for fewer")
     found.sort(key=lambda item: (item[0].worst, item[0].total, item[1]))
-    best, *others = [_choice(members, drift, session) | {"settled": one.settled} for one, members in found[: 1 + NEXT]]
-    made: dict[str, Any] = plain(
-        {
-            "schema": 1,
-            "greystep": __version__,
-            "session": session.title,
-            "need": need,
-            "lights_searched": len(cells),
-            **best,
-            "next_best": others,
-        }
-    )
-    return made
+    best, *others = [_head_set(members, drift, session, one.settled) for one, members in found[: 1 + NEXT]]
+    return Choice(session.title, need, len(cells), best, tuple(others))
 
 
 def choose_gang(
     drift: Drift, session: Session, wanted: str = "0", most: int | None = None, powers: Sequence[str] = ()
-) -> dict[str, Any]:
-    """Choose how many heads at which power give a wanted output with the shortest flash; choose.json's object.
+) -> GangChoice:
+    """Choose how many heads at which power give a wanted output with the shortest flash.
 
     Parameters
     ----------
@@ -126,17 +222,46 @@ def choose_gang(
     target = _wanted_stops(wanted, drift, session.heads)
     found = _gangs(cells, drift, session.heads, target, most)
     best, *others = [_gang(one, drift, session) for one in found[: 1 + NEXT]]
+    return GangChoice(session.title, target, best, tuple(others))
+
+
+def choice_document(choice: Choice | GangChoice) -> dict[str, Any]:
+    """Return the object of choose.json, with None for every number that is not known."""
+    asked: dict[str, Any] = {"wanted_stops": choice.wanted_stops} if isinstance(choice, GangChoice) else {}
+    if isinstance(choice, Choice):
+        asked = {"need": choice.need, "lights_searched": choice.searched}
+    others = [_set_document(one) for one in choice.next_best]
     made: dict[str, Any] = plain(
-        {
-            "schema": 1,
-            "greystep": __version__,
-            "session": session.title,
-            "wanted_stops": target,
-            **best,
-            "next_best": others,
-        }
+        {"schema": 1, "greystep": __version__, "session": choice.session}
+        | asked
+        | _set_document(choice.best)
+        | {"next_best": others}
     )
     return made
+
+
+def _set_document(one: HeadSet | Gang) -> dict[str, Any]:
+    names: list[dict[str, Any]] = [
+        {"head": light.head, "power": light.power, **dict(light.parts)} for light in one.lights
+    ]
+    content: dict[str, Any] = {"choice": names, "worst_pair": _pair_document(one.worst), "verdict": one.verdict}
+    if isinstance(one, Gang):
+        return content | {"sum": {"output_stops": one.output_stops, "t01_s": one.t01_s, **asdict(one.colour)}}
+    for name, light in zip(names, one.lights, strict=True):
+        name |= {"stops": light.stops, "output_stops": light.output_stops, "cost_stops": light.cost_stops}
+    return content | {"cost_stops": one.cost_stops, "settled": one.settled}
+
+
+def _pair_document(pair: ChosenPair | None) -> dict[str, Any] | None:
+    if pair is None:
+        return None
+    names = {
+        f"{key}_{side}": value
+        for side, light in (("a", pair.first), ("b", pair.second))
+        for key, value in (("head", light.head), ("power", light.power), *light.parts)
+    }
+    left_out = ("role_a", "role_b", "delta_e_2000")  # the lights have no roles, and are seen in no picture
+    return names | {key: value for key, value in asdict(pair.difference).items() if key not in left_out}
 
 
 def _usable(drift: Drift, heads: Mapping[str, HeadInfo], powers: Sequence[str]) -> Indices:
@@ -183,56 +308,51 @@ def _rows(members: Sequence[int], drift: Drift, group: str = "") -> list[SetupRo
     ]
 
 
-def _named(cell: int, drift: Drift) -> dict[str, Any]:
-    """Return head and power of a cell, with what else parts the lights of its head."""
-    row = drift.cells.table.iloc[cell]
-    parts = {name: row[name] for name in drift.cells.varying if name != "body"}
-    return {"head": row["head"], "power": row["power"], **parts}
+def _tested(cell: int, drift: Drift) -> TestedLight:
+    row, output = drift.cells.table.iloc[cell], drift.fitted["output_stops"].cells.values
+    top = np.nanmax(output[drift.cells.series == drift.cells.series[cell]])
+    parts = tuple((name, str(row[name])) for name in drift.cells.varying if name != "body")
+    own = float(output[cell])
+    return TestedLight(str(row["head"]), str(row["power"]), parts, float(row["stops"]), own, float(top - own))
 
 
-def _worst_pair(members: Sequence[int], drift: Drift, session: Session) -> tuple[dict[str, Any] | None, str]:
+def _worst_pair(members: Sequence[int], drift: Drift, session: Session) -> tuple[ChosenPair | None, Verdict]:
     """Return the pair of some cells that stands farthest apart, and the verdict on all."""
     if len(members) < 2:
-        return None, "within"
-    pairs = judge_lights(build_lights(_rows(members, drift), drift.fitted), drift, session.tolerance)
-    first, second = np.triu_indices(len(members), 1)
-    at = int(np.argmax(pairs["delta_steps"].to_numpy(np.float64)))
-    names = {
-        f"{key}_{side}": value
-        for side, place in (("a", first[at]), ("b", second[at]))
-        for key, value in _named(members[place], drift).items()
-    }
-    row = records(pairs.drop(columns=["role_a", "role_b"]).iloc[[at]])[0]
-    return names | row, worst_of(pairs["verdict"])
+        return None, Verdict.WITHIN
+    table = judge_lights(build_lights(_rows(members, drift), drift.fitted), drift, session.tolerance)
+    first, second = every_two(len(members))
+    pairs = rows_of(table, LightPair)
+    at = int(np.argmax([pair.delta_steps for pair in pairs]))
+    light_a, light_b = (_tested(members[place], drift) for place in (first[at], second[at]))
+    return ChosenPair(light_a, light_b, pairs[at]), Verdict(worst_of(table["verdict"]))
 
 
-def _choice(members: Sequence[int], drift: Drift, session: Session) -> dict[str, Any]:
-    """Return a choice with its worst pair, and the light that it leaves unused."""
-    table, output = drift.cells.table, drift.fitted["output_stops"].cells.values
-    chosen = []
-    for cell in members:
-        top = np.nanmax(output[drift.cells.series == drift.cells.series[cell]])
-        light = {"output_stops": float(output[cell]), "cost_stops": float(top - output[cell])}
-        chosen.append(_named(cell, drift) | {"stops": float(table["stops"].iloc[cell])} | light)
+def _head_set(members: Sequence[int], drift: Drift, session: Session, settled: bool) -> HeadSet:
     pair, verdict = _worst_pair(members, drift, session)
-    cost = max(light["cost_stops"] for light in chosen)
-    return {"choice": chosen, "worst_pair": pair, "verdict": verdict, "cost_stops": cost}
+    return HeadSet(tuple(_tested(cell, drift) for cell in members), pair, verdict, settled)
 
 
-def _gang(gang: Gang, drift: Drift, session: Session) -> dict[str, Any]:
-    pair, verdict = _worst_pair(gang.cells, drift, session)
-    lights = build_lights(_rows(gang.cells, drift), drift.fitted)
+@dataclass(frozen=True)
+class _Members:
+    """Cells that fire as one light: t0.1 of the slowest [s], and their output together [stops]."""
+
+    cells: tuple[int, ...]
+    t01_s: float
+    output_stops: float
+
+
+def _gang(members: _Members, drift: Drift, session: Session) -> Gang:
+    pair, verdict = _worst_pair(members.cells, drift, session)
+    lights = build_lights(_rows(members.cells, drift), drift.fitted)
     colour = colour_of(mix(points(lights), [light.share for light in lights]))
-    total = {"output_stops": gang.output_stops, "t01_s": gang.t01_s, **colour}
-    return {
-        "choice": [_named(cell, drift) for cell in gang.cells],
-        "worst_pair": pair,
-        "verdict": verdict,
-        "sum": total,
-    }
+    tested = tuple(_tested(cell, drift) for cell in members.cells)
+    return Gang(tested, pair, verdict, members.output_stops, members.t01_s, colour)
 
 
-def _gangs(cells: Indices, drift: Drift, heads: Mapping[str, HeadInfo], wanted: float, most: int | None) -> list[Gang]:
+def _gangs(
+    cells: Indices, drift: Drift, heads: Mapping[str, HeadInfo], wanted: float, most: int | None
+) -> list[_Members]:
     """Return for each power the heads that give the wanted output with the shortest flash; shortest first.
 
     Of the heads that are fast enough the brightest are taken, so that they are fewest.
@@ -249,7 +369,7 @@ def _gangs(cells: Indices, drift: Drift, heads: Mapping[str, HeadInfo], wanted: 
         )
     body = table["body"].to_numpy(object)
     stops = table["stops"].to_numpy(np.float64)
-    found: list[tuple[float, int, float, Gang]] = []
+    found: list[tuple[float, int, float, _Members]] = []
     brightest = -math.inf
     for name in dict.fromkeys(body[timed]):
         mine = timed[body[timed] == name]
@@ -262,7 +382,7 @@ def _gangs(cells: Indices, drift: Drift, heads: Mapping[str, HeadInfo], wanted: 
                 brightest = max(brightest, float(np.log2(light[-1])))
                 if light[-1] >= 2.0 ** (wanted - ENOUGH):
                     count = int(np.argmax(light >= 2.0 ** (wanted - ENOUGH))) + 1
-                    gang = Gang(tuple(sorted(fast[:count])), slowest, float(np.log2(light[count - 1])))
+                    gang = _Members(tuple(sorted(fast[:count])), slowest, float(np.log2(light[count - 1])))
                     found.append((slowest, count, power, gang))
                     break
     if not found:
@@ -273,7 +393,7 @@ def _gangs(cells: Indices, drift: Drift, heads: Mapping[str, HeadInfo], wanted: 
     return [gang for *_, gang in sorted(found, key=lambda item: item[:3])]
 
 
-def _one_a_head(cells: Sequence[int], drift: Drift, output: Any) -> list[int]:
+def _one_a_head(cells: Sequence[int], drift: Drift, output: Array) -> list[int]:
     """Keep the brightest cell of each head: it may have been tested with several modifiers."""
     best: dict[int, int] = {}
     for cell in cells:

@@ -30,7 +30,23 @@ _COLOUR: Final = ("mired", "duv", "u_prime", "v_prime")
 
 
 @dataclass(frozen=True)
-class Light:
+class White:
+    """The colour of a white: cct_k [K], Duv, mired, and u', v' (CIE 1976)."""
+
+    cct_k: float
+    duv: float
+    mired: float
+    u_prime: float
+    v_prime: float
+
+    @property
+    def upvp(self) -> Array:
+        """Both coordinates (2,)."""
+        return np.array([self.u_prime, self.v_prime])
+
+
+@dataclass(frozen=True)
+class SetupLight:
     """One light of a set-up: a head at a power, perhaps through gels, or several heads ganged as one.
 
     Attributes
@@ -67,7 +83,7 @@ class Light:
     stretch: float
 
 
-def build_lights(rows: Sequence[SetupRow], fitted: Mapping[str, Fitted]) -> tuple[Light, ...]:
+def build_lights(rows: Sequence[SetupRow], fitted: Mapping[str, Fitted]) -> tuple[SetupLight, ...]:
     """Return the lights of a set-up, those of a group as one, in the order of the rows.
 
     Parameters
@@ -83,7 +99,7 @@ def build_lights(rows: Sequence[SetupRow], fitted: Mapping[str, Fitted]) -> tupl
     return tuple(_ganged([_light(row, fitted) for row in group]) for group in groups.values())
 
 
-def light_estimates(lights: Sequence[Light], fitted: Mapping[str, Fitted], quantity: str) -> tuple[Estimates, ...]:
+def light_estimates(lights: Sequence[SetupLight], fitted: Mapping[str, Fitted], quantity: str) -> tuple[Estimates, ...]:
     """Return the joint estimates of a quantity of the lights, as `greystep.compare.contrasts.components` of the cells.
 
     Their covariance is that of the test's joint fit, carried by the weights, and what else is in doubt.
@@ -145,17 +161,11 @@ def mix(upvp: npt.ArrayLike, shares: npt.ArrayLike) -> Array:
     return chromaticity.xyz_to_upvp(np.asarray(shares, np.float64) @ light_xyz(upvp))
 
 
-def colour_of(upvp: npt.ArrayLike) -> dict[str, float]:
-    """Return cct_k, duv, mired, u_prime and v_prime of one white."""
+def colour_of(upvp: npt.ArrayLike) -> White:
+    """Return the colour of one white, given by u'v' (2,)."""
     point = np.asarray(upvp, np.float64)
     cct, duv = chromaticity.cct_duv(chromaticity.upvp_to_xy(point))
-    return {
-        "cct_k": float(cct),
-        "duv": float(duv),
-        "mired": float(1e6 / cct),
-        "u_prime": float(point[0]),
-        "v_prime": float(point[1]),
-    }
+    return White(float(cct), float(duv), float(1e6 / cct), float(point[0]), float(point[1]))
 
 
 def best_balance(upvp: Array) -> Array:
@@ -231,12 +241,12 @@ def delta_e(matrix: Array, light_a: Array, light_b: Array, balance: Array) -> Ar
     return chromaticity.delta_e_2000(a, b, light_xyz(balance))
 
 
-def points(lights: Sequence[Light]) -> Array:
+def points(lights: Sequence[SetupLight]) -> Array:
     """Return u'v' (k, 2) of lights."""
     return np.array([(light.u_prime, light.v_prime) for light in lights])
 
 
-def _light(row: SetupRow, fitted: Mapping[str, Fitted]) -> Light:
+def _light(row: SetupRow, fitted: Mapping[str, Fitted]) -> SetupLight:
     """Return the light of one row: its cells, then its gel."""
     weights = np.zeros(len(fitted["mired"].cells.values))
     for cell, weight in row.cells:
@@ -255,13 +265,13 @@ def _light(row: SetupRow, fitted: Mapping[str, Fitted]) -> Light:
         before, after = (np.hypot(*(upvp_of(at + 0.5, d) - upvp_of(at - 0.5, d))) for at, d in
                          ((base["mired"], base["duv"]), (mired, duv)))  # fmt: skip
         stretch = float(after / before)
-    return Light(
+    return SetupLight(
         row.role, row.head, row.power, row.share, row.gel, (row,), weights, mired, duv, float(upvp[0]), float(upvp[1]),
         tuple(doubts), stretch,
     )  # fmt: skip
 
 
-def _ganged(members: Sequence[Light]) -> Light:
+def _ganged(members: Sequence[SetupLight]) -> SetupLight:
     """Return several heads that fire as one light."""
     if len(members) == 1:
         return members[0]
@@ -272,7 +282,7 @@ def _ganged(members: Sequence[Light]) -> Light:
     part = share / points(members)[:, 1]
     part = part / part.sum()
     gels = {light.gel.name for light in members}
-    return Light(
+    return SetupLight(
         role=_joined([light.role for light in members]),
         head=" & ".join(light.head for light in members),
         power=_joined([light.power for light in members]),
@@ -280,10 +290,10 @@ def _ganged(members: Sequence[Light]) -> Light:
         gel=members[0].gel if len(gels) == 1 else NO_GEL,
         rows=tuple(row for light in members for row in light.rows),
         weights=np.sum([a * light.weights for a, light in zip(part, members, strict=True)], axis=0),
-        mired=colour["mired"],
-        duv=colour["duv"],
-        u_prime=colour["u_prime"],
-        v_prime=colour["v_prime"],
+        mired=colour.mired,
+        duv=colour.duv,
+        u_prime=colour.u_prime,
+        v_prime=colour.v_prime,
         doubts=tuple((name, a * mired, a * duv) for a, light in zip(part, members, strict=True)
                      for name, mired, duv in light.doubts),
         stretch=float(part @ [light.stretch for light in members]),
@@ -291,10 +301,10 @@ def _ganged(members: Sequence[Light]) -> Light:
 
 
 def _joined(names: Sequence[str]) -> str:
-    return " & ".join(dict.fromkeys(names)) if len(set(names)) == 1 else " & ".join(names)
+    return names[0] if len(set(names)) == 1 else " & ".join(names)
 
 
-def _slopes(lights: Sequence[Light], quantity: str) -> list[tuple[Array, Array]]:
+def _slopes(lights: Sequence[SetupLight], quantity: str) -> list[tuple[Array, Array]]:
     """Return for each axis of a quantity its derivatives (k,) by mired and by Duv at each light."""
     count = len(lights)
     mired, duv = (np.array([getattr(light, name) for light in lights]) for name in ("mired", "duv"))
@@ -309,7 +319,7 @@ def _slopes(lights: Sequence[Light], quantity: str) -> list[tuple[Array, Array]]
     return [(by_mired[:, axis], by_duv[:, axis]) for axis in (0, 1)]
 
 
-def _doubt_parts(lights: Sequence[Light], slopes: tuple[Array, Array]) -> Array:
+def _doubt_parts(lights: Sequence[SetupLight], slopes: tuple[Array, Array]) -> Array:
     """Return a covariance (d, k, k) for each thing in doubt; (0, k, k) where there is none."""
     count = len(lights)
     shift: dict[tuple[str, int], Array] = {}

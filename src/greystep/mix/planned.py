@@ -1,31 +1,55 @@
-"""What the planned shutter does to a set-up: flashes that it cuts, and the room light that it lets in."""
+"""What a shutter time does to a set-up: flashes that it cuts, and the room light that it lets in."""
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from enum import StrEnum
 
 import numpy as np
 import pandas as pd
 
 from greystep.compare.fit import Array
 from greystep.errors import GreystepError
-from greystep.files import records
+from greystep.flags import Status
 from greystep.log.ingest import AMBIENT_HIGH_PCT
 from greystep.log.rig import OVER_T01, shutter_for
 from greystep.log.session import HeadInfo
 from greystep.measure.exposure import nominal_time
 from greystep.mix.setup import SetupRow
 from greystep.published import MARKING_TOLERANCE_STOPS
+from greystep.terms import Kind
 
-#: What a shutter does to a flash: all of it in, its faint end lost, cut short of t0.1.
-WHOLE: Final = "whole"
-TAIL: Final = "tail"
-CUT: Final = "cut"
+
+class Cut(StrEnum):
+    """What a shutter does to a flash: all of it in, its faint end lost, cut short of t0.1, or nobody knows."""
+
+    WHOLE = "whole"
+    TAIL = "tail"
+    SHORT = "cut"
+    UNKNOWN = ""
 
 
 @dataclass(frozen=True)
-class Planned:
+class FlashTime:
+    """A flash against the shutter; t01_s is NaN where session.toml does not say it."""
+
+    role: str
+    head: str
+    power: str
+    t01_s: float
+    cut: Cut
+
+
+@dataclass(frozen=True)
+class RoomShare:
+    """Share of room light where one light alone falls [%]."""
+
+    role: str
+    ambient_pct: float
+
+
+@dataclass(frozen=True)
+class ShutterCheck:
     """Shutter and room light of a set-up.
 
     Attributes
@@ -34,37 +58,36 @@ class Planned:
         As planned, or as in the test; NaN where neither is known.
     given : bool
         The shutter was planned, not taken from the test.
-    flashes : DataFrame
-        A row a head: role, head, power, t01_s (NaN where session.toml does not say), cut: one of `WHOLE`, `TAIL`,
-        `CUT`, blank where it cannot be told.
-    slowest : dict or None
-        The row with the longest t0.1.
+    flashes : tuple of FlashTime
+        One a head.
+    slowest : FlashTime or None
+        That with the longest t0.1.
     least_shutter : str
         The shortest shutter that lets every known flash end; blank where no t0.1 is known.
     ambient_pct : float
         Share of room light in the light of the whole set-up; NaN where the test does not tell.
-    ambient : DataFrame
-        A row a light: role, ambient_pct where it alone falls.
+    room : tuple of RoomShare
+        One a light.
     ambient_high : bool
     """
 
     shutter_s: float
     given: bool
-    flashes: pd.DataFrame
-    slowest: dict[str, Any] | None
+    flashes: tuple[FlashTime, ...]
+    slowest: FlashTime | None
     least_shutter: str
     ambient_pct: float
-    ambient: pd.DataFrame
+    room: tuple[RoomShare, ...]
     ambient_high: bool
 
 
-def check_planned(
+def check_shutter(
     rows: Sequence[SetupRow],
     readings: pd.DataFrame,
     heads: Mapping[str, HeadInfo],
     output: Array,
     shutter_s: float | None = None,
-) -> Planned:
+) -> ShutterCheck:
     """Check a set-up against a shutter time.
 
     Parameters
@@ -82,47 +105,40 @@ def check_planned(
 
     Returns
     -------
-    Planned
+    ShutterCheck
         Room light is that of the test: its amount a second, against flash light as it fell on the target there. The
         light with the largest share is taken to stand as far as it did in the test, the others as their shares say.
         Aperture and ISO change flash and room alike, so that they do not matter.
     """
     time_s, per_second = _room(readings)
     shutter = time_s if shutter_s is None else nominal_time(shutter_s)
-    flashes = pd.DataFrame(
-        [
-            {"role": row.role, "head": row.head, "power": row.power, "t01_s": t01, "cut": _cut(shutter, t01)}
-            for row in rows
-            for t01 in [duration(heads.get(row.head), row.stops)]
-        ]
-    )
-    known = flashes.dropna(subset=["t01_s"])
-    at = int(np.argmax(known["t01_s"].to_numpy(np.float64))) if len(known) else 0
-    slowest = records(known.iloc[[at]])[0] if len(known) else None
+    t01 = [duration(heads.get(row.head), row.stops) for row in rows]
+    flashes = [FlashTime(row.role, row.head, row.power, t, _cut(shutter, t)) for row, t in zip(rows, t01, strict=True)]
+    known = [flash for flash in flashes if math.isfinite(flash.t01_s)]
     least = ""
-    if slowest is not None:
+    if known:
         try:
-            least = shutter_for(known["t01_s"], sync="1/500")
+            least = shutter_for([flash.t01_s for flash in known], sync="1/500")
         except GreystepError:  # longer than every marked time
             least = ""
-    light = np.array([sum(weight * output[cell] for cell, weight in row.cells) - row.gel.stops for row in rows])
+    light = [row.output(output) for row in rows]
     share = np.array([row.share for row in rows])
     strongest = int(np.argmax(share))
     whole = 2.0 ** light[strongest] / share[strongest]
-    room = per_second * shutter
+    ambient = per_second * shutter
     roles = list(dict.fromkeys(row.role for row in rows))
     of_role = [whole * sum(row.share for row in rows if row.role == role) for role in roles]
-    alone = [100.0 * room / (room + part) for part in of_role]
-    pct = float(100.0 * room / (room + whole))
-    return Planned(
+    alone = [100.0 * ambient / (ambient + part) for part in of_role]
+    together = float(100.0 * ambient / (ambient + whole))
+    return ShutterCheck(
         shutter_s=shutter,
         given=shutter_s is not None,
-        flashes=flashes,
-        slowest=slowest,
+        flashes=tuple(flashes),
+        slowest=max(known, key=lambda flash: flash.t01_s, default=None),
         least_shutter=least,
-        ambient_pct=pct,
-        ambient=pd.DataFrame({"role": roles, "ambient_pct": alone}),
-        ambient_high=bool(np.any(np.nan_to_num([pct, *alone]) > AMBIENT_HIGH_PCT)),
+        ambient_pct=together,
+        room=tuple(RoomShare(role, pct) for role, pct in zip(roles, alone, strict=True)),
+        ambient_high=bool(np.any(np.nan_to_num([together, *alone]) > AMBIENT_HIGH_PCT)),
     )
 
 
@@ -137,12 +153,12 @@ def duration(info: HeadInfo | None, stops: float) -> float:
     return float(np.exp(np.interp(stops, known, np.log([info.t01_s[at] for at in known]))))
 
 
-def _cut(shutter_s: float, t01_s: float) -> str:
+def _cut(shutter_s: float, t01_s: float) -> Cut:
     """Say what a shutter does to a flash; a marking is rounded by up to a tenth of a stop, which is no difference."""
     if not math.isfinite(shutter_s * t01_s):
-        return ""
+        return Cut.UNKNOWN
     longer = shutter_s * 2.0**MARKING_TOLERANCE_STOPS
-    return CUT if longer < t01_s else TAIL if longer < OVER_T01 * t01_s else WHOLE
+    return Cut.SHORT if longer < t01_s else Cut.TAIL if longer < OVER_T01 * t01_s else Cut.WHOLE
 
 
 def _room(readings: pd.DataFrame) -> tuple[float, float]:
@@ -150,7 +166,7 @@ def _room(readings: pd.DataFrame) -> tuple[float, float]:
 
     The share of room light in a frame and its flash light give the room light of that frame.
     """
-    flash = readings[(readings["kind"] == "flash") & (readings["status"] != "rejected")]
+    flash = readings[(readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED)]
     columns = [flash[name].to_numpy(np.float64) for name in ("exposure_s", "ambient_pct", "output_stops")]
     recorded, pct, stops = columns
     time_s = np.array([nominal_time(seconds) if seconds > 0 else math.nan for seconds in recorded])

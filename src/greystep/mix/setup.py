@@ -57,6 +57,10 @@ class SetupRow:
     group: str
     cells: tuple[tuple[int, float], ...]
 
+    def output(self, tested: Array) -> float:
+        """Return its light [stops] through its gels, from the output of the tested cells (c,)."""
+        return float(sum(weight * tested[cell] for cell, weight in self.cells)) - self.gel.stops
+
 
 @dataclass(frozen=True)
 class Setup:
@@ -75,7 +79,7 @@ def read_setup(
     ----------
     path : Path
         With the columns role, head, power, and perhaps share, reads or stops, gel, group; further columns of the test
-        that part its lights (pack, channel, with, modifier) serve to tell them apart.
+        (pack, channel, with, modifier) tell the lights of one head apart.
     heads : mapping
         What session.toml says of the heads, for powers in joules.
     cells : Cells
@@ -128,7 +132,9 @@ def read_setup(
     if faults:
         raise FaultsError(str(path), sorted(faults, key=_row_of))
     if len({row.group or row.row for row in found}) < 2:
-        raise GreystepError(f"{path}: one light alone cannot clash; write a row for each light of the set-up")
+        raise GreystepError(
+            f"{path}: one light alone cannot clash with another; write a row for each light of the set-up"
+        )
     return Setup(_shared(found, amounts, output), amounts)
 
 
@@ -307,7 +313,7 @@ def _shared(rows: Sequence[SetupRow], amounts: str, output: Array) -> tuple[Setu
     """Scale the shares to 1; without any, each light has the same and the heads of a group their output."""
     light = np.array([row.share for row in rows])
     if amounts == "equal":
-        own = np.array([sum(weight * output[cell] for cell, weight in row.cells) - row.gel.stops for row in rows])
+        own = np.array([row.output(output) for row in rows])
         relative = 2.0 ** np.nan_to_num(own)
         groups = [row.group or f"row {row.row}" for row in rows]
         whole = {group: sum(relative[i] for i, name in enumerate(groups) if name == group) for group in groups}

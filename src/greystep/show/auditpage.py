@@ -1,14 +1,25 @@
 """The audit of a set-up as one HTML file: every text and number made ready here, laid out by ``audit.html``."""
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 
 from greystep import __version__
 from greystep import words as say
-from greystep.show import mixed, words
+from greystep.compare.fit import Array
+from greystep.files import plain
+from greystep.measure import chromaticity
+from greystep.mix.audit import Audit
+from greystep.mix.casts import Casts, WorstPair
+from greystep.mix.changes import Plates
+from greystep.mix.gels import Gel
+from greystep.mix.mixing import White
+from greystep.mix.planned import Cut
+from greystep.mix.remedies import Remedy
+from greystep.sentences import setups
+from greystep.show import words
 from greystep.show.canvas import data_uri
 from greystep.show.page import render
 from greystep.show.washes import draw_pairs, draw_paths, draw_washes, magnification
@@ -20,73 +31,154 @@ _AMOUNTS: Final = {
     "share": "the shares of SETUP.csv",
     "reads": "the meter readings of SETUP.csv (a digit behind a full aperture is tenths of a stop)",
     "stops": "the stops of SETUP.csv",
-    "equal": "equal shares, for SETUP.csv gives none",
+    "equal": "equal shares, because SETUP.csv gives none",
     "measured": "as measured, light by light",
 }
 _CUT: Final = {
-    "whole": "whole",
-    "tail": "its tail is lost",
-    "cut": "cut short",
-    "": "not known: no t0.1 in session.toml",
+    Cut.WHOLE: "whole",
+    Cut.TAIL: "its tail is lost",
+    Cut.SHORT: "cut short",
+    Cut.UNKNOWN: "not known: no t0.1 in session.toml",
 }
 
 
-def audit_drawings(audit: Mapping[str, Any]) -> dict[str, str]:
-    """Return the figures of an audit as SVG text, by name, from audit.json's object."""
-    lights, pairs = pd.DataFrame(audit["lights"]), pd.DataFrame(audit["pairs"])
-    roles = lights["role"].to_list()
+def audit_document(audit: Audit) -> dict[str, Any]:
+    """Return the object of audit.json, with None for every number that is not known."""
+    now, check = audit.now, audit.shutter
+    content = {
+        "schema": 1,
+        "greystep": __version__,
+        "setup": audit.name,
+        "session": audit.session,
+        "tolerance": setups.tolerance(audit),
+        "amounts": audit.setup.amounts,
+        "lights": [asdict(light) for light in now.lights],
+        "mixture": asdict(now.mixture),
+        "balance": asdict(now.balance),
+        "worst_pair": _worst_document(now.worst),
+        "pairs": [asdict(pair) for pair in now.pairs],
+        "path": [asdict(point) for point in now.path[::5]],
+        "chart": [asdict(patch) for patch in now.chart],
+        "verdict": now.verdict,
+        "remedies": [_remedy_document(one) for one in audit.remedies],
+        "cheapest": _remedy_document(audit.cheapest) if audit.cheapest else None,
+        "maybe": _remedy_document(audit.maybe) if audit.maybe else None,
+        "after": _after_document(audit.after) if audit.after else None,
+        "shutter": {
+            "shutter_s": check.shutter_s,
+            "given": check.given,
+            "flashes": [asdict(flash) for flash in check.flashes],
+            "slowest": asdict(check.slowest) if check.slowest else None,
+            "least_shutter": check.least_shutter or None,
+        },
+        "ambient": {
+            "ambient_pct": check.ambient_pct,
+            "high": check.ambient_high,
+            "lights": [asdict(share) for share in check.room],
+        },
+        "wholes": [asdict(whole) for whole in audit.wholes],
+        "not_additive": setups.not_additive(audit.wholes),
+        "gels": [_gel_document(gel) for gel in audit.gels],
+        "notes": setups.notes(audit),
+    }
+    made: dict[str, Any] = plain(content)
+    return made
+
+
+def _worst_document(worst: WorstPair) -> dict[str, Any]:
+    content = asdict(worst)
+    pair: dict[str, Any] = content.pop("pair")
+    return pair | content
+
+
+def _remedy_document(one: Remedy) -> dict[str, Any]:
+    content: dict[str, Any] = {"kind": one.kind, "role": say.listed(one.roles), "what": setups.what(one.change)}
+    for name in ("residual_steps", "u_residual_steps", "residual_k", "residual_mired", "residual_duv", "cost_stops"):
+        content[name] = getattr(one, name)
+    content["verdict"] = one.verdict
+    if isinstance(one.change, Plates):
+        content["corrections"] = [asdict(plate) for plate in one.change.plates]
+    return content
+
+
+def _after_document(casts: Casts) -> dict[str, Any]:
+    return {
+        "lights": [asdict(light) for light in casts.lights],
+        "balance": asdict(casts.balance),
+        "worst_pair": _worst_document(casts.worst),
+        "verdict": casts.verdict,
+    }
+
+
+def _gel_document(gel: Gel) -> dict[str, Any]:
+    (_, mired, duv), *_ = gel.doubts
+    return {
+        "name": gel.name,
+        "mired_shift": gel.mired_shift,
+        "duv_shift": gel.duv_shift,
+        "stops": gel.stops,
+        "spread_mired": 2.0 * mired,
+        "spread_duv": 2.0 * duv,
+        "own": gel.own,
+    }
+
+
+def audit_drawings(audit: Audit) -> dict[str, str]:
+    """Return the figures of an audit as SVG text, by name."""
+    now = audit.now
+    roles = [light.role for light in now.lights]
     states = {name: (upvp, balance) for name, upvp, balance in _states(audit)}
     times = magnification(list(states.values()))
     return {
         **{name: draw_washes(roles, upvp, balance, times) for name, (upvp, balance) in states.items()},
-        "pairs": draw_pairs(roles, pairs),
-        "paths": draw_paths(lights, audit["balance"], audit["mixture"]),
+        "pairs": draw_pairs(roles, now.pairs),
+        "paths": draw_paths(now.lights, now.balance, now.mixture),
     }
 
 
-def audit_page(audit: Mapping[str, Any], drawings: Mapping[str, str]) -> str:
+def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
     """Return the audit as HTML text that asks for nothing outside itself; the same input gives the same bytes.
 
     Parameters
     ----------
-    audit : mapping
-        audit.json's object.
+    audit : Audit
+        The set-up.
     drawings : mapping of name to SVG text
         From `audit_drawings`.
     """
-    pair, cheapest = audit["worst_pair"], audit["cheapest"] or audit["maybe"]
+    worst, pair = audit.now.worst, setups.farthest(audit)
     context = {
         "version": __version__,
-        "title": audit["setup"],
-        "facts": [f"test session: {audit['session']}", words.counted(len(audit["lights"]), "light")],
-        "headline": mixed.headline(audit),
-        "verdict_name": audit["verdict"],
+        "title": audit.name,
+        "facts": [f"test session: {audit.session}", words.counted(len(audit.now.lights), "light")],
+        "headline": setups.headline(audit),
+        "verdict_name": audit.now.verdict,
         "verdicts": words.VERDICTS,
-        "difference": mixed.difference(mixed.farthest(audit)),
-        "seen": mixed.seen(mixed.farthest(audit)),
-        "apart": f"{words.give_or_take(pair['delta_steps'], pair['u_delta_steps'], 1)} steps",
-        "balance": mixed.balance(audit),
-        "todo": mixed.todo(audit),
-        "caution": say.CAUTION if mixed.needs_care(audit) else "",
-        "notes": audit["notes"],
-        "limits": mixed.limits(audit),
+        "difference": setups.difference(pair),
+        "seen": setups.seen(pair),
+        "apart": f"{words.give_or_take(worst.pair.delta_steps, worst.pair.u_delta_steps, 1)} steps",
+        "balance": setups.balance(audit),
+        "todo": setups.to_do(audit),
+        "caution": say.CAUTION if setups.needs_care(audit) else "",
+        "notes": setups.notes(audit),
+        "limits": words.limits(setups.tolerance(audit) | {"output_stops": None}, audit.now.balance.mired),
         "drawings": {name: data_uri(svg) for name, svg in drawings.items()},
-        "washes": _wash_captions(audit, cheapest),
+        "washes": _wash_captions(audit),
         "wash_columns": _wash_columns(audit),
         "wash_rows": _wash_rows(audit),
         "light_columns": _LIGHT_COLUMNS,
         "light_rows": _light_rows(audit),
-        "amounts": _AMOUNTS[audit["amounts"]],
-        "mixture": _mixture(audit["mixture"]),
+        "amounts": _AMOUNTS[audit.setup.amounts],
+        "mixture": _mixture(audit.now.mixture),
         "pair_columns": _PAIR_COLUMNS,
         "pair_rows": _pair_rows(audit),
-        "path_caption": f"From {pair['role_a']} alone to {pair['role_b']} alone",
+        "path_caption": f"From {worst.pair.role_a} alone to {worst.pair.role_b} alone",
         "path_columns": _PATH_COLUMNS,
         "path_rows": _path_rows(audit),
-        "worst_share": _worst_share(pair),
+        "largest_cast": setups.largest_cast(worst),
         "chart_columns": [("Patch", "text"), ("dE 2000", "num")] * _ABREAST,
         "chart_rows": _chart_rows(audit),
-        "chart": pair,
+        "worst": worst,
         "remedy_columns": _REMEDY_COLUMNS,
         "remedy_rows": _remedy_rows(audit),
         "plate_columns": _PLATE_COLUMNS,
@@ -95,38 +187,35 @@ def audit_page(audit: Mapping[str, Any], drawings: Mapping[str, str]) -> str:
         "whole_rows": _whole_rows(audit),
         "shutter_columns": _SHUTTER_COLUMNS,
         "shutter_rows": _shutter_rows(audit),
-        "shutter": _shutter_said(audit),
+        "shutter": setups.shutter_facts(audit.shutter),
         "gel_columns": _GEL_COLUMNS,
         "gel_rows": _gel_rows(audit),
-        "gels_own": all(gel["own"] for gel in audit["gels"]),
+        "gels_own": all(gel.own for gel in audit.gels),
     }
     return render("audit.html", context)
 
 
-def _mixture(light: Mapping[str, Any]) -> str:
-    numbers = (words.number(light[name], digits) for name, digits in (("cct_k", 0), ("mired", 1), ("duv", 4)))
-    return "{} K, {} mired, Duv {}".format(*numbers)
+def _mixture(light: White) -> str:
+    return f"{light.cct_k:.0f} K, {light.mired:.1f} mired, Duv {words.number(light.duv, 4)}"
 
 
-def _states(audit: Mapping[str, Any]) -> list[tuple[str, np.ndarray, np.ndarray]]:
+def _states(audit: Audit) -> list[tuple[str, Array, Array]]:
     """Return name, u'v' of the lights and of the balance: balanced on the first light, at best, after the remedy."""
-    now = _upvp(audit["lights"])
-    best = np.array([audit["balance"]["u_prime"], audit["balance"]["v_prime"]])
-    states = [("before", now, now[0]), ("balanced", now, best)]
-    if audit["after"]:
-        white = audit["after"]["balance"]
-        states.append(("after", _upvp(audit["after"]["lights"]), np.array([white["u_prime"], white["v_prime"]])))
-    elif audit["cheapest"] or audit["maybe"]:  # plates: each light is brought to the first
+    now = _upvp(audit.now)
+    states = [("before", now, now[0]), ("balanced", now, audit.now.balance.upvp)]
+    if audit.after:
+        states.append(("after", _upvp(audit.after), audit.after.balance.upvp))
+    elif audit.cheapest or audit.maybe:  # plates: each light is brought to the first
         states.append(("after", np.tile(now[0], (len(now), 1)), now[0]))
     return states
 
 
-def _upvp(lights: Any) -> np.ndarray:
-    return np.array([(light["u_prime"], light["v_prime"]) for light in lights])
+def _upvp(casts: Casts) -> Array:
+    return np.array([(light.u_prime, light.v_prime) for light in casts.lights])
 
 
-def _wash_captions(audit: Mapping[str, Any], cheapest: Mapping[str, Any] | None) -> list[tuple[str, str, str]]:
-    first = audit["lights"][0]["role"]
+def _wash_captions(audit: Audit) -> list[tuple[str, str, str]]:
+    first, best = audit.now.lights[0].role, audit.cheapest or audit.maybe
     captions = [
         ("before", "As it stands", f"White balance on {first}, as with a card held in that light."),
         (
@@ -135,21 +224,24 @@ def _wash_captions(audit: Mapping[str, Any], cheapest: Mapping[str, Any] | None)
             "Between the lights: the largest cast anywhere is as small as one can get.",
         ),
     ]
-    if cheapest:
-        what = cheapest["what"] if cheapest["kind"] != "plates" else "one plate a light, each with its own correction"
-        captions.append(("after", "After the remedy", f"{what[:1].upper()}{what[1:]}."))
+    if best:
+        plates = isinstance(best.change, Plates)
+        task = "one plate a light, each with its own correction" if plates else setups.what(best.change)
+        captions.append(("after", "After the remedy", f"{task[:1].upper()}{task[1:]}."))
     return captions
 
 
-def _wash_columns(audit: Mapping[str, Any]) -> Columns:
+def _wash_columns(audit: Audit) -> Columns:
     names = {"before": "As it stands", "balanced": "Best balance", "after": "After the remedy"}
     return [("Where only", "text"), *((f"{names[name]}, steps", "num") for name, *_ in _states(audit))]
 
 
-def _wash_rows(audit: Mapping[str, Any]) -> Rows:
-    casts = [np.hypot(*(upvp - balance).T) / 0.0011 for _, upvp, balance in _states(audit)]
-    roles = [light["role"] for light in audit["lights"]]
-    return [(role, *(words.number(cast[place], 1) for cast in casts)) for place, role in enumerate(roles)]
+def _wash_rows(audit: Audit) -> Rows:
+    casts = [chromaticity.steps(upvp, balance) for _, upvp, balance in _states(audit)]
+    return [
+        (light.role, *(words.number(float(cast[place]), 1) for cast in casts))
+        for place, light in enumerate(audit.now.lights)
+    ]
 
 
 _LIGHT_COLUMNS: Final[Columns] = [
@@ -159,17 +251,17 @@ _LIGHT_COLUMNS: Final[Columns] = [
 ]  # fmt: skip
 
 
-def _light_rows(audit: Mapping[str, Any]) -> Rows:
+def _light_rows(audit: Audit) -> Rows:
     return [
         (
-            light["role"], light["head"], light["power"], light["gel"] or words.EMPTY,
-            f"{100.0 * light['share']:.0f} %", words.number(light["cct_k"], 0),
-            words.give_or_take(light["mired"], light["u_mired"], 1), words.number(light["duv"], 4),
-            words.number(light["delta_k"], 0, True), words.number(light["delta_mired"], 1, True),
-            words.number(light["delta_duv"], 4, True), words.number(light["cast_steps"], 1),
-            words.number(light["cast_delta_e_2000"], 1),
+            light.role, light.head, light.power, light.gel or words.EMPTY,
+            f"{100.0 * light.share:.0f} %", words.number(light.cct_k, 0),
+            words.give_or_take(light.mired, light.u_mired, 1), words.number(light.duv, 4),
+            words.number(light.delta_k, 0, True), words.number(light.delta_mired, 1, True),
+            words.number(light.delta_duv, 4, True), words.number(light.cast_steps, 1),
+            words.number(light.cast_delta_e_2000, 1),
         )
-        for light in audit["lights"]
+        for light in audit.now.lights
     ]  # fmt: skip
 
 
@@ -179,16 +271,16 @@ _PAIR_COLUMNS: Final[Columns] = [
 ]  # fmt: skip
 
 
-def _pair_rows(audit: Mapping[str, Any]) -> Rows:
+def _pair_rows(audit: Audit) -> Rows:
     return [
         (
-            row["role_b"], row["role_a"], words.number(row["delta_k"], 0, True),
-            words.give_or_take(row["delta_mired"], row["u_delta_mired"], 1, True),
-            words.give_or_take(row["delta_duv"], row["u_delta_duv"], 4, True),
-            words.give_or_take(row["delta_steps"], row["u_delta_steps"], 1),
-            words.number(row["delta_e_2000"], 1), row["verdict"],
+            row.role_b, row.role_a, words.number(row.delta_k, 0, True),
+            words.give_or_take(row.delta_mired, row.u_delta_mired, 1, True),
+            words.give_or_take(row.delta_duv, row.u_delta_duv, 4, True),
+            words.give_or_take(row.delta_steps, row.u_delta_steps, 1),
+            words.number(row.delta_e_2000, 1), row.verdict,
         )
-        for row in sorted(audit["pairs"], key=lambda row: -row["delta_steps"])
+        for row in sorted(audit.now.pairs, key=lambda row: -row.delta_steps)
     ]  # fmt: skip
 
 
@@ -198,37 +290,22 @@ _PATH_COLUMNS: Final[Columns] = [
 ]  # fmt: skip
 
 
-def _path_rows(audit: Mapping[str, Any]) -> Rows:
-    chosen = audit["path"][::5]
+def _path_rows(audit: Audit) -> Rows:
     return [
         (
-            f"{100.0 * row['share_b']:.0f} %", words.number(row["cct_k"], 0), words.number(row["mired"], 1),
-            words.number(row["duv"], 4), words.number(row["cast_steps"], 1),
+            f"{100.0 * row.share_b:.0f} %", words.number(row.cct_k, 0), words.number(row.mired, 1),
+            words.number(row.duv, 4), words.number(row.cast_steps, 1),
         )
-        for row in chosen
+        for row in audit.now.path[::25]
     ]  # fmt: skip
-
-
-def _worst_share(pair: Mapping[str, Any]) -> str:
-    """Say where on the way from one light to the other the best balance leaves most."""
-
-    def place(share: float) -> str:
-        if share in (0.0, 1.0):
-            return f"where only {pair['role_b' if share else 'role_a']} falls"
-        return f"where {100.0 * share:.0f} % of the light is {pair['role_b']}"
-
-    where = place(pair["share"])
-    if pair["share_too"] is not None:
-        where += f", and as much {place(pair['share_too'])}"
-    return f"{pair['cast_steps']:.1f} steps {where}"
 
 
 #: Patches side by side in the table of them.
 _ABREAST: Final = 5
 
 
-def _chart_rows(audit: Mapping[str, Any]) -> Rows:
-    cells = [cell for row in audit["chart"] for cell in (row["patch"], words.number(row["delta_e_2000"], 1))]
+def _chart_rows(audit: Audit) -> Rows:
+    cells = [cell for row in audit.now.chart for cell in (row.patch, words.number(row.delta_e_2000, 1))]
     return [tuple(cells[at : at + 2 * _ABREAST]) for at in range(0, len(cells), 2 * _ABREAST)]
 
 
@@ -238,15 +315,15 @@ _REMEDY_COLUMNS: Final[Columns] = [
 ]  # fmt: skip
 
 
-def _remedy_rows(audit: Mapping[str, Any]) -> Rows:
+def _remedy_rows(audit: Audit) -> Rows:
     return [
         (
-            mixed.KINDS[one["kind"]], one["what"], words.number(one["residual_k"], 0),
-            words.number(one["residual_mired"], 1), words.number(one["residual_duv"], 4),
-            words.give_or_take(one["residual_steps"], one["u_residual_steps"], 1),
-            words.number(one["cost_stops"], 1), one["verdict"],
+            setups.KINDS[one.kind], setups.what(one.change), words.number(one.residual_k, 0),
+            words.number(one.residual_mired, 1), words.number(one.residual_duv, 4),
+            words.give_or_take(one.residual_steps, one.u_residual_steps, 1),
+            words.number(one.cost_stops, 1), one.verdict,
         )
-        for one in audit["remedies"]
+        for one in audit.remedies
     ]  # fmt: skip
 
 
@@ -255,15 +332,16 @@ _PLATE_COLUMNS: Final[Columns] = [
 ]  # fmt: skip
 
 
-def _plate_rows(audit: Mapping[str, Any]) -> Rows:
+def _plate_rows(audit: Audit) -> Rows:
     return [
         (
-            plate["role"], words.number(plate["gain_r"], 4), words.number(plate["gain_g"], 4),
-            words.number(plate["gain_b"], 4), words.number(plate["mired_shift"], 1, True),
-            words.number(plate["duv_shift"], 4, True),
+            plate.role, words.number(plate.gain_r, 4), words.number(plate.gain_g, 4),
+            words.number(plate.gain_b, 4), words.number(plate.mired_shift, 1, True),
+            words.number(plate.duv_shift, 4, True),
         )
-        for one in audit["remedies"]
-        for plate in one.get("corrections", ())
+        for one in audit.remedies
+        if isinstance(one.change, Plates)
+        for plate in one.change.plates
     ]  # fmt: skip
 
 
@@ -272,13 +350,13 @@ _WHOLE_COLUMNS: Final[Columns] = [
 ]  # fmt: skip
 
 
-def _whole_rows(audit: Mapping[str, Any]) -> Rows:
+def _whole_rows(audit: Audit) -> Rows:
     return [
         (
-            row["frame"], row["lights"], words.number(row["stops_off"], 2, True), words.number(row["steps_off"], 1),
-            "no" if row["not_additive"] else "yes",
+            row.frame, row.lights, words.number(row.stops_off, 2, True), words.number(row.steps_off, 1),
+            "no" if row.not_additive else "yes",
         )
-        for row in audit["wholes"]
+        for row in audit.wholes
     ]  # fmt: skip
 
 
@@ -288,46 +366,27 @@ _SHUTTER_COLUMNS: Final[Columns] = [
 ]  # fmt: skip
 
 
-def _shutter_rows(audit: Mapping[str, Any]) -> Rows:
-    room = {row["role"]: row["ambient_pct"] for row in audit["ambient"]["lights"]}
+def _shutter_rows(audit: Audit) -> Rows:
+    room = {share.role: share.ambient_pct for share in audit.shutter.room}
     return [
         (
-            row["role"], row["head"], row["power"], mixed.time(row["t01_s"]), _CUT[row["cut"]],
-            f"{room[row['role']]:.2f} %" if words.known(room.get(row["role"])) else words.EMPTY,
+            row.role, row.head, row.power,
+            say.shutter(row.t01_s) if words.known(row.t01_s) else words.EMPTY, _CUT[row.cut],
+            f"{room[row.role]:.2f} %" if words.known(room[row.role]) else words.EMPTY,
         )
-        for row in audit["shutter"]["flashes"]
+        for row in audit.shutter.flashes
     ]  # fmt: skip
-
-
-def _shutter_said(audit: Mapping[str, Any]) -> str:
-    check, ambient = audit["shutter"], audit["ambient"]["ambient_pct"]
-    said = []
-    if words.known(check["shutter_s"]):
-        planned = "planned" if check["given"] else "that of the test; give another with --shutter"
-        said.append(f"Shutter {mixed.shutter_time(check['shutter_s'])} ({planned}).")
-    if check["slowest"]:
-        slow = check["slowest"]
-        said.append(
-            f"The slowest flash is {slow['role']}, {slow['head']} at {slow['power']}: {mixed.time(slow['t01_s'])}."
-        )
-    if check["least_shutter"]:
-        said.append(f"{check['least_shutter']} s is the shortest shutter that lets every flash end, tail and all.")
-    if words.known(ambient):
-        said.append(
-            f"Room light makes {ambient:.2f} % of the whole, if the room is as bright as at the test and the strongest "
-            "light stands as far off as it did there."
-        )
-    return " ".join(said)
 
 
 _GEL_COLUMNS: Final[Columns] = [("Gel", "text"), ("Mired", "num"), ("Duv", "num"), ("Light lost, stops", "num")]
 
 
-def _gel_rows(audit: Mapping[str, Any]) -> Rows:
+def _gel_rows(audit: Audit) -> Rows:
     return [
         (
-            gel["name"], words.give_or_take(gel["mired_shift"], gel["spread_mired"] or None, 1, True),
-            words.give_or_take(gel["duv_shift"], gel["spread_duv"] or None, 4, True), words.number(gel["stops"], 2),
+            gel.name, words.give_or_take(gel.mired_shift, 2.0 * mired or None, 1, True),
+            words.give_or_take(gel.duv_shift, 2.0 * duv or None, 4, True), words.number(gel.stops, 2),
         )
-        for gel in audit["gels"]
+        for gel in audit.gels
+        for _, mired, duv in gel.doubts[:1]
     ]  # fmt: skip

@@ -8,8 +8,9 @@ from typing import Any, Final
 
 from greystep import __version__
 from greystep import words as say
+from greystep.compare.planning import Plan
 from greystep.log.draft import Draft
-from greystep.log.plan import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Step
+from greystep.log.plan import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
 from greystep.log.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
 from greystep.show import words
 
@@ -52,9 +53,9 @@ def shot_sheet(draft: Draft, rig: Rig) -> str:
 def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
     """Return what a plan comes to, as (name, text) for the sheet and the screen."""
     shots = [step for step in draft.steps if step.what in FRAMES]
-    lit = [step for step in shots if step.what in ("flash", "check")]
+    lit = [step for step in shots if step.what in (Action.FLASH, Action.CHECK)]
     heads = list(dict.fromkeys(step.head for step in lit))
-    moves = sum(step.what == "head" and step.seconds > 0 for step in draft.steps)
+    moves = sum(step.what == Action.HEAD and step.seconds > 0 for step in draft.steps)
     minutes = math.ceil(sum(step.seconds for step in draft.steps) / 60.0)
     told = u_after(rig.rounds, rig.powers, rig.scatter_mired)
     width, away = rig.target_width_m, distance_for(rig.target_width_m)
@@ -63,7 +64,7 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
             "Frames",
             f"{words.counted(len(shots), 'frame')} of {words.counted(len(heads), 'head')}, {_rounds(draft)}",
         ),
-        ("Order", f"{_ORDERS[draft.order]} (lots drawn with seed {draft.seed})"),
+        ("Order", f"{_ORDERS[draft.order]} (drawn by lot with seed {draft.seed})"),
         ("Time", f"about {minutes} min with {words.counted(moves, 'change')} of head or pack"),
         ("Shutter", _shutter(draft, rig)),
         ("ISO", _iso(draft)),
@@ -73,8 +74,8 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
         ),
     ]
     if math.isfinite(told):
-        text = f"two lights are told apart to {told:.1f} mired, if a head scatters by {rig.scatter_mired:.2g} mired"
-        facts.append(("Answer", text + " from shot to shot"))
+        scatter = f"if a head scatters by {rig.scatter_mired:.2g} mired from shot to shot"
+        facts.append(("Answer", f"two lights can be told apart from {told:.1f} mired on, {scatter}"))
     if draft.reference:
         facts.append(("Reference", _reference(draft)))
     if draft.earlier is not None:
@@ -91,10 +92,22 @@ def plan_text(draft: Draft, rig: Rig, wrote: Sequence[str]) -> str:
     return "\n".join([f"{draft.title}: planned.", *facts, "", caution, "", *(f"wrote {path}" for path in wrote)])
 
 
+def asked_text(plan: Plan) -> str:
+    """Return what a plan that goes on from a test decides; blank for a new test."""
+    if plan.asked is None:
+        return ""
+    said = [
+        f"{plan.asked.open} differences cannot be called yet; these frames are to settle {plan.asked.settled} of them"
+    ]
+    if plan.asked.on_the_limit:
+        said.append(f"20 more rounds may not decide {plan.asked.on_the_limit}: they are too close to the limit")
+    return "; ".join(said) + "."
+
+
 def _rounds(draft: Draft) -> str:
-    """Return how often each light is shot, check frames apart."""
+    """Return how often each light is shot, without check frames."""
     lights = Counter(
-        (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == "flash"
+        (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == Action.FLASH
     )
     most = max(lights.values())
     if draft.earlier is not None:
@@ -104,7 +117,7 @@ def _rounds(draft: Draft) -> str:
 
 def _checks(draft: Draft) -> int:
     """Return how often the reference is checked, by the check frames that there are."""
-    return sum(step.what == "check" for step in draft.steps) // CHECKS
+    return sum(step.what == Action.CHECK for step in draft.steps) // CHECKS
 
 
 def _apart(draft: Draft) -> str:
@@ -192,7 +205,7 @@ def _blocks(draft: Draft) -> list[dict[str, Any]]:
     number = 0 if draft.earlier is None else len(draft.earlier)
     for step in draft.steps:
         title = _title(step, draft, blocks[-1]["title"] if blocks else "")
-        if not blocks or title != blocks[-1]["title"] or step.what == "head":
+        if not blocks or title != blocks[-1]["title"] or step.what == Action.HEAD:
             blocks.append({"title": title, "lines": []})
         if step.what in FRAMES:
             number += 1
@@ -203,24 +216,25 @@ def _blocks(draft: Draft) -> list[dict[str, Any]]:
 
 
 def _title(step: Step, draft: Draft, before: str) -> str:
-    if step.what in ("ambient", "dark"):
+    if step.what in (Action.AMBIENT, Action.DARK):
         return "Room light"
-    if step.what == "check":
+    if step.what == Action.CHECK:
         return f"Check: head {step.head} alone"
-    if step.what == "head":
+    if step.what == Action.HEAD:
         parts = ", ".join(value for name, value in step.parts if value and name != "pack")
         return f"Head {step.head}" + (f" on pack {step.pack}" if step.pack else "") + (f", {parts}" if parts else "")
-    if step.what == "iso":
+    if step.what == Action.ISO:
         return before or "Room light"
     return before if draft.order == "by-head" else "All heads"
 
 
 def _frame(step: Step) -> str:
-    return {"ambient": "flash off, all else the same", "dark": "lens cap on"}.get(step.what, f"{step.head}")
+    unlit: dict[str, str] = {Action.AMBIENT: "flash off, all else the same", Action.DARK: "lens cap on"}
+    return unlit.get(step.what, step.head)
 
 
 def _todo(step: Step, draft: Draft) -> str:
-    if step.what == "head":
+    if step.what == Action.HEAD:
         if step.head == _apart(draft):
             return f"Head {step.head}, on its own stand: this one alone fires."
         return f"Put head {step.head} on the stand{f', on pack {step.pack}' if step.pack else ''}. {_UNPLUG}"

@@ -55,7 +55,7 @@ def strips(names: Sequence[str], series: Mapping[str, Array]) -> str:
             if np.isfinite(colour).all():
                 red, green, blue = (int(value) for value in colour)
                 parts.append(
-                    # a hair wider than its place, so that no white line parts neighbours
+                    # a hair wider than its place, so that no white line separates neighbours
                     f'<rect x="{place * wide:.2f}" y="{top}" width="{wide + 0.3:.2f}" height="{_HIGH}" '
                     f'fill="#{red:02x}{green:02x}{blue:02x}"/>'
                 )

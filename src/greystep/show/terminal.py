@@ -1,5 +1,6 @@
 """What the commands say on screen: plain text, 80 columns, no colour needed."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any, Final
@@ -7,9 +8,14 @@ from typing import Any, Final
 import pandas as pd
 
 from greystep import words as say
-from greystep.columns import FrameRow, rows_of
+from greystep.columns import CorrectionRow, FrameRow, rows_of
 from greystep.log.table import status_counts
-from greystep.show import mixed, words
+from greystep.mix.audit import Audit
+from greystep.mix.casts import LightCast
+from greystep.mix.ganging import Choice, GangChoice
+from greystep.sentences import setups
+from greystep.show import words
+from greystep.terms import Source
 
 #: So many kinds of fault are told on screen; readings.csv and the page tell all.
 FAULTS_SAID: Final = 8
@@ -18,10 +24,10 @@ ARRIVED_SAID: Final = 12
 
 #: Where the light of a frame is known from, by the source column.
 _SOURCES: Final[dict[str, str]] = {
-    "patch": "the frame's own grey target",
-    "profile": "the test of its head",
-    "overlap": "what it shares with another frame",
-    "nearby": "the last grey target under the same lights",
+    Source.PATCH: "the frame's own grey target",
+    Source.PROFILE: "the test of its head",
+    Source.OVERLAP: "what it shares with another frame",
+    Source.NEARBY: "the last grey target under the same lights",
 }
 
 
@@ -108,62 +114,57 @@ def watched_text(readings: pd.DataFrame, written: str) -> str:
 
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
     """Return what the corrections are: how many, from what, the largest shift, the files written."""
-    done = corrections[corrections["mired_shift"].notna()]
+    done = [row for row in rows_of(corrections, CorrectionRow) if words.known(row.mired_shift)]
     lines = [f"{words.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
-    sources = done["source"].value_counts()
-    if len(sources):
-        told = [f"{_SOURCES.get(str(name), name)} ({words.counted(n, 'frame')})" for name, n in sources.items()]
+    if done:
+        sources = Counter(row.source for row in done).most_common()
+        told = [f"{_SOURCES.get(source, source)} ({words.counted(n, 'frame')})" for source, n in sources]
         lines.append(f"The light is read from {'; '.join(told)}.")
-        row = done.sort_values("mired_shift", key=abs, kind="stable").iloc[-1].to_dict()
-        shift = words.shift(row["mired_shift"], row["duv_shift"])
-        lines.append(f"Largest: {row['frame']} ({words.frame_label(row)}) is made {shift}.")
-        if (done["exposure_stops"] != 0).any():
-            row = done.sort_values("exposure_stops", key=abs, kind="stable").iloc[-1].to_dict()
-            lines.append(
-                f"Largest in brightness: {row['frame']} by {words.number(row['exposure_stops'], 2, True)} stop."
-            )
+        row = max(reversed(done), key=lambda row: abs(row.mired_shift))
+        shift = words.shift(row.mired_shift, row.duv_shift)
+        lines.append(f"Largest: {row.frame} ({words.frame_label(asdict(row))}) is made {shift}.")
+        row = max(reversed(done), key=lambda row: abs(row.exposure_stops))
+        if row.exposure_stops != 0:
+            lines.append(f"Largest in brightness: {row.frame} by {words.number(row.exposure_stops, 2, True)} stop.")
     return "\n".join([*map(words.wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
 
 
-def audit_text(audit: Mapping[str, Any], wrote: Sequence[str]) -> str:
-    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what mends it.
+def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
+    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do.
 
     Parameters
     ----------
-    audit : mapping
-        audit.json's object.
+    audit : Audit
+        The set-up.
     wrote : sequence of str
         The files to name at the end.
     """
-    pair = mixed.farthest(audit)
-    balance = mixed.balance(audit)
-    others = [one for one in audit["remedies"] if one not in (audit["cheapest"], audit["maybe"])]
-    ways = [f"- {mixed.remedy(one)}" for one in others if one["kind"] != "plates"]
+    pair, balance = setups.farthest(audit), setups.balance(audit)
+    limits = words.limits(setups.tolerance(audit) | {"output_stops": None}, audit.now.balance.mired)
     blocks = [
-        words.wrapped(f"{audit['setup']}: {mixed.headline(audit)}."),
-        words.wrapped(f"{mixed.difference(pair)} {mixed.seen(pair)}", "  "),
+        words.wrapped(f"{audit.name}: {setups.headline(audit)}."),
+        words.wrapped(f"{setups.difference(pair)} {setups.seen(pair)}", "  "),
         *([words.wrapped(balance, "  ")] if balance else []),
         "",
-        *(words.wrapped(_light_line(light)) for light in audit["lights"]),
+        *(words.wrapped(_light_line(light)) for light in audit.now.lights),
         "",
-        words.wrapped(f"Limits: {mixed.limits(audit)}."),
-        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(mixed.todo(audit), 1)]),
-        *(_listing("Other ways, by what they leave", ways) if audit["verdict"] != "within" else []),
-        *_listing("Before you touch a head", [f"- {say.CAUTION}"] if mixed.needs_care(audit) else []),
-        *_listing("Good to know", [f"- {note}" for note in audit["notes"]]),
+        words.wrapped(f"Limits: {limits}."),
+        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(setups.to_do(audit), 1)]),
+        *_listing("Other ways, by what they leave", [f"- {line}" for line in setups.other_ways(audit)]),
+        *_listing("Before you touch a head", [f"- {say.CAUTION}"] if setups.needs_care(audit) else []),
+        *_listing("Good to know", [f"- {note}" for note in setups.notes(audit)]),
         "",
         *(f"wrote {path}" for path in wrote),
     ]
     return "\n".join(blocks)
 
 
-def choose_text(choice: Mapping[str, Any], wrote: Sequence[str]) -> str:
-    """Return which heads go together best, and the next best, for the screen; arguments as those of `audit_text`."""
-    lead = "the shortest flash comes from" if choice.get("sum") else "closest together are"
-    lines = [words.wrapped(f"{choice['session']}: {lead} {mixed.chosen(choice)}")]
-    if choice["next_best"]:
-        lines += _listing("Next best", [f"- {mixed.chosen(other)}" for other in choice["next_best"]])
-    if not choice.get("settled", True):
+def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
+    """Return which heads go together best, and the next best, for the screen; `wrote` as in `audit_text`."""
+    lead = "the shortest flash comes from" if isinstance(choice, GangChoice) else "closest together are"
+    lines = [words.wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}")]
+    lines += _listing("Next best", [f"- {setups.chosen(other)}" for other in choice.next_best])
+    if isinstance(choice, Choice) and not choice.best.settled:
         lines.append(
             words.wrapped("No choice has a smaller worst pair; of equal ones another may have its others closer.")
         )
@@ -171,12 +172,11 @@ def choose_text(choice: Mapping[str, Any], wrote: Sequence[str]) -> str:
     return "\n".join([*lines, "", *(f"wrote {path}" for path in wrote)])
 
 
-def _light_line(light: Mapping[str, Any]) -> str:
-    gel = f" through {light['gel']}" if light["gel"] else ""
-    away = say.gap(light["delta_k"], light["delta_mired"], light["delta_duv"])
+def _light_line(light: LightCast) -> str:
+    gel = f" through {light.gel}" if light.gel else ""
     return (
-        f"{light['role']}: {words.cell(light['head'], light['power'])}{gel}, {light['cct_k']:.0f} K, "
-        f"{100.0 * light['share']:.0f} % of the light; {away} than the best common balance"
+        f"{light.role}: {words.cell(light.head, light.power)}{gel}, {light.cct_k:.0f} K, "
+        f"{100.0 * light.share:.0f} % of the light; {setups.off_balance(light)} than the best common balance"
     )
 
 

@@ -3,17 +3,20 @@
 The same numbers give the same bytes.
 """
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from greystep.measure import chromaticity
+from greystep.mix.casts import LightCast, LightPair
+from greystep.mix.mixing import White, mix
 from greystep.show.canvas import GREY, INK, bare, colours, letters, markers, open_figure, short, svg_text
 from greystep.show.figures import WARMTH, directions, draw_rings, room
 from greystep.show.words import number
+from greystep.terms import Verdict
 
 Array = NDArray[np.float64]
 
@@ -68,7 +71,7 @@ def wash_card(upvp: Array, balance: Array, times: float) -> NDArray[np.uint8]:
     washes = np.stack([_SPILL / count + 1.0 / (1.0 + (one / reach) ** _EDGE) for one in away], axis=-1)
     from_xyz, white = chromaticity.working_space("lin_rec709")
     neutral = chromaticity.xyz_to_upvp(white)
-    shown = neutral + times * (_mixed(upvp, washes) - balance)
+    shown = neutral + times * (mix(upvp, washes) - balance)
     xyz = chromaticity.xy_to_xyz(chromaticity.upvp_to_xy(shown))
     light = _LIT * washes.sum(axis=-1) ** 0.7
     return chromaticity.srgb_code((xyz @ from_xyz.T) * light[..., None]).astype(np.uint8)
@@ -98,7 +101,7 @@ def draw_washes(roles: Sequence[str], upvp: Array, balance: Array, times: float)
         return svg_text(figure)
 
 
-def draw_pairs(roles: Sequence[str], pairs: pd.DataFrame) -> str:
+def draw_pairs(roles: Sequence[str], pairs: Sequence[LightPair]) -> str:
     """Draw every two lights as a matrix: mired between them, steps below; those out of tolerance framed; SVG text.
 
     The colours are those of the report's map of warmth.
@@ -107,30 +110,30 @@ def draw_pairs(roles: Sequence[str], pairs: pd.DataFrame) -> str:
     ----------
     roles : sequence of str
         Of the lights, in their order.
-    pairs : DataFrame
-        role_a, role_b, delta_mired (b minus a), delta_steps, verdict.
+    pairs : sequence of LightPair
+        Every two of them.
     """
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.patches import Rectangle
 
     tones = LinearSegmentedColormap.from_list("about_zero", WARMTH)
     count = len(roles)
-    reach = max(float(pairs["delta_mired"].abs().max()), 8.0)
+    reach = max(8.0, *(abs(row.delta_mired) for row in pairs))
     size = room(roles, count, len("+12.3 mired"))
     with open_figure(height=0.9 + 0.62 * count) as (figure, axes):
         for place in range(count):
             axes.add_patch(Rectangle((place - 0.5, place - 0.5), 1, 1, facecolor="#f3f4f5", edgecolor="white"))
-        for row in pairs.to_dict("records"):
-            a, b = roles.index(row["role_a"]), roles.index(row["role_b"])
+        for row in pairs:
+            a, b = roles.index(row.role_a), roles.index(row.role_b)
             for x, y, sign in ((b, a, 1.0), (a, b, -1.0)):
-                face = tones(0.5 + 0.5 * sign * row["delta_mired"] / reach)
+                face = tones(0.5 + 0.5 * sign * row.delta_mired / reach)
                 axes.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, facecolor=face, edgecolor="white", linewidth=1.5))
-                if row["verdict"] == "outside":
+                if row.verdict == Verdict.OUTSIDE:
                     frame = Rectangle((x - 0.44, y - 0.42), 0.88, 0.84, fill=False, edgecolor=INK, linewidth=1.3)
                     axes.add_patch(frame)
-                mired = f"{number(sign * row['delta_mired'], 1, signed=True)} mired"
+                mired = f"{number(sign * row.delta_mired, 1, signed=True)} mired"
                 axes.text(x, y - 0.15, mired, ha="center", va="center", fontsize=size)
-                steps = f"{number(row['delta_steps'], 1)} steps"
+                steps = f"{number(row.delta_steps, 1)} steps"
                 axes.text(x, y + 0.2, steps, ha="center", va="center", fontsize=0.94 * size)
         axes.set_xlim(-0.5, count - 0.5)
         axes.set_ylim(count - 0.5, -0.5)
@@ -142,47 +145,41 @@ def draw_pairs(roles: Sequence[str], pairs: pd.DataFrame) -> str:
         return svg_text(figure)
 
 
-def draw_paths(lights: pd.DataFrame, balance: Mapping[str, Any], mixture: Mapping[str, Any]) -> str:
+def draw_paths(lights: Sequence[LightCast], balance: White, mixture: White) -> str:
     """Draw the lights about the best common balance in u'v', the mixtures between them, circles of steps; SVG text.
 
     Parameters
     ----------
-    lights : DataFrame
-        role, u_prime, v_prime, cast_steps.
-    balance, mixture : mapping
+    lights : sequence of LightCast
+        With their colours and casts.
+    balance, mixture : White
         Colours of the white balance (the middle) and of all lights together.
     """
-    middle = np.array([balance["u_prime"], balance["v_prime"]])
-    upvp = lights[["u_prime", "v_prime"]].to_numpy(np.float64)
+    middle = balance.upvp
+    upvp = np.array([(light.u_prime, light.v_prime) for light in lights])
     at = upvp - middle
     with open_figure(height=4.4) as (figure, axes):
-        reach = draw_rings(axes, float(lights["cast_steps"].max()), directions(balance))
+        reach = draw_rings(axes, max(light.cast_steps for light in lights), directions(asdict(balance)))
         for a in range(len(at)):
             for b in range(a + 1, len(at)):
                 axes.plot(*at[[a, b]].T, color="#8d949b", linewidth=1.1, zorder=2)
                 part = np.array([[0.75, 0.25], [0.5, 0.5], [0.25, 0.75]])
-                quarter = _mixed(upvp[[a, b]], part) - middle
+                quarter = mix(upvp[[a, b]], part) - middle
                 axes.plot(*quarter.T, marker="|", markersize=6, color="#8d949b", linestyle="none", zorder=2)
         over = _over(at)
-        for name, point, side, colour, marker in zip(lights["role"], at, over, colours(), markers(), strict=False):
+        for light, point, side, colour, marker in zip(lights, at, over, colours(), markers(), strict=False):
             axes.scatter(
                 point[0], point[1], s=46, marker=marker, facecolor=colour, edgecolor="white", linewidth=0.8, zorder=4
             )
             axes.text(
-                point[0], point[1] + side * 0.1 * reach, short(name), color=letters(colour), fontsize=9.5,
+                point[0], point[1] + side * 0.1 * reach, short(light.role), color=letters(colour), fontsize=9.5,
                 fontweight="bold", va="center", ha="center", zorder=5,
             )  # fmt: skip
-        mixed = np.array([mixture["u_prime"], mixture["v_prime"]]) - middle
+        mixed = mixture.upvp - middle
         axes.scatter(mixed[0], mixed[1], s=60, marker="o", facecolor="none", edgecolor=INK, linewidth=1.2, zorder=4)
         axes.set_xlabel("u' minus that of the balance")
         axes.set_ylabel("v' minus that of the balance")
         return svg_text(figure)
-
-
-def _mixed(upvp: Array, shares: Array) -> Array:
-    """Return u'v' (..., 2) of sums of lights, by their shares (..., k) of the luminance."""
-    xyz = chromaticity.xy_to_xyz(chromaticity.upvp_to_xy(upvp))
-    return chromaticity.xyz_to_upvp(shares @ xyz)
 
 
 def _over(at: Array) -> Array:

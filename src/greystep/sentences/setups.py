@@ -1,0 +1,408 @@
+"""Set-ups in sentences: whether lights go together, what a photographer sees, what helps, which heads to choose."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, replace
+from fractions import Fraction
+from typing import Final
+
+from greystep import words as say
+from greystep.log.rig import SHUTTERS
+from greystep.mix.additive import WholeFrame
+from greystep.mix.audit import Audit, BetweenPowers, Doubt, HeadTwice
+from greystep.mix.casts import LightCast, LightPair, WorstPair
+from greystep.mix.changes import (
+    NO_MOVE,
+    Change,
+    HeadSwap,
+    NewGel,
+    NewGels,
+    NewHead,
+    NewPower,
+    NewPowers,
+    OneLevel,
+    Plate,
+    Plates,
+    RemedyKind,
+)
+from greystep.mix.ganging import Gang, HeadSet, TestedLight
+from greystep.mix.planned import Cut, ShutterCheck
+from greystep.mix.remedies import Remedy
+from greystep.published import MARKING_TOLERANCE_STOPS, STEPS_SEEN
+from greystep.terms import Verdict
+
+KINDS: Final = {
+    RemedyKind.POWER: "another power",
+    RemedyKind.GEL: "gel",
+    RemedyKind.LEVEL: "one power for all",
+    RemedyKind.SWAP: "swap heads",
+    RemedyKind.HEAD: "another head",
+    RemedyKind.PLATES: "plates",
+}
+_DOUBTS: Final = {
+    Doubt.LISTED_GELS: (
+        "Gels are listed as is common practice and vary by maker, far more than this tolerance: measure yours, one "
+        "frame with and one without, and put them in gels.csv."
+    ),
+    Doubt.SPECTRA: (
+        "A camera's matrix knows the colour of each light and not its spectrum: what is said of coloured patches holds "
+        "for lights of one kind. Lamps of another kind (LED, tungsten, other tubes) can differ more on strong colours."
+    ),
+}
+_VERDICTS: Final = {
+    Verdict.WITHIN: "in tolerance",
+    Verdict.OUTSIDE: "out of tolerance",
+    Verdict.UNDECIDED: "cannot call it",
+}
+
+# --- what stands out --------------------------------------------------------------------------------------------------
+
+
+def headline(audit: Audit) -> str:
+    """Return what the person reads first."""
+    now = audit.now
+    if now.verdict == Verdict.WITHIN:
+        return "These lights go together"
+    if now.verdict == Verdict.UNDECIDED:
+        pair = farthest(audit)
+        return f"Cannot call it: {say.listed([pair.role_a, pair.role_b])}"
+    clashing = {role for pair in _outside(audit) for role in (pair.role_a, pair.role_b)}
+    odd = odd_light(audit)
+    roles = [light.role for light in now.lights if light.role in clashing]
+    if odd and len(now.lights) > 2:
+        return f"{_capital(odd)} clashes with {say.listed([role for role in roles if role != odd])}"
+    return f"{_capital(say.listed(roles))} clash"
+
+
+def odd_light(audit: Audit) -> str:
+    """Return the role of the one light that is in every clash, of two the second; blank where there is none."""
+    pairs = [{pair.role_a, pair.role_b} for pair in _outside(audit)]
+    common = set.intersection(*pairs) if pairs else set()
+    return next((light.role for light in reversed(audit.now.lights) if light.role in common), "")
+
+
+def farthest(audit: Audit) -> LightPair:
+    """Return the two lights that are farthest apart; the odd one comes second."""
+    pair = audit.now.worst.pair
+    return turned(pair) if odd_light(audit) == pair.role_a else pair
+
+
+def turned(pair: LightPair) -> LightPair:
+    """Return a pair with its second light first."""
+    return replace(
+        pair, role_a=pair.role_b, role_b=pair.role_a, delta_k=-pair.delta_k, delta_mired=-pair.delta_mired,
+        delta_duv=-pair.delta_duv,
+    )  # fmt: skip
+
+
+def _outside(audit: Audit) -> list[LightPair]:
+    return [pair for pair in audit.now.pairs if pair.verdict == Verdict.OUTSIDE]
+
+
+def difference(pair: LightPair) -> str:
+    """Return how two lights differ."""
+    gap = say.gap(pair.delta_k, pair.delta_mired, pair.delta_duv)
+    return f"Where only {pair.role_b} falls the light is {gap} than where only {pair.role_a} falls."
+
+
+def seen(pair: LightPair) -> str:
+    """Return what a photographer sees of two lights."""
+    if pair.delta_steps < 1.0:
+        return "Nobody will see that."
+    if pair.delta_steps < STEPS_SEEN:
+        return "Only a trained eye will see that, on an even grey or white where the two lights meet."
+    side = []
+    if abs(pair.delta_mired) >= 1.0:
+        side.append("warmer" if pair.delta_mired > 0 else "cooler")
+    if abs(pair.delta_duv) >= 0.0005:
+        side.append("greener" if pair.delta_duv > 0 else "pinker")
+    how = f": {pair.role_b} looks {' and '.join(side)}" if side else ""
+    if pair.delta_steps < 2 * STEPS_SEEN:
+        return f"On white, grey and skin it shows side by side{how}. On strong colours and in shadow it shows less."
+    return f"Anyone will see two colours of light in one picture{how}."
+
+
+def balance(audit: Audit) -> str:
+    """Return what the best common white balance leaves; blank where the lights are alike."""
+    pair = farthest(audit)
+    if pair.delta_steps < 1.0:
+        return ""
+    lights = {light.role: light for light in reversed(audit.now.lights)}
+    left = [f"{role} is still {off_balance(lights[role])} than neutral" for role in (pair.role_a, pair.role_b)]
+    return (
+        f"One white balance cannot repair it. With the best common one ({audit.now.balance.cct_k:.0f} K), "
+        f"{'; '.join(left)}."
+    )
+
+
+def off_balance(light: LightCast) -> str:
+    """Return how a light differs from the best common balance, such as ``90 K (2.9 mired) warmer and ...``."""
+    return say.gap(light.delta_k, light.delta_mired, light.delta_duv)
+
+
+def largest_cast(worst: WorstPair) -> str:
+    """Return where on the way from one light to the other the best balance leaves most."""
+
+    def place(share: float) -> str:
+        if share in (0.0, 1.0):
+            return f"where only {worst.pair.role_b if share else worst.pair.role_a} falls"
+        return f"where {100.0 * share:.0f} % of the light is {worst.pair.role_b}"
+
+    too = f", and as much {place(worst.share_too)}" if worst.share_too is not None else ""
+    return f"{worst.cast_steps:.1f} steps {place(worst.share)}{too}"
+
+
+def tolerance(audit: Audit) -> dict[str, float | str | None]:
+    """Return the limits that a set-up is judged by, and under ``source`` where they come from."""
+    source = "this tool's default, no standard" if audit.tolerance.is_default else "session.toml"
+    return asdict(audit.tolerance) | {"source": source}
+
+
+# --- what to do -------------------------------------------------------------------------------------------------------
+
+
+def what(change: Change) -> str:
+    """Return what a remedy asks to do."""
+    match change:
+        case NewPowers((light,)):
+            return (
+                f"set {light.role} ({light.head}) to {light.new} instead of {light.old}{_moved(light.brighter_stops)}"
+            )
+        case NewPowers(lights):
+            return f"set {'; '.join(map(_new_power, lights))}"
+        case OneLevel(power, surplus):
+            lost = ", ".join(f"{role} {stops:.1f}" for role, stops in surplus)
+            return f"set all heads to {power} and take off by distance, scrim or neutral gel: {lost} stops"
+        case HeadSwap():
+            return _swapped(change)
+        case NewHead(role, old, new, power, brighter):
+            return f"take head {new} in place of {old} for {role}, at {power}{_moved(brighter)}"
+        case NewGels(lights):
+            return f"put {'; '.join(map(_new_gel, lights))}"
+        case Plates(plates):
+            shifts = "; ".join(filter(None, map(_plate_shift, plates)))
+            return f"shoot one plate a light and add them scene-linear; make {shifts or 'no change'}"
+
+
+def _moved(stops: float) -> str:
+    """Return what keeps the share of a light that is brighter by so many stops."""
+    if not math.isfinite(stops) or abs(stops) < NO_MOVE:
+        return ""
+    times = 2.0 ** (stops / 2.0)
+    if stops > 0:
+        return f", {stops:.1f} stops brighter: {times:.2g} times as far off, or a scrim or neutral gel, keeps its share"
+    return f", {-stops:.1f} stops darker: {times:.2g} times the distance keeps its share"
+
+
+def _new_power(light: NewPower) -> str:
+    return f"{light.role} ({light.head}) to {light.new}{_moved(light.brighter_stops)}"
+
+
+def _swapped(swap: HeadSwap) -> str:
+    (role_a, role_b), (head_a, head_b), (power_a, power_b) = swap.roles, swap.heads, swap.powers
+    trims = [
+        f"{role} is then {abs(more):.1f} stop {'brighter' if more > 0 else 'darker'}"
+        for role, more in zip(swap.roles, swap.brighter_stops, strict=True)
+        if abs(more) >= NO_MOVE
+    ]
+    trim = f" ({'; '.join(trims)})" if trims else ""
+    return f"swap the heads of {role_a} and {role_b}: {head_b} at {power_a} and {head_a} at {power_b}{trim}"
+
+
+def _new_gel(light: NewGel) -> str:
+    if not light.new:
+        return f"nothing on {light.role} instead of {light.old}"
+    instead = f" instead of {light.old}" if light.old else ""
+    loss = light.lost_stops
+    closer = f" ({loss:.1f} stop lost: {2.0 ** (-loss / 2.0):.2g} times the distance keeps its share)"
+    return f"{light.new} on {light.role}{instead}{closer if loss >= NO_MOVE else ''}"
+
+
+def _plate_shift(plate: Plate) -> str:
+    """Return what a plate's correction does, such as ``fill 8.9 mired cooler``; blank where it does nothing."""
+    warmer, greener = plate.mired_shift, plate.duv_shift
+    tint = f" and {abs(greener):.4f} {'greener' if greener > 0 else 'pinker'}" if abs(greener) >= 0.00005 else ""
+    if abs(warmer) < 0.05 and not tint:
+        return ""
+    return f"{plate.role} {abs(warmer):.1f} mired {'warmer' if warmer > 0 else 'cooler'}{tint}"
+
+
+def remedy(one: Remedy) -> str:
+    """Return a remedy in sentences: what to do, what it leaves, the light it costs."""
+    task = _capital(what(one.change))
+    if one.kind == RemedyKind.PLATES:
+        return f"{task}. No cast stays except what the test does not know; the subject must hold still."
+    left = f"{say.kelvin(one.residual_k)} ({one.residual_mired:.1f} mired) and {one.residual_duv:.4f} green to pink"
+    stops = f"{one.cost_stops:.1f} stop{'s' if one.cost_stops >= 1.05 else ''}"
+    unused = f" {stops} of flash is not used there."  # brighter than wanted, and taken off by distance or scrim
+    cost = unused if one.kind in (RemedyKind.POWER, RemedyKind.LEVEL) else f" It costs {stops} of light there."
+    return f"{task}. That leaves {left}.{cost if one.cost_stops >= NO_MOVE else ''}"
+
+
+def to_do(audit: Audit) -> list[str]:
+    """Return what to do next, first things first."""
+    lines = not_additive(audit.wholes)
+    verdict, best = audit.now.verdict, audit.cheapest
+    if verdict == Verdict.WITHIN:
+        lines.append("Nothing: shoot it with the best common balance.")
+    else:
+        undecided = verdict == Verdict.UNDECIDED
+        plates = best is not None and best.kind == RemedyKind.PLATES
+        if best is not None and not (undecided and plates):
+            lines.append(f"Cheapest sure remedy: {_small(remedy(best))}")
+        if audit.maybe is not None:
+            lead = "Less work, but cannot be called yet" if best else "May do, but cannot be called yet"
+            lines.append(f"{lead}: {_small(remedy(audit.maybe))}")
+        if undecided:
+            names = say.listed([at_power(light.head, light.power) for light in audit.now.lights])
+            lines.append(f"To be sure: shoot two more rounds of {names} in the test, then audit again.")
+        if undecided or not plates:
+            last = [one for one in audit.remedies if one.kind == RemedyKind.PLATES]
+            lines += [f"Last resort: {_small(remedy(one))}" for one in last]
+    return lines + shutter(audit.shutter) + room(audit.shutter)
+
+
+def other_ways(audit: Audit) -> list[str]:
+    """Return the remedies that are not among what to do next; none where none is needed."""
+    if audit.now.verdict == Verdict.WITHIN:
+        return []
+    told = (audit.cheapest, audit.maybe)
+    return [remedy(one) for one in audit.remedies if one not in told and one.kind != RemedyKind.PLATES]
+
+
+def needs_care(audit: Audit) -> bool:
+    """Say whether anything that is advised has someone handle heads or packs."""
+    handled = any(one.kind != RemedyKind.PLATES for one in audit.remedies)
+    return audit.now.verdict != Verdict.WITHIN and handled
+
+
+def notes(audit: Audit) -> list[str]:
+    """Return what limits the answer, and what the test says of itself."""
+    said = []
+    for doubt in audit.doubts:
+        match doubt:
+            case BetweenPowers(lights):
+                names = ", ".join(at_power(*light) for light in lights)
+                said.append(
+                    f"{names}: not tested, taken straight between the tested powers on both sides; shoot it to be sure."
+                )
+            case HeadTwice(heads):
+                said.append(
+                    f"{', '.join(heads)}: in two places of this set-up; one head cannot stand in both, and two of a "
+                    "type differ."
+                )
+            case Doubt():
+                said.append(_DOUBTS[doubt])
+    return [*said, *audit.test_notes]
+
+
+def not_additive(wholes: Sequence[WholeFrame]) -> list[str]:
+    """Return what is to be said of frames in which the lights do not add up."""
+    return [
+        f"{whole.frame}: the lights do not add up: all together are {abs(whole.stops_off):.1f} stop "
+        f"{'brighter' if whole.stops_off > 0 else 'darker'} than one by one. A head did not fire, or heads on one pack "
+        "share its energy, or a setting was changed: shoot each light again with the others plugged in and off."
+        for whole in wholes
+        if whole.not_additive
+    ]
+
+
+# --- shutter and room light -------------------------------------------------------------------------------------------
+
+
+def shutter(check: ShutterCheck) -> list[str]:
+    """Return what is to be said of the shutter: nothing where every flash is whole."""
+    lines = []
+    for cut, said in ((Cut.SHORT, "is shorter than"), (Cut.TAIL, "ends before the tail of")):
+        hit = [flash for flash in check.flashes if flash.cut == cut]
+        if hit:
+            names = say.listed(
+                [f"{flash.role} ({at_power(flash.head, flash.power)}, {say.shutter(flash.t01_s)})" for flash in hit]
+            )
+            longer = f"; use {check.least_shutter} or longer" if check.least_shutter else ""
+            shown = shutter_time(check.shutter_s)
+            lines.append(f"The shutter, {shown}, {said} the flash of {names}: darker, and cooler{longer}.")
+    return lines
+
+
+def room(check: ShutterCheck) -> list[str]:
+    """Return what is to be said of room light: nothing where it is too little to matter."""
+    if not check.ambient_high:
+        return []
+    most = max(check.room, key=lambda share: share.ambient_pct)
+    return [
+        f"Room light is {check.ambient_pct:.1f} % of the whole, {most.ambient_pct:.1f} % where only {most.role} falls: "
+        "switch the lamps off, or use a shorter shutter."
+    ]
+
+
+def shutter_facts(check: ShutterCheck) -> str:
+    """Return the shutter, the slowest flash, the shortest shutter that fits, and the room light, as far as known."""
+    said = []
+    if math.isfinite(check.shutter_s):
+        given = "planned" if check.given else "that of the test; give another with --shutter"
+        said.append(f"Shutter {shutter_time(check.shutter_s)} ({given}).")
+    if slow := check.slowest:
+        name = f"{slow.role}, {at_power(slow.head, slow.power)}"
+        said.append(f"The slowest flash is {name}: {say.shutter(slow.t01_s)}.")
+    if check.least_shutter:
+        said.append(f"{check.least_shutter} s is the shortest shutter that lets every flash end, tail and all.")
+    if math.isfinite(check.ambient_pct):
+        said.append(
+            f"Room light makes {check.ambient_pct:.2f} % of the whole, if the room is as bright as at the test and the "
+            "strongest light stands as far off as it did there."
+        )
+    return " ".join(said)
+
+
+def shutter_time(seconds: float) -> str:
+    """Return a shutter time [s] by the marking that stands for it: ``1/125 s`` for 1/128."""
+    marked = {marking: Fraction(marking) for marking in SHUTTERS}
+    near = min(marked, key=lambda marking: abs(math.log2(float(marked[marking]) / seconds)))
+    if abs(math.log2(float(marked[near]) / seconds)) <= MARKING_TOLERANCE_STOPS:
+        return f"{near} s"
+    return say.shutter(seconds)
+
+
+# --- choices ----------------------------------------------------------------------------------------------------------
+
+
+def chosen(one: HeadSet | Gang) -> str:
+    """Return a choice of heads in sentences: the heads, their worst pair, what they cost, or their sum."""
+    said = [f"{say.listed([_light_at(light) for light in one.lights])}."]
+    if pair := one.worst:
+        gap = say.gap(pair.difference.delta_k, pair.difference.delta_mired, pair.difference.delta_duv)
+        told = f"{_light_at(pair.second)} is {gap} than {_light_at(pair.first)}"
+        said.append(f"The worst two: {told}: {_VERDICTS[one.verdict]}.")
+    if isinstance(one, Gang):
+        minus = "\N{MINUS SIGN}" if one.colour.duv <= -0.00005 else ""
+        said.append(
+            f"Together {_brighter(one.output_stops)} the brightest head at full; flash {say.shutter(one.t01_s)} "
+            f"(t0.1 of the slowest); {one.colour.cct_k:.0f} K, Duv {minus}{abs(one.colour.duv):.4f}."
+        )
+    elif one.cost_stops >= NO_MOVE:
+        said.append(f"Up to {one.cost_stops:.1f} stops less light than the highest power tested.")
+    return " ".join(said)
+
+
+def at_power(head: str, power: str) -> str:
+    """Return a head at a power as it is said on set."""
+    return f"{head} at {power}"
+
+
+def _light_at(light: TestedLight) -> str:
+    return at_power(light.head, light.power)
+
+
+def _brighter(stops: float) -> str:
+    if abs(stops) < 0.05:
+        return "as bright as"
+    return f"{abs(stops):.1f} stop{'s' if abs(stops) >= 1.05 else ''} {'brighter' if stops > 0 else 'darker'} than"
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def _small(text: str) -> str:
+    return f"{text[:1].lower()}{text[1:]}"
