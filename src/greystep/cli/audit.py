@@ -45,6 +45,7 @@ def audit(
     from greystep.mix.audit import audit_document, audit_setup, find_gels_file
     from greystep.mix.gels import nominal_gels, read_gels
     from greystep.mix.setup import read_setup
+    from greystep.sentences.kit_notes import designs
     from greystep.show.auditpage import audit_drawings, audit_page
     from greystep.show.terminal import audit_text
 
@@ -70,6 +71,7 @@ def audit(
         lights = read_setup(setup, session.heads, drift.cells, mired, output, at_hand)
         judged = audit_setup(setup.stem, lights, found, drift, at_hand, planned)
     content = audit_document(judged, found)
+    content["notes"] = [*content["notes"], *designs(drift.notes)]
     to = out or (setup / "report" if shot else setup.parent)
     wrote = [to / "audit.json", to / "audit.html"]
     page = audit_page(content, audit_drawings(content))

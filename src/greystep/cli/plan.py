@@ -178,6 +178,7 @@ def _go_on(
     from greystep.log.rig import Rig
     from greystep.log.session import load_session
     from greystep.log.shots import read_shots
+    from greystep.sentences.kit import on_the_limit
 
     session = load_session(path)
     with progress_bar("reading frames") as progress:
@@ -203,6 +204,6 @@ def _go_on(
     scatter = float(drift.heads["repeatability_mired"].median())
     said = [f"{asked.open} differences cannot be called yet; these frames are to settle {asked.settled} of them"]
     if asked.on_the_limit:
-        said.append(f"{asked.on_the_limit} lie so near the limit for their scatter that 20 more rounds might not tell")
+        said.append(f"{asked.on_the_limit} others stay open: {on_the_limit(many=True)}")
     say("; ".join(said) + ".")
     return draft, Rig(drafts.camera_settings(found.readings), True, rounds, powers, scatter, target_width)

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from greystep.compare.cells import PARTS
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, effective_dof
 from greystep.log.power import same_power
@@ -18,6 +17,7 @@ from greystep.published import (
     OBSERVER_SAME_HEAD,
     OBSERVER_SAME_TYPE,
 )
+from greystep.terms import PARTS
 
 #: What two sessions may be held against each other by, the surest first.
 REFERENCE, METER, CAMERA, NONE = "reference head", "meter", "same camera", "none"

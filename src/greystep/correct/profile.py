@@ -7,7 +7,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from greystep.compare.cells import PARTS
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Estimates, contrast
 from greystep.correct.reference import Reference, head_and_stops, white
@@ -16,6 +15,7 @@ from greystep.log.ingest import Body, Ingested
 from greystep.log.power import SAME_STOPS, parse_power
 from greystep.measure.uncertainty import student_factor
 from greystep.published import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE
+from greystep.terms import PARTS
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]

@@ -122,7 +122,7 @@ def audit_setup(
         after=after,
         planned=check_planned(setup.rows, found.readings, found.session.heads, output, shutter_s),
         wholes=apart,
-        notes=(*_notes(setup.rows, gels, remedies), *found.notes, *drift.notes),
+        notes=(*_notes(setup.rows, gels, remedies), *found.notes),
     )
 
 

@@ -11,11 +11,12 @@ import pandas as pd
 from greystep.compare.contrasts import difference
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, Indices, half_width, largest_studentised, own_variances, pair_variances
-from greystep.compare.limits import ALPHA, COLUMN, colour_limits, verdicts, worst_of
+from greystep.compare.limits import ALPHA, colour_limits, verdicts, worst_of
 from greystep.files import records
 from greystep.log.session import Tolerance
 from greystep.measure import chromaticity
 from greystep.mix.mixing import Light, best_balance, colour_of, delta_e, light_estimates, mix, path_table, points
+from greystep.terms import COLUMN
 
 #: Shares at which a path from one light to the next is looked at.
 SHARES: Final = np.linspace(0.0, 1.0, 101)

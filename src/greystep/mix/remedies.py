@@ -8,13 +8,14 @@ import numpy as np
 
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array
-from greystep.compare.limits import COLUMN, colour_limits, worst_of
+from greystep.compare.limits import colour_limits, worst_of
 from greystep.log.session import Tolerance
 from greystep.mix.casts import judge_lights
 from greystep.mix.changes import WORTH, Change, find_changes, reach
 from greystep.mix.gels import Gel
 from greystep.mix.mixing import Light, build_lights, light_xyz, points
 from greystep.mix.setup import SetupRow
+from greystep.terms import COLUMN
 from greystep.words import listed
 
 #: From little work to much: a dial and a stand, a clip, all stands, two heads, a head from the van, plates to add.

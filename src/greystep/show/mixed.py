@@ -7,7 +7,9 @@ from typing import Any, Final
 
 from greystep import words as say
 from greystep.log.rig import SHUTTERS
+from greystep.log.session import Tolerance
 from greystep.published import MARKING_TOLERANCE_STOPS, STEPS_SEEN
+from greystep.sentences import kit
 from greystep.show import words
 
 KINDS: Final = {
@@ -153,7 +155,8 @@ def _brighter(stops: float) -> str:
 
 def limits(audit: Mapping[str, Any]) -> str:
     """Return the colour limits that the set-up is judged by."""
-    return words.limits(audit["tolerance"] | {"output_stops": None}, audit["balance"]["mired"])
+    given = {name: value for name, value in audit["tolerance"].items() if name != "source"} | {"output_stops": None}
+    return kit.limits(Tolerance(**given), audit["tolerance"]["source"], audit["balance"]["mired"])
 
 
 def shutter(check: Mapping[str, Any]) -> list[str]:

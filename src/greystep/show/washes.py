@@ -158,7 +158,7 @@ def draw_paths(lights: pd.DataFrame, balance: Mapping[str, Any], mixture: Mappin
     upvp = lights[["u_prime", "v_prime"]].to_numpy(np.float64)
     at = upvp - middle
     with open_figure(height=4.4) as (figure, axes):
-        reach = draw_rings(axes, float(lights["cast_steps"].max()), directions(balance))
+        reach = draw_rings(axes, float(lights["cast_steps"].max()), directions(balance["cct_k"], balance["duv"]))
         for a in range(len(at)):
             for b in range(a + 1, len(at)):
                 axes.plot(*at[[a, b]].T, color="#8d949b", linewidth=1.1, zorder=2)

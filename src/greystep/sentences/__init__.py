@@ -1,0 +1,1 @@
+"""What is said to people, made from codes and numbers: one file a subject."""
