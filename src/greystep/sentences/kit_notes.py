@@ -173,9 +173,10 @@ def _share(what: str, share: Share, change: bool) -> str:
         return f"the {what} {led} ({say.listed(steps)})"
     rest, own = (pack, steps[0]) if share.follows == Follows.HEAD else (head, steps[1])
     size = say.give_or_take(quantity, abs(rest.delta), rest.u)
+    where = "on every pack" if rest is pack else "with every head"
     little = "too little to show" if abs(rest.delta) > rest.by_chance else "no more than chance"
     return (
-        f"the {what} follows the {share.follows}: {own} on every {rest.part}, while {rest.part}s {rest.first} and "
+        f"the {what} follows the {share.follows}: {own} {where}, while {rest.part}s {rest.first} and "
         f"{rest.second} differ by {size}, {little}"
     )
 
