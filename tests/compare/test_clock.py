@@ -9,9 +9,9 @@ import pytest
 
 from greystep.compare.clock import firing_order
 from greystep.compare.drift import HeatByShots, analyse
-from greystep.sentences.kit_notes import design
 from greystep.log.ingest import ingest
 from greystep.log.session import load_session
+from greystep.sentences.kit_notes import design
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "hire_kit"
 COLOURS = ["mired", "duv", "u_prime", "v_prime", "cct_k", "output_stops"]

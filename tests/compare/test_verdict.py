@@ -102,7 +102,9 @@ def test_heads_are_judged_by_spans_and_output(synthetic: ModuleType) -> None:
     readings.loc[tint, "duv"] += 0.0030
     judged = say(readings, synthetic.make_session())[1]
     assert list(judged.heads_table["verdict"]) == ["within", "outside", "outside"]
-    assert "1/8 is 0.2 stop darker than set" in judged.heads_table["why"][1] or "0.3 stop" in judged.heads_table["why"][1]
+    assert (
+        "1/8 is 0.2 stop darker than set" in judged.heads_table["why"][1] or "0.3 stop" in judged.heads_table["why"][1]
+    )
     assert "one odd power, 1/4" in judged.heads_table["why"][2]
     assert "greener" in judged.sentences["C"]
     assert judged.kit_verdict == "outside"
@@ -371,7 +373,7 @@ def test_a_head_seen_by_two_bodies_has_a_sentence_from_each(synthetic: ModuleTyp
     steady = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 4)))
     moving = synthetic.simulate(np.random.default_rng(2), np.array([[0.0, 3.0, 6.0, 9.0], [0.0] * 4]))
     later = moving.assign(body="Invented 2", shot=moving["shot"] + len(steady))
-    drift, judged = say(pd.concat([steady, later], ignore_index=True), synthetic.make_session())
+    _, judged = say(pd.concat([steady, later], ignore_index=True), synthetic.make_session())
     assert list(judged.sentences) == ["A (Invented 1)", "B (Invented 1)", "A (Invented 2)", "B (Invented 2)"]
     assert "holds its colour" in judged.sentences["A (Invented 1)"]
     assert "does not hold" in judged.sentences["A (Invented 2)"]
@@ -391,11 +393,13 @@ def exchange(synthetic: ModuleType, head_mired: float, pack_mired: float) -> pd.
 
 
 def test_a_bad_pack_sends_no_head_back(synthetic: ModuleType) -> None:
-    drift, judged = say(exchange(synthetic, 0.3, 9.0), synthetic.make_session())
+    _, judged = say(exchange(synthetic, 0.3, 9.0), synthetic.make_session())
     assert (judged.back, judged.clash, judged.packs) == ((), (), ("P1", "P2"))
     assert judged.kit_verdict == "outside"
     for head in ("C", "D"):
-        assert judged.sentences[head].startswith(f"Head {head} is steady on each pack, but not from one pack to another: ")
+        assert judged.sentences[head].startswith(
+            f"Head {head} is steady on each pack, but not from one pack to another: "
+        )
         assert "on pack P2 is" in judged.sentences[head]
         assert "on pack P1 (limit 4 mired)" in judged.sentences[head]
     assert judged.todo[0].startswith("Do not use packs P1 and P2 in one picture")
@@ -410,7 +414,7 @@ def test_heads_that_stayed_on_their_packs_are_held_against_the_whole_kit(synthet
     offsets = np.array([[0.0] * 4, [0.0] * 4, [0.0] * 4, [9.0] * 4])
     readings = synthetic.simulate(np.random.default_rng(1), offsets, repeats=3)
     packs = {"A": "P1", "B": "P1", "C": "P2", "D": "P2"}
-    drift, judged = say(readings.assign(pack=readings["head"].map(packs)), synthetic.make_session())
+    _, judged = say(readings.assign(pack=readings["head"].map(packs)), synthetic.make_session())
     assert judged.back == ("D",)
     assert "holds its colour" in judged.sentences["C"]
     assert "warmer and 0.0" in judged.sentences["D"] or "warmer and no greener" in judged.sentences["D"]

@@ -103,7 +103,9 @@ def test_power_order_is_recognised_by_the_shots_alone() -> None:
     heat = find_heat(fired(straight, CLOCK), 200.0 + np.arange(len(STOPS)) * 0.1, 1)
     assert not heat.separable[0]
     assert not heat.kept[0]
-    assert find_heat(fired([0.0] * 6, CLOCK[:6]), np.full(6, 200.0), 1).separable[0], "one power only: nothing to mix up"
+    assert find_heat(fired([0.0] * 6, CLOCK[:6]), np.full(6, 200.0), 1).separable[0], (
+        "one power only: nothing to mix up"
+    )
 
 
 def test_without_times_a_change_of_head_is_a_rest_unless_heads_take_turns() -> None:

@@ -92,7 +92,9 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
     summary = Summary(
         session="Hire kit, prep day",
         reference=ReferenceLight(
-            **{name: float(reference[name]) for name in ("mired", "duv", "u_prime", "v_prime", "output_stops", "cct_k")},
+            **{
+                name: float(reference[name]) for name in ("mired", "duv", "u_prime", "v_prime", "output_stops", "cct_k")
+            },
             head="A",
             power="full",
             kit=False,

@@ -140,7 +140,9 @@ def test_the_table_of_cells_holds_the_numbers_of_powers(kit: Any, read: Page) ->
 def test_what_the_order_left_is_printed_head_by_head(kit: Any) -> None:
     heads = kit.summary.heads_table.assign(lag1=[0.31, -0.12, np.nan, 0.0])
     powers = kit.powers.assign(up_less_down_mired=np.where(kit.powers["head"] == "A", -0.26, np.nan))
-    rows = Page(build(kit, summary=replace(kit.summary, heads_table=heads), powers=powers)).tables["What the order of shooting left"]
+    rows = Page(build(kit, summary=replace(kit.summary, heads_table=heads), powers=powers)).tables[
+        "What the order of shooting left"
+    ]
     minus = "\N{MINUS SIGN}"
     assert rows[1][:2] == ["A", "+0.31"]
     assert rows[1][2].startswith(f"full: {minus}0.3, 1/2: {minus}0.3")
