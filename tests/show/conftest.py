@@ -10,8 +10,9 @@ import pytest
 
 from greystep.columns import HeadRow, PairRow, PowerRow, names, rows_of
 from greystep.compare.verdict import WorstPair
+from greystep.log.bodies import Body
 from greystep.log.session import DEFAULT_TOLERANCE
-from greystep.sentences.summary import BodyColour, FrameCounts, ReferenceLight, Summary
+from greystep.sentences.summary import FrameCounts, ReferenceLight, Summary
 from greystep.terms import Quantity, Verdict
 from greystep.words import CAUTION
 
@@ -112,7 +113,7 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
         todo=tuple(todo),
         safe_ranges=pd.DataFrame(columns=["head_a", "head_b", "safe_powers"]),
         notes=(NOTE,),
-        bodies=(BodyColour("Camera 01", None, "dng-2", False, None, np.ones(3), None),),
+        bodies=(Body("Camera 01", None, np.ones(3), None, "dng-2", None, None, False),),
         attribution=None,
         check_frames=None,
     )

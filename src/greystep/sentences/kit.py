@@ -8,34 +8,9 @@ import pandas as pd
 
 from greystep import words as say
 from greystep.columns import HeadRow
-from greystep.compare.advice import (
-    Action,
-    GiveMatrix,
-    KeepHeadsApart,
-    KeepPacksApart,
-    OpenPairs,
-    SendBack,
-    ShootAgain,
-    ShootEmpty,
-    ShootRounds,
-    UseOver,
-)
+from greystep.compare import advice, findings
 from greystep.compare.drift import Timing
-from greystep.compare.findings import (
-    Difference,
-    Ends,
-    Finding,
-    NoMove,
-    OddPower,
-    OffAt,
-    OffPair,
-    Offset,
-    OnePower,
-    OutputOff,
-    OwnDrift,
-    Stand,
-    Unlike,
-)
+from greystep.compare.findings import Finding
 from greystep.compare.limits import MOST_ROUNDS
 from greystep.compare.verdict import WorstPair
 from greystep.flags import Flag
@@ -96,7 +71,7 @@ def sentence(finding: Finding, timing: Timing) -> str:
     if finding.verdict == Verdict.OUTSIDE:
         safe = f"; safe over {say.stretch(finding.safe)}" if len(finding.safe) > 1 else ""
         also = ""
-        if isinstance(finding.others, Offset) and not finding.others.power:
+        if isinstance(finding.others, findings.Offset) and not finding.others.power:
             also = f"; it is also {_others(finding.others)}"
         return f"{head} does not hold its colour: {own}{also}{safe}."
     if finding.others:
@@ -117,38 +92,38 @@ def _undecided(finding: Finding, timing: Timing) -> str:
     return f"cannot call it: {more}"
 
 
-def _gap(difference: Difference) -> str:
+def _gap(difference: findings.Difference) -> str:
     return say.gap(difference.kelvin, difference.mired, difference.duv)
 
 
-def _own(own: OwnDrift) -> str:
+def _own(own: findings.OwnDrift) -> str:
     """Return how a head moves over its own powers."""
     match own:
-        case OnePower(power):
+        case findings.OnePower(power):
             return f"only {power} was tested"
-        case NoMove():
+        case findings.NoMove():
             return "all its powers are alike"
-        case OutputOff(power, error, limit):
+        case findings.OutputOff(power, error, limit):
             return f"{power} is {say.output(error)} (limit {say.limit(Quantity.OUTPUT_STOPS, limit)})"
-        case OddPower(power, difference, quantity, limit):
+        case findings.OddPower(power, difference, quantity, limit):
             apart = f"{_gap(difference)} than at its other powers (limit {say.limit(quantity, limit)})"
             return f"one odd power, {power}: {apart}"
-        case Ends(power, base, difference, quantity, limit, one_way):
+        case findings.Ends(power, base, difference, quantity, limit, one_way):
             text = f"{power} is {_gap(difference)} than {base} (limit {say.limit(quantity, limit)})"
             grows = f"it grows {say.way(difference.mired, difference.duv)} as power falls: "
             return f"{grows}{text}" if one_way else text
 
 
-def _others(stand: Stand) -> str:
+def _others(stand: findings.Stand) -> str:
     """Return how a head stands to the others that it does not match."""
     match stand:
-        case OffPair(difference, power, other, other_power):
+        case findings.OffPair(difference, power, other, other_power):
             return f"{_gap(difference)} at {power} than head {other} at {other_power}"
-        case Offset(difference, rival, power):
+        case findings.Offset(difference, rival, power):
             return f"{_gap(difference)} than {_rest(rival)} {f'at {power}' if power else 'at every power'}"
-        case OffAt(difference, rival, power, alone):
+        case findings.OffAt(difference, rival, power, alone):
             return f"{_gap(difference)} than {_rest(rival)} at {power}{' alone' if alone else ''}"
-        case Unlike(rival, powers):
+        case findings.Unlike(rival, powers):
             return f"unlike {_rest(rival)} at {say.listed(powers)}"
 
 
@@ -164,39 +139,39 @@ def _range(finding: Finding) -> str:
     return f"it moves {moves} from {finding.measured[0]} to {finding.measured[-1]}{output}"
 
 
-def action(what: Action, timing: Timing) -> str:
+def action(what: advice.Action, timing: Timing) -> str:
     """Return a line of what to do next, with the cautions where it means handling kit."""
     match what:
-        case SendBack(heads):
+        case advice.SendBack(heads):
             return f"Send back {say.heads(heads)}, or swap {'them' if len(heads) > 1 else 'it'}. {say.CAUTION}"
-        case UseOver(head, powers, alone):
+        case advice.UseOver(head, powers, alone):
             lone = " alone in a picture," if alone else ""
             return f"If head {head} must stay, use it{lone} over {say.stretch(powers)} only."
-        case KeepPacksApart(packs):
+        case advice.KeepPacksApart(packs):
             return (
                 f"Do not use packs {say.listed(packs)} in one picture, or swap the odd one: the heads that ran on both "
                 f"hold on each pack, but not from one to the other. {say.CAUTION}"
             )
-        case KeepHeadsApart(heads):
+        case advice.KeepHeadsApart(heads):
             return (
                 f"Do not use {say.heads(heads)} in one picture: they do not match, and this test cannot show which is "
                 "the odd one. A third head or a colour meter can."
             )
-        case GiveMatrix():
+        case advice.GiveMatrix():
             return f"Give the camera a colour matrix: {say.GIVE_MATRIX}."
-        case ShootAgain(head, doubted):
+        case advice.ShootAgain(head, doubted):
             return f"Shoot head {head} at {say.listed(doubted.powers)} again, {_DOUBTED[doubted.flag][1]}."
-        case ShootEmpty(heads, powers):
+        case advice.ShootEmpty(heads, powers):
             return f"Shoot {say.heads(heads)} at {say.listed(powers)}: no frame there can be used."
-        case ShootRounds(heads, rounds, cells):
+        case advice.ShootRounds(heads, rounds, cells):
             time = more_rounds(rounds, cells, timing)
             each = " each" if len(heads) > 1 and time.endswith("min") else ""
             return f"Shoot {say.heads(heads)} again at every power: {time}{each}."
-        case OpenPairs():
+        case advice.OpenPairs():
             return _open_pairs(what, timing)
 
 
-def _open_pairs(found: OpenPairs, timing: Timing) -> str:
+def _open_pairs(found: advice.OpenPairs, timing: Timing) -> str:
     said = f"{say.counted(found.pairs, 'pair')} of {say.heads(found.heads)} cannot be called yet"
     if not found.repeated:
         return f"{said}: no light was shot twice; one more round shows their scatter."

@@ -5,25 +5,9 @@ from collections.abc import Sequence
 from typing import Final
 
 from greystep import words as say
-from greystep.compare.attribution import (
-    Answer,
-    Follows,
-    NoCommonPower,
-    NothingRepeatedAmong,
-    OnePack,
-    Share,
-    Step,
-)
+from greystep.compare import attribution, drift
+from greystep.compare.attribution import Answer, Follows, Share, Step
 from greystep.compare.bracket import Moved
-from greystep.compare.drift import (
-    DriftNote,
-    HeatByShots,
-    HeatNotSeparable,
-    KitPowerNotMeasured,
-    NothingRepeated,
-    NotRepeated,
-    ReferencePowerNotMeasured,
-)
 from greystep.compare.sensitivity import IsoStep
 from greystep.compare.verdict import ReportFacts
 from greystep.terms import Quantity
@@ -48,27 +32,27 @@ def notes(facts: ReportFacts) -> list[str]:
     ]
 
 
-def design(note: DriftNote) -> str:
+def design(note: drift.DriftNote) -> str:
     """Return what limits the answer of a test."""
     match note:
-        case HeatNotSeparable(heads):
+        case drift.HeatNotSeparable(heads):
             return (
                 f"The usable frames of {say.heads(heads)} go straight through the powers, so heat and power cannot be "
                 "separated: part of the drift may be the tube that warms up. Shoot the powers up, down and up again "
                 "to separate them."
             )
-        case NothingRepeated():
+        case drift.NothingRepeated():
             return "No head was shot twice at one power, so nothing can be called: shoot one more round."
-        case NotRepeated(heads):
+        case drift.NotRepeated(heads):
             return f"{say.capital(say.heads(heads))}: no repeats; the scatter of the other heads is used."
-        case HeatByShots():
+        case drift.HeatByShots():
             return "The capture times are not known, so heat is counted in shots."
-        case KitPowerNotMeasured(power):
+        case drift.KitPowerNotMeasured(power):
             return (
                 f"No head was measured at {power}, the power of the kit's mean, so nothing is compared with it: name a "
                 "power that the heads have in [reference] of session.toml."
             )
-        case ReferencePowerNotMeasured(power, head, used):
+        case drift.ReferencePowerNotMeasured(power, head, used):
             return (
                 f"The reference power {power} was not measured on head {head}: its highest power, {used}, is the "
                 "reference."
@@ -108,7 +92,7 @@ def iso_step(step: IsoStep) -> str:
     )
 
 
-def one_pack(found: OnePack) -> str:
+def one_pack(found: attribution.OnePack) -> str:
     """Return where the heads that go back are all the heads of a pack, so that it may be the pack."""
     return (
         f"{say.capital(say.heads(found.heads))} {'ran' if len(found.heads) > 1 else 'alone ran'} on pack {found.pack}, "
@@ -117,15 +101,15 @@ def one_pack(found: OnePack) -> str:
     )
 
 
-def head_or_pack(told: Answer | NothingRepeatedAmong | NoCommonPower) -> str:
+def head_or_pack(told: Answer | attribution.NothingRepeatedAmong | attribution.NoCommonPower) -> str:
     """Return which of head and pack makes the difference."""
     match told:
-        case NoCommonPower(heads):
+        case attribution.NoCommonPower(heads):
             return (
                 f"{say.capital(say.heads(heads))} ran on more than one pack, but on no two at the same power: head and "
                 "pack cannot be separated."
             )
-        case NothingRepeatedAmong(among):
+        case attribution.NothingRepeatedAmong(among):
             return f"{say.capital(among)}: nothing was shot twice, so nobody can say which."
         case Answer():
             return _answer(told)
@@ -192,6 +176,6 @@ def _size(quantity: Quantity, step: Step) -> str:
     return f"{say.kelvin(step.kelvin)} ({size})" if quantity == Quantity.MIRED else size
 
 
-def designs(found: Sequence[DriftNote]) -> list[str]:
+def designs(found: Sequence[drift.DriftNote]) -> list[str]:
     """Return what limits the answer of a test, a sentence a note."""
     return [design(note) for note in found]

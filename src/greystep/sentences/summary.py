@@ -4,8 +4,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from greystep import __version__
@@ -60,19 +58,6 @@ class FrameCounts:
 
 
 @dataclass(frozen=True)
-class BodyColour:
-    """How the colour of a camera body was made; see `greystep.log.bodies.Body`."""
-
-    body: str
-    matrix: npt.NDArray[np.float64] | None
-    colour_from: str
-    anchored: bool
-    reference_neutral: Sequence[float] | None
-    target_factor: npt.NDArray[np.float64]
-    patch: Sequence[float] | None
-
-
-@dataclass(frozen=True)
 class Summary:
     """What a report says.
 
@@ -97,7 +82,7 @@ class Summary:
         head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
     notes : tuple of str
         What limits the answer, and what else the session shows.
-    bodies : tuple of BodyColour
+    bodies : tuple of Body
     attribution : Attribution or None
     check_frames : CheckFrames or None
     """
@@ -117,7 +102,7 @@ class Summary:
     todo: tuple[str, ...]
     safe_ranges: pd.DataFrame
     notes: tuple[str, ...]
-    bodies: tuple[BodyColour, ...]
+    bodies: tuple[Body, ...]
     attribution: Attribution | None
     check_frames: CheckFrames | None
 
@@ -188,21 +173,9 @@ def summary(
         todo=tuple(kit.action(what, timing) for what in judged.actions),
         safe_ranges=judged.ranges,
         notes=(*kit_notes.notes(facts), *notes, *kit_notes.designs(drift.notes)),
-        bodies=tuple(_body(body) for body in bodies),
+        bodies=tuple(bodies),
         attribution=facts.attribution,
         check_frames=facts.check_frames,
-    )
-
-
-def _body(body: Body) -> BodyColour:
-    return BodyColour(
-        body=body.label,
-        matrix=body.matrix,
-        colour_from=body.colour_from,
-        anchored=body.anchored,
-        reference_neutral=body.reference_neutral,
-        target_factor=body.target_factor,
-        patch=body.target.patch if body.target else None,
     )
 
 
@@ -226,12 +199,19 @@ def summary_json(content: Summary) -> dict[str, Any]:
             "todo": content.todo,
             "safe_ranges": records(content.safe_ranges),
             "notes": content.notes,
-            "bodies": [asdict(body) for body in content.bodies],
+            "bodies": [_body(body) for body in content.bodies],
             "attribution": _attribution(content.attribution),
             "bracket": _check_frames(content.check_frames),
         }
     )
     return made
+
+
+def _body(body: Body) -> dict[str, Any]:
+    """Return how the colour of a camera body was made."""
+    names = ("matrix", "colour_from", "anchored", "reference_neutral", "target_factor")
+    patch = body.target.patch if body.target else None
+    return {"body": body.label, **{name: getattr(body, name) for name in names}, "patch": patch}
 
 
 def _worst_pair(content: Summary) -> dict[str, Any] | None:
