@@ -1,6 +1,6 @@
 """The heat of a head at each of its shots, and whether the test shows colour moving with it.
 
-Heat is the energy of the flashes before a shot, each fading with time. It is told apart from power by shots that come
+Heat is the energy of the flashes before a shot, each fading with time. It is separated from power by shots that come
 back to a power with the head in another state; a test shot in plain power order has none.
 """
 

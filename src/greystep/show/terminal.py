@@ -12,7 +12,7 @@ from greystep.sentences import kit
 from greystep.sentences.summary import FrameCounts, Summary
 from greystep.show import mixed, words
 
-#: So many kinds of fault are told on screen; readings.csv and the page tell all.
+#: So many kinds of fault are named on screen; readings.csv and the page name all.
 FAULTS_SAID: Final = 8
 #: More frames than this that arrive at once are counted, not told one by one.
 ARRIVED_SAID: Final = 12
