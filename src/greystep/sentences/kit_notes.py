@@ -95,8 +95,8 @@ def iso_step(step: IsoStep) -> str:
 def one_pack(found: attribution.OnePack) -> str:
     """Return where the heads that go back are all the heads of a pack, so that it may be the pack."""
     return (
-        f"{say.capital(say.heads(found.heads))} {'ran' if len(found.heads) > 1 else 'alone ran'} on pack {found.pack}, "
-        "and no other head did: this test cannot separate head from pack. Two heads on both packs can: greystep plan "
+        f"Only {say.heads(found.heads)} ran on pack {found.pack}: this test cannot separate head from pack. Two heads "
+        "on both packs can: greystep plan "
         f"DIR --swap {found.heads[0]},{found.good_head} --packs {found.pack},{found.good_pack}"
     )
 
