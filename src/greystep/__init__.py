@@ -14,7 +14,7 @@ the ground files serve everyone. ``demo`` uses the ground files and ``log`` alon
     mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
     correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange
              dngcopy images demosaic render plates check
-    sentences: frames session_notes setups moves
+    sentences: frames session_notes kit kit_notes summary setups moves
     show:    words strips series canvas figures page sheetpage moves washes auditpage terminal
     demo:    spectra sensor dngfile kit scenario
     cli:     options demo plan ingest watch report correct render audit choose camera history app

@@ -1,4 +1,4 @@
-"""The closed sets of names that tables and files carry: kinds of frames, verdicts, sources of a correction."""
+"""The closed sets of names that tables and files carry: kinds of frames, verdicts, quantities, sources."""
 
 from enum import StrEnum
 from typing import Final
@@ -19,6 +19,16 @@ class Verdict(StrEnum):
     WITHIN = "within"
     OUTSIDE = "outside"
     UNDECIDED = "undecided"
+
+
+class Quantity(StrEnum):
+    """What a limit is given for, in the order in which limits are judged."""
+
+    MIRED = "mired"
+    DUV = "duv"
+    STEPS = "steps"
+    KELVIN = "kelvin"
+    OUTPUT_STOPS = "output_stops"
 
 
 class Source(StrEnum):
@@ -43,6 +53,7 @@ class Order(StrEnum):
 LIT = (Kind.FLASH, Kind.JOB)
 #: The kinds of frames that were taken without flash.
 UNLIT = (Kind.AMBIENT, Kind.DARK)
-
-#: Columns of the log that set cells of one head and power apart, as far as the log has them.
+#: The columns that separate cells of one head and power, where they vary.
 PARTS: Final = ("pack", "channel", "with", "modifier")
+#: Quantities of colour: the ending of their columns in tables, such as ``delta_k`` and ``span_k``.
+COLUMN: Final = {Quantity.MIRED: "mired", Quantity.KELVIN: "k", Quantity.DUV: "duv", Quantity.STEPS: "steps"}

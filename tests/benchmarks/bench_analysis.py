@@ -14,7 +14,8 @@ from types import ModuleType
 import numpy as np
 
 from greystep.compare.drift import analyse
-from greystep.compare.verdict import judge, summary
+from greystep.compare.verdict import ReportFacts, judge
+from greystep.sentences.summary import summary, summary_json
 
 
 def load_synthetic() -> ModuleType:
@@ -34,7 +35,8 @@ def bench_sessions(synthetic: ModuleType, sessions: int = 100) -> tuple[float, f
     start, used = time.perf_counter(), time.process_time()
     for readings in made:
         drift = analyse(readings, session)
-        summary(judge(drift, session.tolerance), drift, session, readings)
+        facts = ReportFacts(judge(drift, session.tolerance), None, (), None, (), ())
+        summary_json(summary(facts, drift, session, readings))
     return time.perf_counter() - start, time.process_time() - used
 
 

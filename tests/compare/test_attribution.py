@@ -7,10 +7,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.compare.attribution import Attribution, attribute, attribution_summary, unparted_notes
+from greystep.compare.attribution import Attribution, NoCommonPower, attribute, heads_on_one_pack
 from greystep.compare.drift import analyse
+from greystep.compare.verdict import report_facts
 from greystep.files import to_json
 from greystep.log.plan import Step, arrange, swap_cells
+from greystep.sentences.kit_notes import head_or_pack, one_pack
+from greystep.sentences.summary import summary, summary_json
 
 #: The exchange as it is planned: from each block to the next only the head or the pack changes.
 TURNS = [("C", "P1"), ("C", "P2"), ("D", "P2"), ("D", "P1")]
@@ -59,6 +62,17 @@ def run(synthetic: ModuleType, seed: int = 1, **truth: Any) -> Attribution:
     return found
 
 
+def notes(found: Attribution) -> list[str]:
+    return [head_or_pack(one) for one in found.told]
+
+
+def content(synthetic: ModuleType, readings: pd.DataFrame) -> Any:
+    """Return what summary.json says of head and pack."""
+    session, given = synthetic.make_session(), readings.assign(iso=100.0)
+    drift = analyse(given, session)
+    return summary_json(summary(report_facts(given, drift, session.tolerance), drift, session, given))["attribution"]
+
+
 def row(found: Attribution, part: str, power: str = "1/16", before: str = "") -> pd.Series:
     table = found.table
     chosen = table[(table["part"] == part) & (table["power"] == power) & (table["from_power"] == before)]
@@ -104,9 +118,9 @@ def test_the_drift_of_a_head_is_found_on_either_pack(synthetic: ModuleType) -> N
         assert step["delta_mired"] == pytest.approx(6.0, abs=1.5 * step["u_delta_mired"])
         assert follows(found, "mired", power, before) == "head"
     assert follows(found, "mired", "1/1") == "neither"
-    assert "the warmth follows the head: head D is" in found.notes[0]
-    assert "mired) warmer than head C whatever the pack" in found.notes[0]
-    assert found.notes[1].startswith("From 1/1 to 1/16: the drift of warmth follows the head: head D grows")
+    assert "the warmth follows the head: head D is" in notes(found)[0]
+    assert "mired) warmer than head C on every pack" in notes(found)[0]
+    assert notes(found)[1].startswith("From 1/1 to 1/16: the drift of warmth follows the head: head D grows")
     assert follows(found, "duv") == follows(found, "output_stops") == "neither"
 
 
@@ -114,21 +128,21 @@ def test_a_pack_is_found_under_either_head_each_quantity_by_itself(synthetic: Mo
     found = run(synthetic, pack=(5.0, 5.0), head_duv=0.0015, pack_output=-0.2)
     assert [follows(found, name) for name in ("mired", "duv", "output_stops")] == ["pack", "head", "pack"]
     assert follows(found, "mired", "1/16", "1/1") == "neither"
-    assert "pack P2 is" in found.notes[0]
-    assert "0.0015" in found.notes[0]
-    assert "stop darker than pack P1 whatever the head" in found.notes[0]
+    assert "pack P2 is" in notes(found)[0]
+    assert "0.0015" in notes(found)[0]
+    assert "stop darker than pack P1 with every head" in notes(found)[0]
 
 
 def test_both_shares_are_told_apart(synthetic: ModuleType) -> None:
     assert follows(run(synthetic, head=(4.0, 4.0), pack=(3.0, 3.0))) == "both"
-    assert "mostly the head, partly the pack" in run(synthetic, head=(9.0, 9.0), pack=(-2.0, -2.0)).notes[0]
+    assert "mostly the head, partly the pack" in notes(run(synthetic, head=(9.0, 9.0), pack=(-2.0, -2.0)))[0]
 
 
 def test_what_is_sure_but_too_little_to_show_follows_nothing(synthetic: ModuleType) -> None:
     found = run(synthetic, head=(0.5, 0.5), pack=(8.0, 8.0), scatter=0.05)
     assert row(found, "head")["delta_mired"] > row(found, "head")["by_chance_mired"]
     assert follows(found) == "pack"
-    assert "too little to show" in found.notes[0]
+    assert "too little to show" in notes(found)[0]
     assert follows(run(synthetic, head=(0.5, 0.5), scatter=0.05)) == "neither"
 
 
@@ -139,7 +153,7 @@ def test_a_room_that_drifts_is_not_taken_for_the_head(synthetic: ModuleType) -> 
     assert head["delta_mired"] == pytest.approx(4.0, abs=1.0)
     assert left["delta_mired"] == pytest.approx(-4.0, abs=1.5)
     assert follows(found) == "open"
-    assert "head or pack cannot be told in the warmth" in found.notes[0]
+    assert "head and pack cannot be told apart in the warmth" in notes(found)[0]
 
 
 def test_intervals_hold_and_chance_is_seldom_called(synthetic: ModuleType) -> None:
@@ -161,47 +175,48 @@ def test_a_tree_of_heads_and_packs_is_enough_but_checks_nothing(synthetic: Modul
     found = run(synthetic, head=(6.0, 6.0), turns=TURNS[:3])
     assert row(found, "head")["delta_mired"] == pytest.approx(6.0, abs=1.0)
     assert not (found.table["part"] == "left").any()
-    assert "nothing checks that head and pack add up" in found.notes[0]
+    assert "nothing checks that head and pack add up" in notes(found)[0]
 
 
 def test_one_moved_head_tells_of_packs_alone(synthetic: ModuleType) -> None:
     found = run(synthetic, pack=(6.0, 6.0), turns=[*TURNS[:2], ("D", "P3")])
     assert set(found.table["part"]) == {"pack"}
     assert set(found.table["second"]) == {"P2"}
-    assert "of the heads nothing is known" in found.notes[0]
+    assert "nothing is known of the heads" in notes(found)[0]
     assert follows(found) == "pack"
 
 
 def test_a_design_that_cannot_tell_says_so(synthetic: ModuleType) -> None:
     alone = run(synthetic, rounds=1)
     assert set(alone.answers["follows"]) == {"open"}
-    assert "nothing was shot twice" in alone.notes[0]
+    assert "nothing was shot twice" in notes(alone)[0]
     readings = exchange(synthetic, np.random.default_rng(3))
     apart = readings[(readings["pack"] == "P1") == (readings["stops"] == 0)]
     found = attribute(analyse(apart.reset_index(drop=True), synthetic.make_session()))
     assert found is not None
     assert not len(found.table)
-    assert found.notes == (
-        "Heads C and D hung on more than one pack, but on no two at the same power: head and pack cannot be parted.",
-    )
-    assert attribution_summary(found) == {"answers": [], "differences": []}
+    assert found.told == (NoCommonPower(("C", "D")),)
+    assert notes(found) == [
+        "Heads C and D ran on more than one pack, but on no two at the same power: head and pack cannot be separated."
+    ]
+    assert content(synthetic, apart.reset_index(drop=True)) == {"answers": [], "differences": []}
 
 
 def test_without_a_moved_head_there_is_nothing_to_share_out(synthetic: ModuleType) -> None:
     readings = exchange(synthetic, np.random.default_rng(3), turns=[("C", "P1"), ("D", "P2")])
     assert attribute(analyse(readings, synthetic.make_session())) is None
     assert attribute(analyse(readings.assign(pack=""), synthetic.make_session())) is None
-    assert attribution_summary(None) is None
+    assert content(synthetic, readings) is None
 
 
 def test_heads_that_go_back_may_owe_it_to_their_pack(synthetic: ModuleType) -> None:
     turns = [("A", "P1"), ("b2", "P1"), ("C", "P2"), ("D", "P2")]
     drift = analyse(exchange(synthetic, np.random.default_rng(3), turns=turns), synthetic.make_session())
-    assert unparted_notes(drift, ()) == unparted_notes(drift, ("C",)) == []
-    (note,) = unparted_notes(drift, ("C", "D"))
-    assert note.startswith("Heads C and D are all that hang on pack P2")
+    assert heads_on_one_pack(drift, ()) == heads_on_one_pack(drift, ("C",)) == []
+    (note,) = map(one_pack, heads_on_one_pack(drift, ("C", "D")))
+    assert note.startswith("Only heads C and D ran on pack P2: this test cannot separate head from pack.")
     assert note.endswith("--swap C,A --packs P2,P1")
-    assert unparted_notes(drift, ("A", "b2", "C", "D")) == []
+    assert heads_on_one_pack(drift, ("A", "b2", "C", "D")) == []
 
 
 def test_many_heads_on_two_packs(synthetic: ModuleType) -> None:
@@ -232,6 +247,4 @@ def test_the_plan_of_an_exchange_is_what_this_needs(synthetic: ModuleType) -> No
     found = attribute(analyse(readings, synthetic.make_session()))
     assert found is not None
     assert len(found.table) == 9
-    content = attribution_summary(found)
-    assert content is not None
-    assert '"follows": "neither"' in to_json(content)
+    assert '"follows": "neither"' in to_json(content(synthetic, readings))

@@ -1,15 +1,19 @@
 """Check frames: which means they enter, and what they say of the room over the session."""
 
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.compare.bracket import Bracket, bracket_notes, bracket_summary, find_bracket
+from greystep.compare.bracket import CheckFrames, find_check_frames, find_moves
 from greystep.compare.cells import find_cells
 from greystep.compare.drift import analyse
+from greystep.compare.verdict import report_facts
 from greystep.log.session import DEFAULT_TOLERANCE
+from greystep.sentences.kit_notes import moved
+from greystep.sentences.summary import summary, summary_json
 
 HOUR = 3600.0
 
@@ -50,10 +54,17 @@ def session_of(
     return table.assign(note=note)
 
 
-def follow(synthetic: ModuleType, readings: pd.DataFrame) -> Bracket:
-    found = find_bracket(analyse(readings, synthetic.make_session()))
+def follow(synthetic: ModuleType, readings: pd.DataFrame) -> CheckFrames:
+    found = find_check_frames(analyse(readings, synthetic.make_session()))
     assert found is not None
     return found
+
+
+def content(synthetic: ModuleType, readings: pd.DataFrame) -> Any:
+    """Return what summary.json says of the check frames."""
+    session, given = synthetic.make_session(), readings.assign(iso=100.0)
+    drift = analyse(given, session)
+    return summary_json(summary(report_facts(given, drift, session.tolerance), drift, session, given))["bracket"]
 
 
 def test_check_frames_enter_no_mean_of_a_light_that_has_others(synthetic: ModuleType) -> None:
@@ -110,7 +121,7 @@ def test_intervals_hold_and_a_session_that_stood_still_says_nothing(synthetic: M
         inside[0] += abs(move["last_less_first"] - 0.6) <= move["u_last_less_first"]
         inside[1] += abs(move["per_hour"] - 1.2) <= move["u_per_hour"]
         still = follow(synthetic, session_of(synthetic, np.random.default_rng(5000 + seed), cold=0.4))
-        told += bool(bracket_notes(still, DEFAULT_TOLERANCE))
+        told += bool(find_moves(still, DEFAULT_TOLERANCE))
     assert np.all(inside > 0.90 * count)
     assert np.all(inside < 0.99 * count)
     assert told <= 13
@@ -118,13 +129,13 @@ def test_intervals_hold_and_a_session_that_stood_still_says_nothing(synthetic: M
 
 def test_a_room_that_moved_is_said_with_what_it_means(synthetic: ModuleType) -> None:
     found = follow(synthetic, session_of(synthetic, np.random.default_rng(4), per_hour=6.0))
-    (note,) = bracket_notes(found, DEFAULT_TOLERANCE)
+    (note,) = map(moved, find_moves(found, DEFAULT_TOLERANCE))
     assert note.startswith("The check frames of head A at 1/1 ended")
     assert "mired warmer than they began" in note
     assert "an hour)" in note
     assert "more than a quarter of the limit of 4 mired" in note
     small = follow(synthetic, session_of(synthetic, np.random.default_rng(4), per_hour=-1.0, scatter=0.05))
-    (note,) = bracket_notes(small, DEFAULT_TOLERANCE)
+    (note,) = map(moved, find_moves(small, DEFAULT_TOLERANCE))
     assert "mired cooler than they began" in note
     assert "quarter" not in note
 
@@ -135,20 +146,19 @@ def test_much_that_may_be_chance_is_said_as_such(synthetic: ModuleType) -> None:
     mired = readings["mired"].to_numpy().copy()
     mired[checks[-2:]] += 1.5 - mired[checks[-2:]].mean() + mired[checks[:2]].mean()
     readings["mired"] = mired
-    (note,) = bracket_notes(follow(synthetic, readings), DEFAULT_TOLERANCE)
+    (note,) = map(moved, find_moves(follow(synthetic, readings), DEFAULT_TOLERANCE))
     assert "may be chance" in note
     assert "more than a quarter of the limit" in note
 
 
 def test_without_two_visits_or_times(synthetic: ModuleType) -> None:
     readings = session_of(synthetic, np.random.default_rng(3), per_hour=6.0)
-    assert find_bracket(analyse(readings.assign(note=""), synthetic.make_session())) is None
+    assert find_check_frames(analyse(readings.assign(note=""), synthetic.make_session())) is None
     one = readings[(readings["note"] == "") | (readings.index > len(readings) - 3)]
-    assert find_bracket(analyse(one, synthetic.make_session())) is None
-    assert bracket_summary(None) is None
-    assert bracket_notes(None, DEFAULT_TOLERANCE) == []
-    untimed = bracket_summary(follow(synthetic, readings.assign(captured="")))
-    assert untimed is not None
+    assert find_check_frames(analyse(one, synthetic.make_session())) is None
+    assert find_moves(None, DEFAULT_TOLERANCE) == []
+    assert content(synthetic, one) is None
+    untimed = content(synthetic, readings.assign(captured=""))
     assert untimed["moves"]["mired"]["per_hour"] is None
     assert untimed["moves"]["mired"]["last_less_first"] == pytest.approx(3.0, abs=1.0)
     assert [visit["n"] for visit in untimed["visits"]] == [2, 2, 2, 2]

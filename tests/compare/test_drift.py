@@ -8,10 +8,11 @@ import pytest
 from scipy import stats
 
 from greystep.compare.cells import find_cells
-from greystep.compare.drift import analyse, legs
+from greystep.compare.drift import NothingRepeated, ReferencePowerNotMeasured, analyse, legs
 from greystep.errors import GreystepError
 from greystep.log.session import HeadInfo
 from greystep.published import STEP_UPRIME_VPRIME
+from greystep.sentences.kit_notes import design, designs
 
 POWERS_COLUMNS = [
     "head", "power", "stops", "n", "cct_k", "mired", "duv", "u_prime", "v_prime", "s_cct_k", "s_mired", "s_duv",
@@ -110,7 +111,8 @@ def test_references(synthetic: ModuleType, readings: pd.DataFrame) -> None:
     assert kit.powers["ref_delta_mired"].to_numpy()[0] == pytest.approx(0.95)
     untested = analyse(readings, synthetic.make_session("A", "1/8"))
     assert untested.reference["power"] == "1/1"
-    assert "1/8" in untested.notes[0]
+    assert untested.notes[0] == ReferencePowerNotMeasured("1/8", "A", "1/1")
+    assert "reference power 1/8 was not measured on head A: its highest power, 1/1," in design(untested.notes[0])
     with pytest.raises(GreystepError, match='"Z" is not in the log, which has A, B'):
         analyse(readings, synthetic.make_session("Z"))
 
@@ -143,7 +145,8 @@ def test_one_frame_a_cell_knows_no_uncertainty(synthetic: ModuleType, readings: 
     assert drift.pairs["u_delta_mired"].isna().all()
     assert drift.powers["s_mired"].isna().all()
     assert drift.heads[["u_span_mired", "repeatability_mired", "u_slope_mired_per_stop"]].isna().all().all()
-    assert any("shot twice" in note for note in drift.notes)
+    assert NothingRepeated() in drift.notes
+    assert "shot twice" in design(NothingRepeated())
 
 
 def test_output_may_be_unknown(synthetic: ModuleType, readings: pd.DataFrame) -> None:
@@ -204,12 +207,12 @@ def test_order_against_a_linear_drift_of_time(synthetic: ModuleType, deep: str) 
     drift = analyse(readings, synthetic.make_session())
     if deep == "straight":
         assert drift.heads["slope_mired_per_stop"][0] == pytest.approx(19.0, abs=1e-4)
-        assert "cannot be parted" in drift.notes[0]
+        assert "cannot be separated" in design(drift.notes[0])
         assert np.isnan(drift.heads["warmup_mired"][0])
     else:
         plain = [readings.loc[readings["stops"] == stop, "mired"].mean() for stop in range(7)]
         assert np.polyfit(range(7), plain, 1)[0] == pytest.approx(10.0, abs=1e-9)
-        # a term that saturates is kept for want of a better one
+        # a term that saturates is kept because there is no better one
         assert drift.heads["slope_mired_per_stop"][0] == pytest.approx(10.0, abs=0.3)
         assert not drift.notes
 
@@ -273,12 +276,11 @@ def test_the_same_seed_gives_the_same_tables(synthetic: ModuleType) -> None:
 def test_labels_stay_as_typed_in_notes(synthetic: ModuleType) -> None:
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 4)), repeats=3, order="straight")
     readings["head"] = readings["head"].map({"A": "iQ", "B": "D-Lite"})
-    assert (
-        "The usable frames of heads iQ and D-Lite go straight" in analyse(readings, synthetic.make_session()).notes[0]
-    )
+    drift = analyse(readings, synthetic.make_session())
+    assert "The usable frames of heads iQ and D-Lite go straight" in design(drift.notes[0])
 
 
 def test_a_kit_without_its_reference_power_is_told(synthetic: ModuleType, readings: pd.DataFrame) -> None:
     drift = analyse(readings, synthetic.make_session(power="1/64", kit=True))
     assert drift.powers["ref_delta_mired"].isna().all()
-    assert any(note.startswith("No head was measured at 1/64") for note in drift.notes)
+    assert any(note.startswith("No head was measured at 1/64") for note in designs(drift.notes))

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from greystep.compare.drift import analyse
-from greystep.compare.sensitivity import iso_notes, iso_steps
+from greystep.compare.sensitivity import find_iso_steps
+from greystep.sentences.kit_notes import iso_step
 
 
 def session(synthetic: ModuleType, seed: int, off: float) -> pd.DataFrame:
@@ -21,13 +22,13 @@ def session(synthetic: ModuleType, seed: int, off: float) -> pd.DataFrame:
 
 def test_one_light_at_two_isos_by_hand(synthetic: ModuleType) -> None:
     readings = session(synthetic, 1, 0.12)
-    steps = iso_steps(analyse(readings, synthetic.make_session()), readings)
+    (step,) = find_iso_steps(analyse(readings, synthetic.make_session()), readings)
     cell = readings[(readings["head"] == "A") & (readings["stops"] == 2)]
     mean = cell.groupby("iso")["output_stops"].mean()
-    (row,) = steps.to_dict("records")
-    assert row["stops"] == pytest.approx(mean[400.0] - mean[100.0], abs=1e-12)
-    assert (row["iso"], row["base_iso"], row["lights"]) == (400.0, 100.0, "A at 1/4")
-    (note,) = iso_notes(steps)
+    assert step.stops == pytest.approx(mean[400.0] - mean[100.0], abs=1e-12)
+    assert (step.iso, step.base_iso, step.lights) == (400.0, 100.0, (("A", "1/4"),))
+    assert step.shows
+    note = iso_step(step)
     assert note.startswith("At ISO 400 this camera reads 0.1")
     assert "brighter than marked, against ISO 100 (seen on A at 1/4)" in note
 
@@ -36,9 +37,9 @@ def test_an_iso_that_is_true_is_not_spoken_of_and_the_interval_holds_it(syntheti
     covered, spoken = [], []
     for seed in range(60):
         readings = session(synthetic, seed, 0.0)
-        steps = iso_steps(analyse(readings, synthetic.make_session()), readings)
-        covered.append(abs(steps["stops"][0]) <= steps["u_stops"][0])
-        spoken.append(len(iso_notes(steps)))
+        (step,) = find_iso_steps(analyse(readings, synthetic.make_session()), readings)
+        covered.append(abs(step.stops) <= step.u_stops)
+        spoken.append(step.shows)
     assert np.mean(covered) >= 0.88  # 95 % by design, 60 trials
     assert np.mean(spoken) <= 0.05
 
@@ -46,4 +47,4 @@ def test_an_iso_that_is_true_is_not_spoken_of_and_the_interval_holds_it(syntheti
 def test_without_a_shared_light_nothing_is_known(synthetic: ModuleType) -> None:
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 3)), repeats=3)
     readings["iso"] = np.where(readings["stops"] >= 2, 400.0, 100.0)
-    assert iso_steps(analyse(readings, synthetic.make_session()), readings).empty
+    assert find_iso_steps(analyse(readings, synthetic.make_session()), readings) == []

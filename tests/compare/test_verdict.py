@@ -9,14 +9,15 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from greystep.compare.drift import Drift, analyse
+from greystep.compare.drift import Drift, NothingRepeated, Timing, analyse
 from greystep.compare.limits import by_chance_mired, judge_rows, longest_run, rounds_to_decide, worst_of
-from greystep.compare.verdict import Judged, judge, summary
+from greystep.compare.verdict import ReportFacts, judge
 from greystep.errors import GreystepError
 from greystep.files import to_json
-from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
-from greystep.show.words import headline, worst_pair
-from greystep.words import Pace, rounds
+from greystep.log.session import DEFAULT_TOLERANCE, Session, Tolerance
+from greystep.sentences.kit import more_rounds, worst_pair
+from greystep.sentences.kit_notes import designs
+from greystep.sentences.summary import Summary, summary, summary_json
 
 ONLY_MIRED = Tolerance(4.0, None, None, None, None, False)
 #: Words that the hire desk does not use (PRACTICE: words on page one and terminal).
@@ -29,10 +30,16 @@ def run(
     seed: int = 0,
     tolerance: Tolerance = DEFAULT_TOLERANCE,
     **settings: object,
-) -> tuple[Drift, Judged]:
+) -> tuple[Drift, Summary]:
     readings = synthetic.simulate(np.random.default_rng(seed), offsets, **settings)
-    drift = analyse(readings, synthetic.make_session(tolerance=tolerance))
-    return drift, judge(drift, tolerance)
+    return say(readings, synthetic.make_session(tolerance=tolerance))
+
+
+def say(readings: pd.DataFrame, session: Session, claim: str | None = None) -> tuple[Drift, Summary]:
+    """Judge a session and put in words what it shows, without what else a report says."""
+    drift = analyse(readings, session)
+    facts = ReportFacts(judge(drift, session.tolerance, claim), None, (), None, (), ())
+    return drift, summary(facts, drift, session, readings)
 
 
 def kit(head: float = 0.0, cell: float = 0.0, slope: float = 0.0) -> np.ndarray:
@@ -93,10 +100,12 @@ def test_heads_are_judged_by_spans_and_output(synthetic: ModuleType) -> None:
     readings.loc[low, "output_stops"] -= 0.25
     tint = (readings["head"] == "C") & (readings["stops"] == 2)
     readings.loc[tint, "duv"] += 0.0030
-    judged = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE)
-    assert list(judged.heads["verdict"]) == ["within", "outside", "outside"]
-    assert "1/8 is 0.2 stop darker than set" in judged.heads["why"][1] or "0.3 stop" in judged.heads["why"][1]
-    assert "one odd power, 1/4" in judged.heads["why"][2]
+    judged = say(readings, synthetic.make_session())[1]
+    assert list(judged.heads_table["verdict"]) == ["within", "outside", "outside"]
+    assert (
+        "1/8 is 0.2 stop darker than set" in judged.heads_table["why"][1] or "0.3 stop" in judged.heads_table["why"][1]
+    )
+    assert "one odd power, 1/4" in judged.heads_table["why"][2]
     assert "greener" in judged.sentences["C"]
     assert judged.kit_verdict == "outside"
     assert judged.back == ("B", "C")
@@ -116,14 +125,14 @@ def test_only_limits_that_are_given_are_judged(synthetic: ModuleType) -> None:
 def test_another_tolerance_changes_no_number(synthetic: ModuleType) -> None:
     drift, wide = run(synthetic, kit(head=3.0))
     narrow = judge(drift, Tolerance(1.0, None, None, None, 0.05, False))
-    numbers = [name for name in wide.heads if name not in ("verdict", "why", "safe_powers")]
-    pd.testing.assert_frame_equal(wide.heads[numbers], narrow.heads[numbers])
+    numbers = [name for name in wide.heads_table if name not in ("verdict", "why", "safe_powers")]
+    pd.testing.assert_frame_equal(wide.heads_table[numbers], narrow.heads[numbers])
     pd.testing.assert_frame_equal(wide.pairs.drop(columns="verdict"), narrow.pairs.drop(columns="verdict"))
 
 
 def test_verdict_columns_stand_where_the_contract_has_them(synthetic: ModuleType) -> None:
     _, judged = run(synthetic, kit())
-    heads, pairs = list(judged.heads), list(judged.pairs)
+    heads, pairs = list(judged.heads_table), list(judged.pairs)
     assert heads[heads.index("u_warmup_mired") + 1 :][:2] == ["verdict", "why"]
     assert pairs[pairs.index("delta_steps") + 1] == "verdict"
 
@@ -133,13 +142,13 @@ def test_a_whole_head_is_told_from_one_odd_power(synthetic: ModuleType) -> None:
     _, odd = run(synthetic, kit(cell=7.0), scatter=0.3)
     _, ramp = run(synthetic, kit(slope=1.5), scatter=0.3)
     assert whole.back == odd.back == ramp.back == ("B",)
-    assert whole.heads["verdict"][1] == "within"
+    assert whole.heads_table["verdict"][1] == "within"
     assert re.search(
         r"Head B is steady on its own, but it is 2\d0 K \(\d\.\d mired\) warmer.*at every power", whole.sentences["B"]
     )
     assert "one odd power, 1/8" in odd.sentences["B"]
     assert "it grows warmer as power falls: 1/64 is" in ramp.sentences["B"]
-    assert "against the others" in whole.heads["why"][1]
+    assert "against the others" in whole.heads_table["why"][1]
     assert not any("every power" in text for text in (odd.sentences["B"], ramp.sentences["B"]))
 
 
@@ -155,7 +164,7 @@ def test_a_constant_tint_is_found_beside_heads_that_drift(synthetic: ModuleType)
     offsets = np.array([np.zeros(5), 2.5 * np.arange(5), -2.2 * np.arange(5), np.zeros(5)])
     readings = synthetic.simulate(np.random.default_rng(3), offsets, repeats=3)
     readings.loc[readings["head"] == "D", "duv"] += 0.0035
-    judged = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE)
+    judged = say(readings, synthetic.make_session())[1]
     assert (judged.back, judged.clash) == (("B", "C", "D"), ())
     assert re.search(r"0\.003[345] greener than the rest of the kit at every power", judged.sentences["D"])
     assert "it grows warmer as power falls" in judged.sentences["B"]
@@ -167,23 +176,22 @@ def test_the_worst_pair_carries_what_chance_would_read(synthetic: ModuleType) ->
     worst = judged.worst_pair
     assert worst is not None
     share = np.maximum(judged.pairs["delta_mired"].abs() / 4.0, judged.pairs["delta_duv"].abs() / 0.0010)
-    assert worst["ratio"] == pytest.approx(share.max())
-    assert judged.pairs.loc[share.idxmax(), "power_b"] == worst["power_b"]
+    assert worst.ratio == pytest.approx(share.max())
+    assert judged.pairs.loc[share.idxmax(), "power_b"] == worst.pair.power_b
     rng = np.random.default_rng(5)
     sd = np.sqrt(drift.fitted["mired"].sums / drift.fitted["mired"].dof / 5)
     means = rng.standard_normal((4000, 6, 7)) * sd[None, :, None]
     largest = [max(one[a].max() - one[b].min() for a in range(6) for b in range(6) if a != b) for one in means]
     assert by_chance_mired(drift) == pytest.approx(np.median(largest), rel=0.03)
-    assert worst["by_chance_mired"] == by_chance_mired(drift)
+    assert worst.by_chance_mired == by_chance_mired(drift)
     assert run(synthetic, np.zeros((1, 4)))[1].worst_pair is None
 
 
 def test_without_repeats_nothing_is_known_of_chance(synthetic: ModuleType) -> None:
     drift, judged = run(synthetic, kit(head=9.0), repeats=1)
     assert np.isnan(by_chance_mired(drift))
-    session = synthetic.make_session()
-    readings = synthetic.simulate(np.random.default_rng(1), kit(), repeats=1)
-    assert summary(judged, drift, session, readings)["worst_pair"]["by_chance_mired"] is None
+    assert summary_json(judged)["worst_pair"]["by_chance_mired"] is None
+    assert NothingRepeated() in drift.notes
 
 
 def test_rounds_that_would_decide(synthetic: ModuleType) -> None:
@@ -202,9 +210,9 @@ def test_rounds_that_would_decide(synthetic: ModuleType) -> None:
 def test_undecided_says_how_many_rounds_and_minutes(synthetic: ModuleType) -> None:
     """7 powers a round at 10 s a shot."""
     drift, judged = run(synthetic, np.array([np.linspace(0, 3.2, 7)]), seed=1, repeats=3, scatter=0.7)
-    assert drift.pace == Pace(10.0, 0.0)
-    assert judged.heads["verdict"][0] == "undecided"
-    said = re.search(r"cannot call it: (\d+) more rounds?, (\d+) min", judged.heads["why"][0])
+    assert drift.timing == Timing(10.0, 0.0)
+    assert judged.heads_table["verdict"][0] == "undecided"
+    said = re.search(r"cannot call it: (\d+) more rounds?, (\d+) min", judged.heads_table["why"][0])
     assert said
     assert int(said[2]) == int(np.ceil(int(said[1]) * 70 / 60))
     assert said[0] in judged.sentences["A"]
@@ -217,12 +225,12 @@ def test_the_rounds_asked_for_do_decide(synthetic: ModuleType) -> None:
     for seed in range(40):
         offsets = np.array([np.linspace(0, 2.9, 5)])
         _, judged = run(synthetic, offsets, seed=seed, repeats=2, scatter=0.6, tolerance=ONLY_MIRED)
-        said = re.search(r"cannot call it: (\d+) more", judged.heads["why"][0])
+        said = re.search(r"cannot call it: (\d+) more", judged.heads_table["why"][0])
         if said and len(settled) < 12:
             again = run(
                 synthetic, offsets, seed=seed + 500, repeats=2 + int(said[1]), scatter=0.6, tolerance=ONLY_MIRED
             )
-            settled.append(again[1].heads["verdict"][0] != "undecided")
+            settled.append(again[1].heads_table["verdict"][0] != "undecided")
     assert len(settled) == 12
     assert np.mean(settled) >= 2 / 3
 
@@ -231,26 +239,26 @@ def test_an_empty_cell_leaves_its_head_undecided(synthetic: ModuleType) -> None:
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 4)), repeats=3)
     lost = (readings["head"] == "A") & (readings["stops"] == 2)
     readings.loc[lost, ["status", "flags", "mired"]] = ["rejected", "no_flash", np.nan]
-    judged = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE)
-    assert list(judged.heads["verdict"]) == ["undecided", "within"]
-    assert judged.heads["why"][0].startswith("no usable frame at 1/4")
+    judged = say(readings, synthetic.make_session())[1]
+    assert list(judged.heads_table["verdict"]) == ["undecided", "within"]
+    assert judged.heads_table["why"][0].startswith("no usable frame at 1/4")
     assert judged.kit_verdict == "undecided"
     assert "Shoot head A at 1/4: no frame there can be used." in judged.todo[0]
-    assert judged.heads["safe_powers"][0] == "1/1 to 1/2"
+    assert judged.heads_table["safe_powers"][0] == "1/1 to 1/2"
 
 
 def test_single_frames_are_undecided_not_outside(synthetic: ModuleType) -> None:
     _, judged = run(synthetic, np.array([[0.0] * 3, [20.0] * 3]), repeats=1)
     assert set(judged.pairs["verdict"]) == {"undecided"}
     assert judged.kit_verdict == "undecided"
-    assert "cannot call it: 1 more round" in judged.heads["why"][0]
+    assert "cannot call it: 1 more round" in judged.heads_table["why"][0]
 
 
 def test_safe_powers(synthetic: ModuleType) -> None:
     drift, judged = run(synthetic, kit(slope=1.1), scatter=0.2)
-    assert judged.heads["safe_powers"][0] == "1/1 to 1/64"
-    assert judged.heads["safe_powers"][1] == "1/1 to 1/8"
-    ranges = judged.ranges.set_index(["head_a", "head_b"])["safe_powers"]
+    assert judged.heads_table["safe_powers"][0] == "1/1 to 1/64"
+    assert judged.heads_table["safe_powers"][1] == "1/1 to 1/8"
+    ranges = judged.safe_ranges.set_index(["head_a", "head_b"])["safe_powers"]
     assert ranges["A", "B"] == "1/1 to 1/8"
     assert ranges["A", "C"] == "1/1 to 1/64"
     assert any("If head B must stay, use it over 1/1 to 1/8 only." in line for line in judged.todo)
@@ -273,7 +281,7 @@ def test_worst_of() -> None:
 @pytest.mark.parametrize("offsets", [kit(), kit(head=7), kit(cell=7), kit(slope=1.5), kit(head=3.7), kit(slope=-1.5)])
 def test_words_are_those_of_the_trade(synthetic: ModuleType, offsets: np.ndarray) -> None:
     drift, judged = run(synthetic, offsets, scatter=0.5, repeats=3)
-    said = [*judged.sentences.values(), *judged.todo, *judged.heads["why"], *drift.notes]
+    said = [*judged.sentences.values(), *judged.todo, *judged.heads_table["why"], *designs(drift.notes)]
     assert len(judged.sentences) == 6
     for text in said:
         assert not BANNED.search(text), text
@@ -309,8 +317,7 @@ def test_summary_is_plain_json_with_the_names_of_the_contract(synthetic: ModuleT
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 3)), repeats=1)
     readings.loc[0, ["status", "flags", "mired"]] = ["rejected", "clipped", np.nan]
     session = synthetic.make_session()
-    drift = analyse(readings, session)
-    content = summary(judge(drift, session.tolerance), drift, session, readings)
+    content = summary_json(say(readings, session)[1])
     read = json.loads(to_json(content))
     assert read == content
     assert json.dumps(content, allow_nan=False)
@@ -346,11 +353,10 @@ def test_without_a_colour_matrix_the_remedy_is_a_matrix_not_more_frames(syntheti
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((3, 4)), repeats=3)
     colours = ["mired", "duv", "u_prime", "v_prime", "cct_k"]
     blind = readings.assign(status="doubtful", flags="no_matrix", **dict.fromkeys(colours, np.nan))
-    drift = analyse(blind, synthetic.make_session())
-    judged = judge(drift, DEFAULT_TOLERANCE)
+    drift, judged = say(blind, synthetic.make_session())
     assert drift.notes == (), "nothing was shot wrongly"
     assert judged.kit_verdict == "undecided"
-    assert set(judged.heads["why"]) == {"no colour matrix is known for its camera"}
+    assert set(judged.heads_table["why"]) == {"no colour matrix is known for its camera"}
     assert len(judged.todo) == 1
     assert "greystep camera" in judged.todo[0]
 
@@ -359,7 +365,7 @@ def test_heads_that_need_the_same_share_a_line(synthetic: ModuleType) -> None:
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((3, 4)), repeats=3)
     lost = (readings["head"] != "B") & (readings["stops"] == 2)
     readings.loc[lost, ["status", "flags", "mired"]] = ["rejected", "no_flash", np.nan]
-    todo = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE).todo
+    todo = say(readings, synthetic.make_session())[1].todo
     assert todo[0] == "Shoot heads A and C at 1/4: no frame there can be used."
 
 
@@ -367,15 +373,13 @@ def test_a_head_seen_by_two_bodies_has_a_sentence_from_each(synthetic: ModuleTyp
     steady = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 4)))
     moving = synthetic.simulate(np.random.default_rng(2), np.array([[0.0, 3.0, 6.0, 9.0], [0.0] * 4]))
     later = moving.assign(body="Invented 2", shot=moving["shot"] + len(steady))
-    drift = analyse(pd.concat([steady, later], ignore_index=True), synthetic.make_session())
-    judged = judge(drift, DEFAULT_TOLERANCE)
+    _, judged = say(pd.concat([steady, later], ignore_index=True), synthetic.make_session())
     assert list(judged.sentences) == ["A (Invented 1)", "B (Invented 1)", "A (Invented 2)", "B (Invented 2)"]
     assert "holds its colour" in judged.sentences["A (Invented 1)"]
     assert "does not hold" in judged.sentences["A (Invented 2)"]
     assert judged.back == ("A (Invented 2)",)
-    assert list(judged.heads["head"]) == ["A", "B", "A", "B"]
-    told = summary(judged, drift, synthetic.make_session(), steady)
-    assert headline(told) == ("Send back head A (Invented 2)", [judged.sentences["A (Invented 2)"]])
+    assert list(judged.heads_table["head"]) == ["A", "B", "A", "B"]
+    assert judged.headline == ("Send back head A (Invented 2)", [judged.sentences["A (Invented 2)"]])
 
 
 def exchange(synthetic: ModuleType, head_mired: float, pack_mired: float) -> pd.DataFrame:
@@ -389,20 +393,20 @@ def exchange(synthetic: ModuleType, head_mired: float, pack_mired: float) -> pd.
 
 
 def test_a_bad_pack_sends_no_head_back(synthetic: ModuleType) -> None:
-    drift = analyse(exchange(synthetic, 0.3, 9.0), synthetic.make_session())
-    judged = judge(drift, DEFAULT_TOLERANCE)
+    _, judged = say(exchange(synthetic, 0.3, 9.0), synthetic.make_session())
     assert (judged.back, judged.clash, judged.packs) == ((), (), ("P1", "P2"))
     assert judged.kit_verdict == "outside"
     for head in ("C", "D"):
-        assert judged.sentences[head].startswith(f"Head {head} holds on its own, but not from one pack to another: ")
+        assert judged.sentences[head].startswith(
+            f"Head {head} is steady on each pack, but not from one pack to another: "
+        )
         assert "on pack P2 is" in judged.sentences[head]
         assert "on pack P1 (limit 4 mired)" in judged.sentences[head]
-    assert judged.todo[0].startswith("Keep packs P1 and P2 out of one picture")
+    assert judged.todo[0].startswith("Do not use packs P1 and P2 in one picture")
     assert "discharge" in judged.todo[0]
-    assert set(judged.heads["safe_powers"]) == {"1/1 on pack P1 to 1/2 on pack P1"}
-    told = summary(judged, drift, synthetic.make_session(), exchange(synthetic, 0.3, 9.0))
-    assert headline(told)[0] == "Packs P1 and P2 do not match"
-    assert "on pack P2 is" in worst_pair(told["worst_pair"])
+    assert set(judged.heads_table["safe_powers"]) == {"1/1 on pack P1 to 1/2 on pack P1"}
+    assert judged.headline[0] == "Packs P1 and P2 do not match"
+    assert "on pack P2 is" in worst_pair(judged.worst_pair)
 
 
 def test_heads_that_stayed_on_their_packs_are_held_against_the_whole_kit(synthetic: ModuleType) -> None:
@@ -410,25 +414,22 @@ def test_heads_that_stayed_on_their_packs_are_held_against_the_whole_kit(synthet
     offsets = np.array([[0.0] * 4, [0.0] * 4, [0.0] * 4, [9.0] * 4])
     readings = synthetic.simulate(np.random.default_rng(1), offsets, repeats=3)
     packs = {"A": "P1", "B": "P1", "C": "P2", "D": "P2"}
-    drift = analyse(readings.assign(pack=readings["head"].map(packs)), synthetic.make_session())
-    judged = judge(drift, DEFAULT_TOLERANCE)
+    _, judged = say(readings.assign(pack=readings["head"].map(packs)), synthetic.make_session())
     assert judged.back == ("D",)
     assert "holds its colour" in judged.sentences["C"]
-    assert "warmer and 0.0" in judged.sentences["D"] or "warmer, no greener" in judged.sentences["D"]
+    assert "warmer and 0.0" in judged.sentences["D"] or "warmer and no greener" in judged.sentences["D"]
     assert "on pack" not in " ".join([*judged.sentences.values(), worst_pair(judged.worst_pair)])
 
 
 def test_a_bad_head_goes_back_whatever_the_pack(synthetic: ModuleType) -> None:
-    judged = judge(analyse(exchange(synthetic, 9.0, 0.0), synthetic.make_session()), DEFAULT_TOLERANCE)
+    judged = say(exchange(synthetic, 9.0, 0.0), synthetic.make_session())[1]
     assert judged.packs == ()
     assert judged.clash == ("C", "D"), "of two heads nothing tells which is the odd one"
     # With a third head on one of the packs it is told.
     third = synthetic.simulate(np.random.default_rng(4), np.zeros((1, 2)), repeats=3, scatter=0.2)
     readings = exchange(synthetic, 9.0, 0.0)
     third = third.assign(head="E", pack="P1", shot=third["shot"] + len(readings))
-    judged = judge(
-        analyse(pd.concat([readings, third], ignore_index=True), synthetic.make_session()), DEFAULT_TOLERANCE
-    )
+    judged = say(pd.concat([readings, third], ignore_index=True), synthetic.make_session())[1]
     assert judged.back == ("D",)
 
 
@@ -438,17 +439,17 @@ def test_each_body_has_its_own_odd_head(synthetic: ModuleType) -> None:
     two = two.assign(
         head=two["head"].map({"A": "D", "B": "E", "C": "F"}), body="Invented 2", shot=two["shot"] + len(one)
     )
-    judged = judge(analyse(pd.concat([one, two], ignore_index=True), synthetic.make_session()), DEFAULT_TOLERANCE)
+    judged = say(pd.concat([one, two], ignore_index=True), synthetic.make_session())[1]
     assert (judged.back, judged.clash) == (("C", "E"), ())
     assert "9.1 mired" not in judged.sentences["A"]
 
 
 def test_one_light_alone_is_no_test(synthetic: ModuleType) -> None:
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((1, 1)), repeats=3)
-    judged = judge(analyse(readings, synthetic.make_session()), DEFAULT_TOLERANCE, "150K")
+    judged = say(readings, synthetic.make_session(), "150K")[1]
     assert judged.kit_verdict == "undecided"
-    assert judged.heads["claim_one_power"][0] == judged.heads["claim_verdict"][0]
-    assert judged.heads["claim_over_range"][0] == ""
+    assert judged.heads_table["claim_one_power"][0] == judged.heads_table["claim_verdict"][0]
+    assert judged.heads_table["claim_over_range"][0] == ""
 
 
 def test_a_limit_in_steps_is_told_in_words(synthetic: ModuleType) -> None:
@@ -462,6 +463,6 @@ def test_a_limit_in_steps_is_told_in_words(synthetic: ModuleType) -> None:
 
 
 def test_time_counts_the_change_of_head() -> None:
-    assert rounds(2, 7, Pace(10.0, 0.0)) == "2 more rounds, 3 min"
-    assert rounds(2, 7, Pace(10.0, 400.0), heads=2) == "2 more rounds, 16 min"
-    assert rounds(1, 7, Pace(float("nan"), 0.0)) == "1 more round"
+    assert more_rounds(2, 7, Timing(10.0, 0.0)) == "2 more rounds, 3 min"
+    assert more_rounds(2, 7, Timing(10.0, 400.0), heads=2) == "2 more rounds, 16 min"
+    assert more_rounds(1, 7, Timing(float("nan"), 0.0)) == "1 more round"

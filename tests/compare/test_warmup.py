@@ -8,8 +8,9 @@ import pytest
 
 from greystep.compare.cells import find_cells, fit_cells
 from greystep.compare.clock import index_clock
-from greystep.compare.drift import Drift, analyse
+from greystep.compare.drift import Drift, HeatNotSeparable, analyse
 from greystep.compare.warmup import Fired, find_heat
+from greystep.sentences.kit_notes import design
 
 FLAT = np.zeros((6, 7))
 
@@ -100,9 +101,11 @@ def test_a_dump_after_check_frames_and_warm_up_shots_counts_once() -> None:
 def test_power_order_is_recognised_by_the_shots_alone() -> None:
     straight = sorted(STOPS)
     heat = find_heat(fired(straight, CLOCK), 200.0 + np.arange(len(STOPS)) * 0.1, 1)
-    assert not heat.parted[0]
+    assert not heat.separable[0]
     assert not heat.kept[0]
-    assert find_heat(fired([0.0] * 6, CLOCK[:6]), np.full(6, 200.0), 1).parted[0], "one power only: nothing to mix up"
+    assert find_heat(fired([0.0] * 6, CLOCK[:6]), np.full(6, 200.0), 1).separable[0], (
+        "one power only: nothing to mix up"
+    )
 
 
 def test_without_times_a_change_of_head_is_a_rest_unless_heads_take_turns() -> None:
@@ -185,8 +188,9 @@ def test_power_order_gives_no_warm_up_and_a_note(synthetic: ModuleType) -> None:
     drift = run(synthetic, 1, order="straight", warmup=9.0)
     assert drift.heads["warmup_mired"].isna().all()
     assert drift.heads["u_warmup_mired"].isna().all()
-    assert "heat and power cannot be parted" in drift.notes[0]
-    assert not any("cannot be parted" in note for note in run(synthetic, 1).notes)
+    assert isinstance(drift.notes[0], HeatNotSeparable)
+    assert "heat and power cannot be separated" in design(drift.notes[0])
+    assert not any(isinstance(note, HeatNotSeparable) for note in run(synthetic, 1).notes)
 
 
 def test_output_and_tint_carry_the_same_term(synthetic: ModuleType) -> None:

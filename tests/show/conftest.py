@@ -8,6 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.columns import HeadRow, PairRow, PowerRow, names, rows_of
+from greystep.compare.verdict import WorstPair
+from greystep.log.bodies import Body
+from greystep.log.session import DEFAULT_TOLERANCE
+from greystep.sentences.summary import FrameCounts, ReferenceLight, Summary
+from greystep.terms import Quantity, Verdict
 from greystep.words import CAUTION
 
 #: About 5600 K: du', dv' for one mired warmer and for 0.001 Duv greener (colour-science 0.4.7, Ohno 2013, differences).
@@ -21,7 +27,6 @@ CHARACTER = {
     "C": (180.6, -0.90, 0.0002, 0.012),
     "D": (180.3, 0.10, 0.0021, 0.004),
 }
-DEFAULT = "this tool's default, no standard"
 FLAGGED = {("B", "1/8", 1): "partial_flash", ("C", "full", 0): "ambient_high"}
 NOTE = "The absolute scale is not anchored by a meter: differences hold, absolute Kelvin rests on the camera's matrix."
 PAIR_COLUMNS = [
@@ -45,9 +50,7 @@ class Kit:
 
     readings: pd.DataFrame
     powers: pd.DataFrame
-    heads: pd.DataFrame
-    pairs: pd.DataFrame
-    summary: dict[str, Any]
+    summary: Summary
     thumbnails: dict[str, np.ndarray]
 
 
@@ -70,7 +73,11 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
     table = _heads(powers)
     pairs = _pairs(powers)
     reference = powers.iloc[0]
-    widest = pairs.sort_values("delta_mired", key=abs).tail(1).to_dict("records")
+    widest = pairs.sort_values("delta_mired", key=abs).tail(1)
+    worst = [
+        WorstPair(int(place), row, row.power_a, row.power_b, Quantity.MIRED, abs(row.delta_mired) / 4.0, 1.6)
+        for place, row in zip(widest.index, rows_of(widest, PairRow), strict=True)
+    ]
     sentences = {
         "A": "A holds: 1/8 is 4 K (0.1 mired) warmer and no greener or pinker than full (limit 4 mired).",
         "B": "B does not hold: 1/16 is 270 K (9.0 mired) warmer and no greener or pinker than full (limit 4 mired).",
@@ -82,33 +89,41 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
         "If head B must stay: keep it between full and 1/2.",
         "Shoot head B at 1/8 again.",
     ]
-    summary = {
-        "schema": 1,
-        "greystep": "0.1.0",
-        "session": "Hire kit, prep day",
-        "reference": {"head": "A", "power": "full", "kit": False}
-        | {name: float(reference[name]) for name in ("mired", "cct_k", "duv", "u_prime", "v_prime")},
-        "tolerance": {"mired": 4.0, "duv": 0.001, "output_stops": 0.1, "source": DEFAULT}
-        | dict.fromkeys(["steps", "kelvin"]),
-        "heads": table.to_dict("records"),
-        "worst_pair": widest[0] | {"by_chance_mired": 1.6} if widest else None,
-        "frames": {"total": len(readings)}
-        | {name: int((readings["status"] == name).sum()) for name in ("ok", "doubtful", "rejected")},
-        "kit_verdict": "outside",
-        "notes": [NOTE],
-        "back": ["B", "D"] if "D" in heads else [],
-        "clash": [],
-        "sentences": {head: sentences.get(head, f"{head} holds.") for head in heads},
-        "todo": todo,
-        "bodies": [{"body": "Camera 01", "colour_from": "dng-2", "anchored": False}],
-    }
+    counts = {name: int((readings["status"] == name).sum()) for name in ("ok", "doubtful", "rejected")}
+    summary = Summary(
+        session="Hire kit, prep day",
+        reference=ReferenceLight(
+            **{
+                name: float(reference[name]) for name in ("mired", "duv", "u_prime", "v_prime", "output_stops", "cct_k")
+            },
+            head="A",
+            power="full",
+            kit=False,
+        ),
+        tolerance=DEFAULT_TOLERANCE,
+        heads_table=table,
+        pairs=pairs,
+        worst_pair=worst[0] if worst else None,
+        frames=FrameCounts(len(readings), **counts),
+        kit_verdict=Verdict.OUTSIDE,
+        back=("B", "D") if "D" in heads else (),
+        clash=(),
+        packs=(),
+        sentences={head: sentences.get(head, f"{head} holds.") for head in heads},
+        todo=tuple(todo),
+        safe_ranges=pd.DataFrame(columns=["head_a", "head_b", "safe_powers"]),
+        notes=(NOTE,),
+        bodies=(Body("Camera 01", None, np.ones(3), None, "dng-2", None, None, False),),
+        attribution=None,
+        check_frames=None,
+    )
     picture = np.linspace(30, 220, 256)[None, :, None] * np.ones((170, 1, 3))
     pictures = {}
     for name in readings["frame"]:
         noisy = picture + rng.normal(0, 6, picture.shape)
         noisy[58:112, 96:160] = 128 + rng.normal(0, 4, (54, 64, 1))
         pictures[name] = noisy.clip(0, 255).astype(np.uint8)
-    return Kit(readings, powers, table, pairs, summary, pictures)
+    return Kit(readings, powers, summary, pictures)
 
 
 def _frame(
@@ -164,7 +179,13 @@ def _powers(readings: pd.DataFrame, heads: dict[str, tuple[float, float, float, 
     table["ref_delta_steps"], table["u_output_error_stops"], table["body"] = away / 0.0011, 0.008, "Camera 01"
     apart = np.hypot(table["u_prime"] - first["u_prime"], table["v_prime"] - first["v_prime"])
     table["delta_steps"] = apart / 0.0011
-    return table
+    return whole(table, PowerRow)
+
+
+def whole(table: pd.DataFrame, kind: type) -> pd.DataFrame:
+    """Return a table with the columns that this kit knows nothing of."""
+    missing = [name for name in names(kind, optional=False) if name not in table]
+    return table.assign(**dict.fromkeys(missing, np.nan))
 
 
 def _heads(powers: pd.DataFrame) -> pd.DataFrame:
@@ -186,9 +207,10 @@ def _heads(powers: pd.DataFrame) -> pd.DataFrame:
                 "slope_mired_per_stop": slope, "u_slope_mired_per_stop": 0.12, "repeatability_mired": 0.35,
                 "repeatability_k": 11.0, "repeatability_stops": 0.01, "warmup_mired": np.nan,
                 "u_warmup_mired": np.nan, "largest_output_error_stops": error, "verdict": verdict, "why": why,
+                "label": head, "body": "Camera 01",
             }
         )  # fmt: skip
-    return pd.DataFrame(rows)
+    return whole(pd.DataFrame(rows), HeadRow)
 
 
 def _pairs(powers: pd.DataFrame) -> pd.DataFrame:
@@ -209,7 +231,7 @@ def _pairs(powers: pd.DataFrame) -> pd.DataFrame:
                     "delta_steps": steps, "verdict": verdict, "u_delta_duv": 7e-5,
                 }
             )  # fmt: skip
-    return pd.DataFrame(rows, columns=PAIR_COLUMNS)
+    return whole(pd.DataFrame(rows, columns=PAIR_COLUMNS), PairRow)
 
 
 @pytest.fixture(scope="session")

@@ -22,8 +22,8 @@ HREF = "{http://www.w3.org/1999/xlink}href"
 
 @pytest.fixture(scope="module")
 def drawn(kit: Any) -> dict[str, str]:
-    tables = series.figure_tables(kit.powers, kit.readings, kit.summary["reference"])
-    return figures.drawings(tables, kit.summary["reference"], kit.summary["tolerance"])
+    tables = series.figure_tables(kit.powers, kit.readings, kit.summary.reference)
+    return figures.drawings(tables, kit.summary.reference, kit.summary.tolerance)
 
 
 def markers(svg: str) -> np.ndarray:
@@ -50,7 +50,7 @@ def test_points_stand_where_the_table_says(kit: Any, drawn: dict[str, str], figu
 
 
 def test_chromaticity_is_drawn_to_one_scale_on_both_axes(kit: Any, drawn: dict[str, str]) -> None:
-    table = series.chromaticity_table(kit.powers, kit.summary["reference"])
+    table = series.chromaticity_table(kit.powers, kit.summary.reference)
     places = markers(drawn["chromaticity"])[-len(table) :]
     scale_x, _ = np.polyfit(table["du_prime"], places[:, 0], 1)
     scale_y, _ = np.polyfit(table["dv_prime"], places[:, 1], 1)
@@ -58,8 +58,8 @@ def test_chromaticity_is_drawn_to_one_scale_on_both_axes(kit: Any, drawn: dict[s
 
 
 def test_the_same_numbers_give_the_same_bytes(kit: Any, drawn: dict[str, str]) -> None:
-    tables = series.figure_tables(kit.powers, kit.readings, kit.summary["reference"])
-    again = figures.drawings(tables, kit.summary["reference"], kit.summary["tolerance"])
+    tables = series.figure_tables(kit.powers, kit.readings, kit.summary.reference)
+    again = figures.drawings(tables, kit.summary.reference, kit.summary.tolerance)
     assert again == drawn
     for svg in drawn.values():
         assert svg.startswith("<svg")
@@ -72,7 +72,7 @@ def test_the_same_numbers_give_the_same_bytes(kit: Any, drawn: dict[str, str]) -
 
 def test_warmer_and_greener_point_the_right_way() -> None:
     # Differences of colour-science 0.4.7 (Ohno 2013) at 5600 K: du', dv' per mired and per 0.001 Duv.
-    arrows = figures.directions({"cct_k": 5600.0, "duv": 0.0})
+    arrows = figures.directions(5600.0, 0.0)
     assert arrows["warmer"] == pytest.approx((2.418e-4, 4.086e-4), rel=0.01)
     assert arrows["greener"] == pytest.approx((-7.54e-4, 9.86e-4), rel=0.01)
 
@@ -81,8 +81,8 @@ def test_heads_with_gaps_and_strange_names_are_drawn(kit_of: Any) -> None:
     kit = kit_of({"None": (180.0, 0.0, 0.0, 0.0), "$x^2$ \N{HIRAGANA LETTER A}": (181.0, 1.0, 0.0, 0.0)})
     powers = kit.powers.copy()
     powers.loc[powers.index[-1], ["mired", "cct_k", "duv", "u_prime", "v_prime", "u_mired"]] = np.nan
-    tables = series.figure_tables(powers, kit.readings, kit.summary["reference"])
-    for svg in figures.drawings(tables, kit.summary["reference"], kit.summary["tolerance"]).values():
+    tables = series.figure_tables(powers, kit.readings, kit.summary.reference)
+    for svg in figures.drawings(tables, kit.summary.reference, kit.summary.tolerance).values():
         assert "nan" not in re.sub(r'id="[^"]*"', "", svg).lower()
 
 
@@ -90,8 +90,8 @@ def test_heads_with_gaps_and_strange_names_are_drawn(kit_of: Any) -> None:
 def test_any_number_of_heads(kit_of: Any, count: int) -> None:
     name = "head with a long name, number {}" if count > 1 else "{}"
     kit = kit_of({name.format(n): (180.0 + n, 0.3 * n, 0.0001 * n, 0.0) for n in range(count)})
-    tables = series.figure_tables(kit.powers, kit.readings, kit.summary["reference"])
-    assert len(figures.drawings(tables, kit.summary["reference"], kit.summary["tolerance"])) == 7
+    tables = series.figure_tables(kit.powers, kit.readings, kit.summary.reference)
+    assert len(figures.drawings(tables, kit.summary.reference, kit.summary.tolerance)) == 7
 
 
 def test_no_two_of_sixteen_heads_look_alike() -> None:

@@ -1,4 +1,5 @@
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.resources import files
 from typing import Any
@@ -6,15 +7,17 @@ from typing import Any
 import numpy as np
 import pytest
 
+from greystep.log.session import Tolerance
+from greystep.sentences.summary import ReferenceLight
 from greystep.show import canvas, figures, page, series, words
 
 
 def build(kit: Any, **changed: Any) -> str:
-    tables = series.figure_tables(kit.powers, kit.readings, kit.summary["reference"])
-    drawings = figures.drawings(tables, kit.summary["reference"], kit.summary["tolerance"])
+    tables = series.figure_tables(kit.powers, kit.readings, kit.summary.reference)
+    drawings = figures.drawings(tables, kit.summary.reference, kit.summary.tolerance)
     given = {
-        "summary": kit.summary, "readings": kit.readings, "powers": kit.powers, "heads": kit.heads, "pairs": kit.pairs,
-        "drawings": drawings, "thumbnails": kit.thumbnails,
+        "summary": kit.summary, "readings": kit.readings, "powers": kit.powers, "drawings": drawings,
+        "thumbnails": kit.thumbnails,
     }  # fmt: skip
     return page.report_page(**(given | changed))
 
@@ -111,8 +114,8 @@ def test_page_one_speaks_the_trades_words(kit: Any, read: Page) -> None:
     first = read.words[: read.words.index("Figures and numbers")]
     for word in ("steps", "u'v'", "expanded", "locus", "chromaticity", "Duv"):
         assert word not in first
-    for head in kit.heads["head"]:
-        assert kit.summary["sentences"][head] in first
+    for sentence in kit.summary.sentences.values():
+        assert sentence in first
     for word in words.VERDICTS.values():
         assert word in first
 
@@ -135,9 +138,11 @@ def test_the_table_of_cells_holds_the_numbers_of_powers(kit: Any, read: Page) ->
 
 
 def test_what_the_order_left_is_printed_head_by_head(kit: Any) -> None:
-    heads = kit.heads.assign(lag1=[0.31, -0.12, np.nan, 0.0])
+    heads = kit.summary.heads_table.assign(lag1=[0.31, -0.12, np.nan, 0.0])
     powers = kit.powers.assign(up_less_down_mired=np.where(kit.powers["head"] == "A", -0.26, np.nan))
-    rows = Page(build(kit, heads=heads, powers=powers)).tables["What the order of shooting left"]
+    rows = Page(build(kit, summary=replace(kit.summary, heads_table=heads), powers=powers)).tables[
+        "What the order of shooting left"
+    ]
     minus = "\N{MINUS SIGN}"
     assert rows[1][:2] == ["A", "+0.31"]
     assert rows[1][2].startswith(f"full: {minus}0.3, 1/2: {minus}0.3")
@@ -156,8 +161,10 @@ def test_what_the_order_left_is_printed_head_by_head(kit: Any) -> None:
     ],
 )
 def test_the_pairs_that_take_most_of_a_limit_come_first(kit: Any, limits: dict[str, float], first: str) -> None:
-    row = kit.pairs.loc[kit.pairs[first].abs().idxmax()]
-    rows = page._pair_rows(kit.pairs, limits)
+    pairs = kit.summary.pairs
+    row = pairs.loc[pairs[first].abs().idxmax()]
+    given = dict.fromkeys(("mired", "duv", "steps", "kelvin", "output_stops")) | limits
+    rows = page._pair_rows(pairs, Tolerance(**given, is_default=False))
     assert len(rows) == page.PAIRS_SHOWN
     assert rows[0][:2] == tuple(words.cell(row[f"head_{side}"], row[f"power_{side}"]) for side in ("b", "a"))
 
@@ -205,17 +212,19 @@ def test_one_head_without_pairs(kit_of: Any) -> None:
 def test_a_camera_without_a_matrix_still_gets_a_page(kit: Any) -> None:
     colour = ["mired", "cct_k", "duv", "u_prime", "v_prime", "u_mired"]
     deltas = [f"ref_delta_{name}" for name in ("mired", "k", "duv", "steps")]
-    nothing = dict.fromkeys(colour)
     blank = float("nan")
-    summary = kit.summary | {"reference": {"head": None, "power": None, "kit": False, **nothing}, "worst_pair": None}
     spans = ["span_k", "span_mired", "span_duv", "span_steps", "u_span_mired", "repeatability_mired"]
     html = build(
         kit,
-        summary=summary,
+        summary=replace(
+            kit.summary,
+            reference=ReferenceLight(*[blank] * 6, head=None, power=None, kit=False),
+            worst_pair=None,
+            heads_table=kit.summary.heads_table.assign(**dict.fromkeys(spans, blank)),
+            pairs=kit.summary.pairs.head(0),
+        ),
         readings=kit.readings.assign(colour_from="none", **dict.fromkeys(colour, blank)),
         powers=kit.powers.assign(**dict.fromkeys(colour + deltas, blank)),
-        heads=kit.heads.assign(**dict.fromkeys(spans, blank)),
-        pairs=kit.pairs.head(0),
         drawings={},
     )
     read = Page(html)

@@ -4,7 +4,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.sentences.summary import ReferenceLight
 from greystep.show import series
+
+
+def light(u_prime: float, v_prime: float) -> ReferenceLight:
+    nan = float("nan")
+    return ReferenceLight(nan, nan, u_prime, v_prime, nan, nan, None, None, False)
 
 
 def cells(**columns: Any) -> pd.DataFrame:
@@ -23,14 +29,14 @@ def test_a_step_is_the_published_circle() -> None:
     # CIE TN 001:2014: radius 0.0011; a 3-4-5 triangle of 0.0033 and 0.0044 is five steps.
     table = series.chromaticity_table(
         cells(u_prime=[0.2000, 0.2033], v_prime=[0.4700, 0.4744], u_u_prime=1e-4, u_v_prime=1e-4),
-        {"u_prime": 0.2, "v_prime": 0.47},
+        light(0.2, 0.47),
     )
     assert table["steps"].tolist() == pytest.approx([0.0, 5.0], abs=1e-9)
 
 
 def test_another_camera_is_not_drawn_about_this_ones_reference() -> None:
     table = cells(u_prime=0.2, v_prime=0.47, u_u_prime=1e-4, u_v_prime=1e-4, body=["one", "two"])
-    assert series.chromaticity_table(table, {"u_prime": 0.2, "v_prime": 0.47})["head"].tolist() == ["A"]
+    assert series.chromaticity_table(table, light(0.2, 0.47))["head"].tolist() == ["A"]
 
 
 def test_frames_are_shown_against_their_own_cell(kit: Any) -> None:
@@ -50,7 +56,7 @@ def test_cells_that_share_head_and_power_are_named_apart() -> None:
 
 
 def test_figures_hold_the_numbers_of_the_tables(kit: Any) -> None:
-    tables = series.figure_tables(kit.powers, kit.readings, kit.summary["reference"])
+    tables = series.figure_tables(kit.powers, kit.readings, kit.summary.reference)
     assert set(tables) == {"colour", "map", "chromaticity", "output", "order"}
     for column in ("mired", "u_mired", "duv", "u_duv", "cct_k"):
         assert tables["colour"][column].tolist() == kit.powers[column].tolist()
@@ -59,4 +65,6 @@ def test_figures_hold_the_numbers_of_the_tables(kit: Any) -> None:
 
 def test_no_colour_no_figures(kit: Any) -> None:
     blank = kit.powers.assign(mired=np.nan)
-    assert series.figure_tables(blank, kit.readings, {}) == {}
+    assert series.figure_tables(blank, kit.readings, kit.summary.reference) == {}
+    unknown = light(np.nan, np.nan)
+    assert series.figure_tables(kit.powers, kit.readings, unknown) == {}

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -10,11 +11,8 @@ from greystep.show import terminal
 
 
 def text_of(kit: Any, **changed: Any) -> str:
-    given = {
-        "summary": kit.summary, "readings": kit.readings, "heads": kit.heads, "pairs": kit.pairs,
-        "wrote": ["hire_kit/report/report.html"],
-    }  # fmt: skip
-    return terminal.report_text(**(given | changed))
+    summary = replace(kit.summary, **changed)
+    return terminal.report_text(summary, kit.readings, ["hire_kit/report/report.html"])
 
 
 def test_the_first_ten_lines_say_which_head_goes_back_and_why(kit: Any) -> None:
@@ -85,8 +83,10 @@ def test_a_long_list_of_faults_is_counted_not_poured_out(kit: Any) -> None:
 def test_a_makers_claim_is_told_head_by_head(kit: Any) -> None:
     assert "claim" not in text_of(kit)
     columns = {"claim": "150K", "claim_one_power": "within", "claim_over_range": ["within", "outside"] * 2}
-    heads = kit.heads.assign(**columns, shots_within_k=18.0, range_within_k=[4, 135, 9, 3], u_range_within_k=12.0)
-    text = " ".join(text_of(kit, heads=heads).split())
+    heads = kit.summary.heads_table.assign(
+        **columns, shots_within_k=18.0, range_within_k=[4, 135, 9, 3], u_range_within_k=12.0
+    )
+    text = " ".join(text_of(kit, heads_table=heads).split())
     assert "The maker's claim, plus or minus 150K" in text
     assert "B: 95 of 100 shots at one power within 18 K: holds; its powers within 135 " in text
     assert "\N{PLUS-MINUS SIGN} 12 K: does not hold" in text

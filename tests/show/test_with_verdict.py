@@ -8,34 +8,35 @@ import pandas as pd
 import pytest
 
 from greystep.compare.drift import analyse
-from greystep.compare.verdict import judge, summary
+from greystep.compare.verdict import report_facts
 from greystep.log.session import load_session
+from greystep.sentences.summary import Summary, summary
 from greystep.show import figures, page, series, terminal, words
 
 
-def shown(readings: pd.DataFrame, folder: Path, thumbnails: Any) -> tuple[dict[str, Any], str, str]:
+def shown(readings: pd.DataFrame, folder: Path, thumbnails: Any) -> tuple[Summary, str, str]:
     session = load_session(folder)
     drift = analyse(readings, session)
-    judged = judge(drift, session.tolerance)
-    told = summary(judged, drift, session, readings)
-    tables = series.figure_tables(drift.powers, readings, told["reference"])
-    drawings = figures.drawings(tables, told["reference"], told["tolerance"])
-    html = page.report_page(told, readings, drift.powers, judged.heads, judged.pairs, drawings, thumbnails)
-    return told, html, terminal.report_text(told, readings, judged.heads, judged.pairs)
+    told = summary(report_facts(readings, drift, session.tolerance), drift, session, readings)
+    tables = series.figure_tables(drift.powers, readings, told.reference)
+    drawings = figures.drawings(tables, told.reference, told.tolerance)
+    html = page.report_page(told, readings, drift.powers, drawings, thumbnails)
+    return told, html, terminal.report_text(told, readings)
 
 
 def test_the_odd_heads_are_named_first(kit: Any, tmp_path: Path) -> None:
     (tmp_path / "session.toml").write_text('title = "Prep day"\n')
     told, html, text = shown(kit.readings, tmp_path, kit.thumbnails)
-    assert set(told["back"]) == {"B", "D"}
+    assert set(told.back) == {"B", "D"}
     assert text.splitlines()[0] == "Prep day: Send back heads B and D."
-    assert all(line.replace("'", "&#39;") in html for line in words.headline(told)[1])
+    assert all(line.replace("'", "&#39;") in html for line in told.headline[1])
     top = " ".join(" ".join(text.splitlines()[:10]).split())
-    assert "B does not hold" in top
+    assert "B does not hold its colour" in top
     assert "D is steady on its own, but" in top
     assert max(map(len, text.splitlines())) <= 80
-    worst, rows = told["worst_pair"], html[html.index("take most of the limits") :]
-    assert rows.index(words.cell(worst["head_b"], worst["power_b"])) < 1000
+    assert told.worst_pair is not None
+    worst, rows = told.worst_pair.pair, html[html.index("take most of the limits") :]
+    assert rows.index(words.cell(worst.head_b, worst.power_b)) < 1000
     first = html[html.index("<main>") : html.index("Figures and numbers")]
     for word in ("steps", "u'v'", "expanded", "locus"):
         assert word not in text

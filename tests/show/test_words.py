@@ -1,9 +1,15 @@
 import math
+from dataclasses import replace
+from typing import Any
 
 import pandas as pd
-import pytest
 
+from greystep.columns import HeadRow, PairRow, names
+from greystep.compare.verdict import WorstPair
+from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
+from greystep.sentences import kit
 from greystep.show import words
+from greystep.terms import Quantity, Verdict
 
 
 def test_differences_are_said_in_the_trades_words() -> None:
@@ -27,18 +33,13 @@ def test_numbers_keep_their_sign_and_never_show_a_signed_zero() -> None:
     assert words.give_or_take(5600.4, math.nan, 0) == "5600"
 
 
-def test_the_width_of_a_mired_in_kelvin() -> None:
-    # d(1e6/m) = 1e6/m^2 dm: at 5000 K (200 mired) one mired is 25 K, at 3200 K (312.5) 10.24 K.
-    assert words.kelvin_of_mired(1.0, 200.0) == pytest.approx(25.0, abs=1e-12)
-    assert words.kelvin_of_mired(1.0, 312.5) == pytest.approx(10.24, abs=1e-12)
-
-
 def test_limits_name_their_source_and_only_what_is_set() -> None:
-    default = {"mired": 4.0, "duv": 0.001, "output_stops": 0.1, "steps": None, "kelvin": None, "source": "a rule"}
-    text = words.limits(default, 200.0)
+    # d(1e6/m) = 1e6/m^2 dm: at 5000 K (200 mired) one mired is 25 K, at 3200 K (312.5) 10.24 K.
+    text = kit.limits(DEFAULT_TOLERANCE, "a rule", 200.0)
     assert text == ("4 mired (about 100 K here), 0.0010 green to pink, 0.1 stop of output (a rule)")
-    warmth_alone = words.limits({"kelvin": 150.0, "source": "session.toml"}, None)
-    assert warmth_alone == "150 K (session.toml); green to pink is not judged"
+    assert "4 mired (about 41 K here)" in kit.limits(DEFAULT_TOLERANCE, "a rule", 312.5)
+    warmth = Tolerance(mired=None, duv=None, steps=None, kelvin=150.0, output_stops=None, is_default=False)
+    assert kit.limits(warmth, "session.toml", math.nan) == "150 K (session.toml); green to pink is not judged"
 
 
 def test_to_ascii_leaves_nothing_a_plain_terminal_cannot_show() -> None:
@@ -46,17 +47,16 @@ def test_to_ascii_leaves_nothing_a_plain_terminal_cannot_show() -> None:
     assert text == "5600 +/- 13 K - -4 ?"
 
 
+def head(name: str, verdict: str = "within", **numbers: Any) -> HeadRow:
+    row = dict.fromkeys(names(HeadRow, optional=False), math.nan)
+    given = {"head": name, "label": name, "body": "", "verdict": verdict, "span_mired": 0.5, "u_span_mired": 0.2}
+    return HeadRow(**(row | given | numbers))
+
+
 def headline(kit_verdict: str, verdicts: dict[str, str], **named: list[str]) -> tuple[str, list[str]]:
-    summary = {
-        "kit_verdict": kit_verdict,
-        "tolerance": {"mired": 4.0, "duv": 0.001},
-        "heads": [
-            {"head": head, "verdict": verdict, "span_mired": 0.5, "u_span_mired": 0.2}
-            for head, verdict in verdicts.items()
-        ],
-        "sentences": {head: f"{head} says this." for head in verdicts},
-    }
-    return words.headline(summary | {"back": [], "clash": []} | named)
+    heads = [head(name, verdict) for name, verdict in verdicts.items()]
+    sentences = {name: f"{name} says this." for name in verdicts}
+    return kit.headline(heads, sentences, Verdict(kit_verdict), DEFAULT_TOLERANCE, **named)
 
 
 def test_the_headline_names_the_heads_that_go_back_and_why() -> None:
@@ -73,7 +73,7 @@ def test_the_other_headlines() -> None:
     assert open_one == ("Cannot call it yet: head B", ["B says this."])
     assert headline("undecided", {"A": "within", "B": "within"})[0] == "Cannot call it yet"
     assert headline("within", {"A": "within", "B": "within"})[0] == "Keep the kit: heads A and B match"
-    assert headline("within", {"A": "within"})[0] == "Keep the kit: head A holds"
+    assert headline("within", {"A": "within"})[0] == "Keep the kit: head A holds its colour"
 
 
 def test_a_long_list_of_heads_does_not_bury_the_answer() -> None:
@@ -87,43 +87,49 @@ def test_a_long_list_of_heads_does_not_bury_the_answer() -> None:
 
 
 def test_one_head_at_one_power_is_not_said_to_hold() -> None:
-    row = {"head": "A", "verdict": "within", "span_mired": 0.0, "u_span_mired": 0.0}
-    summary = {"kit_verdict": "within", "heads": [row], "sentences": {"A": ""}, "back": [], "clash": []}
-    assert words.headline(summary)[0] == "Nothing to compare: head A at one power"
-    assert not words.one_power(row | {"u_span_mired": 0.3})
+    row = head("A", span_mired=0.0, u_span_mired=0.0)
+    title, _ = kit.headline([row], {"A": ""}, Verdict.WITHIN, DEFAULT_TOLERANCE)
+    assert title == "Nothing to compare: head A at one power"
+    assert not kit.one_power(replace(row, u_span_mired=0.3))
 
 
 def test_frames_of_one_fault_are_told_together_and_rejected_ones_first() -> None:
     rows = [(f"f{n}.dng", "doubtful", "no_ambient") for n in range(5)] + [("", "rejected", "missing")]
     table = pd.DataFrame(rows, columns=["frame", "status", "flags"]).assign(head="A", power="1/4", kind="flash")
     table = pd.concat([table, table.head(1).assign(frame="good.dng", status="ok", flags="")], ignore_index=True)
-    faults = [(words.frames_named(rows), status) for rows, status, _ in words.frames_by_fault(table)]
+    faults = [(fault.names, fault.status) for fault in words.frames_by_fault(table)]
     assert faults == [("A at 1/4", "rejected"), ("f0.dng, f1.dng, f2.dng and 2 more", "doubtful")]
 
 
 def test_a_claim_is_told_at_one_power_and_over_the_range() -> None:
-    assert words.claim(pd.DataFrame({"head": ["A"]})) == ("", [])
-    columns = {"claim": "5 mired", "claim_one_power": "within", "claim_over_range": ["undecided", "within"]}
-    columns |= {"shots_within_mired": 0.44, "range_within_mired": [4.9, 0.0], "u_range_within_mired": [0.3, 0.0]}
-    heads = pd.DataFrame({"head": ["B", "D"], "span_mired": [9.8, 0.0], "u_span_mired": [0.6, 0.0], **columns})
+    assert words.claim([head("A")]) == ("", [])
+    claimed = {"claim": "5 mired", "claim_one_power": "within", "shots_within_mired": 0.44}
+    heads = [
+        head("B", claim_over_range="undecided", range_within_mired=4.9, u_range_within_mired=0.3, **claimed),
+        head("D", span_mired=0.0, u_span_mired=0.0, claim_over_range="within", **claimed),
+    ]
     title, rows = words.claim(heads)
     assert title == "The maker's claim, plus or minus 5 mired"
-    assert rows[0] == ("B", "0.4 mired", "within", "4.9 \N{PLUS-MINUS SIGN} 0.3 mired", "undecided")
-    assert rows[1][3:] == ("one power tested", "")
+    assert rows[0] == words.ClaimRow("B", "0.4 mired", "within", "4.9 \N{PLUS-MINUS SIGN} 0.3 mired", "undecided")
+    assert (rows[1].reach, rows[1].over) == ("one power tested", "")
 
 
 def test_the_worst_pair_says_nothing_of_chance_that_is_not_known() -> None:
-    pair = {"head_a": "A", "power_a": "full", "head_b": "B", "power_b": "1/4", "delta_k": -200.0, "delta_mired": 6.0}
-    pair |= {"delta_duv": 0.0}
-    assert "by chance" in words.worst_pair(pair | {"by_chance_mired": 1.6})
-    assert "by chance" not in words.worst_pair(pair | {"by_chance_mired": None})
+    text: dict[str, Any] = {"head_a": "A", "power_a": "full", "head_b": "B", "power_b": "1/4"}
+    numbers = {"delta_k": -200.0, "delta_mired": 6.0, "delta_duv": 0.0}
+    pair = PairRow(**(dict.fromkeys(names(PairRow, optional=False), math.nan) | text | numbers))
+    worst = WorstPair(0, pair, "full", "1/4", Quantity.MIRED, 1.5, 1.6)
+    assert "chance" in kit.worst_pair(worst)
+    assert "B at 1/4 is 200 K (6.0 mired) warmer and no greener or pinker than A at full" in kit.worst_pair(worst)
+    assert "chance" not in kit.worst_pair(replace(worst, by_chance_mired=math.nan))
+    assert kit.worst_pair(None) == ""
 
 
 def test_mismatches_are_the_others_of_pairs_outside() -> None:
     rows = [("A", "B", "outside"), ("A", "C", "within"), ("B", "C", "outside"), ("A", "B", "outside")]
     pairs = pd.DataFrame(rows, columns=["head_a", "head_b", "verdict"])
-    assert words.mismatches({"head": "B"}, pairs) == ["A", "C"]
-    assert words.mismatches({"head": "C"}, pairs) == ["B"]
+    assert kit.mismatches(head("B"), pairs) == ["A", "C"]
+    assert kit.mismatches(head("C"), pairs) == ["B"]
 
 
 def test_every_verdict_has_a_word_and_a_mark_of_its_own() -> None:

@@ -3,7 +3,7 @@
 import math
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -23,9 +23,9 @@ from greystep.errors import GreystepError
 
 if TYPE_CHECKING:
     from greystep.compare.drift import Drift
-    from greystep.compare.verdict import Judged
     from greystep.log.ingest import Ingested
     from greystep.log.session import Tolerance
+    from greystep.sentences.summary import Summary
 
 
 def report(
@@ -56,16 +56,13 @@ def report(
     box = parse_patch(patch)
     if claim is not None:
         _check_claim(claim)
-    from greystep.compare.attribution import attribute, attribution_summary, unparted_notes
-    from greystep.compare.bracket import bracket_notes, bracket_summary, find_bracket
     from greystep.compare.drift import analyse
-    from greystep.compare.sensitivity import iso_notes, iso_steps
-    from greystep.compare.verdict import judge, summary
+    from greystep.compare.verdict import report_facts
     from greystep.files import to_json, write_table
     from greystep.log.ingest import ingest, write_readings
     from greystep.log.session import load_session
     from greystep.sentences.frames import lines
-    from greystep.sentences.session_notes import sentences
+    from greystep.sentences.summary import summary, summary_json
     from greystep.show.terminal import report_text
 
     loaded = load_session(session)
@@ -73,48 +70,22 @@ def report(
     with progress_bar("reading frames") as progress:
         found = ingest(loaded, patch=box, progress=progress, store=out)
     drift = analyse(found.readings, loaded)
-    judged = judge(drift, loaded.tolerance, claim)
-    content = summary(judged, drift, loaded, found.readings, _bodies(found))
-    bracket, parted = find_bracket(drift), attribute(drift)
-    content |= {"attribution": attribution_summary(parted), "bracket": bracket_summary(bracket)}
-    content["notes"] = [
-        *(parted.notes if parted else ()),
-        *unparted_notes(drift, judged.back),
-        *bracket_notes(bracket, loaded.tolerance),
-        *iso_notes(iso_steps(drift, found.readings)),
-        *sentences(found.notes),
-        *content["notes"],
-    ]
+    facts = report_facts(found.readings, drift, loaded.tolerance, claim)
+    content = summary(facts, drift, loaded, found.readings, found.bodies.values(), found.notes)
     readings = write_readings(found, store=out)
     folder = out or session / "report"
-    wrote = [readings, *_write(found, drift, judged, content, folder, out)]
+    wrote = [readings, *_write(found, drift, content, folder, out)]
     attribution = folder / "attribution.csv"
-    if parted is not None and len(parted.table):
-        write_table(attribution, parted.table)
+    if facts.attribution is not None and len(facts.attribution.table):
+        write_table(attribution, facts.attribution.table)
     else:
         attribution.unlink(missing_ok=True)  # of a run before the log lost its packs
     if as_json:
-        typer.echo(to_json(content))
+        typer.echo(to_json(summary_json(content)))
     else:
-        show(report_text(content, found.readings, judged.heads, judged.pairs, [str(path) for path in wrote]))
+        show(report_text(content, found.readings, [str(path) for path in wrote]))
     say(*lines(found.messages))  # behind the verdict, which is to be the first on screen
-    finish(strict, content["kit_verdict"] == "within" and content["frames"]["rejected"] == 0)
-
-
-def _bodies(found: "Ingested") -> list[dict[str, Any]]:
-    """Say once for each camera body how its colour was made."""
-    return [
-        {
-            "body": body.label,
-            "matrix": body.matrix,
-            "colour_from": body.colour_from,
-            "anchored": body.anchored,
-            "reference_neutral": body.reference_neutral,
-            "target_factor": body.target_factor,
-            "patch": body.target.patch if body.target else None,
-        }
-        for body in found.bodies.values()
-    ]
+    finish(strict, content.kit_verdict == "within" and content.frames.rejected == 0)
 
 
 def _check_claim(claim: str) -> None:
@@ -147,27 +118,24 @@ def _limits(
     return known
 
 
-def _write(
-    found: "Ingested", drift: "Drift", judged: "Judged", content: dict[str, Any], folder: Path, store: Path | None
-) -> list[Path]:
+def _write(found: "Ingested", drift: "Drift", content: "Summary", folder: Path, store: Path | None) -> list[Path]:
     """Write tables, figures with their numbers, and the page; return the paths that matter to the person."""
     from greystep.files import write_json, write_table, write_text
     from greystep.log.ingest import overviews
+    from greystep.sentences.summary import summary_json
     from greystep.show.figures import drawings
     from greystep.show.page import report_page
     from greystep.show.series import figure_tables
 
-    tables = figure_tables(drift.powers, found.readings, content["reference"])
-    figures = drawings(tables, content["reference"], content["tolerance"])
-    page = report_page(
-        content, found.readings, drift.powers, judged.heads, judged.pairs, figures, overviews(found, store)
-    )
-    for name, table in {"powers": drift.powers, "heads": judged.heads, "pairs": judged.pairs}.items():
+    tables = figure_tables(drift.powers, found.readings, content.reference)
+    figures = drawings(tables, content.reference, content.tolerance)
+    page = report_page(content, found.readings, drift.powers, figures, overviews(found, store))
+    for name, table in {"powers": drift.powers, "heads": content.heads_table, "pairs": content.pairs}.items():
         write_table(folder / f"{name}.csv", table)
     for name, table in tables.items():
         write_table(folder / "figures" / f"{name}.csv", table)
     for name, drawing in figures.items():
         write_text(folder / "figures" / f"{name}.svg", drawing)
-    write_json(folder / "summary.json", content)
+    write_json(folder / "summary.json", summary_json(content))
     write_text(folder / "report.html", page)
     return [folder / "summary.json", folder / "report.html"]

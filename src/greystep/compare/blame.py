@@ -1,4 +1,4 @@
-"""Which part of a kit is the odd one: a head that does not hold or stands apart, or the packs that heads hang on."""
+"""Which part of a kit is the odd one: a head that does not hold or stands apart, or the packs of the heads."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -7,28 +7,28 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from greystep.compare.cells import PARTS
+from greystep.compare.cells import same_powers
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, Indices
-from greystep.compare.limits import COLUMN, Flags, Rows, own_rows
+from greystep.compare.limits import Flags, Rows, own_rows
+from greystep.terms import COLUMN, PARTS, Quantity, Verdict
 
 #: Mired that weigh as much as Duv 1: one step of 0.0011 in u'v' is 2.3 mired along, and 0.00089 across, at 5600 K.
 MIRED_PER_DUV: Final = 2600.0
-_SAME_POWER: Final = 0.011
 
 
 @dataclass(frozen=True)
-class Blame:
-    """What goes back, or must not meet.
+class OddHeads:
+    """Heads to return, heads and packs not to combine.
 
     Attributes
     ----------
     back : tuple of int
         Heads that go back.
     clash : tuple of int
-        Heads that do not match, where nothing tells which is the odd one.
-    parted : tuple of int
-        Heads that are outside only from one pack (channel, modifier) to another, and so are not to blame themselves.
+        Heads that do not match, where nothing shows which is the odd one.
+    between : tuple of int
+        Heads that are outside only from one pack (channel, modifier) to another, so that they are not odd themselves.
     packs : tuple of str
         The packs between which they are.
     doubted : tuple of int
@@ -37,12 +37,14 @@ class Blame:
 
     back: tuple[int, ...]
     clash: tuple[int, ...]
-    parted: tuple[int, ...]
+    between: tuple[int, ...]
     packs: tuple[str, ...]
     doubted: tuple[int, ...]
 
 
-def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts: Sequence[str]) -> Blame:
+def find_odd_heads(
+    drift: Drift, rows: Mapping[Quantity, Rows], outside: Flags, verdicts: Sequence[Verdict]
+) -> OddHeads:
     """Say what the odd one is.
 
     Back goes each head that is outside itself, on one and the same pack and by frames that are not in doubt; then, body
@@ -57,7 +59,7 @@ def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts:
         What was judged.
     outside : bool array
         One a row of `Drift.pairs`.
-    verdicts : sequence of str
+    verdicts : sequence of Verdict
         One a head.
     """
     head, series, part = drift.cells.head, drift.cells.series, _parts(drift)
@@ -68,15 +70,14 @@ def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts:
     sound = sound_rows(drift, first, second)
     same = series[first] == series[second]
     itself = set(head[first[sound & same]].tolist())
-    if "output_stops" in rows:
-        one = rows["output_stops"]
+    if one := rows.get(Quantity.OUTPUT_STOPS):
         itself |= set(head[one.second[one.outside & sound_rows(drift, one.first, one.second)]].tolist())
-    rest = [number for number, verdict in enumerate(verdicts) if verdict == "outside" and number not in itself]
-    parted = tuple(number for number in rest if (head[first[sound & ~same]] == number).any())
-    doubted = tuple(number for number in rest if number not in parted)
+    rest = [number for number, verdict in enumerate(verdicts) if verdict == Verdict.OUTSIDE and number not in itself]
+    between = tuple(number for number in rest if (head[first[sound & ~same]] == number).any())
+    doubted = tuple(number for number in rest if number not in between)
     pack = drift.cells.table["pack"].to_numpy(object) if "pack" in drift.cells.varying else np.full(len(head), "")
-    between = np.isin(head[first], parted) & (pack[first] != pack[second])
-    packs = tuple(sorted({*pack[first[between]], *pack[second[between]]}))
+    across = np.isin(head[first], between) & (pack[first] != pack[second])
+    packs = tuple(sorted({*pack[first[across]], *pack[second[across]]}))
 
     a, b = drift.pair_first, drift.pair_second
     ties = head[a] * len(drift.cells.heads) + head[b]
@@ -90,7 +91,7 @@ def find_blame(drift: Drift, rows: Mapping[str, Rows], outside: Flags, verdicts:
         here = counted & np.isin(head[a], members)
         back, unsettled = _odd(drift, distance, head[a[here]], head[b[here]], back, len(members))
         clash += unsettled
-    return Blame(tuple(sorted(back)), tuple(sorted(clash)), parted, packs, doubted)
+    return OddHeads(tuple(sorted(back)), tuple(sorted(clash)), between, packs, doubted)
 
 
 def sound_rows(drift: Drift, first: Indices, second: Indices) -> Flags:
@@ -124,7 +125,7 @@ def away(drift: Drift) -> tuple[Array, Array, Array]:
     table, head, part = drift.cells.table, drift.cells.head, _parts(drift)
     stops, body = table["stops"].to_numpy(), drift.cells.heads["body"].to_numpy(object)[head]
     columns = np.array([drift.powers[name].to_numpy(np.float64) for name in ("cct_k", "mired", "duv")])
-    others = (head[:, None] != head) & (body[:, None] == body) & (np.abs(stops[:, None] - stops) < _SAME_POWER)
+    others = (head[:, None] != head) & (body[:, None] == body) & same_powers(stops[:, None], stops)
     others &= np.isfinite(columns[1])
     moved = drift.cells.moved
     alike = others & ((part[:, None] == part) | ~(moved[:, None] | moved))
@@ -136,7 +137,7 @@ def away(drift: Drift) -> tuple[Array, Array, Array]:
 
 
 def _parts(drift: Drift) -> npt.NDArray[np.intp]:
-    """Number what the cells hang on: pack, channel, company and modifier, where these vary."""
+    """Number the packs (channels, companies, modifiers) of the cells, where these vary."""
     names = [name for name in PARTS if name in drift.cells.varying]
     if not names:
         return np.zeros(len(drift.cells.table), dtype=np.intp)

@@ -1,30 +1,28 @@
-"""The bracket: what the check frames of the reference head say of room, mains and camera over the session.
+"""What the check frames of the reference head show of room, mains and camera over the session.
 
-Nothing is corrected by it. It tells whether the session stood still while the heads were compared.
+Nothing is corrected by it. It shows whether the session stood still while the heads were compared.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from greystep import words as say
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, least_squares
-from greystep.files import records
 from greystep.log.session import Tolerance
 from greystep.measure.uncertainty import ALPHA, student_factor
+from greystep.terms import Quantity
 
-#: What is followed, and the words for more of it.
-_FOLLOWED: Final = {"mired": ("warmer", "cooler"), "duv": ("greener", "pinker"), "output_stops": ("brighter", "darker")}
+#: What is followed.
+_FOLLOWED: Final = (Quantity.MIRED, Quantity.DUV, Quantity.OUTPUT_STOPS)
 #: A session that moved more than this share of a limit has used it up before any head is looked at (a choice).
 _SHARE: Final = 0.25
 
 
 @dataclass(frozen=True)
-class Bracket:
+class CheckFrames:
     """How the check frames of one light moved.
 
     Attributes
@@ -44,7 +42,37 @@ class Bracket:
     moves: pd.DataFrame
 
 
-def find_bracket(drift: Drift) -> Bracket | None:
+@dataclass(frozen=True)
+class Moved:
+    """One quantity of the check frames that moved.
+
+    Attributes
+    ----------
+    head, power : str
+        Their light.
+    quantity : Quantity
+    size, u_size : float
+        Last visit less first, with its 95 % half-width.
+    per_hour, u_per_hour : float
+        The slope on time [1/h]; NaN where it is not known.
+    sure : bool
+        It is more than chance.
+    limit : float or None
+        The limit, where more than a quarter of it is used up.
+    """
+
+    head: str
+    power: str
+    quantity: Quantity
+    size: float
+    u_size: float
+    per_hour: float
+    u_per_hour: float
+    sure: bool
+    limit: float | None
+
+
+def find_check_frames(drift: Drift) -> CheckFrames | None:
     """Follow the check frames of the light that has most of them; None without two visits.
 
     Parameters
@@ -54,12 +82,12 @@ def find_bracket(drift: Drift) -> Bracket | None:
 
     Returns
     -------
-    Bracket or None
+    CheckFrames or None
         Warm-up is taken off where the fit keeps it; first, second, ... frames of the visits have a level each, since a
         rested head warms from one to the next. ``last_less_first`` compares the visits' means; its scatter is that
         within the visits, pooled with the head's own. ``per_hour`` is the least-squares slope on time, its scatter what
         is left about that line; unknown with two visits.
-        The same light before and after what it brackets is the idea of NIST's X R R X design (e-Handbook, section
+        The same light before and after what it encloses is the idea of NIST's X R R X design (e-Handbook, section
         2.3.3.1.2).
     """
     checks = drift.frames.checks
@@ -84,10 +112,12 @@ def find_bracket(drift: Drift) -> Bracket | None:
         fitted = drift.fitted[quantity]
         values = frames[quantity].to_numpy(np.float64)
         values = values - np.nan_to_num(fitted.warmup[head]) * (frames["warmth"].to_numpy(np.float64) - 1.0)
-        row: dict[str, Any] = {"quantity": quantity}
-        visits[quantity], found = _move(member, places, values, apart * fitted.sums[head], apart * fitted.dof[head])
+        row: dict[str, Any] = {"quantity": str(quantity)}
+        visits[str(quantity)], found = _move(
+            member, places, values, apart * fitted.sums[head], apart * fitted.dof[head]
+        )
         moves.append(row | found | _slope(seconds, places, values, count))
-    return Bracket(
+    return CheckFrames(
         head=str(drift.cells.heads["head"][head]),
         power=str(frames["power"].iloc[0]),
         visits=pd.DataFrame(visits),
@@ -124,41 +154,15 @@ def _slope(seconds: Array, places: Array, values: Array, visits: int) -> dict[st
     return {"per_hour": float(fit.coefficients[-1]), "u_per_hour": float(student_factor(fit.dof) * sd)}
 
 
-def bracket_summary(bracket: Bracket | None) -> dict[str, Any] | None:
-    """Return the bracket for summary.json."""
-    if bracket is None:
-        return None
-    moves = {row.pop("quantity"): row for row in records(bracket.moves)}
-    return {"head": bracket.head, "power": bracket.power, "moves": moves, "visits": records(bracket.visits)}
-
-
-def bracket_notes(bracket: Bracket | None, tolerance: Tolerance) -> list[str]:
-    """Say what moved over the session by more than chance, or by more than a quarter of a limit; nothing otherwise."""
-    if bracket is None:
-        return []
-    notes = []
-    limits: Mapping[str, float | None] = {
-        "mired": tolerance.mired, "duv": tolerance.duv, "output_stops": tolerance.output_stops
-    }  # fmt: skip
-    for row in bracket.moves.to_dict(orient="records"):
-        quantity, size = str(row["quantity"]), float(row["last_less_first"])
-        limit = limits[quantity]
-        real = abs(size) > row["by_chance"]
-        much = limit is not None and abs(size) > _SHARE * limit
-        if not (real or much):
-            continue
-        more, less = _FOLLOWED[quantity]
-        moved = say.give_or_take(quantity, abs(size), float(row["u_last_less_first"]))
-        start = f"The check frames of head {bracket.head} at {bracket.power} ended {moved} {more if size > 0 else less}"
-        share = f"more than a quarter of the limit of {say.limit(quantity, limit)}" if much and limit else ""
-        if not real:
-            notes.append(f"{start} than they began. That may be chance, but it is {share}: take more check frames.")
-            continue
-        hour = ""
-        if np.isfinite(row["per_hour"]):
-            slope = say.give_or_take(quantity, abs(row["per_hour"]), float(row["u_per_hour"]))
-            hour = f" ({slope} {more if row['per_hour'] > 0 else less} an hour)"
-        cause = "room, mains, camera or that head's own warmth moved, and heads shot at other times moved with it"
-        tail = f"; that is {share}: let room and mains settle and test again" if share else ""
-        notes.append(f"{start} than they began{hour}: {cause}{tail}.")
-    return notes
+def find_moves(found: CheckFrames | None, tolerance: Tolerance) -> list[Moved]:
+    """Return what moved over the session by more than chance, or by more than a quarter of a limit."""
+    moves = []
+    for row in [] if found is None else found.moves.to_dict(orient="records"):
+        quantity, size = Quantity(row["quantity"]), float(row["last_less_first"])
+        limit: float | None = getattr(tolerance, quantity)
+        used_up = limit if limit is not None and abs(size) > _SHARE * limit else None
+        sure = bool(abs(size) > row["by_chance"])
+        if found and (sure or used_up):
+            doubt, slope = row["u_last_less_first"], (row["per_hour"], row["u_per_hour"])
+            moves.append(Moved(found.head, found.power, quantity, size, doubt, *slope, sure, used_up))
+    return moves

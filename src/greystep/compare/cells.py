@@ -13,18 +13,18 @@ from greystep import flags
 from greystep.compare.clock import firing_order, index_clock, text_column
 from greystep.compare.fit import Array, Estimates, Indices, LeastSquares, effective_dof, least_squares
 from greystep.compare.warmup import Fired, Heat, find_heat
+from greystep.flags import Flag, Status
 from greystep.log.power import SAME_STOPS
 from greystep.log.shots import noted_checks
 from greystep.published import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
+from greystep.terms import LIT, PARTS, Kind
 
 #: What is fitted, each by the same design.
 QUANTITIES: Final = ("mired", "duv", "u_prime", "v_prime", "output_stops")
-#: Columns that part the cells of one head beyond its power, where they vary.
-PARTS: Final = ("pack", "channel", "with", "modifier")
 #: Flags of a frame that was shot in another way than the others: no head goes back for these.
-DOUBTS: Final = ("settings_changed", "tail_cut")
+DOUBTS: Final = (Flag.SETTINGS_CHANGED, Flag.TAIL_CUT)
 _ON: Final = {"pack": "on pack", "channel": "on channel", "with": "beside", "modifier": "with"}
-_NEVER_FIRED: Final = frozenset({"no_flash", "extra_frame"})
+_NEVER_FIRED: Final = frozenset({Flag.NO_FLASH, Flag.EXTRA_FRAME})
 _BEFORE: Final = re.compile(r"(\d{1,2})\s+warm-?\s?up\s+(?:shot|flash)", re.IGNORECASE)
 
 
@@ -41,7 +41,7 @@ class Cells:
     heads : DataFrame
         body, head, label: every head once; its label in sentences names the body too where two bodies share the head.
     varying : tuple of str
-        The columns of the table that part cells of one head and power.
+        The columns of the table that separate cells of one head and power.
     moved : (c,) bool array
         Its head was on several packs (channels, modifiers).
     names : (c,) array of str
@@ -148,7 +148,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     log = readings.reset_index(drop=True)
     stops = pd.to_numeric(log["stops"], errors="coerce").to_numpy(np.float64)
     kind, head = log["kind"].to_numpy(object), text_column(log, "head").to_numpy(object)
-    flash = (kind == "flash") & (head != "") & np.isfinite(stops)
+    flash = (kind == Kind.FLASH) & (head != "") & np.isfinite(stops)
     marks = [frozenset(flags.split(cell)) for cell in text_column(log, "flags")]
     body = _bodies(text_column(log, "body").to_numpy(object), head)
     varying = [name for name in PARTS if len(set(text_column(log, name)[flash])) > 1]
@@ -167,13 +167,13 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     status = log["status"].to_numpy(object)
     measured = np.isfinite(log["mired"].to_numpy(np.float64))
     clean = np.array([not (mark & flags.UNUSED) for mark in marks], dtype=bool)
-    usable = flash & (status != "rejected") & clean & measured
+    usable = flash & (status != Status.REJECTED) & clean & measured
     noted = noted_checks(text_column(log, "note"))
     check = flash & noted
     count = len(first)
     tested = np.bincount(cell_of[usable & ~check], minlength=count) > 0
     used = usable & ~(check & np.append(tested, False)[cell_of])
-    outlier = np.array(["outlier" in mark for mark in marks], dtype=bool) & flash
+    outlier = np.array([Flag.OUTLIER in mark for mark in marks], dtype=bool) & flash
     table = pd.DataFrame(
         {
             "body": body[first],
@@ -191,7 +191,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     of_head = _first(table.groupby(["body", "head"], sort=False).ngroup().to_numpy())
     of_series = _first(table.groupby(["body", "head", *varying], sort=False).ngroup().to_numpy())
     parts = ("body", *varying) if len(set(body[rows])) > 1 else tuple(varying)
-    blind = np.array(["no_matrix" in mark for mark in marks], dtype=bool)
+    blind = np.array([Flag.NO_MATRIX in mark for mark in marks], dtype=bool)
     colourless = np.bincount(cell_of[flash & ~blind], minlength=count) == 0
     doubts = np.full(count, "", dtype=object)
     for flag in DOUBTS:
@@ -201,7 +201,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     names = _names(table, varying, moved)
     cells = Cells(table, of_head, of_series, heads, parts, moved, names, colourless, doubts)
     fired = np.array([not (mark & _NEVER_FIRED) for mark in marks], dtype=bool) & np.isfinite(stops)
-    fired &= np.isin(kind, ["flash", "job"]) & (head != "")
+    fired &= np.isin(kind, LIT) & (head != "")
     frames = _frames(log, cells, np.where(used, cell_of, -1), fired, body, head, stops, noted, usable)
     return cells, frames
 
@@ -432,6 +432,11 @@ def settings(stops: Array) -> Indices:
     order = np.argsort(stops, kind="stable")
     numbers[order] = np.cumsum(np.diff(stops[order], prepend=-np.inf) > SAME_STOPS + 1e-9)
     return numbers
+
+
+def same_powers(a: Array, b: Array) -> npt.NDArray[np.bool_]:
+    """Return where two powers [stops below full] are one, as `greystep.log.power.same_power`."""
+    return np.asarray(np.abs(a - b) <= SAME_STOPS + 1e-9)
 
 
 def _first(groups: npt.NDArray[Any]) -> Indices:

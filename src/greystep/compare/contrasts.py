@@ -1,4 +1,4 @@
-"""Differences of estimates in every unit they are told in, and how sure they are: pairs, spans and slopes."""
+"""Differences of estimates in every unit they are given in, and how sure they are: pairs, spans and slopes."""
 
 from collections.abc import Mapping, Sequence
 from typing import Final
@@ -8,9 +8,8 @@ import numpy as np
 from greystep.compare.cells import Cells, Fitted
 from greystep.compare.fit import Array, Estimates, Indices, contrast, draw_distances, half_width, pair_variances
 from greystep.published import STEP_UPRIME_VPRIME
+from greystep.terms import COLUMN, Quantity
 
-#: How differences are told: the ending of their column, and the quantity.
-TOLD: Final = {"mired": "mired", "k": "kelvin", "duv": "duv", "steps": "steps"}
 #: Chance is drawn this often for the uncertainty of a span.
 DRAWS: Final = 2000
 
@@ -20,9 +19,9 @@ def components(fitted: Mapping[str, Fitted], quantity: str) -> tuple[Estimates, 
 
     ``kelvin`` is 1e6 / mired, its covariance by the derivative.
     """
-    if quantity == "steps":
+    if quantity == Quantity.STEPS:
         return tuple(_scaled(fitted[axis].cells, 1.0 / STEP_UPRIME_VPRIME) for axis in ("u_prime", "v_prime"))
-    if quantity == "kelvin":
+    if quantity == Quantity.KELVIN:
         mired = fitted["mired"].cells
         kelvin = 1e6 / mired.values
         slope = np.nan_to_num(kelvin / mired.values)
@@ -60,7 +59,7 @@ def spans(cells: Cells, fitted: Mapping[str, Fitted], rng: np.random.Generator) 
     first, second = within_pairs(cells)
     owner = cells.head[first]
     found: dict[str, Array] = {}
-    for name, quantity in TOLD.items():
+    for quantity, name in COLUMN.items():
         parts = components(fitted, quantity)
         delta = np.abs(difference(parts, first, second)[0])
         errors, _ = draw_distances(parts, DRAWS, rng, studentised=True)

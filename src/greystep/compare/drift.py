@@ -10,8 +10,8 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells
-from greystep.compare.contrasts import TOLD, components, difference, slope, spans
+from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells, same_powers
+from greystep.compare.contrasts import components, difference, slope, spans
 from greystep.compare.fit import Array, Estimates, Indices, half_width, own_variances, pooled_sd
 from greystep.compare.reference import reference_light
 from greystep.errors import GreystepError
@@ -24,10 +24,71 @@ from greystep.published import (
     OBSERVER_SAME_TYPE,
     STEP_UPRIME_VPRIME,
 )
-from greystep.words import GIVE_MATRIX, Pace
-from greystep.words import heads as head_names
+from greystep.terms import COLUMN
+from greystep.words import GIVE_MATRIX
 
 _REFERENCE: Final = {"mired": "mired", "k": "cct_k", "duv": "duv"}
+
+
+@dataclass(frozen=True)
+class HeatNotSeparable:
+    """The frames of these heads go straight through the powers, so that heat and power cannot be separated."""
+
+    heads: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class NothingRepeated:
+    """No head was shot twice at one power."""
+
+
+@dataclass(frozen=True)
+class NotRepeated:
+    """These heads were not shot twice at one power; the scatter of the others is used for them."""
+
+    heads: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class HeatByShots:
+    """The capture times are not known, so that heat is counted in shots."""
+
+
+@dataclass(frozen=True)
+class KitPowerNotMeasured:
+    """No head was measured at the power of the kit's mean, so that there is no reference."""
+
+    power: str
+
+
+@dataclass(frozen=True)
+class ReferencePowerNotMeasured:
+    """The head was not measured at the reference power; its highest power, `used`, is the reference."""
+
+    power: str
+    head: str
+    used: str
+
+
+DriftNote = (
+    HeatNotSeparable | NothingRepeated | NotRepeated | HeatByShots | KitPowerNotMeasured | ReferencePowerNotMeasured
+)
+
+
+@dataclass(frozen=True)
+class Timing:
+    """How fast a test was shot.
+
+    Attributes
+    ----------
+    frame_s : float
+        Usual time from one flash of a head to its next [s]; NaN where it is not known.
+    head_change_s : float
+        Usual time from one head to another [s]; 0 where there was none.
+    """
+
+    frame_s: float
+    head_change_s: float
 
 
 @dataclass(frozen=True)
@@ -48,9 +109,9 @@ class Drift:
         The cell of the same head that each cell's drift is measured from; -1 where there is none.
     reference : mapping
         The light that all are compared with: head, power, kit, mired, cct_k, duv, u_prime, v_prime, output_stops.
-    pace : Pace
-    notes : tuple of str
-        What the report says first.
+    timing : Timing
+    notes : tuple of DriftNote
+        What limits the answer.
     seed : int
     """
 
@@ -64,8 +125,8 @@ class Drift:
     pair_second: Indices
     own_reference: Indices
     reference: Mapping[str, Any]
-    pace: Pace
-    notes: tuple[str, ...]
+    timing: Timing
+    notes: tuple[DriftNote, ...]
     seed: int
 
 
@@ -112,7 +173,7 @@ def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
         pair_second=second,
         own_reference=own,
         reference=reference,
-        pace=_pace(frames),
+        timing=_timing(frames),
         notes=tuple(notes),
         seed=seed,
     )
@@ -124,12 +185,12 @@ def check_colour(drift: Drift, session: Session) -> None:
         raise GreystepError(f"{session.path}: no colour matrix is known for its camera; {GIVE_MATRIX}")
 
 
-def _pace(frames: Frames) -> Pace:
+def _timing(frames: Frames) -> Timing:
     """Return how fast a test was shot."""
     gaps, same = np.diff(frames.seconds), np.diff(frames.turns) == 0
     if len(gaps) != len(same) or not same.any():
-        return Pace(float("nan"), 0.0)
-    return Pace(float(np.median(gaps[same])), float(np.median(gaps[~same])) if not same.all() else 0.0)
+        return Timing(float("nan"), 0.0)
+    return Timing(float(np.median(gaps[same])), float(np.median(gaps[~same])) if not same.all() else 0.0)
 
 
 def _cross(cells: Cells) -> tuple[Indices, Indices]:
@@ -141,14 +202,14 @@ def _cross(cells: Cells) -> tuple[Indices, Indices]:
 
 
 def _references(
-    cells: Cells, fitted: Mapping[str, Fitted], session: Session, notes: list[str]
+    cells: Cells, fitted: Mapping[str, Fitted], session: Session, notes: list[DriftNote]
 ) -> tuple[dict[str, Any], dict[str, dict[str, Any]], Indices]:
     """Return the session's reference, that of each body, and each cell's own reference cell."""
     names, stops = cells.table["head"].to_numpy(object), cells.table["stops"].to_numpy()
     if session.reference_head is not None and session.reference_head not in set(names):
         known = ", ".join(dict.fromkeys(names))
         raise GreystepError(
-            f'reference head "{session.reference_head}" is not in the log, which has {known}; mend [reference] in '
+            f'reference head "{session.reference_head}" is not in the log, which has {known}; repair [reference] in '
             "session.toml"
         )
     wanted = session_reference(session)
@@ -160,15 +221,9 @@ def _references(
             bodies[body] = dict(light.values) | {"head": light.head, "power": light.power, "kit": kit}
             power = light.stops if power is None else power  # that of the first body stands for all
             if not kit and wanted.stops is not None and not same_power(light.stops, wanted.stops):
-                notes.append(
-                    f"The reference power {session.reference_power} was not measured on head {light.head}: "
-                    f"differences are told from its highest, {light.power}."
-                )
+                notes.append(ReferencePowerNotMeasured(str(session.reference_power), str(light.head), str(light.power)))
         elif kit:
-            notes.append(
-                f"No head was measured at {session.reference_power or 'full'}, the power of the kit's mean, so nothing "
-                "is told against it: name a power that the heads have in [reference] of session.toml."
-            )
+            notes.append(KitPowerNotMeasured(session.reference_power or "full"))
     empty = dict.fromkeys(("mired", "cct_k", "duv", "u_prime", "v_prime", "output_stops"))
     reference = next(iter(bodies.values()), empty | {"head": None, "power": None, "kit": kit})
     own = np.full(len(names), -1, dtype=np.intp)
@@ -199,7 +254,7 @@ def _powers(
     for name, estimate in estimates.items():
         columns[f"u_{name}"] = _own_width(estimate)
     at, base = np.arange(count), np.where(own >= 0, own, np.arange(count))
-    delta = {name: difference(components(fitted, quantity), base, at) for name, quantity in TOLD.items()}
+    delta = {name: difference(components(fitted, quantity), base, at) for quantity, name in COLUMN.items()}
     columns |= {f"delta_{name}": value for name, (value, _) in delta.items()}
     error, u_error = difference((output,), base, at)
     columns |= {"output_stops": output.values, "output_error_stops": error + stops - stops[base]}
@@ -289,7 +344,7 @@ def _heads(
 def _warmup(frames: Frames, mired: Fitted, head: int) -> tuple[float, float]:
     """Return warm state minus rest of a head; from its own frames alone where the term is not kept."""
     heat = frames.heat
-    if not heat.parted[head]:
+    if not heat.separable[head]:
         return float("nan"), float("nan")
     if heat.kept[head]:
         return float(mired.warmup[head]), float(half_width(mired.warmup_variances[head], mired.cells.dof))
@@ -318,7 +373,7 @@ def _pairs(
     columns: dict[str, Any] = {}
     for side, at in (("a", first), ("b", second)):
         columns |= {f"{name}_{side}": table[name].to_numpy(object)[at] for name in ("head", "power")}
-    delta = {name: difference(components(fitted, quantity), first, second) for name, quantity in TOLD.items()}
+    delta = {name: difference(components(fitted, quantity), first, second) for quantity, name in COLUMN.items()}
     columns |= {"delta_mired": delta["mired"][0], "u_delta_mired": delta["mired"][1]}
     columns |= {f"delta_{name}": delta[name][0] for name in ("k", "duv", "steps")}
     columns |= {f"u_delta_{name}": delta[name][1] for name in ("k", "duv", "steps")}
@@ -327,7 +382,7 @@ def _pairs(
     stops = table["stops"].to_numpy()
     size = np.abs(delta["mired"][0])
     between = np.where(alike, OBSERVER_SAME_TYPE * size, OBSERVER_OTHER_TYPE_MIRED)
-    along = np.where(np.abs(stops[first] - stops[second]) > 0.011, OBSERVER_SAME_HEAD * size, 0.0)
+    along = np.where(same_powers(stops[first], stops[second]), 0.0, OBSERVER_SAME_HEAD * size)
     columns["u_observer_mired"] = 2.0 * np.hypot(between, along)
     for name in cells.varying:
         values = table[name].to_numpy(object)
@@ -337,23 +392,18 @@ def _pairs(
     return pd.DataFrame(columns)
 
 
-def _notes(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> list[str]:
-    """Return what limits the answer of this test, in the words of the report."""
-    notes = []
+def _notes(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> list[DriftNote]:
+    """Return what limits the answer of this test."""
+    notes: list[DriftNote] = []
     names = cells.heads["label"].to_list()
     measured = np.bincount(cells.head[cells.table["n"] > 0], minlength=len(names))
-    stuck = [name for name, n, parted in zip(names, measured, frames.heat.parted, strict=True) if n > 1 and not parted]
-    if stuck:
-        notes.append(
-            f"The usable frames of {head_names(stuck)} go straight through the powers, so that heat and power cannot "
-            "be parted: part of the drift shown may be the tube warming up. Shoot the powers up, down and up again to "
-            "tell."
-        )
-    dof = fitted["mired"].dof
-    if measured.any() and not (dof > 0).any():
-        notes.append("No head was shot twice at one power, so that nothing can be called: shoot one more round.")
-    elif alone := [name for name, n, free in zip(names, measured, dof, strict=True) if n and free <= 0]:
-        notes.append(f"No repeats of {head_names(alone)}; the scatter of the others stands in.")
+    heads = list(zip(names, measured, frames.heat.separable, fitted["mired"].dof, strict=True))
+    if mixed := tuple(name for name, n, separable, _ in heads if n > 1 and not separable):
+        notes.append(HeatNotSeparable(mixed))
+    if measured.any() and not (fitted["mired"].dof > 0).any():
+        notes.append(NothingRepeated())
+    elif alone := tuple(name for name, n, _, free in heads if n and free <= 0):
+        notes.append(NotRepeated(alone))
     if not len(frames.seconds) and len(frames.cell):
-        notes.append("Heat is counted in shots, for want of capture times.")
+        notes.append(HeatByShots())
     return notes

@@ -30,7 +30,7 @@ class LeastSquares:
     residuals : (n,) array
         Values minus fit.
     sum_of_squares, dof : float
-        Weighted residual sum of squares and its degrees of freedom, n - p.
+        Residual sum of squares and its degrees of freedom, n - p.
     """
 
     coefficients: Array
@@ -59,7 +59,7 @@ class Estimates:
     dof: Array
 
 
-def least_squares(design: npt.ArrayLike, values: npt.ArrayLike, weights: npt.ArrayLike | None = None) -> LeastSquares:
+def least_squares(design: npt.ArrayLike, values: npt.ArrayLike) -> LeastSquares:
     """Fit ``values = design @ coefficients`` by least squares.
 
     Parameters
@@ -68,32 +68,24 @@ def least_squares(design: npt.ArrayLike, values: npt.ArrayLike, weights: npt.Arr
         Of full column rank.
     values : (n,) array
         What is to be fitted.
-    weights : (n,) array, optional
-        Inverse variances, in any unit.
 
     Returns
     -------
     LeastSquares
-        By Householder QR of the weighted design. The covariance of the coefficients is
-        ``estimator @ diag(variances) @ estimator.T``, see `covariance`.
+        By Householder QR of the design. The covariance of the coefficients is
+        ``estimator @ diag(variances) @ estimator.T``.
     """
     x, y = np.asarray(design, dtype=np.float64), np.asarray(values, dtype=np.float64)
-    root = np.ones(len(y)) if weights is None else np.sqrt(np.asarray(weights, dtype=np.float64))
-    q, r = np.linalg.qr(x * root[:, None])
-    coefficients = np.linalg.solve(r, q.T @ (y * root))
+    q, r = np.linalg.qr(x)
+    coefficients = np.linalg.solve(r, q.T @ y)
     residuals = y - x @ coefficients
     return LeastSquares(
         coefficients=coefficients,
-        estimator=np.linalg.solve(r, q.T) * root,
+        estimator=np.linalg.solve(r, q.T),
         residuals=residuals,
-        sum_of_squares=float(np.sum((residuals * root) ** 2)),
+        sum_of_squares=float(np.sum(residuals**2)),
         dof=float(x.shape[0] - x.shape[1]),
     )
-
-
-def covariance(fit: LeastSquares) -> Array:
-    """Return the (p, p) covariance (k = 1) of an unweighted fit's coefficients, its scatter pooled over all values."""
-    return np.asarray(fit.estimator @ fit.estimator.T * (fit.sum_of_squares / fit.dof))
 
 
 def pooled_sd(sums_of_squares: npt.ArrayLike, dofs: npt.ArrayLike) -> float:

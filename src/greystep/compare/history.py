@@ -24,9 +24,9 @@ from greystep.compare.anchors import (
     measured_lights,
     reference_key,
 )
-from greystep.compare.cells import PARTS
 from greystep.errors import GreystepError
 from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
+from greystep.terms import PARTS
 from greystep.words import heads as named_heads
 
 

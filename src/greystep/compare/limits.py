@@ -1,4 +1,4 @@
-"""The decision rules: what lies within a limit, what outside, and how many more repeats would tell.
+"""The decision rules: what lies within a limit, what outside, and how many more repeats would decide.
 
 JCGM 106:2012 / ISO 14253-1 (from memory): the uncertainty is the guard band on both sides of the limit.
 """
@@ -23,13 +23,12 @@ from greystep.compare.fit import (
 )
 from greystep.log.session import Tolerance
 from greystep.measure.uncertainty import student_factor
+from greystep.terms import COLUMN, Quantity, Verdict
 
 Flags = npt.NDArray[np.bool_]
 
 #: From bad to good; the verdict of a whole is the worst of its parts.
-WORST_FIRST: Final = ("outside", "undecided", "within")
-#: Colour limits: the field of `Tolerance`, and the column of spans and differences that it limits.
-COLUMN: Final = {"mired": "mired", "duv": "duv", "steps": "steps", "kelvin": "k"}
+_WORST_FIRST: Final = (Verdict.OUTSIDE, Verdict.UNDECIDED, Verdict.WITHIN)
 #: All that is called outside is right at once with this chance of error.
 ALPHA: Final = 0.05
 #: No one shoots more than this to settle a doubt.
@@ -46,7 +45,7 @@ class Rows:
 
     Attributes
     ----------
-    quantity : str
+    quantity : Quantity
     limit : float
     first, second : (r,) int arrays
         Cells; the difference is second minus first.
@@ -56,7 +55,7 @@ class Rows:
         Where neither holds the row is undecided.
     """
 
-    quantity: str
+    quantity: Quantity
     limit: float
     first: Indices
     second: Indices
@@ -67,13 +66,13 @@ class Rows:
     outside: Flags
 
 
-def colour_limits(tolerance: Tolerance) -> dict[str, float]:
+def colour_limits(tolerance: Tolerance) -> dict[Quantity, float]:
     """Return the colour limits that are judged, by quantity."""
-    given = {name: getattr(tolerance, name) for name in COLUMN}
+    given = {name: getattr(tolerance, name) for name in Quantity if name in COLUMN}
     return {name: float(limit) for name, limit in given.items() if limit is not None}
 
 
-def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[str, Rows]:
+def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
     """Judge every difference of a session by every limit that is given.
 
     Parameters
@@ -98,7 +97,7 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[str, Rows]:
     families = len(limits) * (bool(own.any()) + bool((~own).any())) + (tolerance.output_stops is not None)
     alpha = ALPHA / max(families, 1)
     rng = np.random.default_rng([drift.seed, 1])
-    rows = {}
+    rows: dict[Quantity, Rows] = {}
     for quantity, limit in limits.items():
         parts = components(drift.fitted, quantity)
         size, u = difference(parts, first, second)
@@ -116,11 +115,15 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[str, Rows]:
             for name in ("output_error_stops", "u_output_error_stops")
         )
         u_all = _at_once(parts, reference[at], at, size, u, tolerance.output_stops, alpha, rng)
-        rows["output_stops"] = _rows("output_stops", tolerance.output_stops, reference[at], at, size, u, u_all)
+        rows[Quantity.OUTPUT_STOPS] = _rows(
+            Quantity.OUTPUT_STOPS, tolerance.output_stops, reference[at], at, size, u, u_all
+        )
     return rows
 
 
-def _rows(quantity: str, limit: float, first: Indices, second: Indices, size: Array, u: Array, u_all: Array) -> Rows:
+def _rows(
+    quantity: Quantity, limit: float, first: Indices, second: Indices, size: Array, u: Array, u_all: Array
+) -> Rows:
     return Rows(quantity, limit, first, second, size, u, u_all, size + u <= limit, size - u_all > limit)
 
 
@@ -206,23 +209,25 @@ def rounds_to_decide(size: Array, u: Array, u_all: Array, limit: float, n: Array
     return np.where(np.isnan(size), np.nan, np.where(np.isnan(u), 1.0, first))
 
 
-def worst_of(verdicts: npt.ArrayLike) -> str:
+def worst_of(verdicts: npt.ArrayLike) -> Verdict:
     """Return the worst of some verdicts; ``undecided`` of none."""
     present = set(np.asarray(verdicts, dtype=object).tolist())
-    return next((name for name in WORST_FIRST if name in present), "undecided")
+    return next((name for name in _WORST_FIRST if name in present), Verdict.UNDECIDED)
 
 
 def verdicts(within: Flags, outside: Flags) -> npt.NDArray[np.object_]:
     """Return the verdict of each row from its two flags."""
-    return np.where(outside, "outside", np.where(within, "within", "undecided")).astype(object)
+    return np.where(
+        outside, str(Verdict.OUTSIDE), np.where(within, str(Verdict.WITHIN), str(Verdict.UNDECIDED))
+    ).astype(object)
 
 
-def own_rows(drift: Drift, rows: Mapping[str, Rows]) -> int:
+def own_rows(drift: Drift, rows: Mapping[Quantity, Rows]) -> int:
     """Return how many of the colour rows are of one head; the pairs of different heads follow them."""
     return next((len(one.first) for name, one in rows.items() if name in COLUMN), 0) - len(drift.pair_first)
 
 
-def colour_rows(rows: Mapping[str, Rows], chosen: slice) -> tuple[Flags, Flags]:
+def colour_rows(rows: Mapping[Quantity, Rows], chosen: slice) -> tuple[Flags, Flags]:
     """Return for some of the colour rows whether every limit holds them, and whether any is broken.
 
     Without a colour limit there is nothing to pass, so that neither is so.
@@ -235,7 +240,7 @@ def colour_rows(rows: Mapping[str, Rows], chosen: slice) -> tuple[Flags, Flags]:
     return within, outside
 
 
-def matches(drift: Drift, rows: Mapping[str, Rows]) -> Flags:
+def matches(drift: Drift, rows: Mapping[Quantity, Rows]) -> Flags:
     """Return (c, c) whether two cells are within every colour limit of each other.
 
     The diagonal says whether a cell may be used at all: it was measured, and its output is within its limit.
@@ -246,8 +251,8 @@ def matches(drift: Drift, rows: Mapping[str, Rows]) -> Flags:
         within, _ = colour_rows(rows, slice(None))
         match[one.first, one.second] = match[one.second, one.first] = within
     usable = drift.cells.table["n"].to_numpy() > 0
-    if "output_stops" in rows:
-        usable[rows["output_stops"].second] &= rows["output_stops"].within
+    if Quantity.OUTPUT_STOPS in rows:
+        usable[rows[Quantity.OUTPUT_STOPS].second] &= rows[Quantity.OUTPUT_STOPS].within
     np.fill_diagonal(match, usable)
     return match
 

@@ -7,8 +7,9 @@ import numpy as np
 
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, Indices
-from greystep.compare.limits import COLUMN, judge_rows, own_rows, rounds_to_decide
+from greystep.compare.limits import judge_rows, own_rows, rounds_to_decide
 from greystep.log.session import Tolerance
+from greystep.terms import COLUMN
 
 #: A light without a usable frame is shot this often: fewer say nothing of the scatter.
 _EMPTY_ROUNDS: Final = 2
@@ -23,8 +24,8 @@ class Deciding:
     rounds : (c,) int array
         Further frames of each cell of `Cells`; 0 where none are asked for.
     open, settled, on_the_limit : int
-        Differences that cannot be called; how many of them these frames are to settle, and how many no number of rounds
-        that anyone shoots would tell.
+        Differences that cannot be called; how many of them these frames are to settle, and how many would not be
+        decided by any number of rounds that people shoot.
     """
 
     rounds: Indices

@@ -1,22 +1,24 @@
-"""Verdicts on heads, pairs and the kit, with the reason for each and what to do next."""
+"""Verdicts on heads, pairs and the kit, and all that a report says of a session."""
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from scipy.special import chdtri
 
-from greystep import __version__
 from greystep import words as say
-from greystep.compare.advice import todo
-from greystep.compare.blame import find_blame
+from greystep.columns import PairRow, rows_of
+from greystep.compare.advice import Action, find_actions
+from greystep.compare.attribution import Attribution, OnePack, attribute, heads_on_one_pack
+from greystep.compare.blame import OddHeads, find_odd_heads
+from greystep.compare.bracket import CheckFrames, Moved, find_check_frames, find_moves
+from greystep.compare.cells import same_powers
 from greystep.compare.drift import Drift
-from greystep.compare.findings import find, sentence, why
+from greystep.compare.findings import Finding, find
 from greystep.compare.limits import (
-    COLUMN,
     Flags,
     Rows,
     by_chance_mired,
@@ -29,14 +31,42 @@ from greystep.compare.limits import (
     verdicts,
     worst_of,
 )
+from greystep.compare.sensitivity import IsoStep, find_iso_steps
 from greystep.errors import GreystepError
-from greystep.files import plain, records
-from greystep.log.session import Session, Tolerance
-from greystep.log.table import status_counts
+from greystep.log.session import Tolerance
 from greystep.measure.uncertainty import student_factor
 from greystep.published import OBSERVER_SAME_HEAD
+from greystep.terms import COLUMN, Quantity, Verdict
 
 _CLAIM: Final = re.compile(r"(?:\+/?-|\u00b1)?\s*(\d+(?:[.,]\d+)?)\s*(k|kelvin|mired)", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class WorstPair:
+    """The two lights of different heads with the largest difference over its limit.
+
+    Attributes
+    ----------
+    row : int
+        Its place in `Judged.pairs`.
+    pair : PairRow
+    light_a, light_b : str
+        What the lights are called beside their heads: the power, and the pack of a head that was on several.
+    quantity : Quantity or None
+        By which it is the worst; None where no colour limit is given, so that the distance in u'v' counts.
+    ratio : float
+        Difference over limit; NaN without a limit.
+    by_chance_mired : float
+        What the worst pair would read if all heads were alike [mired]; NaN where nothing is known of chance.
+    """
+
+    row: int
+    pair: PairRow
+    light_a: str
+    light_b: str
+    quantity: Quantity | None
+    ratio: float
+    by_chance_mired: float
 
 
 @dataclass(frozen=True)
@@ -46,33 +76,78 @@ class Judged:
     Attributes
     ----------
     heads, pairs : DataFrame
-        The contract's tables with verdict (and, for heads, why, safe_powers and the claim's verdicts).
+        The contract's tables with verdict (and, for heads, safe_powers and the claim's verdicts), without ``why``.
     ranges : DataFrame
         head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
-    worst_pair : dict or None
-        The row of `pairs` with the largest difference over its limit, with quantity, ratio and by_chance_mired.
-    kit_verdict : str
-    back : tuple of str
-        The heads that should go back; ``clash``: heads that do not match, where nothing tells which is the odd one.
-    clash : tuple of str
-    packs : tuple of str
-        Packs between which heads are outside that hold on each of them.
-    sentences : dict of head to str
-        One sentence a head that a hire desk understands.
-    todo : tuple of str
+    worst_pair : WorstPair or None
+        None with one head.
+    kit_verdict : Verdict
+    findings : tuple of Finding
+        One a head, in the order of `heads`.
+    odd : OddHeads
+        Heads to return, heads and packs not to combine; its numbers are places in `findings`.
+    actions : tuple of Action
         What to do next, first things first.
     """
 
     heads: pd.DataFrame
     pairs: pd.DataFrame
     ranges: pd.DataFrame
-    worst_pair: dict[str, Any] | None
-    kit_verdict: str
-    back: tuple[str, ...]
-    clash: tuple[str, ...]
-    packs: tuple[str, ...]
-    sentences: dict[str, str]
-    todo: tuple[str, ...]
+    worst_pair: WorstPair | None
+    kit_verdict: Verdict
+    findings: tuple[Finding, ...]
+    odd: OddHeads
+    actions: tuple[Action, ...]
+
+    @property
+    def back(self) -> tuple[str, ...]:
+        """The heads that should go back."""
+        return tuple(self.findings[head].head for head in self.odd.back)
+
+    @property
+    def clash(self) -> tuple[str, ...]:
+        """Heads that do not match, where nothing shows which is the odd one."""
+        return tuple(self.findings[head].head for head in self.odd.clash)
+
+
+@dataclass(frozen=True)
+class ReportFacts:
+    """All that is found in a session, as codes and numbers.
+
+    Attributes
+    ----------
+    judged : Judged
+    attribution : Attribution or None
+        Head or pack; None where no head was moved.
+    one_pack : tuple of OnePack
+        Packs of which every head goes back.
+    check_frames : CheckFrames or None
+        None without two visits.
+    moves : tuple of Moved
+        What the check frames show of the room.
+    iso_steps : tuple of IsoStep
+        Every ISO that shares a light with the one that most frames have.
+    """
+
+    judged: Judged
+    attribution: Attribution | None
+    one_pack: tuple[OnePack, ...]
+    check_frames: CheckFrames | None
+    moves: tuple[Moved, ...]
+    iso_steps: tuple[IsoStep, ...]
+
+
+def report_facts(readings: pd.DataFrame, drift: Drift, tolerance: Tolerance, claim: str | None = None) -> ReportFacts:
+    """Judge a session, and find what else its report says; arguments as those of `judge`, and the readings."""
+    judged, check_frames = judge(drift, tolerance, claim), find_check_frames(drift)
+    return ReportFacts(
+        judged=judged,
+        attribution=attribute(drift),
+        one_pack=tuple(heads_on_one_pack(drift, judged.back)),
+        check_frames=check_frames,
+        moves=tuple(find_moves(check_frames, tolerance)),
+        iso_steps=tuple(find_iso_steps(drift, readings)),
+    )
 
 
 def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judged:
@@ -86,7 +161,8 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
         The limits; one that is None is not judged.
     claim : str, optional
         A maker's claim such as ``150K`` or ``5 mired`` (plus or minus): tested at one power (95 of 100 shots stay
-        within it) and across the range of powers (half the span), told apart, with the observer term of another camera.
+        within it) and across the range of powers (half the span), each by itself, with the observer
+        term of another camera.
 
     Returns
     -------
@@ -100,10 +176,9 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
     rows = judge_rows(drift, tolerance)
     pairs, outside = _judge_pairs(drift, rows)
     verdict = [_head_verdict(drift, tolerance, rows, head) for head in range(len(drift.cells.heads))]
-    blame = find_blame(drift, rows, outside, verdict)
-    findings = find(drift, rows, verdict, blame, outside)
-    heads = _after(drift.heads, "u_warmup_mired", "verdict", verdict)
-    heads = _after(heads, "verdict", "why", [why(finding, drift.pace) for finding in findings])
+    odd = find_odd_heads(drift, rows, outside, verdict)
+    findings = find(drift, rows, verdict, odd, outside)
+    heads = insert_after(drift.heads, "u_warmup_mired", "verdict", [str(one) for one in verdict])
     heads["safe_powers"] = [say.stretch(finding.safe) if finding.safe else "" for finding in findings]
     return Judged(
         heads=heads if claim is None else _test_claim(heads, drift, claim),
@@ -111,71 +186,27 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
         ranges=_ranges(drift, rows),
         worst_pair=_worst_pair(drift, pairs, rows),
         kit_verdict=worst_of([*verdict, *pairs["verdict"].unique()]),
-        back=tuple(findings[head].head for head in blame.back),
-        clash=tuple(findings[head].head for head in blame.clash),
-        packs=blame.packs,
-        sentences={finding.head: sentence(finding, drift.pace) for finding in findings},
-        todo=tuple(todo(drift, rows, pairs, findings, blame)),
+        findings=tuple(findings),
+        odd=odd,
+        actions=tuple(find_actions(drift, rows, pairs, findings, odd)),
     )
 
 
-def summary(
-    judged: Judged, drift: Drift, session: Session, readings: pd.DataFrame, bodies: Sequence[Mapping[str, Any]] = ()
-) -> dict[str, Any]:
-    """Return the object of summary.json, with None for every number that is not known.
-
-    Parameters
-    ----------
-    judged : Judged
-        The verdicts.
-    drift : Drift
-        The facts.
-    session : Session
-        For its title and tolerance.
-    readings : DataFrame
-        For the count of frames.
-    bodies : sequence of mapping
-        What stands once per camera body: label, matrix, meter, their uncertainty.
-    """
-    source = "this tool's default, no standard" if session.tolerance.is_default else "session.toml or option"
-    content = {
-        "schema": 1,
-        "greystep": __version__,
-        "session": session.title,
-        "reference": dict(drift.reference),
-        "tolerance": {**asdict(session.tolerance), "source": source},
-        "heads": records(judged.heads),
-        "worst_pair": judged.worst_pair,
-        "frames": status_counts(readings),
-        "kit_verdict": judged.kit_verdict,
-        "back": judged.back,
-        "clash": judged.clash,
-        "packs": judged.packs,
-        "sentences": judged.sentences,
-        "todo": judged.todo,
-        "safe_ranges": records(judged.ranges),
-        "notes": drift.notes,
-        "bodies": list(bodies),
-    }
-    made: dict[str, Any] = plain(content)
-    return made
-
-
-def _after(table: pd.DataFrame, column: str, name: str, values: Sequence[str]) -> pd.DataFrame:
+def insert_after(table: pd.DataFrame, column: str, name: str, values: Sequence[str]) -> pd.DataFrame:
     """Return a table with one more column, behind another."""
     columns = list(table.columns)
     columns.insert(columns.index(column) + 1, name)
     return table.assign(**{name: np.asarray(values, dtype=object)})[columns]
 
 
-def _judge_pairs(drift: Drift, rows: Mapping[str, Rows]) -> tuple[pd.DataFrame, Flags]:
+def _judge_pairs(drift: Drift, rows: Mapping[Quantity, Rows]) -> tuple[pd.DataFrame, Flags]:
     within, outside = colour_rows(rows, slice(own_rows(drift, rows), None))
     if not len(within):
         within, outside = np.zeros(len(drift.pairs), dtype=bool), np.zeros(len(drift.pairs), dtype=bool)
-    return _after(drift.pairs, "delta_steps", "verdict", list(verdicts(within, outside))), outside
+    return insert_after(drift.pairs, "delta_steps", "verdict", list(verdicts(within, outside))), outside
 
 
-def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[str, Rows], head: int) -> str:
+def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[Quantity, Rows], head: int) -> Verdict:
     """Return a head's verdict: the worst of its spans and its output errors; an empty cell leaves it undecided."""
     row, own = drift.heads.iloc[head], own_rows(drift, rows)
     within, outside = bool((drift.cells.table["n"].to_numpy()[drift.cells.head == head] > 0).all()), False
@@ -185,14 +216,14 @@ def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[str, Rows], 
         within &= bool(row[f"span_{column}"] + row[f"u_span_{column}"] <= limit)
         mine = drift.cells.head[rows[quantity].first[:own]] == head
         outside |= bool(rows[quantity].outside[:own][mine].any())
-    if "output_stops" in rows:
-        mine = drift.cells.head[rows["output_stops"].second] == head
-        within &= bool(rows["output_stops"].within[mine].all())
-        outside |= bool(rows["output_stops"].outside[mine].any())
-    return "outside" if outside else "within" if within else "undecided"
+    if output := rows.get(Quantity.OUTPUT_STOPS):
+        mine = drift.cells.head[output.second] == head
+        within &= bool(output.within[mine].all())
+        outside |= bool(output.outside[mine].any())
+    return Verdict.OUTSIDE if outside else Verdict.WITHIN if within else Verdict.UNDECIDED
 
 
-def _ranges(drift: Drift, rows: Mapping[str, Rows]) -> pd.DataFrame:
+def _ranges(drift: Drift, rows: Mapping[Quantity, Rows]) -> pd.DataFrame:
     """Return for every two heads the longest stretch of common powers at any of which they match each other."""
     match = matches(drift, rows)
     stops, power = drift.cells.table["stops"].to_numpy(), drift.cells.names
@@ -201,7 +232,7 @@ def _ranges(drift: Drift, rows: Mapping[str, Rows]) -> pd.DataFrame:
     series = drift.cells.series
     for a, b in dict.fromkeys(zip(series[drift.pair_first], series[drift.pair_second], strict=True)):
         of_a, of_b = np.flatnonzero(series == a), np.flatnonzero(series == b)
-        first, second = np.nonzero(np.abs(stops[of_a][:, None] - stops[of_b]) < 0.011)
+        first, second = np.nonzero(same_powers(stops[of_a][:, None], stops[of_b]))
         fits = match[np.ix_(of_a[first], of_b[second])]
         run = longest_run(fits & fits.T)
         safe = "" if run is None else say.stretch(list(power[of_a[first]][run[0] : run[1] + 1]))
@@ -209,26 +240,26 @@ def _ranges(drift: Drift, rows: Mapping[str, Rows]) -> pd.DataFrame:
     return pd.DataFrame(found, columns=["head_a", "head_b", "safe_powers"])
 
 
-def _worst_pair(drift: Drift, pairs: pd.DataFrame, rows: Mapping[str, Rows]) -> dict[str, Any] | None:
+def _worst_pair(drift: Drift, pairs: pd.DataFrame, rows: Mapping[Quantity, Rows]) -> WorstPair | None:
     """Return the pair with the largest difference over its limit."""
     if not len(pairs):
         return None
     own = own_rows(drift, rows)
-    ratios = {name: one.size[own:] / one.limit for name, one in rows.items() if name in COLUMN}
-    if not ratios:
-        ratios = {"distance": pairs["delta_steps"].to_numpy(np.float64)}
-    table = np.nan_to_num(np.array(list(ratios.values())), nan=-1.0)
-    quantity, at = np.unravel_index(int(np.argmax(table)), table.shape)
-    if table[quantity, at] < 0:
+    colour = [one for name, one in rows.items() if name in COLUMN]
+    ratios = [one.size[own:] / one.limit for one in colour] or [pairs["delta_steps"].to_numpy(np.float64)]
+    table = np.nan_to_num(np.array(ratios), nan=-1.0)
+    which, at = (int(place) for place in np.unravel_index(int(np.argmax(table)), table.shape))
+    if table[which, at] < 0:
         return None
-    row: dict[str, Any] = records(pairs.iloc[[int(at)]])[0]
-    return row | {
-        "light_a": str(drift.cells.names[drift.pair_first[at]]),
-        "light_b": str(drift.cells.names[drift.pair_second[at]]),
-        "quantity": list(ratios)[int(quantity)],
-        "ratio": float(table[quantity, at]) if list(ratios) != ["distance"] else None,
-        "by_chance_mired": by_chance_mired(drift),
-    }
+    return WorstPair(
+        row=at,
+        pair=rows_of(pairs.iloc[[at]], PairRow)[0],
+        light_a=str(drift.cells.names[drift.pair_first[at]]),
+        light_b=str(drift.cells.names[drift.pair_second[at]]),
+        quantity=colour[which].quantity if colour else None,
+        ratio=float(table[which, at]) if colour else float("nan"),
+        by_chance_mired=by_chance_mired(drift),
+    )
 
 
 def parse_claim(claim: str) -> tuple[float, str]:

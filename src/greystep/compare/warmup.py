@@ -1,6 +1,6 @@
 """The heat of a head at each of its shots, and whether the test shows colour moving with it.
 
-Heat is the energy of the flashes before a shot, each fading with time. It is told apart from power by shots that come
+Heat is the energy of the flashes before a shot, each fading with time. It is separated from power by shots that come
 back to a power with the head in another state; a test shot in plain power order has none.
 """
 
@@ -12,18 +12,17 @@ import numpy as np
 import numpy.typing as npt
 
 from greystep.compare.fit import Array, f_test
+from greystep.log.power import SAME_STOPS
 
 #: The chance of keeping warm-up terms that are not there, over a test.
 KEEP_ALPHA: Final = 0.05
-#: Above this variance inflation heat runs along with power and the two cannot be parted (a rule of thumb, no source).
+#: Above this variance inflation heat and power cannot be separated (a rule of thumb, no source).
 MOST_INFLATION: Final = 10.0
 #: Without a kept term, the time constant at which the warm-up is still stated: this share of a head's shots.
 _TAU_SHARE: Final = 0.2
 #: A gap this many times the usual one is a rest, or the other heads' turn.
 _REST: Final = 5.0
 _GRID: Final = 25
-#: Two powers [stop] this far apart are two settings.
-_LOWERED: Final = 0.011
 
 
 @dataclass(frozen=True)
@@ -62,15 +61,15 @@ class Heat:
         Time constant, the same for all heads: units of `Fired.clock` for ``energy``, flashes for ``shots``.
     warmth, slope : float array
         A number a shot: 0 at rest, 1 warm; and its derivative by ln(tau).
-    parted, kept : bool array
-        A flag a head: the order parts heat from power; the data ask for the term.
+    separable, kept : bool array
+        A flag a head: the order of shooting separates heat from power; the data ask for the term.
     """
 
     driver: str
     tau: float
     warmth: Array
     slope: Array
-    parted: npt.NDArray[np.bool_]
+    separable: npt.NDArray[np.bool_]
     kept: npt.NDArray[np.bool_]
 
 
@@ -135,12 +134,12 @@ def find_heat(fired: Fired, mired: Array, heads: int) -> Heat:
         else:
             driver, tau = unasked
     warmth, slope = np.zeros(len(mired)), np.zeros(len(mired))
-    parted = revisited.copy()
+    separable = revisited.copy()
     for head, run in enumerate(runs):
         less, at, more = _warmth(run, driver, tau * np.exp([-0.01, 0.0, 0.01]))
         warmth[run.places], slope[run.places] = at, (more - less) / 0.02
-        parted[head] &= _inflation(at[run.used], run.averaging) < MOST_INFLATION
-    return Heat(driver, tau, warmth, slope, parted, kept & parted)
+        separable[head] &= _inflation(at[run.used], run.averaging) < MOST_INFLATION
+    return Heat(driver, tau, warmth, slope, separable, kept & separable)
 
 
 def _run(fired: Fired, head: int) -> _Run:
@@ -151,12 +150,12 @@ def _run(fired: Fired, head: int) -> _Run:
     pace = float(np.mean(gaps[gaps <= _REST * usual])) if len(gaps) and usual > 0 else 1.0
     passed = np.where(gaps > 2 * _REST * usual, gaps / usual, 1.0) + before[1:]
     count = np.concatenate([[0.0], np.cumsum(passed)])[: len(places)]  # a head may have no flash at all
-    number = np.arange(len(places))
+    number, apart = np.arange(len(places)), SAME_STOPS + 1e-9  # two powers farther apart are two settings
     after = np.arange(1, len(places) + 1, dtype=np.float64)
-    lowered = number[1:][(np.diff(stops) > _LOWERED) & (before[1:] == 0)]  # after shots at full the dump is from there
+    lowered = number[1:][(np.diff(stops) > apart) & (before[1:] == 0)]  # after shots at full the dump is from there
     late = np.repeat(number, before)  # the first logged shot after each flash that is not in the log
     step = np.concatenate([np.arange(1, many + 1) for many in before]) if len(before) else np.zeros(0)
-    dumped = np.flatnonzero((before > 0) & (stops > _LOWERED))  # from the warm-up shots at full down to this power
+    dumped = np.flatnonzero((before > 0) & (stops > apart))  # from the warm-up shots at full down to this power
     energy: list[tuple[Array, Array, Array]] = [
         (clock, 2.0**-stops, after),
         ((clock[lowered] + clock[lowered - 1]) / 2, 2.0 ** -stops[lowered - 1], lowered.astype(float)),

@@ -7,7 +7,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from greystep.compare.cells import PARTS
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Estimates, contrast
 from greystep.compare.reference import TestedLights, reference_light, tested_lights
@@ -18,6 +17,7 @@ from greystep.log.power import SAME_STOPS
 from greystep.log.reference import HeadAtPower, TestedLight, WholeKit, session_reference
 from greystep.measure.uncertainty import student_factor
 from greystep.published import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE
+from greystep.terms import PARTS
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from greystep import flags
-from greystep.compare.cells import PARTS
 from greystep.correct.lit import one_light, what_changed
 from greystep.correct.profile import Profile, ProfileLight, light_at
 from greystep.correct.reference import seen_neutral
@@ -19,6 +18,7 @@ from greystep.log.ingest import Body, Ingested
 from greystep.log.power import same_power
 from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import student_factor
+from greystep.terms import PARTS
 
 Progress = Callable[[int, int], None]
 Row = dict[str, Any]

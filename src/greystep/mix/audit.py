@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from greystep.compare.drift import Drift, analyse, check_colour
+from greystep.compare.drift import Drift, DriftNote, analyse, check_colour
 from greystep.errors import GreystepError
 from greystep.log.ingest import Ingested
+from greystep.log.remarks import SessionNote
 from greystep.log.session import Tolerance
 from greystep.mix.additive import WholeFrame, measured_setup
 from greystep.mix.casts import Casts, find_casts
@@ -66,8 +67,8 @@ class Audit:
     wholes : tuple of WholeFrame
         Frames of several lights against the sum of their singles; empty for a set-up that was not shot.
     doubts : tuple of BetweenPowers, HeadTwice or Doubt
-    test_notes : tuple
-        What the test session says of itself.
+    session_notes, design_notes : tuple of notes
+        What the frames of the test session, and its design, leave open.
     """
 
     name: str
@@ -83,7 +84,8 @@ class Audit:
     shutter: ShutterCheck
     wholes: tuple[WholeFrame, ...]
     doubts: tuple[BetweenPowers | HeadTwice | Doubt, ...]
-    test_notes: tuple[str, ...]
+    session_notes: tuple[SessionNote, ...]
+    design_notes: tuple[DriftNote, ...]
 
     @property
     def holds(self) -> bool:
@@ -184,7 +186,8 @@ def audit_setup(
         shutter=check_shutter(setup.rows, found.readings, found.session.heads, output, shutter_s),
         wholes=tuple(wholes),
         doubts=tuple(_doubts(setup.rows, gels, remedies)),
-        test_notes=(*found.notes, *drift.notes),
+        session_notes=found.notes,
+        design_notes=drift.notes,
     )
 
 

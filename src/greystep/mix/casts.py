@@ -13,7 +13,7 @@ from greystep.columns import rows_of
 from greystep.compare.contrasts import difference
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, Indices, half_width, largest_studentised, own_variances, pair_variances
-from greystep.compare.limits import ALPHA, COLUMN, colour_limits, verdicts, worst_of
+from greystep.compare.limits import ALPHA, colour_limits, verdicts, worst_of
 from greystep.log.session import Tolerance
 from greystep.measure import chromaticity
 from greystep.mix.mixing import (
@@ -27,7 +27,7 @@ from greystep.mix.mixing import (
     path_table,
     points,
 )
-from greystep.terms import Verdict
+from greystep.terms import COLUMN, Verdict
 
 #: Shares at which a path from one light to the next is looked at.
 SHARES: Final = np.linspace(0.0, 1.0, 101)

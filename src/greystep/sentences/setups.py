@@ -29,6 +29,7 @@ from greystep.mix.ganging import Gang, HeadSet, TestedLight
 from greystep.mix.planned import Cut, ShutterCheck
 from greystep.mix.remedies import Remedy
 from greystep.published import MARKING_TOLERANCE_STOPS, STEPS_SEEN
+from greystep.sentences import kit, kit_notes, session_notes
 from greystep.terms import Verdict
 
 KINDS: Final = {
@@ -48,11 +49,6 @@ _DOUBTS: Final = {
         "A camera's matrix knows the colour of each light and not its spectrum: what is said of coloured patches holds "
         "for lights of one kind. Lamps of another kind (LED, tungsten, other tubes) can differ more on strong colours."
     ),
-}
-_VERDICTS: Final = {
-    Verdict.WITHIN: "in tolerance",
-    Verdict.OUTSIDE: "out of tolerance",
-    Verdict.UNDECIDED: "cannot call it",
 }
 
 # --- what stands out --------------------------------------------------------------------------------------------------
@@ -154,8 +150,16 @@ def largest_cast(worst: WorstPair) -> str:
 
 def tolerance(audit: Audit) -> dict[str, float | str | None]:
     """Return the limits that a set-up is judged by, and under ``source`` where they come from."""
-    source = "this tool's default, no standard" if audit.tolerance.is_default else "session.toml"
-    return asdict(audit.tolerance) | {"source": source}
+    return asdict(audit.tolerance) | {"source": _source(audit)}
+
+
+def limits(audit: Audit) -> str:
+    """Return the limits of colour in words; those of output say nothing about lights on one subject."""
+    return kit.limits(replace(audit.tolerance, output_stops=None), _source(audit), audit.now.balance.mired)
+
+
+def _source(audit: Audit) -> str:
+    return "this tool's default, no standard" if audit.tolerance.is_default else "session.toml"
 
 
 # --- what to do -------------------------------------------------------------------------------------------------------
@@ -293,7 +297,7 @@ def notes(audit: Audit) -> list[str]:
                 )
             case Doubt():
                 said.append(_DOUBTS[doubt])
-    return [*said, *audit.test_notes]
+    return [*said, *session_notes.sentences(audit.session_notes), *kit_notes.designs(audit.design_notes)]
 
 
 def not_additive(wholes: Sequence[WholeFrame]) -> list[str]:
@@ -373,7 +377,7 @@ def chosen(one: HeadSet | Gang) -> str:
     if pair := one.worst:
         gap = say.gap(pair.difference.delta_k, pair.difference.delta_mired, pair.difference.delta_duv)
         told = f"{_light_at(pair.second)} is {gap} than {_light_at(pair.first)}"
-        said.append(f"The worst two: {told}: {_VERDICTS[one.verdict]}.")
+        said.append(f"The worst two: {told}: {say.VERDICTS[one.verdict]}.")
     if isinstance(one, Gang):
         minus = "\N{MINUS SIGN}" if one.colour.duv <= -0.00005 else ""
         said.append(

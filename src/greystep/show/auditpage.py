@@ -161,7 +161,7 @@ def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
         "todo": setups.to_do(audit),
         "caution": say.CAUTION if setups.needs_care(audit) else "",
         "notes": setups.notes(audit),
-        "limits": words.limits(setups.tolerance(audit) | {"output_stops": None}, audit.now.balance.mired),
+        "limits": setups.limits(audit),
         "drawings": {name: data_uri(svg) for name, svg in drawings.items()},
         "washes": _wash_captions(audit),
         "wash_columns": _wash_columns(audit),

@@ -5,12 +5,15 @@ numbers give the same bytes.
 """
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
+from greystep.log.power import same_power
+from greystep.log.session import Tolerance
 from greystep.published import STEP_UPRIME_VPRIME
+from greystep.sentences.summary import ReferenceLight
 from greystep.show.canvas import BAND, GREY, INK, apart, bare, colours, letters, markers, open_figure, short, svg_text
 from greystep.show.words import known, number
 
@@ -23,38 +26,34 @@ WARMTH: Final = ("#7f9fc4", "#ffffff", "#e0a163")
 TINT: Final = ("#d79ab4", "#ffffff", "#8fb58a")
 
 
-def drawings(
-    tables: Mapping[str, pd.DataFrame], reference: Mapping[str, Any], tolerance: Mapping[str, Any]
-) -> dict[str, str]:
+def drawings(tables: Mapping[str, pd.DataFrame], reference: ReferenceLight, tolerance: Tolerance) -> dict[str, str]:
     """Return every figure of `greystep.show.series.figure_tables` as SVG text, by name."""
     if not tables:
         return {}
     return {
-        "warmth": draw_warmth(tables["colour"], reference, tolerance.get("mired")),
-        "tint": draw_tint(tables["colour"], reference, tolerance.get("duv")),
-        "map_warmth": draw_map(tables["map"], "delta_mired", tolerance.get("mired")),
-        "map_tint": draw_map(tables["map"], "delta_duv", tolerance.get("duv")),
-        "chromaticity": draw_chromaticity(tables["chromaticity"], directions(reference)),
-        "output": draw_output(tables["output"], tolerance.get("output_stops")),
+        "warmth": draw_warmth(tables["colour"], reference.mired, tolerance.mired),
+        "tint": draw_tint(tables["colour"], reference.duv, tolerance.duv),
+        "map_warmth": draw_map(tables["map"], "delta_mired", tolerance.mired),
+        "map_tint": draw_map(tables["map"], "delta_duv", tolerance.duv),
+        "chromaticity": draw_chromaticity(tables["chromaticity"], directions(reference.cct_k, reference.duv)),
+        "output": draw_output(tables["output"], tolerance.output_stops),
         "order": draw_order(tables["order"]),
     }
 
 
-def directions(reference: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
-    """Return which way u'v' moves from the reference when the light grows warmer, and when it grows greener."""
+def directions(cct: float, duv: float) -> dict[str, tuple[float, float]]:
+    """Return which way u'v' moves from a light [K, Duv] when the light grows warmer, and when it grows greener."""
     from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
 
-    cct, duv = float(reference["cct_k"]), float(reference["duv"])
     here = xy_to_upvp(cct_duv_to_xy(cct, duv))
     moved = {"warmer": (1e6 / (1e6 / cct + 1.0), duv), "greener": (cct, duv + 0.001)}
     shifts = {word: xy_to_upvp(cct_duv_to_xy(*light)) - here for word, light in moved.items()}
     return {word: (float(shift[0]), float(shift[1])) for word, shift in shifts.items()}
 
 
-def draw_warmth(data: pd.DataFrame, reference: Mapping[str, Any], tolerance_mired: float | None) -> str:
-    """Draw mired against power, a line a head, Kelvin on the right; returns SVG text."""
+def draw_warmth(data: pd.DataFrame, level: float, tolerance_mired: float | None) -> str:
+    """Draw mired against power about the reference `level`, a line a head, Kelvin on the right; returns SVG text."""
     with open_figure() as (figure, axes):
-        level = float(reference["mired"])
         _band(axes, level, tolerance_mired)
         _lines(axes, data, "mired", "u_mired")
         _room(axes, data["mired"], data["u_mired"], level, tolerance_mired or 0.0)
@@ -68,10 +67,9 @@ def draw_warmth(data: pd.DataFrame, reference: Mapping[str, Any], tolerance_mire
         return svg_text(figure)
 
 
-def draw_tint(data: pd.DataFrame, reference: Mapping[str, Any], tolerance_duv: float | None) -> str:
-    """Draw Duv against power, a line a head; returns SVG text."""
+def draw_tint(data: pd.DataFrame, level: float, tolerance_duv: float | None) -> str:
+    """Draw Duv against power about the reference `level`, a line a head; returns SVG text."""
     with open_figure() as (figure, axes):
-        level = float(reference["duv"])
         _band(axes, level, tolerance_duv)
         _lines(axes, data, "duv", "u_duv")
         _room(axes, data["duv"], data["u_duv"], level, tolerance_duv or 0.0)
@@ -90,7 +88,7 @@ def draw_output(data: pd.DataFrame, tolerance_stops: float | None) -> str:
 
 
 def draw_map(data: pd.DataFrame, quantity: str, limit: float | None) -> str:
-    """Draw one quantity of `map_data`, ``delta_mired`` or ``delta_duv``, heads down and powers across; SVG text.
+    """Draw one quantity of `map_table`, ``delta_mired`` or ``delta_duv``, heads down and powers across; SVG text.
 
     Every cell carries its number, Duv in units of 0.0001; one beyond `limit` is framed.
     """
@@ -105,15 +103,16 @@ def draw_map(data: pd.DataFrame, quantity: str, limit: float | None) -> str:
     reach = max(largest if known(largest) else 0.0, 2 * (limit or 0.0)) or 1.0
     size = room(series, len(stops), 5)
     with open_figure(height=1.1 + 0.52 * len(series)) as (figure, axes):
-        for row in data.to_dict("records"):
-            x, y, value = _place(stops, row["stops"]), series.index(row["series"]), row[quantity]
+        columns = (data[name].tolist() for name in ("stops", "series", quantity, "delta_k"))
+        for power, name, value, kelvin in zip(*columns, strict=True):
+            x, y = _place(stops, power), series.index(name)
             face = tones(0.5 + 0.5 * value / reach) if known(value) else "#f3f4f5"
             axes.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, facecolor=face, edgecolor="white", linewidth=1.5))
             if limit is not None and known(value) and abs(value) > limit:
                 axes.add_patch(Rectangle((x - 0.44, y - 0.42), 0.88, 0.84, fill=False, edgecolor=INK, linewidth=1.3))
             if warmth:
                 axes.text(x, y - 0.17, number(value, 1, signed=True), ha="center", va="center", fontsize=size)
-                kelvins = number(row["delta_k"], 0, signed=True) if known(value) else ""
+                kelvins = number(kelvin, 0, signed=True) if known(value) else ""
                 axes.text(x, y + 0.2, kelvins, ha="center", va="center", fontsize=0.94 * size)
             else:
                 axes.text(x, y, number(1e4 * value, 0, signed=True), ha="center", va="center", fontsize=size)
@@ -141,7 +140,7 @@ def draw_chromaticity(data: pd.DataFrame, arrows: Mapping[str, tuple[float, floa
     Parameters
     ----------
     data : DataFrame
-        From `chromaticity_data`.
+        From `chromaticity_table`.
     arrows : mapping of str to (du', dv')
         Words such as ``warmer`` with the direction in which the light moves; drawn as arrows at the rim.
     """
@@ -253,7 +252,7 @@ def _powers(data: pd.DataFrame) -> tuple[list[float], list[str]]:
     labels: list[str] = []
     ordered = data.sort_values("stops", kind="stable")
     for place, power in zip(ordered["stops"].to_numpy(dtype=float), ordered["power"], strict=True):
-        if not stops or place - stops[-1] > 0.01:
+        if not stops or not same_power(place, stops[-1]):
             stops.append(float(place))
             labels.append(str(power))
     return stops, labels

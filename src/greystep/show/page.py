@@ -1,17 +1,24 @@
 """The report as one HTML file: every text and number made ready here, laid out by ``report.html``."""
 
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import Mapping, Sequence
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from greystep import __version__
 from greystep import words as say
-from greystep.compare.limits import COLUMN
+from greystep.columns import FrameRow, HeadRow, PairRow, PowerRow, rows_of
+from greystep.compare.cells import settings
+from greystep.compare.limits import colour_limits
+from greystep.flags import Status
+from greystep.log.session import Tolerance
+from greystep.sentences import kit
+from greystep.sentences.summary import Summary
 from greystep.show import words
 from greystep.show.canvas import data_uri, thumbnail_uri
 from greystep.show.series import with_series
+from greystep.terms import COLUMN, Kind, Quantity
 
 #: The longest table of pairs that the page carries; pairs.csv holds all.
 PAIRS_SHOWN: Final = 12
@@ -29,11 +36,9 @@ _SCALE: Final = {
 
 
 def report_page(
-    summary: Mapping[str, Any],
+    summary: Summary,
     readings: pd.DataFrame,
     powers: pd.DataFrame,
-    heads: pd.DataFrame,
-    pairs: pd.DataFrame,
     drawings: Mapping[str, str],
     thumbnails: Mapping[str, np.ndarray],
 ) -> str:
@@ -41,83 +46,70 @@ def report_page(
 
     Parameters
     ----------
-    summary : mapping
-        summary.json's object.
-    readings, powers, heads, pairs : DataFrame
-        The tables of the contract, with verdicts.
+    summary : Summary
+        What the report says.
+    readings, powers : DataFrame
+        The tables of the contract.
     drawings : mapping of name to SVG text
         From `greystep.show.figures.drawings`; empty where nothing could be drawn.
     thumbnails : mapping of frame to uint8 (h, w, 3)
         A small picture of each frame that has one.
     """
-    tolerance, reference = summary["tolerance"], summary["reference"]
-    title, why = words.headline(summary)
-    todo = summary["todo"]
-    flash = readings[readings["kind"] == "flash"]
+    title, why = summary.headline
+    tolerance, heads = summary.tolerance, summary.heads
+    frames, cells = rows_of(readings, FrameRow), rows_of(with_series(powers), PowerRow)
     claim, claim_rows = words.claim(heads)
-    packs = flash.groupby("head", sort=False)["pack"].agg(lambda names: ", ".join(dict.fromkeys(n for n in names if n)))
     context = {
         "version": __version__,
-        "title": summary["session"],
+        "title": summary.session,
         "headline": title,
         "why": why,
-        "worst": words.worst_pair(summary["worst_pair"]),
-        "kit_verdict": summary["kit_verdict"],
-        "facts": _facts(readings, heads, powers),
-        "todo": [line.replace(say.CAUTION, "").strip() for line in todo],
-        "caution": say.CAUTION if any(say.CAUTION in line for line in todo) else "",
-        "notes": summary["notes"],
+        "worst": kit.worst_pair(summary.worst_pair),
+        "kit_verdict": str(summary.kit_verdict),
+        "facts": _facts(frames, heads, cells),
+        "todo": [line.replace(say.CAUTION, "").strip() for line in summary.todo],
+        "caution": say.CAUTION if any(say.CAUTION in line for line in summary.todo) else "",
+        "notes": summary.notes,
         "verdicts": words.VERDICTS,
-        "limits": words.limits(tolerance, reference["mired"]),
+        "limits": summary.limits,
         "band": {
-            "mired": f"{tolerance['mired']:g} mired" if words.known(tolerance.get("mired")) else "",
-            "duv": f"{tolerance['duv']:.4f}" if words.known(tolerance.get("duv")) else "",
-            "output": f"{tolerance['output_stops']:g} stop" if words.known(tolerance.get("output_stops")) else "",
+            "mired": "" if tolerance.mired is None else say.limit(Quantity.MIRED, tolerance.mired),
+            "duv": "" if tolerance.duv is None else f"{tolerance.duv:.4f}",
+            "output": ""
+            if tolerance.output_stops is None
+            else say.limit(Quantity.OUTPUT_STOPS, tolerance.output_stops),
         },
-        "reference": words.reference(reference),
-        "cards": [
-            {
-                "head": words.head_label(row),
-                "pack": f"pack {packs[row['head']]}" if packs.get(row["head"]) else "",
-                "verdict": "" if words.one_power(row) else row["verdict"],
-                "back": words.head_label(row) in summary["back"],
-                "sentence": summary["sentences"][words.head_label(row)],
-                "facts": _head_facts(row, _cells_of(row, powers), pairs),
-                "gauge": None
-                if words.one_power(row)
-                else _gauge(row["span_mired"], row["u_span_mired"], tolerance.get("mired")),
-            }
-            for row in heads.to_dict("records")
-        ],
+        "reference": words.reference(summary.reference),
+        "cards": [_card(row, summary, frames, cells) for row in heads],
         "claim": claim,
         "claim_columns": _CLAIM_COLUMNS,
         "claim_rows": [
-            (head, shots, words.CLAIMS[at_one], reach, words.CLAIMS.get(over, words.EMPTY))
-            for head, shots, at_one, reach, over in claim_rows
+            (row.head, row.shots, words.CLAIMS[row.at_one], row.reach, words.CLAIMS.get(row.over, words.EMPTY))
+            for row in claim_rows
         ],
         "drawings": {name: data_uri(svg) for name, svg in drawings.items()},
         "cell_columns": _CELL_COLUMNS,
-        "cell_rows": _cell_rows(powers),
-        "pair_caption": _pair_caption(pairs),
+        "cell_rows": _cell_rows(cells),
+        "pair_caption": _pair_caption(summary.pairs),
         "pair_columns": _PAIR_COLUMNS,
-        "pair_rows": _pair_rows(pairs, tolerance),
+        "pair_rows": _pair_rows(summary.pairs, tolerance),
         "uncertainty_columns": _UNCERTAINTY_COLUMNS,
-        "uncertainty_rows": _telling(_uncertainty_rows(flash, heads, powers)),
+        "uncertainty_rows": _telling(_uncertainty_rows(frames, heads, cells)),
         "order_columns": _ORDER_COLUMNS,
-        "order_rows": _telling(_order_rows(heads, powers)),
-        "scale": _scale(readings, summary),
-        "frame_counts": words.frame_counts(summary["frames"]),
+        "order_rows": _telling(_order_rows(heads, cells)),
+        "scale": _scale(frames, summary),
+        "frame_counts": words.frame_counts(summary.frames),
         "flag_columns": [("Frame", "text"), ("What", "text"), ("Status", "text"), ("Why", "text")],
         "flag_rows": [
-            (words.frames_named(rows), ", ".join(dict.fromkeys(map(words.frame_label, rows))), status, said)
-            for rows, status, said in words.frames_by_fault(readings)
+            (fault.names, ", ".join(dict.fromkeys(fault.labels)), fault.status, fault.said)
+            for fault in words.frames_by_fault(readings)
         ],
-        "sheet": _sheet(readings, thumbnails),
+        "sheet": _sheet(frames, thumbnails),
     }
     return render("report.html", context)
 
 
-def render(template: str, context: Mapping[str, Any]) -> str:
+def render(template: str, context: Mapping[str, object]) -> str:
     """Return a page of this folder's templates as HTML text; a value that it asks for and does not get is an error."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -126,44 +118,57 @@ def render(template: str, context: Mapping[str, Any]) -> str:
     return environment.get_template(template).render(context)
 
 
-def _facts(readings: pd.DataFrame, heads: pd.DataFrame, powers: pd.DataFrame) -> list[str]:
-    days = sorted({text[:10] for text in readings["captured"] if isinstance(text, str) and text})
-    shown = days if len(days) < 2 else [f"{days[0]} to {days[-1]}"]
+def _facts(frames: Sequence[FrameRow], heads: Sequence[HeadRow], cells: Sequence[PowerRow]) -> list[str]:
+    days = sorted({row.captured[:10] for row in frames if row.captured})
     return [
-        *shown,
+        *(days if len(days) < 2 else [f"{days[0]} to {days[-1]}"]),
         words.counted(len(heads), "head"),
-        words.counted(powers["stops"].round(2).nunique(), "power"),
-        words.counted(len(readings), "frame"),
+        words.counted(len(set(settings(np.array([cell.stops for cell in cells])))), "power"),
+        words.counted(len(frames), "frame"),
     ]
 
 
-def _cells_of(row: Mapping[Any, Any], powers: pd.DataFrame) -> pd.DataFrame:
+def _card(row: HeadRow, summary: Summary, frames: Sequence[FrameRow], cells: Sequence[PowerRow]) -> dict[str, object]:
+    """Return what the card of a head shows."""
+    packs = dict.fromkeys(one.pack for one in frames if one.kind == Kind.FLASH and one.head == row.head and one.pack)
+    ranged = not kit.one_power(row)
+    return {
+        "head": row.label,
+        "pack": f"pack {', '.join(packs)}" if packs else "",
+        "verdict": row.verdict if ranged else "",
+        "back": row.label in summary.back,
+        "sentence": summary.sentences[row.label],
+        "facts": _head_facts(row, _cells_of(row, cells), kit.mismatches(row, summary.pairs)),
+        "gauge": _gauge(row.span_mired, row.u_span_mired, summary.tolerance.mired) if ranged else None,
+    }
+
+
+def _cells_of(row: HeadRow, cells: Sequence[PowerRow]) -> list[PowerRow]:
     """Return the cells of one row of the heads; two camera bodies may have seen heads of the same name."""
-    keys = [name for name in ("body", "head") if name in row and name in powers]
-    return powers.loc[np.all([powers[name] == row[name] for name in keys], axis=0)]
+    return [cell for cell in cells if (cell.body, cell.head) == (row.body, row.head)]
 
 
-def _head_facts(row: Mapping[Any, Any], cells: pd.DataFrame, pairs: pd.DataFrame) -> list[tuple[str, str]]:
+def _head_facts(row: HeadRow, cells: Sequence[PowerRow], mismatches: Sequence[str]) -> list[tuple[str, str]]:
     facts = []
-    if words.known(row["span_mired"]) and not words.one_power(row):
-        facts.append(("Warmth", words.kelvin_mired(row["span_k"], row["span_mired"], row["u_span_mired"])))
-        facts.append(("Green to pink", words.give_or_take(row["span_duv"], row.get("u_span_duv"), 4)))
-    if cells["output_error_stops"].notna().any():
-        worst = cells.sort_values("output_error_stops", key=abs, kind="stable", na_position="first").iloc[-1]
-        facts.append(("Output", words.output_at(worst["output_error_stops"], worst["power"])))
-    if words.known(row["repeatability_mired"]):
-        facts.append(("Shot to shot", words.kelvin_mired(row["repeatability_k"], row["repeatability_mired"])))
-    if words.known(row["warmup_mired"]) and row.get("warmup_kept", True):
-        warmup = words.give_or_take(abs(row["warmup_mired"]), row["u_warmup_mired"], 1)
-        facts.append(("First shots", f"{warmup} mired {'cooler' if row['warmup_mired'] > 0 else 'warmer'}"))
-    if others := words.mismatches(row, pairs):
-        facts.append(("Does not match", say.listed(others)))
+    if words.known(row.span_mired) and not kit.one_power(row):
+        facts.append(("Warmth", words.kelvin_mired(row.span_k, row.span_mired, row.u_span_mired)))
+        facts.append(("Green to pink", words.give_or_take(row.span_duv, row.u_span_duv, 4)))
+    if known := [cell for cell in cells if words.known(cell.output_error_stops)]:
+        worst = max(reversed(known), key=lambda cell: abs(cell.output_error_stops))
+        facts.append(("Output", words.output_at(worst.output_error_stops, worst.power)))
+    if words.known(row.repeatability_mired):
+        facts.append(("Shot to shot", words.kelvin_mired(row.repeatability_k, row.repeatability_mired)))
+    if words.known(row.warmup_mired) and row.warmup_kept:
+        warmup = words.give_or_take(abs(row.warmup_mired), row.u_warmup_mired, 1)
+        facts.append(("First shots", f"{warmup} mired {'cooler' if row.warmup_mired > 0 else 'warmer'}"))
+    if mismatches:
+        facts.append(("Does not match", say.listed(mismatches)))
     return facts
 
 
-def _gauge(value: Any, u: Any, limit: Any) -> dict[str, float] | None:
+def _gauge(value: float, u: float, limit: float | None) -> dict[str, float] | None:
     """Return the places, in 200 units of width, of a value and its interval on a scale that holds the limit."""
-    if not (words.known(value) and words.known(limit) and limit > 0):
+    if limit is None or not words.known(value):
         return None
     half = u if words.known(u) else 0.0
     unit = 194 / max(2 * limit, value + half)
@@ -182,16 +187,16 @@ _CELL_COLUMNS: Final = [
 ]  # fmt: skip
 
 
-def _cell_rows(powers: pd.DataFrame) -> list[tuple[str, ...]]:
+def _cell_rows(cells: Sequence[PowerRow]) -> list[tuple[str, ...]]:
     return [
         (
-            cell["series"], cell["power"], str(cell["n"]), words.give_or_take(cell["cct_k"], cell["u_cct_k"], 0),
-            words.give_or_take(cell["mired"], cell["u_mired"], 1), words.give_or_take(cell["duv"], cell["u_duv"], 4),
-            words.number(cell["ref_delta_k"], 0, True), words.number(cell["ref_delta_mired"], 1, True),
-            words.number(cell["ref_delta_duv"], 4, True), words.number(cell["ref_delta_steps"], 1),
-            words.give_or_take(cell["output_error_stops"], cell["u_output_error_stops"], 2),
+            cell.series, cell.power, str(cell.n), words.give_or_take(cell.cct_k, cell.u_cct_k, 0),
+            words.give_or_take(cell.mired, cell.u_mired, 1), words.give_or_take(cell.duv, cell.u_duv, 4),
+            words.number(cell.ref_delta_k, 0, True), words.number(cell.ref_delta_mired, 1, True),
+            words.number(cell.ref_delta_duv, 4, True), words.number(cell.ref_delta_steps, 1),
+            words.give_or_take(cell.output_error_stops, cell.u_output_error_stops, 2),
         )
-        for cell in with_series(powers).to_dict("records")
+        for cell in cells
     ]  # fmt: skip
 
 
@@ -207,21 +212,19 @@ def _pair_caption(pairs: pd.DataFrame) -> str:
     return f"The {PAIRS_SHOWN} of {len(pairs)} pairs of different heads that take most of the limits (all in pairs.csv)"
 
 
-def _pair_rows(pairs: pd.DataFrame, tolerance: Mapping[str, Any]) -> list[tuple[str, ...]]:
+def _pair_rows(pairs: pd.DataFrame, tolerance: Tolerance) -> list[tuple[str, ...]]:
     """Return the pairs that take most of a limit, first the worst pair of the summary; without limits the widest."""
-    given = {f"delta_{column}": tolerance.get(name) for name, column in COLUMN.items()}
-    limits = {column: limit for column, limit in given.items() if words.known(limit)} or {"delta_steps": 1.0}
+    limits = {f"delta_{COLUMN[name]}": limit for name, limit in colour_limits(tolerance).items()}
+    limits = limits or {"delta_steps": 1.0}
     worst = (pairs[list(limits)].abs() / pd.Series(limits)).max(axis=1)
     farthest = pairs.loc[worst.sort_values(ascending=False, kind="stable").index[:PAIRS_SHOWN]]
     return [
         (
-            words.cell(row["head_b"], row["power_b"]), words.cell(row["head_a"], row["power_a"]),
-            words.number(row["delta_k"], 0, True),
-            words.give_or_take(row["delta_mired"], row["u_delta_mired"], 1, True),
-            words.give_or_take(row["delta_duv"], row["u_delta_duv"], 4, True),
-            words.number(row["delta_steps"], 1), row["verdict"],
+            words.cell(row.head_b, row.power_b), words.cell(row.head_a, row.power_a),
+            words.number(row.delta_k, 0, True), words.give_or_take(row.delta_mired, row.u_delta_mired, 1, True),
+            words.give_or_take(row.delta_duv, row.u_delta_duv, 4, True), words.number(row.delta_steps, 1), row.verdict,
         )
-        for row in farthest.to_dict("records")
+        for row in rows_of(farthest, PairRow)
     ]  # fmt: skip
 
 
@@ -231,16 +234,21 @@ _UNCERTAINTY_COLUMNS: Final = [
 ]  # fmt: skip
 
 
-def _uncertainty_rows(flash: pd.DataFrame, heads: pd.DataFrame, powers: pd.DataFrame) -> list[tuple[str, ...]]:
-    noise = flash.groupby("head")["u_mired"].median()
-    mean = powers.groupby("head")["u_mired"].median()
-    return [
-        (
-            words.head_label(row), words.number(noise.get(row["head"]), 2), words.number(row["repeatability_mired"], 2),
-            words.number(mean.get(row["head"]), 2),
-        )
-        for row in heads.to_dict("records")
-    ]  # fmt: skip
+def _uncertainty_rows(
+    frames: Sequence[FrameRow], heads: Sequence[HeadRow], cells: Sequence[PowerRow]
+) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = []
+    for row in heads:
+        noise = _median([one.u_mired for one in frames if one.kind == Kind.FLASH and one.head == row.head])
+        mean = _median([cell.u_mired for cell in cells if cell.head == row.head])
+        numbers = (noise, row.repeatability_mired, mean)
+        rows.append((row.label, *(words.number(value, 2) for value in numbers)))
+    return rows
+
+
+def _median(values: Sequence[float]) -> float:
+    known = [value for value in values if words.known(value)]
+    return float(np.median(known)) if known else float("nan")
 
 
 _ORDER_COLUMNS: Final = [
@@ -248,14 +256,13 @@ _ORDER_COLUMNS: Final = [
 ]  # fmt: skip
 
 
-def _order_rows(heads: pd.DataFrame, powers: pd.DataFrame) -> list[tuple[str, ...]]:
+def _order_rows(heads: Sequence[HeadRow], cells: Sequence[PowerRow]) -> list[tuple[str, ...]]:
     """Return what the order of shooting left: the correlation of neighbours, and the two ways through the powers."""
     rows: list[tuple[str, ...]] = []
-    for row in heads.to_dict("records"):
-        cells = _cells_of(row, powers).to_dict("records")
-        legs = [(cell["power"], cell.get("up_less_down_mired")) for cell in cells]
+    for row in heads:
+        legs = [(cell.power, cell.up_less_down_mired) for cell in _cells_of(row, cells)]
         said = [f"{power}: {words.number(value, 1, True)}" for power, value in legs if words.known(value)]
-        rows.append((words.head_label(row), words.number(row.get("lag1"), 2, True), ", ".join(said) or words.EMPTY))
+        rows.append((row.label, words.number(row.lag1, 2, True), ", ".join(said) or words.EMPTY))
     return rows
 
 
@@ -264,36 +271,34 @@ def _telling(rows: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
     return rows if any(value != words.EMPTY for row in rows for value in row[1:]) else []
 
 
-def _scale(readings: pd.DataFrame, summary: Mapping[str, Any]) -> str:
-    sources = [name for name in dict.fromkeys(readings["colour_from"]) if name in _SCALE]
+def _scale(frames: Sequence[FrameRow], summary: Summary) -> str:
+    sources = [name for name in dict.fromkeys(row.colour_from for row in frames) if name in _SCALE]
     if not sources:
-        return "No colour matrix is known for this camera, so that no colour temperature is given."
-    text = f"Kelvin rests on {say.listed([_SCALE[name] for name in sources])}"
-    if any(body.get("anchored") for body in summary["bodies"]):
-        return f"{text}, set right by the meter reading in session.toml."
-    return f"{text}; no meter has set it right, so that it may be tens to hundreds of kelvin out."
+        return "No colour matrix is known for this camera, so no colour temperature is given."
+    text = f"Kelvin comes from {say.listed([_SCALE[name] for name in sources])}"
+    if any(body.anchored for body in summary.bodies):
+        return f"{text}, corrected by the meter reading in session.toml."
+    return f"{text}; no meter reading corrects it, so it may be wrong by tens to hundreds of kelvin."
 
 
-def _sheet(readings: pd.DataFrame, thumbnails: Mapping[str, np.ndarray]) -> list[dict[str, Any]]:
+def _sheet(frames: Sequence[FrameRow], thumbnails: Mapping[str, np.ndarray]) -> list[dict[str, object]]:
     longest = int(np.clip(np.sqrt(THUMBNAIL_PIXELS / max(len(thumbnails), 1)), SMALLEST, LARGEST))
-    shots = []
-    for row in readings.to_dict("records"):
-        picture = thumbnails.get(row["frame"])
-        edges = [row[f"patch_{edge}"] for edge in ("x0", "y0", "x1", "y1")]
-        x0, y0, x1, y1 = (100 * edge for edge in edges)
-        box = [round(v, 2) for v in (x0, y0, x1 - x0, y1 - y0)] if all(map(words.known, edges)) else None
+    shots: list[dict[str, object]] = []
+    for row in frames:
+        picture = thumbnails.get(row.frame)
+        x0, y0, x1, y1 = (100 * edge for edge in (row.patch_x0, row.patch_y0, row.patch_x1, row.patch_y1))
+        box = [round(v, 2) for v in (x0, y0, x1 - x0, y1 - y0)]
+        said = "" if row.status == Status.OK else f"{row.status}: {'; '.join(words.flags_said(row.flags))}"
         shots.append(
             {
-                "frame": row["frame"],
-                "label": words.frame_label(row),
-                "status": row["status"],
-                "said": ""
-                if row["status"] == "ok"
-                else f"{row['status']}: {'; '.join(words.flags_said(row['flags']))}",
+                "frame": row.frame,
+                "label": words.frame_label(row.head, row.power, row.kind),
+                "status": row.status,
+                "said": said,
                 "picture": thumbnail_uri(picture, longest) if picture is not None else "",
                 "height": 0 if picture is None else picture.shape[0],
                 "width": 0 if picture is None else picture.shape[1],
-                "box": box,
+                "box": box if all(map(words.known, box)) else None,
             }
         )
     return shots

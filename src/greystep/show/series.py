@@ -1,31 +1,27 @@
 """The numbers that the figures draw, a table a figure: what is plotted can be read, compared and tested."""
 
-from collections.abc import Mapping
-from typing import Any, Final
-
 import numpy as np
 import pandas as pd
 
+from greystep.compare.cells import settings
+from greystep.flags import Flag, Status
 from greystep.published import STEP_UPRIME_VPRIME
+from greystep.sentences.summary import ReferenceLight
 from greystep.show.words import known
-
-#: Columns that part a head's cells beyond head and power, where a table has them.
-PARTS: Final = ("body", "pack", "channel", "with", "modifier")
+from greystep.terms import PARTS, Kind
 
 
-def figure_tables(
-    powers: pd.DataFrame, readings: pd.DataFrame, reference: Mapping[str, Any]
-) -> dict[str, pd.DataFrame]:
+def figure_tables(powers: pd.DataFrame, readings: pd.DataFrame, reference: ReferenceLight) -> dict[str, pd.DataFrame]:
     """Return the numbers of every figure of the report, by name; empty where the reference could not be measured.
 
     Parameters
     ----------
     powers, readings : DataFrame
         The tables of the contract.
-    reference : mapping
-        The light that the others are compared with: mired [mired], cct_k [K], duv, u_prime, v_prime.
+    reference : ReferenceLight
+        The light that the others are compared with.
     """
-    if not (powers["mired"].notna().any() and known(reference["mired"])):
+    if not (powers["mired"].notna().any() and known(reference.mired)):
         return {}
     return {
         "colour": colour_table(powers),
@@ -37,10 +33,10 @@ def figure_tables(
 
 
 def with_series(powers: pd.DataFrame) -> pd.DataFrame:
-    """Return the cells with a column ``series``: the head, and whatever else parts cells that share head and power."""
+    """Return the cells with a column ``series``: the head, and what separates cells that share head and power."""
     table = powers.copy()
     table["series"] = table["head"].astype(str)
-    for part in PARTS:
+    for part in ("body", *PARTS):
         if part in table and table[part].nunique() > 1 and table.duplicated(["series", "power"]).any():
             table["series"] = table["series"] + ", " + table[part].astype(str)
     return table
@@ -58,7 +54,7 @@ def map_table(powers: pd.DataFrame) -> pd.DataFrame:
     return with_series(powers)[["series", "head", "power", "stops", *columns]].rename(columns=columns)
 
 
-def chromaticity_table(powers: pd.DataFrame, reference: Mapping[str, Any]) -> pd.DataFrame:
+def chromaticity_table(powers: pd.DataFrame, reference: ReferenceLight) -> pd.DataFrame:
     """Return each cell about the reference in CIE 1976 u'v': du_prime, dv_prime, their uncertainties and steps.
 
     Only the cells of the reference's own camera body: white points of two bodies cannot be compared.
@@ -66,8 +62,8 @@ def chromaticity_table(powers: pd.DataFrame, reference: Mapping[str, Any]) -> pd
     table = with_series(powers)
     if "body" in table:
         table = table[table["body"] == table["body"].iloc[0]].copy()
-    for axis in ("u_prime", "v_prime"):
-        table[f"d{axis}"] = table[axis] - reference[axis]
+    for axis, white in (("u_prime", reference.u_prime), ("v_prime", reference.v_prime)):
+        table[f"d{axis}"] = table[axis] - white
     table["steps"] = np.hypot(table["du_prime"], table["dv_prime"]) / STEP_UPRIME_VPRIME
     return table[["series", "head", "power", "stops", "du_prime", "dv_prime", "u_u_prime", "u_v_prime", "steps"]]
 
@@ -79,9 +75,11 @@ def output_table(powers: pd.DataFrame) -> pd.DataFrame:
 
 def order_table(readings: pd.DataFrame) -> pd.DataFrame:
     """Return every measured flash frame with its place in shooting order and its mired minus its cell's mean."""
-    flash = readings[(readings["kind"] == "flash") & (readings["status"] != "rejected") & readings["mired"].notna()]
+    lit = (readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED) & readings["mired"].notna()
+    flash = readings[lit]
     table = flash[["shot", "frame", "body", "head", "power", "stops", "mired"]].copy()
-    cell = [table["head"], table["stops"].round(2), *(flash[part].fillna("") for part in PARTS if part in flash)]
-    used = table["mired"].where(~flash["flags"].str.contains("outlier", regex=False))
+    parts = [flash[part].fillna("") for part in ("body", *PARTS) if part in flash]
+    cell = [table["head"], settings(table["stops"].to_numpy(np.float64)), *parts]
+    used = table["mired"].where(~flash["flags"].str.contains(Flag.OUTLIER, regex=False))
     table["residual_mired"] = table["mired"] - used.groupby(cell).transform("mean")
     return table

@@ -1,23 +1,23 @@
 """What the commands say on screen: plain text, 80 columns, no colour needed."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
 import pandas as pd
 
 from greystep import words as say
-from greystep.columns import CorrectionRow, FrameRow, rows_of
+from greystep.columns import CorrectionRow, FrameRow, HeadRow, rows_of
 from greystep.log.table import status_counts
 from greystep.mix.audit import Audit
 from greystep.mix.casts import LightCast
 from greystep.mix.ganging import Choice, GangChoice
-from greystep.sentences import setups
+from greystep.sentences import kit, setups
+from greystep.sentences.summary import FrameCounts, Summary
 from greystep.show import words
 from greystep.terms import Source
 
-#: So many kinds of fault are told on screen; readings.csv and the page tell all.
+#: So many kinds of fault are named on screen; readings.csv and the page name all.
 FAULTS_SAID: Final = 8
 #: More frames than this that arrive at once are counted, not told one by one.
 ARRIVED_SAID: Final = 12
@@ -31,30 +31,32 @@ _SOURCES: Final[dict[str, str]] = {
 }
 
 
-def report_text(
-    summary: Mapping[str, Any],
-    readings: pd.DataFrame,
-    heads: pd.DataFrame,
-    pairs: pd.DataFrame,
-    wrote: Sequence[str] = (),
-) -> str:
+def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] = ()) -> str:
     """Return the report for the screen; its first lines say which head to send back, and why.
 
-    The arguments are those of `greystep.show.page.report_page`; `wrote` are the files to name at the end.
+    Parameters
+    ----------
+    summary : Summary
+        What the report says.
+    readings : DataFrame
+        The contract's table.
+    wrote : sequence of str
+        The files to name at the end.
     """
-    title, why = words.headline(summary)
+    title, why = summary.headline
+    worst = kit.worst_pair(summary.worst_pair)
     blocks = [
-        words.wrapped(f"{summary['session']}: {title}."),
+        words.wrapped(f"{summary.session}: {title}."),
         *(words.wrapped(line, "  ") for line in why),
-        *([words.wrapped(words.worst_pair(summary["worst_pair"]), "  ")] if summary["worst_pair"] else []),
+        *([words.wrapped(worst, "  ")] if worst else []),
         "",
-        _heads_table(heads, pairs),
-        words.wrapped(f"Limits: {words.limits(summary['tolerance'], summary['reference']['mired'])}."),
-        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(summary["todo"], 1)]),
-        *_listing(*_claimed(heads)),
-        *_listing("Good to know", [f"- {note}" for note in summary["notes"]]),
+        _heads_table(summary.heads, summary.pairs),
+        words.wrapped(f"Limits: {summary.limits}."),
+        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(summary.todo, 1)]),
+        *_listing(*_claimed(summary.heads)),
+        *_listing("Good to know", [f"- {note}" for note in summary.notes]),
         "",
-        words.frame_counts(summary["frames"]),
+        words.frame_counts(summary.frames),
         *_frames_named(readings),
         *([""] if wrote else []),
         *(f"wrote {path}" for path in wrote),
@@ -64,7 +66,9 @@ def report_text(
 
 def ingest_text(readings: pd.DataFrame, written: str) -> str:
     """Return what was read: the counts, the frames with something to say, the file written."""
-    return "\n".join([words.frame_counts(status_counts(readings)), *_frames_named(readings), f"wrote {written}"])
+    return "\n".join(
+        [words.frame_counts(FrameCounts(**status_counts(readings))), *_frames_named(readings), f"wrote {written}"]
+    )
 
 
 def looking_text(title: str, folder: str) -> str:
@@ -87,17 +91,17 @@ def arrived_text(rows: pd.DataFrame, due: FrameRow | None) -> str:
         The next row of the log; None where it has no more.
     """
     if len(rows) > ARRIVED_SAID:
-        lines = [words.frame_counts(status_counts(rows)), *_frames_named(rows)]
+        lines = [words.frame_counts(FrameCounts(**status_counts(rows))), *_frames_named(rows)]
     else:
         lines = [words.wrapped(_arrived(row)) for row in rows_of(rows, FrameRow)]
     if due is not None:
         note = f"; {due.note}" if due.note else ""
-        lines.append(words.wrapped(f"  next: {words.frame_label(asdict(due))}{note}"))
+        lines.append(words.wrapped(f"  next: {words.frame_label(due.head, due.power, due.kind)}{note}"))
     return "\n".join(lines)
 
 
 def _arrived(row: FrameRow) -> str:
-    parts = [f"{row.frame}: {words.frame_label(asdict(row))}"]
+    parts = [f"{row.frame}: {words.frame_label(row.head, row.power, row.kind)}"]
     if words.known(row.cct_k):
         parts.append(words.kelvin_mired(row.cct_k, row.mired))
     if row.flags:
@@ -122,7 +126,7 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
         lines.append(f"The light is read from {'; '.join(told)}.")
         row = max(reversed(done), key=lambda row: abs(row.mired_shift))
         shift = words.shift(row.mired_shift, row.duv_shift)
-        lines.append(f"Largest: {row.frame} ({words.frame_label(asdict(row))}) is made {shift}.")
+        lines.append(f"Largest: {row.frame} ({words.frame_label(row.head, row.power)}) is made {shift}.")
         row = max(reversed(done), key=lambda row: abs(row.exposure_stops))
         if row.exposure_stops != 0:
             lines.append(f"Largest in brightness: {row.frame} by {words.number(row.exposure_stops, 2, True)} stop.")
@@ -140,7 +144,7 @@ def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
         The files to name at the end.
     """
     pair, balance = setups.farthest(audit), setups.balance(audit)
-    limits = words.limits(setups.tolerance(audit) | {"output_stops": None}, audit.now.balance.mired)
+    limits = setups.limits(audit)
     blocks = [
         words.wrapped(f"{audit.name}: {setups.headline(audit)}."),
         words.wrapped(f"{setups.difference(pair)} {setups.seen(pair)}", "  "),
@@ -189,23 +193,21 @@ def printable(text: str, encoding: str | None) -> str:
     return text
 
 
-def _claimed(heads: pd.DataFrame) -> tuple[str, list[str]]:
+def _claimed(heads: Sequence[HeadRow]) -> tuple[str, list[str]]:
     """Return the title and a line a head of a maker's claim."""
     title, rows = words.claim(heads)
     lines = []
-    for head, shots, at_one, reach, over in rows:
-        told = f"its powers within {reach}: {words.CLAIMS[over]}" if over else reach
-        lines.append(f"- {head}: 95 of 100 shots at one power within {shots}: {words.CLAIMS[at_one]}; {told}")
+    for row in rows:
+        over = f"its powers within {row.reach}: {words.CLAIMS[row.over]}" if row.over else row.reach
+        one = f"95 of 100 shots at one power within {row.shots}: {words.CLAIMS[row.at_one]}"
+        lines.append(f"- {row.head}: {one}; {over}")
     return title, lines
 
 
-def _heads_table(heads: pd.DataFrame, pairs: pd.DataFrame) -> str:
+def _heads_table(heads: Sequence[HeadRow], pairs: pd.DataFrame) -> str:
     """Return the heads as aligned columns; where they do not fit, one block a head, so that nothing is cut."""
     columns = ("head", "over its powers", "warmth moves by", "green-pink", "output", "no match")
-    rows = [
-        (words.head_label(row), *_own_range(row), ", ".join(words.mismatches(row, pairs)) or words.EMPTY)
-        for row in heads.to_dict("records")
-    ]
+    rows = [(row.label, *_own_range(row), ", ".join(kit.mismatches(row, pairs)) or words.EMPTY) for row in heads]
     widths = [max(len(text) for text in column) for column in zip(columns, *rows, strict=True)]
     if sum(widths) + 2 * (len(widths) - 1) <= words.WIDTH:
         lines = [
@@ -219,15 +221,15 @@ def _heads_table(heads: pd.DataFrame, pairs: pd.DataFrame) -> str:
     return "\n".join([*blocks, ""])
 
 
-def _own_range(row: Mapping[Any, Any]) -> tuple[str, str, str, str]:
+def _own_range(row: HeadRow) -> tuple[str, str, str, str]:
     """Return what the table says of a head alone: verdict, warmth, green to pink, output."""
-    if words.one_power(row):
+    if kit.one_power(row):
         return (f"{'':<4} one power tested", words.EMPTY, words.EMPTY, words.EMPTY)
     return (
-        f"{words.MARKS[row['verdict']]:<4} {words.VERDICTS[row['verdict']]}",
-        words.kelvin_mired(row["span_k"], row["span_mired"]),
-        words.number(row["span_duv"], 4),
-        words.number(row["largest_output_error_stops"], 1, True),
+        f"{words.MARKS[row.verdict]:<4} {words.VERDICTS[row.verdict]}",
+        words.kelvin_mired(row.span_k, row.span_mired),
+        words.number(row.span_duv, 4),
+        words.number(row.largest_output_error_stops, 1, True),
     )
 
 
@@ -241,7 +243,7 @@ def _listing(title: str, lines: Sequence[str]) -> list[str]:
 def _frames_named(table: pd.DataFrame) -> list[str]:
     """Return a line for the frames of each fault, the rejected ones first, and how many more frames there are."""
     faults = words.frames_by_fault(table)
-    lines = [words.wrapped(f"{words.frames_named(rows)}: {status}: {said}", "  ") for rows, status, said in faults]
-    if left := sum(len(rows) for rows, *_ in faults[FAULTS_SAID:]):
+    lines = [words.wrapped(f"{fault.names}: {fault.status}: {fault.said}", "  ") for fault in faults]
+    if left := sum(len(fault.frames) for fault in faults[FAULTS_SAID:]):
         lines[FAULTS_SAID:] = [f"  and {left} more frames: see flags in the table"]
     return lines

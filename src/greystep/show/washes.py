@@ -4,7 +4,6 @@ The same numbers give the same bytes.
 """
 
 from collections.abc import Sequence
-from dataclasses import asdict
 from typing import Final
 
 import numpy as np
@@ -159,7 +158,7 @@ def draw_paths(lights: Sequence[LightCast], balance: White, mixture: White) -> s
     upvp = np.array([(light.u_prime, light.v_prime) for light in lights])
     at = upvp - middle
     with open_figure(height=4.4) as (figure, axes):
-        reach = draw_rings(axes, max(light.cast_steps for light in lights), directions(asdict(balance)))
+        reach = draw_rings(axes, max(light.cast_steps for light in lights), directions(balance.cct_k, balance.duv))
         for a in range(len(at)):
             for b in range(a + 1, len(at)):
                 axes.plot(*at[[a, b]].T, color="#8d949b", linewidth=1.1, zorder=2)

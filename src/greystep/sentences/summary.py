@@ -1,0 +1,241 @@
+"""All that a report says of a session, in one typed object: summary.json's, and what page and screen are made of."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import pandas as pd
+
+from greystep import __version__
+from greystep.columns import HeadRow, rows_of
+from greystep.compare.attribution import Attribution
+from greystep.compare.bracket import CheckFrames
+from greystep.compare.drift import Drift
+from greystep.compare.verdict import ReportFacts, WorstPair, insert_after
+from greystep.files import plain, records
+from greystep.log.bodies import Body
+from greystep.log.remarks import SessionNote
+from greystep.log.session import Session, Tolerance
+from greystep.log.table import status_counts
+from greystep.sentences import kit, kit_notes, session_notes
+from greystep.terms import Verdict
+
+
+@dataclass(frozen=True)
+class ReferenceLight:
+    """The light that the others are compared with; numbers are NaN, and names None, where nothing was measured.
+
+    Attributes
+    ----------
+    mired, duv, u_prime, v_prime : float
+    output_stops : float
+        [stops]
+    cct_k : float
+        [K]
+    head, power : str or None
+        None for the head where the mean of the kit is meant.
+    kit : bool
+    """
+
+    mired: float
+    duv: float
+    u_prime: float
+    v_prime: float
+    output_stops: float
+    cct_k: float
+    head: str | None
+    power: str | None
+    kit: bool
+
+
+@dataclass(frozen=True)
+class FrameCounts:
+    """How many frames there are, and how many of each status."""
+
+    total: int
+    ok: int
+    doubtful: int
+    rejected: int
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What a report says.
+
+    Attributes
+    ----------
+    session : str
+        Its title.
+    reference : ReferenceLight
+    tolerance : Tolerance
+    heads_table, pairs : DataFrame
+        heads.csv and pairs.csv; `heads` has the rows of the first.
+    worst_pair : WorstPair or None
+    frames : FrameCounts
+    kit_verdict : Verdict
+    back, clash, packs : tuple of str
+        Heads to return; heads, and packs, not to combine.
+    sentences : mapping of head to str
+        One sentence a head that a hire desk understands.
+    todo : tuple of str
+        What to do next, first things first.
+    safe_ranges : DataFrame
+        head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
+    notes : tuple of str
+        What limits the answer, and what else the session shows.
+    bodies : tuple of Body
+    attribution : Attribution or None
+    check_frames : CheckFrames or None
+    """
+
+    session: str
+    reference: ReferenceLight
+    tolerance: Tolerance
+    heads_table: pd.DataFrame
+    pairs: pd.DataFrame
+    worst_pair: WorstPair | None
+    frames: FrameCounts
+    kit_verdict: Verdict
+    back: tuple[str, ...]
+    clash: tuple[str, ...]
+    packs: tuple[str, ...]
+    sentences: Mapping[str, str]
+    todo: tuple[str, ...]
+    safe_ranges: pd.DataFrame
+    notes: tuple[str, ...]
+    bodies: tuple[Body, ...]
+    attribution: Attribution | None
+    check_frames: CheckFrames | None
+
+    @property
+    def heads(self) -> list[HeadRow]:
+        """The rows of heads.csv."""
+        return rows_of(self.heads_table, HeadRow)
+
+    @property
+    def source(self) -> str:
+        """Where the tolerance comes from."""
+        return "this tool's default, no standard" if self.tolerance.is_default else "session.toml or option"
+
+    @property
+    def headline(self) -> tuple[str, list[str]]:
+        """What the person reads first, and why."""
+        odd = {"back": self.back, "clash": self.clash, "packs": self.packs}
+        return kit.headline(self.heads, self.sentences, self.kit_verdict, self.tolerance, **odd)
+
+    @property
+    def limits(self) -> str:
+        """The tolerance in words."""
+        return kit.limits(self.tolerance, self.source, self.reference.mired)
+
+
+def summary(
+    facts: ReportFacts,
+    drift: Drift,
+    session: Session,
+    readings: pd.DataFrame,
+    bodies: Iterable[Body] = (),
+    notes: Sequence[SessionNote] = (),
+) -> Summary:
+    """Put together what a report says.
+
+    Parameters
+    ----------
+    facts : ReportFacts
+        The verdicts and the other findings.
+    drift : Drift
+        The facts that they rest on.
+    session : Session
+        For its title and tolerance.
+    readings : DataFrame
+        For the count of frames.
+    bodies : iterable of Body
+        How the colour of each camera body was made.
+    notes : sequence of notes
+        What the reading of the session has to say.
+    """
+    judged, timing = facts.judged, drift.timing
+    why = [kit.why(finding, timing) for finding in judged.findings]
+    unknown = dict.fromkeys(name for name, value in drift.reference.items() if value is None)
+    light = dict(drift.reference) | {name: float("nan") for name in unknown if name not in ("head", "power")}
+    return Summary(
+        session=session.title,
+        reference=ReferenceLight(**light),
+        tolerance=session.tolerance,
+        heads_table=insert_after(judged.heads, "verdict", "why", why),
+        pairs=judged.pairs,
+        worst_pair=judged.worst_pair,
+        frames=FrameCounts(**status_counts(readings)),
+        kit_verdict=judged.kit_verdict,
+        back=judged.back,
+        clash=judged.clash,
+        packs=judged.odd.packs,
+        sentences={finding.head: kit.sentence(finding, timing) for finding in judged.findings},
+        todo=tuple(kit.action(what, timing) for what in judged.actions),
+        safe_ranges=judged.ranges,
+        notes=(*kit_notes.notes(facts), *session_notes.sentences(notes), *kit_notes.designs(drift.notes)),
+        bodies=tuple(bodies),
+        attribution=facts.attribution,
+        check_frames=facts.check_frames,
+    )
+
+
+def summary_json(content: Summary) -> dict[str, Any]:
+    """Return the object of summary.json, with None for every number that is not known."""
+    made: dict[str, Any] = plain(
+        {
+            "schema": 1,
+            "greystep": __version__,
+            "session": content.session,
+            "reference": asdict(content.reference),
+            "tolerance": {**asdict(content.tolerance), "source": content.source},
+            "heads": records(content.heads_table),
+            "worst_pair": _worst_pair(content),
+            "frames": asdict(content.frames),
+            "kit_verdict": str(content.kit_verdict),
+            "back": content.back,
+            "clash": content.clash,
+            "packs": content.packs,
+            "sentences": content.sentences,
+            "todo": content.todo,
+            "safe_ranges": records(content.safe_ranges),
+            "notes": content.notes,
+            "bodies": [_body(body) for body in content.bodies],
+            "attribution": _attribution(content.attribution),
+            "bracket": _check_frames(content.check_frames),
+        }
+    )
+    return made
+
+
+def _body(body: Body) -> dict[str, Any]:
+    """Return how the colour of a camera body was made."""
+    names = ("matrix", "colour_from", "anchored", "reference_neutral", "target_factor")
+    patch = body.target.patch if body.target else None
+    return {"body": body.label, **{name: getattr(body, name) for name in names}, "patch": patch}
+
+
+def _worst_pair(content: Summary) -> dict[str, Any] | None:
+    worst = content.worst_pair
+    if worst is None:
+        return None
+    return records(content.pairs.iloc[[worst.row]])[0] | {
+        "light_a": worst.light_a,
+        "light_b": worst.light_b,
+        "quantity": "distance" if worst.quantity is None else str(worst.quantity),
+        "ratio": worst.ratio,
+        "by_chance_mired": worst.by_chance_mired,
+    }
+
+
+def _attribution(found: Attribution | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {"answers": records(found.answers), "differences": records(found.table)}
+
+
+def _check_frames(found: CheckFrames | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    moves = {row.pop("quantity"): row for row in records(found.moves)}
+    return {"head": found.head, "power": found.power, "moves": moves, "visits": records(found.visits)}
