@@ -117,13 +117,14 @@ def tests_of(constant: Constant) -> list[Path]:
     """Test files that may notice, the most likely first: thresholds, the file's own, others of its room."""
     place = constant.file.relative_to(PACKAGE).with_suffix("")
     room, name = place.parent.as_posix(), place.name
-    likely = [TESTS / "thresholds" / f"test_{room}.py", TESTS / room / f"test_{name}.py"]
-    likely += [TESTS / file for file in ALSO.get(place.as_posix(), ())]
+    likely = [TESTS / file for file in ALSO.get(place.as_posix(), ())]
+    likely += [TESTS / "thresholds" / f"test_{room}.py", TESTS / room / f"test_{name}.py"]
     dotted = ".".join(("greystep", *place.parts))
     imports = re.compile(rf"{re.escape(dotted)}\b|from {re.escape(dotted.rpartition('.')[0])} import .*\b{name}\b")
     importers = [file for file in sorted(TESTS.rglob("test_*.py")) if imports.search(file.read_text("utf-8"))]
-    near = [file for file in importers if file.parent.name in (room, "thresholds")]
-    found = [file for file in dict.fromkeys([*likely, *near]) if file.is_file()]
+    limits = [file for file in importers if file.parent.name == "thresholds"]
+    near = [file for file in importers if file.parent.name == room]
+    found = [file for file in dict.fromkeys([*limits, *likely, *near]) if file.is_file()]
     if not any(file.parent.name != "thresholds" for file in found):
         found += importers or sorted((TESTS / room).glob("test_*.py"))
     return found
