@@ -4,7 +4,6 @@ The numbers are this tool's own choices unless a source is named. Each limit is 
 """
 
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -208,7 +207,7 @@ def test_an_area_is_even_while_its_pixels_differ_by_less_than_a_tenth(times: flo
 
 @pytest.mark.parametrize("nearer", [0.88, 1.12])
 def test_of_two_cards_the_one_nearer_to_a_cameras_usual_answer_is_the_grey_one(nearer: float) -> None:
-    # Red and blue of 0.55 and 0.65 of green: common practice, no source. One card 12 % off, the other 20 % off opposite.
+    # Red and blue of 0.55 and 0.65 of green: common practice, no source. One card is 12 % off, the other 20 % opposite.
     farther = 1.2 if nearer < 1.0 else 1.0 / 1.2
     first, second = (0.4 * NEUTRAL * (times, 1.0, times) for times in (nearer, farther))
     ground = 0.02 * np.array([0.1, 1.0, 4.0])
