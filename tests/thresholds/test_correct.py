@@ -15,8 +15,12 @@ from greystep.correct.framing import align, bloomed
 from greystep.correct.images import Origin
 from greystep.correct.overlap import compare, half_width_stops
 from greystep.correct.render import Developed, said_of_loss, write_image
+from greystep.correct.series import assumed_light
 from greystep.correct.smooth import trend
 from greystep.correct.unmix import unmix
+from greystep.log.bodies import Body
+from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
+from greystep.measure.dng import ColourTags
 from greystep.measure.exposure import Exposure
 from greystep.measure.frame import Mosaic
 
@@ -284,7 +288,27 @@ def test_a_sum_of_lights_explains_fields_within_four_and_a_half_typical_distance
     assert (found.agreed_pct > 95.0) == agree
 
 
+@pytest.mark.parametrize(("off", "agree"), [(0.0527, True), (0.0605, False)])
+def test_in_a_sum_of_lights_a_field_with_a_structure_of_three_hundredths_counts_half(off: float, agree: bool) -> None:
+    # As above: three tenths of the frame, on the right, agree within 0.04 * sqrt(2) = 0.0566; lights from above, below.
+    right, upper = X >= (COLUMNS - 10) * SIDE, Y < ROWS * SIDE // 2
+    away = np.where(right, off, 0.012 * by_field(chessboard()))
+    lights = [blocks(np.where(upper, 0.3, 0.1)), blocks(np.where(upper, 0.1, 0.3))]
+    found = unmix(lights, blocks(flat() * (1.0 + 0.03 * BOARD * right) * (1.0 + away)))
+    assert found is not None
+    assert (found.agreed_pct > 85.0) == agree
+
+
 # --- series and rendering ---------------------------------------------------------------------------------------------
+
+
+def test_a_series_without_a_card_and_without_a_setting_is_taken_for_5500_kelvin() -> None:
+    """Common practice for flash, no source."""
+    matrix = np.array([[0.92, -0.25, -0.10], [-0.52, 1.30, 0.25], [-0.15, 0.25, 0.70]])
+    tags = ColourTags(matrix, None, 0, 0, None, None, None, None, "dng")
+    body = Body("Invented 1", matrix, np.ones(3), tags, "dng", None, None, False)
+    wanted = matrix @ xy_to_xyz(cct_duv_to_xy(5500.0, 0.0))
+    assert assumed_light(body, blocks(flat())) == pytest.approx(wanted / wanted[1], rel=1e-6)
 
 
 def test_the_trend_is_drawn_through_nine_frames() -> None:
