@@ -4,7 +4,9 @@ Frames are made as blocks, without noise, so that each limit stands alone. The n
 limit is written as a number in its test.
 """
 
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,9 +15,10 @@ from numpy.typing import NDArray
 from greystep.correct.blocks import Blocks, block_side, thin
 from greystep.correct.framing import align, bloomed
 from greystep.correct.images import Origin
+from greystep.correct.lit import what_changed
 from greystep.correct.overlap import compare, half_width_stops
 from greystep.correct.render import Developed, said_of_loss, write_image
-from greystep.correct.series import assumed_light
+from greystep.correct.series import assumed_light, join_series
 from greystep.correct.smooth import trend
 from greystep.correct.unmix import unmix
 from greystep.log.bodies import Body
@@ -302,13 +305,53 @@ def test_in_a_sum_of_lights_a_field_with_a_structure_of_three_hundredths_counts_
 # --- series and rendering ---------------------------------------------------------------------------------------------
 
 
+#: XYZ to camera RGB of an invented camera, and a body of it.
+MATRIX = np.array([[0.92, -0.25, -0.10], [-0.52, 1.30, 0.25], [-0.15, 0.25, 0.70]])
+TAGS = ColourTags(MATRIX, None, 0, 0, None, None, None, None, "dng")
+BODY = Body("Invented 1", MATRIX, np.ones(3), TAGS, "dng", None, None, False)
+
+
+def neutral(kelvin: float) -> Floats:
+    seen = MATRIX @ xy_to_xyz(cct_duv_to_xy(kelvin, 0.0))
+    return np.asarray(seen / seen[1])
+
+
 def test_a_series_without_a_card_and_without_a_setting_is_taken_for_5500_kelvin() -> None:
     """Common practice for flash, no source."""
-    matrix = np.array([[0.92, -0.25, -0.10], [-0.52, 1.30, 0.25], [-0.15, 0.25, 0.70]])
-    tags = ColourTags(matrix, None, 0, 0, None, None, None, None, "dng")
-    body = Body("Invented 1", matrix, np.ones(3), tags, "dng", None, None, False)
-    wanted = matrix @ xy_to_xyz(cct_duv_to_xy(5500.0, 0.0))
-    assert assumed_light(body, blocks(flat())) == pytest.approx(wanted / wanted[1], rel=1e-6)
+    assert assumed_light(BODY, blocks(flat())) == pytest.approx(neutral(5500.0), rel=1e-6)
+
+
+@pytest.mark.parametrize(("focal_mm", "one_setting"), [(104.2, True), (96.0, True), (105.9, False), (94.4, False)])
+def test_focal_lengths_within_a_twentieth_are_one_setting(focal_mm: float, one_setting: bool) -> None:
+    frames = {"a": blocks(flat()), "b": replace(blocks(flat()), focal_mm=100.0)}
+    frames = {"a": replace(frames["b"], focal_mm=focal_mm), "b": frames["b"], "c": frames["b"]}
+    rows = [{"frame": name, "shot": shot} for shot, name in enumerate(frames)]
+    _, found, _ = join_series(rows, "frame:b", BODY, frames.__getitem__)
+    assert (found["a"].trouble == "") == one_setting
+    assert found["c"].trouble == ""
+
+
+@pytest.mark.parametrize(
+    ("stops", "mired", "said"),
+    [(0.017, 0.0, ""), (0.023, 0.0, "brighter"), (0.0, 0.42, ""), (0.0, 0.58, "warmer")],
+)
+def test_a_light_has_changed_from_two_hundredths_of_a_stop_and_half_a_mired_on(
+    stops: float, mired: float, said: str
+) -> None:
+    ratio = neutral(1e6 / (1e6 / 5600.0 + mired)) / neutral(5600.0) * 2.0**stops
+    single = {"A": halves(0.3, 0.1), "B": halves(0.1, 0.3)}
+    mixed = single["A"][..., None] * ratio + single["B"][..., None]
+    frames = {name: blocks(light) for name, light in single.items()} | {"both": blocks(np.ones(X.shape), mixed)}
+    red, _, blue = neutral(5600.0)
+    common = {"exposure_s": 0.008, "f_number": 8.0, "iso": 100.0, "source": "patch", "r_g": red, "b_g": blue}
+    rows = [
+        common | {"frame": name, "lights": lights, "head": "", "stops": np.nan, "shot": shot}
+        for shot, (name, lights) in enumerate((("A", "A@1/1"), ("B", "B@1/1"), ("both", "A@1/1 & B@1/1")))
+    ]
+    session = SimpleNamespace(heads={})
+    text = what_changed(rows[2], rows, session, BODY, frames.__getitem__)  # type: ignore[arg-type]
+    assert text
+    assert ("brighter" in text, "warmer" in text) == (said == "brighter", said == "warmer"), text
 
 
 def test_the_trend_is_drawn_through_nine_frames() -> None:
