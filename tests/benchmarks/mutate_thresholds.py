@@ -46,6 +46,7 @@ EXEMPT = {
     "dngcopy:AS_SHOT_WHITE_XY": "a DNG tag",
     "dngcopy:BASELINE_EXPOSURE": "a DNG tag",
     "dngcopy:_DNG_VERSION": "a DNG tag",
+    "camera:_D50_XY": "the white point of standard light D50",
     "render:RENDER_VERSION": "a version of rendered files",
     # Speed and memory: the result does not depend on them, or by less than its last printed digit.
     "fit:_CHUNK": "memory at a time",
@@ -74,6 +75,8 @@ EXEMPT = {
     "chart:LOOKED_AT": "sizes of pictures tried in turn; a chart shows at several of them",
     "chart:_ANY_LIGHT": "the matrix that is fitted takes up the light's colour",
     "chromaticity:_LOCUS_STEP": "step of a table that is interpolated",
+    "dngcopy:_NEUTRAL_DENOMINATOR": "denominator of a stored fraction: its last digit only",
+    "dngcopy:_STOPS_DENOMINATOR": "denominator of a stored fraction: its last digit only",
     "levels:_LINEAR_SCALE": "a scale that white level and values share",
     "uncertainty:_DOF_NORMAL": "Student's factor is the normal one from far below on",
     "choice:UNIT": "rounds distances far below what is measured",

@@ -11,6 +11,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy import ndimage, special
 
+from greystep.errors import GreystepError
+from greystep.measure.camera import fixed_matrix
+from greystep.measure.dng import ColourTags
 from greystep.measure.frame import Mosaic
 from greystep.measure.patch import measure_patch
 from greystep.measure.reading import measure_frame
@@ -220,3 +223,17 @@ def test_eight_even_areas_of_a_size_are_a_chart(count: int, chart: bool) -> None
     # The areas are larger than the card: one of them is the target unless they are taken for a chart.
     areas = [(20 + 40 * (place % 3), 20 + 40 * (place // 3), 34, 0.4 * NEUTRAL) for place in range(count)]
     assert holds(215, 120, 18, 0.02 * NEUTRAL, (215, 120, 18, 0.4 * NEUTRAL), *areas) == chart
+
+
+# --- colour matrix ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("condition", "inverse"), [(8500.0, True), (11500.0, False)])
+def test_a_matrix_has_an_inverse_up_to_a_condition_of_ten_thousand(condition: float, inverse: bool) -> None:
+    tags = ColourTags(np.diag([1.0, 1.0, 1.0 / condition]), None, 21, 0, None, None, None, None, "dng")
+    neutral = np.array([0.95, 1.0, 1.0 / condition])
+    if inverse:
+        assert fixed_matrix(tags, neutral).shape == (3, 3)
+    else:
+        with pytest.raises(GreystepError, match="no inverse"):
+            fixed_matrix(tags, neutral)
