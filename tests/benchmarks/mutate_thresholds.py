@@ -83,9 +83,6 @@ EXEMPT = {
     "mixing:_MANY": "degrees of freedom that stand for infinity",
 }
 
-#: Tests that look at a file of the package although their names do not say so: file -> test files.
-ALSO = {}
-
 
 @dataclass(frozen=True)
 class Constant:
@@ -166,8 +163,7 @@ def tests_of(constant: Constant) -> list[Path]:
     """Test files that may notice, the most likely first: thresholds, the file's own, others of its room."""
     place = constant.file.relative_to(PACKAGE).with_suffix("")
     room, name = place.parent.as_posix(), place.name
-    likely = [TESTS / file for file in ALSO.get(place.as_posix(), ())]
-    likely += [TESTS / "thresholds" / f"test_{room}.py", TESTS / room / f"test_{name}.py"]
+    likely = [TESTS / "thresholds" / f"test_{room}.py", TESTS / room / f"test_{name}.py"]
     dotted = ".".join(("greystep", *place.parts))
     imports = re.compile(rf"{re.escape(dotted)}\b|from {re.escape(dotted.rpartition('.')[0])} import .*\b{name}\b")
     importers = [file for file in sorted(TESTS.rglob("test_*.py")) if imports.search(file.read_text("utf-8"))]
