@@ -1,0 +1,234 @@
+"""Move each threshold of the package by 30 % and see whether a test notices (run by hand, never by the suite).
+
+A threshold is a module-level constant in capitals that is a number, or a tuple or dict of numbers. The package is
+copied into a temporary folder; there one constant at a time is multiplied by 1.3 and by 0.7 (whole numbers move by at
+least one), and the tests beside its file run until the first one fails.
+
+    python tests/benchmarks/mutate_thresholds.py --list
+    python tests/benchmarks/mutate_thresholds.py --only measure/patch --seconds 120
+    python tests/benchmarks/mutate_thresholds.py --only OUTLIER_SD
+"""
+
+import argparse
+import ast
+import importlib.util
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+PACKAGE = ROOT / "src" / "greystep"
+TESTS = ROOT / "tests"
+WAYS = (1.3, 0.7)
+NAME = re.compile(r"_?[A-Z][A-Z0-9_]*")
+
+#: Files whose numbers are figures from documents, with their own tests, and no thresholds.
+NO_THRESHOLDS = {"published.py"}
+
+#: Constants that are left alone, by file (without its room) and name, with the reason.
+EXEMPT = {
+    # Codes of file formats, versions, shapes of a chart: another number is another thing, not a looser limit.
+    "calibration:_FILED_UNDER": "EXIF codes of lights",
+    "chart:COLUMNS": "the chart's shape",
+    "chart:ROWS": "the chart's shape",
+    "dng:CFA": "a TIFF code",
+    "levels:LINEAR_RAW": "a TIFF code",
+    "levels:LOSSY_JPEG": "a TIFF code",
+    "levels:_MAP_POLYNOMIAL": "a DNG opcode",
+    "reading:MEASURE_VERSION": "a version of stored readings",
+    "dngcopy:AS_SHOT_NEUTRAL": "a DNG tag",
+    "dngcopy:AS_SHOT_WHITE_XY": "a DNG tag",
+    "dngcopy:BASELINE_EXPOSURE": "a DNG tag",
+    "dngcopy:_DNG_VERSION": "a DNG tag",
+    "camera:_D50_XY": "the white point of standard light D50",
+    "render:RENDER_VERSION": "a version of rendered files",
+    # Speed and memory: the result does not depend on them, or by less than its last printed digit.
+    "fit:_CHUNK": "memory at a time",
+    "blocks:_BAND": "memory at a time",
+    "check:_BAND": "memory at a time",
+    "demosaic:BAND": "memory at a time",
+    "plates:_PIXEL_BYTES": "an estimate of room on the disk",
+    "render:_OVERHEAD": "an estimate of room on the disk",
+    "render:_PIXEL_BYTES": "an estimate of room on the disk",
+    "render:_WORKERS": "frames at a time",
+    "cache:_CHECKED_BYTES": "how much of a file its fingerprint reads",
+    "cache:_THREADS": "frames at a time",
+    "dng:_MASKED_SIDE": "how many masked pixels the mean is taken of",
+    "dng:_MOST_PAGES": "a guard against files whose pages go in circles",
+    "reading:_BAND": "memory at a time",
+    "reading:_LARGEST_REGION": "memory at a time",
+    "reading:_THINNED": "memory at a time",
+    "target:FRAMES_LOOKED_AT": "how many frames the median is taken of",
+    "casts:_DRAWS": "draws of a simulation: its noise only",
+    "choice:MOST_STEPS": "a guard against searches that take for ever; only a tie's sum hangs on it",
+    # Rounds of iterations that have settled before they end.
+    "framing:_ROUNDS": "rounds until it has settled",
+    "smooth:_ROUNDS": "rounds until it has settled",
+    "unmix:_ROUNDS": "rounds until it has settled",
+    # Equivalent: the number cancels out.
+    "chart:LOOKED_AT": "sizes of pictures tried in turn; a chart shows at several of them",
+    "chart:_ANY_LIGHT": "the matrix that is fitted takes up the light's colour",
+    "chromaticity:_LOCUS_STEP": "step of a table that is interpolated",
+    "dngcopy:_NEUTRAL_DENOMINATOR": "denominator of a stored fraction: its last digit only",
+    "dngcopy:_STOPS_DENOMINATOR": "denominator of a stored fraction: its last digit only",
+    "levels:_LINEAR_SCALE": "a scale that white level and values share",
+    "uncertainty:_DOF_NORMAL": "Student's factor is the normal one from far below on",
+    "choice:UNIT": "rounds distances far below what is measured",
+    "mixing:_MANY": "degrees of freedom that stand for infinity",
+}
+
+
+@dataclass(frozen=True)
+class Constant:
+    """One constant: its file, its name, the lines it stands on and its value as an expression."""
+
+    file: Path
+    name: str
+    value: ast.expr
+
+    @property
+    def label(self) -> str:
+        return f"{self.file.relative_to(PACKAGE).with_suffix('').as_posix()}:{self.name}"
+
+
+def is_numbers(node: ast.expr) -> bool:
+    """Whether an expression is made of numbers only: 0.4, -3, 2 * 512, (1, 2), {"a": 3}."""
+    match node:
+        case ast.Constant(value=bool()):
+            return False
+        case ast.Constant(value=int() | float()):
+            return True
+        case ast.UnaryOp(operand=inner):
+            return is_numbers(inner)
+        case ast.BinOp(left=left, right=right):
+            return all(is_numbers(one) or isinstance(one, ast.Name) for one in (left, right))
+        case ast.Tuple(elts=several) | ast.List(elts=several) | ast.Dict(values=several):
+            return bool(several) and all(map(is_numbers, several))
+    return False
+
+
+def constants() -> Iterator[Constant]:
+    """Every constant of the package that is made of numbers, exempt or not."""
+    for file in sorted(PACKAGE.rglob("*.py")):
+        if file.name in NO_THRESHOLDS:
+            continue
+        for node in ast.parse(file.read_text("utf-8")).body:
+            match node:
+                case ast.AnnAssign(target=ast.Name(id=name), value=ast.expr() as value):
+                    pass
+                case ast.Assign(targets=[ast.Name(id=name)], value=value):
+                    pass
+                case _:
+                    continue
+            if NAME.fullmatch(name) and is_numbers(value):
+                yield Constant(file, name, value)
+
+
+def scaled(node: ast.expr, way: float) -> str:
+    """The expression with every number in it (or its outcome, where it is a sum or product) moved one way."""
+    match node:
+        case ast.Constant(value=int() as number):
+            moved = round(number * way)
+            return str(moved if moved != number else number + (1 if way > 1 else -1))
+        case ast.Tuple(elts=several):
+            return "(" + "".join(f"{scaled(one, way)}, " for one in several) + ")"
+        case ast.List(elts=several):
+            return "[" + ", ".join(scaled(one, way) for one in several) + "]"
+        case ast.Dict(keys=keys, values=several):
+            pairs = zip(keys, several, strict=True)
+            return "{" + ", ".join(f"{ast.unparse(key)}: {scaled(one, way)}" for key, one in pairs) + "}"
+        case ast.BinOp():
+            text = ast.unparse(node)
+            return f"type({text})(({text}) * {way})"
+    return f"({ast.unparse(node)}) * {way}"
+
+
+def mutated(constant: Constant, way: float) -> str:
+    """The text of the constant's file with the constant moved."""
+    lines = constant.file.read_bytes().splitlines(keepends=True)
+    node = constant.value
+    first, last = node.lineno - 1, node.end_lineno - 1
+    before, after = lines[first][: node.col_offset], lines[last][node.end_col_offset :]
+    lines[first : last + 1] = [before + scaled(node, way).encode() + after]
+    return b"".join(lines).decode()
+
+
+def tests_of(constant: Constant) -> list[Path]:
+    """Test files that may notice, the most likely first: thresholds, the file's own, others of its room."""
+    place = constant.file.relative_to(PACKAGE).with_suffix("")
+    room, name = place.parent.as_posix(), place.name
+    likely = [TESTS / "thresholds" / f"test_{room}.py", TESTS / room / f"test_{name}.py"]
+    dotted = ".".join(("greystep", *place.parts))
+    imports = re.compile(rf"{re.escape(dotted)}\b|from {re.escape(dotted.rpartition('.')[0])} import .*\b{name}\b")
+    importers = [file for file in sorted(TESTS.rglob("test_*.py")) if imports.search(file.read_text("utf-8"))]
+    limits = [file for file in importers if file.parent.name == "thresholds"]
+    near = [file for file in importers if file.parent.name == room]
+    found = [file for file in dict.fromkeys([*limits, *likely, *near]) if file.is_file()]
+    if not any(file.parent.name != "thresholds" for file in found):
+        found += importers or sorted((TESTS / room).glob("test_*.py"))
+    return found
+
+
+def verdict_of(constant: Constant, way: float, copy: Path, seconds: float) -> str:
+    """What the tests say of the package with the constant moved: the test that fails, or 'survived'."""
+    target = copy / "greystep" / constant.file.relative_to(PACKAGE)
+    tests = tests_of(constant)
+    if not tests:
+        return "SURVIVED (no tests)"
+    target.write_text(mutated(constant, way), "utf-8")
+    Path(importlib.util.cache_from_source(str(target))).unlink(missing_ok=True)
+    places = [os.environ["PYTHONPATH"]] if "PYTHONPATH" in os.environ else []
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(copy), *places])}
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "-n", "0", "-p", "no:cacheprovider", "--tb=no", "-rfE"]
+    try:
+        run = subprocess.run(
+            [*command, *map(str, tests)], cwd=ROOT, env=environment, capture_output=True, text=True, timeout=seconds
+        )
+    except subprocess.TimeoutExpired:
+        return f"UNDECIDED after {seconds:.0f} s"
+    finally:
+        shutil.copyfile(constant.file, target)
+        Path(importlib.util.cache_from_source(str(target))).unlink(missing_ok=True)
+    if run.returncode == 0:
+        return "SURVIVED"
+    failed = re.search(r"^(?:FAILED|ERROR) (\S+)", run.stdout, re.MULTILINE)
+    return f"caught by {failed[1]}" if failed else f"caught (exit code {run.returncode})"
+
+
+def main() -> int:
+    """Moves the constants that were asked for; the exit code is 1 where one of them survived both ways."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--only", default="", help="part of FILE:NAME, such as measure/patch or OUTLIER_SD")
+    parser.add_argument("--list", action="store_true", help="list the constants and their test files, run nothing")
+    parser.add_argument("--seconds", type=float, default=300.0, help="longest time for one run of the tests")
+    options = parser.parse_args()
+    chosen = [one for one in constants() if options.only in one.label]
+    unnoticed = 0
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder)
+        shutil.copytree(PACKAGE, copy / "greystep", ignore=shutil.ignore_patterns("__pycache__"))
+        for one in chosen:
+            if reason := EXEMPT.get(one.label.rpartition("/")[2]):
+                print(f"{one.label} = {ast.unparse(one.value)}: left alone, {reason}", flush=True)
+                continue
+            if options.list:
+                files = ", ".join(file.relative_to(TESTS).as_posix() for file in tests_of(one))
+                print(f"{one.label} = {ast.unparse(one.value)}: {files or 'no tests'}")
+                continue
+            said = {way: verdict_of(one, way, copy, options.seconds) for way in WAYS}
+            unnoticed += not any(text.startswith("caught") for text in said.values())
+            for way, text in said.items():
+                print(f"{one.label} x {way}: {text}", flush=True)
+    if not options.list:
+        print(f"{unnoticed} of {len(chosen)} constants moved unnoticed both ways")
+    return int(unnoticed > 0)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,239 @@
+"""Limits of the patch, the target, its surround and one frame's flags: what lies just inside, what just outside.
+
+The numbers are this tool's own choices unless a source is named. Each limit is written as a number in its test.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import ndimage, special
+
+from greystep.errors import GreystepError
+from greystep.measure.camera import fixed_matrix
+from greystep.measure.dng import ColourTags
+from greystep.measure.frame import Mosaic
+from greystep.measure.patch import measure_patch
+from greystep.measure.reading import measure_frame
+from greystep.measure.surround import shift_between, target_state
+from greystep.measure.target import find_target, fixed_target
+
+Make = Callable[..., Path]
+Floats = NDArray[np.float64]
+RGGB = np.array([[0, 1], [3, 2]], dtype=np.int8)
+WHITE = (16383.0,) * 4
+
+
+# --- patch ------------------------------------------------------------------------------------------------------------
+
+
+def mosaic_of(planes: Floats, black: float = 512.0) -> Mosaic:
+    """A mosaic RGGB whose four colours carry the planes (4, n, n), in the order R, G1, B, G2."""
+    side = 2 * planes.shape[1]
+    values = np.empty((side, side))
+    for place, (i, j) in enumerate(((0, 0), (0, 1), (1, 1), (1, 0))):
+        values[i::2, j::2] = planes[place]
+    return Mosaic(values, np.tile(RGGB, (side // 2, side // 2)), np.full(values.shape, black))
+
+
+@pytest.mark.parametrize(("away", "kept"), [(4.5, True), (5.5, False)])
+def test_pixels_within_five_robust_deviations_are_kept(away: float, kept: bool) -> None:
+    # Uniform noise of half-width a: its median absolute deviation is a / 2, 1.4826 times that its robust deviation.
+    half, spoilt = 400.0, 20
+    planes = np.round(5000.0 + np.random.default_rng(1).uniform(-half, half, (4, 64, 64)))
+    places = np.random.default_rng(2).choice(64 * 64, spoilt, replace=False)
+    planes.reshape(4, -1)[:, places] = np.round(5000.0 + away * 1.4826 * half / 2.0)
+    n = measure_patch(mosaic_of(planes), WHITE).n
+    missing = 4 * 64 * 64 - sum(n)
+    assert missing == (0 if kept else 4 * spoilt)
+
+
+@pytest.mark.parametrize(("at_top", "shelf"), [(17, False), (23, True)])
+def test_a_saturated_shelf_holds_at_least_one_pixel_in_two_thousand(at_top: int, shelf: bool) -> None:
+    # 40,000 pixels a colour, normal noise: 20 pixels at one top value are the least shelf.
+    side = 200
+    plane = 8000.0 + 300.0 * special.ndtri((np.arange(side * side) + 0.5) / side**2)
+    plane[-at_top:] = plane[-at_top]
+    mixed = np.random.default_rng(3).permuted(np.tile(np.round(plane), (4, 1)), axis=1)
+    ceiling = measure_patch(mosaic_of(mixed.reshape(4, side, side)), WHITE).ceiling
+    assert ceiling == ((round(plane[-1]),) * 3 if shelf else WHITE[:3])
+
+
+@pytest.mark.parametrize(("share", "saturated"), [(0.85, False), (0.95, True)])
+def test_nine_pixels_in_ten_at_one_bright_value_are_saturated(share: float, saturated: bool) -> None:
+    plane = np.full(64 * 64, 14000.0)
+    plane[round(share * plane.size) :] = 13900.0
+    mixed = np.random.default_rng(4).permuted(np.tile(plane, (4, 1)), axis=1)
+    ceiling = measure_patch(mosaic_of(mixed.reshape(4, 64, 64)), WHITE).ceiling
+    assert ceiling == ((14000.0,) * 3 if saturated else WHITE[:3])
+
+
+def test_noise_is_pooled_over_the_colours_with_the_weight_of_sixty_coefficients() -> None:
+    # Red is smoothed (box of 3 x 3: power 9 at the lowest frequencies), the others are white noise (power 1). Red has
+    # 39 coefficients of its own, so that its power is read as (39 * 9 + 60 * 3) / 99 = 5.4 of 9, were it measured
+    # without scatter; where all four colours are smoothed alike it is read as 9.
+    rng = np.random.default_rng(5)
+    alone, alike = [], []
+    for _ in range(120):
+        rough = rng.normal(size=(4, 64, 64))
+        smooth = ndimage.uniform_filter(rough, (0, 3, 3), mode="wrap") * 3.0
+        for planes, kept in ((np.concatenate([smooth[:1], rough[1:]]), alone), (smooth, alike)):
+            signal = measure_patch(mosaic_of(5000.0 + 500.0 * planes), WHITE)
+            kept.append(signal.n[0] * (signal.u[0] / signal.sd[0]) ** 2)
+    assert np.mean(alone) / np.mean(alike) == pytest.approx((39 * 9 + 60 * 3) / (99 * 9), abs=0.03)
+
+
+# --- one frame --------------------------------------------------------------------------------------------------------
+
+BLACK, FULL = 512.0, 16383.0
+
+
+def grey_frame(light: float, masked: float | None = None) -> NDArray[np.uint16]:
+    """160 x 240 pixels of an even grey of so many counts above black; the first 32 columns masked, so much off."""
+    rng = np.random.default_rng(6)
+    level = np.full((160, 240), BLACK + light)
+    if masked is not None:
+        level[:, :32] = BLACK + masked
+    return np.clip(np.round(level + rng.normal(size=level.shape) * 3.0), 0, FULL).astype(np.uint16)
+
+
+@pytest.mark.parametrize(("off", "flags"), [(0.85, ()), (1.15, ("black_doubtful",))])
+def test_a_black_is_doubtful_more_than_one_count_off(
+    make_dng: Make, tmp_path: Path, off: float, flags: tuple[str, ...]
+) -> None:
+    """One count: the contract's limit."""
+    stored = grey_frame(4000.0, off)
+    path = make_dng(
+        tmp_path / "a.dng", stored, black=(BLACK,), white=(int(FULL),), active=(0, 32, 160, 240), masked=(0, 0, 160, 32)
+    )
+    assert measure_frame(path, fixed_target((0.3, 0.3, 0.7, 0.7))).flags == flags
+
+
+@pytest.mark.parametrize(("share", "looked_at"), [(0.00175, False), (0.00225, True)])
+def test_the_place_of_a_target_is_looked_at_above_two_thousandths_of_the_range(
+    make_dng: Make, tmp_path: Path, share: float, looked_at: bool
+) -> None:
+    stored = grey_frame(share * (FULL - BLACK))
+    path = make_dng(tmp_path / "a.dng", stored, black=(BLACK,), white=(int(FULL),))
+    reading = measure_frame(path, fixed_target((0.3, 0.3, 0.7, 0.7)))
+    assert (reading.surround is not None) == looked_at
+
+
+# --- surround ---------------------------------------------------------------------------------------------------------
+
+
+def surround(shift: tuple[int, int] = (0, 0), noise: float = 0.0) -> Floats:
+    """A map of 32 x 32 bins: a target of 21 x 21 (its margin is a quarter of its size) shifted right and down."""
+    made = np.full((32, 32), 0.1)
+    top, left = max(0, 5 + shift[1]), max(0, 5 + shift[0])
+    made[top : 26 + shift[1], left : 26 + shift[0]] = 1.0
+    return made + np.random.default_rng(7).normal(size=made.shape) * noise
+
+
+@pytest.mark.parametrize(
+    ("shift", "state"), [((2, 0), ""), ((0, -2), ""), ((2, 1), "target_moved"), ((-1, 2), "target_moved")]
+)
+def test_a_target_has_moved_when_it_is_a_tenth_of_its_size_away(shift: tuple[int, int], state: str) -> None:
+    # A bin is 1.5 / 32 of the target: two bins are 0.094 of it, two and one across 0.105.
+    assert target_state(surround(shift), surround()) == state
+
+
+@pytest.mark.parametrize(("bins", "seen"), [(9, True), (12, False)])
+def test_shifts_are_looked_for_up_to_half_the_targets_size(bins: int, seen: bool) -> None:
+    dx, _, _ = shift_between(surround((bins, 0)), surround())
+    assert (dx == pytest.approx(bins * 1.5 / 32)) == seen
+
+
+@pytest.mark.parametrize(("level", "state"), [(0.85, "target_moved"), (1.15, "")])
+def test_nothing_is_said_where_neighbouring_bins_differ_by_more_than_eight_hundredths(level: float, state: str) -> None:
+    # White noise of sd s, smoothed by a Gaussian of 0.7 bins, leaves differences of neighbours of the sd s * gain.
+    impulse = np.zeros((15, 15))
+    impulse[7, 7] = 1.0
+    gain = np.sqrt(np.sum(np.diff(ndimage.gaussian_filter(impulse, 0.7), axis=0) ** 2))
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        noise = rng.normal(size=(32, 32))
+        smooth = ndimage.gaussian_filter(noise, 0.7)[10:22, 10:22]
+        calm = 1.4826 * np.median(np.abs([np.diff(smooth, axis=0)[:, :-1], np.diff(smooth, axis=1)[:-1]]))
+        assert calm == pytest.approx(gain, rel=0.3)
+        assert target_state(surround((4, 2)) + noise * level * 0.08 / calm, surround()) == state
+
+
+# --- target -----------------------------------------------------------------------------------------------------------
+
+NEUTRAL = np.array([0.55, 1.0, 0.65])
+HEIGHT, WIDTH = 171, 256
+
+
+def scene(ground: Floats, *cards: tuple[int, int, int, Floats]) -> list[NDArray[np.float32]]:
+    """One overview: a ground with square cards, each its left, top, side and colour; a dark row of it is no card."""
+    made = np.broadcast_to(ground, (HEIGHT, WIDTH, 3)).copy()
+    for left, top, side, colour in cards:
+        made[top : top + side, left : left + side] = colour
+    return [made.astype(np.float32)]
+
+
+def holds(left: int, top: int, side: int, ground: Floats, *cards: tuple[int, int, int, Floats]) -> bool:
+    """Whether the target that is found lies within one place [pixels]."""
+    target = find_target(scene(ground, *cards))
+    assert target is not None
+    x0, y0, x1, y1 = np.array(target.patch) * (WIDTH, HEIGHT, WIDTH, HEIGHT)
+    return bool(left <= x0 < x1 <= left + side and top <= y0 < y1 <= top + side)
+
+
+def test_an_eighth_of_a_targets_side_is_left_out_at_each_edge() -> None:
+    target = find_target(scene(0.03 * NEUTRAL, (80, 40, 80, 0.5 * NEUTRAL)))
+    assert target is not None
+    (x0, _, x1, _), (left, _, right, _) = target.box, target.patch
+    assert (left - x0) / (x1 - x0) == pytest.approx(0.12, abs=0.01)
+    assert (x1 - right) / (x1 - x0) == pytest.approx(0.12, abs=0.01)
+
+
+@pytest.mark.parametrize(("times", "found"), [(0.87, False), (1.15, True)])
+def test_a_faint_card_is_found_where_its_edge_is_a_contrast_of_fifteen_thousandths(times: float, found: bool) -> None:
+    # Over two pixels a sharp edge seen through a Gaussian of 0.8 pixels shows erf(1 / (0.8 sqrt 2)) of itself; three
+    # hundredths of the brightest are added before the logarithm.
+    contrast = 1.03 * 0.015 * times / special.erf(1.0 / (0.8 * np.sqrt(2.0)))
+    card = (100, 60, 40, 0.4 * NEUTRAL)
+    assert holds(100, 60, 40, 0.4 * np.exp(-contrast) * NEUTRAL, card) == found
+
+
+@pytest.mark.parametrize(("times", "even"), [(0.87, True), (1.15, False)])
+def test_an_area_is_even_while_its_pixels_differ_by_less_than_a_tenth(times: float, even: bool) -> None:
+    # On a chessboard of +a and -a the mean of nine neighbours (medians of nine, which keep the board) is a / 9.
+    a = 0.1 * times * 9.0 / 8.0
+    board = np.where(np.indices((HEIGHT, WIDTH)).sum(axis=0) % 2, a, -a)
+    assert (find_target([(0.4 * NEUTRAL * np.exp(board)[..., None]).astype(np.float32)]) is not None) == even
+
+
+@pytest.mark.parametrize("nearer", [0.88, 1.12])
+def test_of_two_cards_the_one_nearer_to_a_cameras_usual_answer_is_the_grey_one(nearer: float) -> None:
+    # Red and blue of 0.55 and 0.65 of green: common practice, no source. One card is 12 % off, the other 20 % opposite.
+    farther = 1.2 if nearer < 1.0 else 1.0 / 1.2
+    first, second = (0.4 * NEUTRAL * (times, 1.0, times) for times in (nearer, farther))
+    ground = 0.02 * np.array([0.1, 1.0, 4.0])
+    assert holds(40, 60, 44, ground, (40, 60, 44, first), (170, 60, 44, second))
+    assert holds(170, 60, 44, ground, (40, 60, 44, second), (170, 60, 44, first))
+
+
+@pytest.mark.parametrize(("count", "chart"), [(7, False), (8, True)])
+def test_eight_even_areas_of_a_size_are_a_chart(count: int, chart: bool) -> None:
+    # The areas are larger than the card: one of them is the target unless they are taken for a chart.
+    areas = [(20 + 40 * (place % 3), 20 + 40 * (place // 3), 34, 0.4 * NEUTRAL) for place in range(count)]
+    assert holds(215, 120, 18, 0.02 * NEUTRAL, (215, 120, 18, 0.4 * NEUTRAL), *areas) == chart
+
+
+# --- colour matrix ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("condition", "inverse"), [(8500.0, True), (11500.0, False)])
+def test_a_matrix_has_an_inverse_up_to_a_condition_of_ten_thousand(condition: float, inverse: bool) -> None:
+    tags = ColourTags(np.diag([1.0, 1.0, 1.0 / condition]), None, 21, 0, None, None, None, None, "dng")
+    neutral = np.array([0.95, 1.0, 1.0 / condition])
+    if inverse:
+        assert fixed_matrix(tags, neutral).shape == (3, 3)
+    else:
+        with pytest.raises(GreystepError, match="no inverse"):
+            fixed_matrix(tags, neutral)
