@@ -18,14 +18,14 @@ from greystep.demo import dngfile
 from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, shoot
 from greystep.demo.scenario import frames, write_session
 from greystep.demo.sensor import CARD_BOX, Sensor
-from greystep.log.ingest import Ingested, ingest, join_readings
-from greystep.log.session import load_session
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
-from greystep.measure.dng import ColourTags
-from greystep.measure.exposure import Exposure
-from greystep.measure.frame import Mosaic
 from greystep.measure.patch import measure_patch
 from greystep.measure.reading import Reading
+from greystep.raw.dng import ColourTags
+from greystep.raw.exposure import Exposure
+from greystep.raw.frame import Mosaic
+from greystep.session.ingest import Ingested, ingest, join_readings
+from greystep.session.settings import load_session
 
 # --- intervals and bias, pixel by pixel -----------------------------------------------------------------------------
 

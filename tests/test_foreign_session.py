@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from greystep.compare.drift import Drift, analyse
-from greystep.log.ingest import Ingested, ingest
-from greystep.log.session import load_session
+from greystep.session.ingest import Ingested, ingest
+from greystep.session.settings import load_session
 
 
 @pytest.fixture(scope="module")

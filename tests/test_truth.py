@@ -18,8 +18,8 @@ from greystep.compare.drift import analyse
 from greystep.demo.kit import HeadCharacter, Kit, shoot
 from greystep.demo.scenario import write_session
 from greystep.demo.sensor import Sensor
-from greystep.log.ingest import ingest
-from greystep.log.session import load_session
+from greystep.session.ingest import ingest
+from greystep.session.settings import load_session
 
 #: One mired in kelvin at 178.6 mired, where the drift of the heads below is 70 K a stop.
 K_A_MIRED = 1e6 / 178.6**2

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from greystep.published import STEP_UPRIME_VPRIME
+from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.terms import Quantity, Verdict
 
 #: With advice that has someone handle packs and heads; common practice, no source.

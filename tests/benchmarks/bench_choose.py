@@ -10,7 +10,7 @@ import time
 import numpy as np
 from numpy.typing import NDArray
 
-from greystep.mix.choice import best_sets
+from greystep.mix.search import best_sets
 
 HEADS, POWERS, NEED, BAR_S = 24, 9, 6, 5.0
 

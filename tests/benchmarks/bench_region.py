@@ -17,7 +17,7 @@ import rawpy
 import tifffile
 from numpy.typing import NDArray
 
-from greystep.measure.frame import open_frame, read_region
+from greystep.raw.frame import open_frame, read_region
 
 HEIGHT, WIDTH, TILE, PATCH, BAR = 5504, 8256, 512, 500, 60
 

@@ -556,7 +556,7 @@ def test_a_log_of_ambient_frames_alone_has_nothing_to_correct(session: Path) -> 
 
 
 def test_a_person_may_stop_it(session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from greystep.log import cache
+    from greystep.session import cache
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt

@@ -18,15 +18,15 @@ from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light
 from greystep.demo.scenario import frames
 from greystep.demo.sensor import Sensor
 from greystep.errors import GreystepError
-from greystep.log.draft import Draft
-from greystep.log.ingest import ingest
-from greystep.log.plan import FRAMES, Cell, Step, all_cells, arrange, swap_cells
-from greystep.log.power import parse_power
-from greystep.log.rig import Rig
-from greystep.log.session import load_session
-from greystep.log.shots import read_shots
+from greystep.pages.shot_sheet import shot_sheet
+from greystep.planning.folder import Draft
+from greystep.planning.order import FRAMES, Cell, Step, all_cells, arrange, swap_cells
+from greystep.planning.rig import Rig
 from greystep.sentences.frames import lines
-from greystep.show.sheetpage import shot_sheet
+from greystep.session.ingest import ingest
+from greystep.session.power import parse_power
+from greystep.session.settings import load_session
+from greystep.session.shots import read_shots
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(plan)

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from greystep.log.session import DEFAULT_TOLERANCE, HeadInfo, Session, Tolerance
+from greystep.session.settings import DEFAULT_TOLERANCE, HeadInfo, Session, Tolerance
 
 POWERS = ("1/1", "1/2", "1/4", "1/8", "1/16", "1/32", "1/64", "1/128", "1/256")
 

@@ -7,13 +7,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.compare.bracket import CheckFrames, find_check_frames, find_moves
 from greystep.compare.cells import find_cells
+from greystep.compare.check_frames import CheckFrames, find_check_frames, find_moves
 from greystep.compare.drift import analyse
 from greystep.compare.verdict import report_facts
-from greystep.log.session import DEFAULT_TOLERANCE
 from greystep.sentences.kit_notes import moved
 from greystep.sentences.summary import summary, summary_json
+from greystep.session.settings import DEFAULT_TOLERANCE
 
 HOUR = 3600.0
 

@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.compare.clock import firing_order
 from greystep.compare.drift import HeatByShots, analyse
-from greystep.log.ingest import ingest
-from greystep.log.session import load_session
+from greystep.compare.firing_times import firing_order
 from greystep.sentences.kit_notes import design
+from greystep.session.ingest import ingest
+from greystep.session.settings import load_session
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "hire_kit"
 COLOURS = ["mired", "duv", "u_prime", "v_prime", "cct_k", "output_stops"]

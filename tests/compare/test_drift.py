@@ -9,10 +9,10 @@ from scipy import stats
 
 from greystep.compare.cells import find_cells
 from greystep.compare.drift import NothingRepeated, ReferencePowerNotMeasured, analyse, legs
+from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.errors import GreystepError
-from greystep.log.session import HeadInfo
-from greystep.published import STEP_UPRIME_VPRIME
 from greystep.sentences.kit_notes import design, designs
+from greystep.session.settings import HeadInfo
 
 POWERS_COLUMNS = [
     "head", "power", "stops", "n", "cct_k", "mired", "duv", "u_prime", "v_prime", "s_cct_k", "s_mired", "s_duv",

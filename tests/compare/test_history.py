@@ -12,8 +12,8 @@ from greystep.compare.anchors import Metered, Visit
 from greystep.compare.drift import analyse
 from greystep.compare.history import History, compare_sessions
 from greystep.errors import GreystepError
-from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
-from greystep.sentences.moves import note
+from greystep.sentences.history import note
+from greystep.session.settings import DEFAULT_TOLERANCE, Tolerance
 
 SERIALS = {"A": "1071", "B": "1072", "C": "2038"}
 TYPES = dict.fromkeys("ABC", "plain dome")

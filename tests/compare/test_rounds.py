@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from greystep.compare.drift import analyse
-from greystep.compare.rounds import deciding_rounds
+from greystep.compare.more_rounds import deciding_rounds
 from greystep.compare.verdict import judge
-from greystep.log.session import Tolerance
+from greystep.session.settings import Tolerance
 
 ONLY_MIRED = Tolerance(4.0, None, None, None, None, False)
 

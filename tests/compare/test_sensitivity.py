@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from greystep.compare.drift import analyse
-from greystep.compare.sensitivity import find_iso_steps
+from greystep.compare.iso_steps import find_iso_steps
 from greystep.sentences.kit_notes import iso_step
 
 

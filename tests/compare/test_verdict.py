@@ -14,10 +14,10 @@ from greystep.compare.limits import by_chance_mired, judge_rows, longest_run, ro
 from greystep.compare.verdict import ReportFacts, judge
 from greystep.errors import GreystepError
 from greystep.files import to_json
-from greystep.log.session import DEFAULT_TOLERANCE, Session, Tolerance
 from greystep.sentences.kit import more_rounds, worst_pair
 from greystep.sentences.kit_notes import designs
 from greystep.sentences.summary import Summary, summary, summary_json
+from greystep.session.settings import DEFAULT_TOLERANCE, Session, Tolerance
 
 ONLY_MIRED = Tolerance(4.0, None, None, None, None, False)
 #: Words that the hire desk does not use (PRACTICE: words on page one and terminal).

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 
 from greystep.compare.cells import find_cells, fit_cells
-from greystep.compare.clock import index_clock
 from greystep.compare.drift import Drift, HeatNotSeparable, analyse
-from greystep.compare.warmup import Fired, find_heat
+from greystep.compare.firing_times import index_clock
+from greystep.compare.heat import Fired, find_heat
 from greystep.sentences.kit_notes import design
 
 FLAT = np.zeros((6, 7))

@@ -10,9 +10,9 @@ import numpy as np
 from greystep.correct.gains import Corrections, correct_frames
 from greystep.demo.dngfile import Picture, dng_bytes
 from greystep.demo.scenario import write_demo
-from greystep.log.ingest import Ingested, ingest
-from greystep.log.session import load_session
 from greystep.measure.chromaticity import upvp_to_xy, working_space, xy_to_xyz, xyz_to_upvp
+from greystep.session.ingest import Ingested, ingest
+from greystep.session.settings import load_session
 
 BLACK, WHITE = 512, 16383
 #: Green of the noise-free frames at output 0 of truth.json [counts above black].

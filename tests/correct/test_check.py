@@ -16,7 +16,7 @@ from greystep.correct.check import check
 from greystep.correct.gains import correct_frames
 from greystep.correct.render import render_frames
 from greystep.errors import GreystepError
-from greystep.show.strips import check_text, magnification, strips, strips_of
+from greystep.pages.strips import check_text, magnification, strips, strips_of
 
 FORMS = ("tiff", "exr", "dng")
 

@@ -11,8 +11,8 @@ import pytest
 from greystep.correct.developed import developed_correction, developed_matrix
 from greystep.correct.exchange import cdl_collection, clf_file, frame_ids, write_corrections
 from greystep.correct.gains import COLUMNS, Corrections
-from greystep.correct.reference import Reference
-from greystep.log.ingest import Body
+from greystep.correct.references import Reference
+from greystep.session.ingest import Body
 
 BODY = "Invented One 001"
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])

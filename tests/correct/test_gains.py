@@ -11,9 +11,9 @@ from greystep.correct.exchange import corrections_document, write_corrections
 from greystep.correct.gains import correct_frames
 from greystep.errors import GreystepError
 from greystep.files import to_json
-from greystep.log.ingest import Body, Ingested
-from greystep.log.session import load_session
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
+from greystep.session.ingest import Body, Ingested
+from greystep.session.settings import load_session
 
 #: XYZ -> camera of an invented camera (plausible values, no real body).
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])

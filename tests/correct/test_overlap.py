@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from greystep.correct.blocks import Blocks, block_side, read_blocks, thin
-from greystep.correct.framing import align
+from greystep.correct.alignment import align
 from greystep.correct.overlap import Overlap, compare, half_width_stops
 from greystep.errors import GreystepError
-from greystep.measure.frame import Mosaic, open_frame, read_region
+from greystep.raw.blocks import Blocks, block_side, read_blocks, thin
+from greystep.raw.frame import Mosaic, open_frame, read_region
 
 HEIGHT, WIDTH = 320, 480
 PATTERN = np.array([[0, 1], [3, 2]], np.int8)

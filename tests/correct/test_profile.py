@@ -10,10 +10,10 @@ from greystep.compare.drift import analyse
 from greystep.correct.gains import correct_frames
 from greystep.correct.profile import Profile, light_at, make_profile, profile_reference, profile_wanted
 from greystep.errors import GreystepError
-from greystep.log.ingest import Body, Ingested
-from greystep.log.session import load_session
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp, xy_to_xyz
-from greystep.measure.dng import ColourTags
+from greystep.raw.dng import ColourTags
+from greystep.session.ingest import Body, Ingested
+from greystep.session.settings import load_session
 
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])
 OTHER_MATRIX = np.array([[0.75, -0.20, -0.06], [-0.50, 1.30, 0.21], [-0.06, 0.15, 0.60]])

@@ -11,8 +11,10 @@ from greystep.compare.drift import Drift, analyse
 from greystep.correct.gains import correct_frames
 from greystep.correct.profile import make_profile
 from greystep.errors import GreystepError
-from greystep.log.ingest import Body, Ingested, ingest
-from greystep.log.reference import (
+from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp, xy_to_xyz
+from greystep.measure.target import fixed_target
+from greystep.session.ingest import Body, Ingested, ingest
+from greystep.session.reference import (
     HeadAtPower,
     MedianFrame,
     OneFrame,
@@ -24,9 +26,7 @@ from greystep.log.reference import (
     parse_reference,
     session_reference,
 )
-from greystep.log.session import load_session
-from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp, xy_to_xyz
-from greystep.measure.target import fixed_target
+from greystep.session.settings import load_session
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "hire_kit"
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from greystep.correct.smooth import trend
+from greystep.correct.trend import trend
 
 
 def test_a_straight_course_is_kept_exactly_ends_too() -> None:

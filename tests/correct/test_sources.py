@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 from greystep.cli.app import app
 from greystep.compare.drift import analyse
+from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.correct.gains import COLUMNS, Corrections, correct_frames
 from greystep.correct.profile import make_profile
 from greystep.demo import spectra
@@ -22,10 +23,9 @@ from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light
 from greystep.demo.scenario import write_session
 from greystep.demo.sensor import MATERIALS, Sensor, chip, expose, table_top
 from greystep.errors import GreystepError
-from greystep.log.ingest import Ingested, ingest
-from greystep.log.session import load_session
 from greystep.measure.chromaticity import steps, xyz_to_upvp
-from greystep.published import STEP_UPRIME_VPRIME
+from greystep.session.ingest import Ingested, ingest
+from greystep.session.settings import load_session
 
 #: 1.9 mired is 60 K at 5600 K.
 HEAD = HeadCharacter("A", "P1", "1071", mired=178.6, scatter_mired=1.9, scatter_duv=0.0002, scatter_stops=0.06)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.log.ambient import Patches, Signals, take_off
+from greystep.session.ambient import Patches, Signals, take_off
 
 FLASH = np.array([400.0, 800.0, 600.0])
 ROOM = np.array([30.0, 40.0, 10.0])  # at 1/125 s, f/11, ISO 100

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from greystep.log.arrivals import looks
-from greystep.log.session import Session, load_session
+from greystep.session.settings import Session, load_session
+from greystep.session.watch import looks
 
 EVERY_S = 0.005
 

@@ -5,8 +5,8 @@ import pytest
 
 from greystep.demo.kit import HeadCharacter, Kit, shoot
 from greystep.demo.scenario import write_session
-from greystep.log.ingest import ingest
-from greystep.log.session import load_session
+from greystep.session.ingest import ingest
+from greystep.session.settings import load_session
 
 PARTS = ["u_mired_frame", "u_mired_ambient", "u_mired_black"]
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from greystep.errors import GreystepError
 from greystep.files import write_toml
-from greystep.log.draft import (
+from greystep.planning.folder import (
     Draft,
     camera_settings,
     continued_document,
@@ -22,9 +22,9 @@ from greystep.log.draft import (
     shots_table,
     write_draft,
 )
-from greystep.log.plan import Cell, all_cells, arrange
-from greystep.log.session import load_session
-from greystep.log.shots import read_shots
+from greystep.planning.order import Cell, all_cells, arrange
+from greystep.session.settings import load_session
+from greystep.session.shots import read_shots
 
 LABELS = ["None", "007", 'Kopf "Ä", links', "a.b=c#d", "=1+1"]
 

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.log import faults
-from greystep.log.session import HeadInfo
+from greystep.session import faults
+from greystep.session.settings import HeadInfo
 
 POWERS = {"1/1": 0.0, "1/2": 1.0, "1/4": 2.0, "1/8": 3.0, "1/16": 4.0}
 

@@ -14,17 +14,17 @@ import pytest
 from greystep import flags
 from greystep.demo.scenario import write_demo
 from greystep.errors import FaultsError, GreystepError
-from greystep.log import cache
-from greystep.log.ingest import Ingested, ingest, join_readings, overviews, write_readings
-from greystep.log.remarks import FrameFault, SessionFact
-from greystep.log.session import load_session
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
-from greystep.measure.dng import ColourTags
-from greystep.measure.exposure import Exposure
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
+from greystep.raw.dng import ColourTags
+from greystep.raw.exposure import Exposure
 from greystep.sentences.frames import line, lines
 from greystep.sentences.session_notes import sentences
+from greystep.session import cache
+from greystep.session.ingest import Ingested, ingest, join_readings, overviews, write_readings
+from greystep.session.messages import FrameFault, SessionFact
+from greystep.session.settings import load_session
 
 BOX = (0.4, 0.4, 0.6, 0.6)
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])

@@ -13,15 +13,15 @@ from greystep.demo.kit import HeadCharacter, Kit, Shot, light, shoot
 from greystep.demo.scenario import write_session
 from greystep.demo.sensor import Sensor
 from greystep.errors import FaultsError
-from greystep.log import ingest as ingest_module
-from greystep.log.ingest import Ingested, ingest
-from greystep.log.placing import PlacedByLight, light_of, place_frames
-from greystep.log.session import load_session
-from greystep.measure.exposure import Exposure
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
+from greystep.raw.exposure import Exposure
 from greystep.sentences.frames import lines
 from greystep.sentences.session_notes import sentence
+from greystep.session import ingest as ingest_module
+from greystep.session.ingest import Ingested, ingest
+from greystep.session.matching import PlacedByLight, light_of, place_frames
+from greystep.session.settings import load_session
 
 HEADS = (HeadCharacter("A"), HeadCharacter("B", mired=177.0, output_stops=-1.3))
 KIT = Kit(
@@ -154,7 +154,7 @@ def test_rows_in_the_wrong_order_decide_nothing(session: Make) -> None:
 
 
 def test_where_light_does_not_tell_the_exposure_data_do(session: Make, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("greystep.log.placing.light_of", lambda readings, unlit: None)
+    monkeypatch.setattr("greystep.session.matching.light_of", lambda readings, unlit: None)
     folder, _ = session(lost=[12])
     count, place = faults_of(folder)
     assert count.startswith("20 rows, 19 frames in capture order: 1 frame too few; ")

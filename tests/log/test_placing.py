@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.log.draft import shots_table
-from greystep.log.placing import place_by_light
-from greystep.log.plan import Cell, all_cells, arrange
-from greystep.log.power import parse_power
+from greystep.planning.folder import shots_table
+from greystep.planning.order import Cell, all_cells, arrange
+from greystep.session.matching import place_by_light
+from greystep.session.power import parse_power
 
 LEVEL = {"A": 0.0, "B": -0.12, "C": 0.15}
 

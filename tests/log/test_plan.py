@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from greystep.errors import GreystepError
-from greystep.log.plan import FRAMES, Cell, Step, all_cells, arrange, swap_cells
-from greystep.log.power import parse_power
+from greystep.planning.order import FRAMES, Cell, Step, all_cells, arrange, swap_cells
+from greystep.session.power import parse_power
 
 CHECK = Cell("A", "full", 0.0)
 SEVEN = ["full", "1/2", "1/4", "1/8", "1/16", "1/32", "1/64"]

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from greystep.errors import GreystepError
-from greystep.log.power import parse_power, parse_power_name, same_power
+from greystep.session.power import parse_power, parse_power_name, same_power
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from greystep.errors import GreystepError
-from greystep.log.rig import (
+from greystep.planning.rig import (
     EVEN_PCT,
     distance_for,
     flash_durations,

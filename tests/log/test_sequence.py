@@ -11,9 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.sequence import assign_frames, capture_order, frame_files, list_raw, natural_key
-from greystep.log.session import load_session
-from greystep.measure.exposure import Exposure
+from greystep.raw.exposure import Exposure
+from greystep.session.log_slips import assign_frames
+from greystep.session.raw_files import capture_order, frame_files, list_raw, natural_key
+from greystep.session.settings import load_session
 
 
 def touch(folder: Path, *names: str, data: bytes = b"raw") -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.session import HeadInfo, Meter, Tolerance, load_session
+from greystep.session.settings import HeadInfo, Meter, Tolerance, load_session
 
 FLAT = "nm,factor\n380,0.18\n400,0.18\n550,0.181\n700,0.179\n780,0.18\n"
 

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.session import load_session
-from greystep.log.shots import read_shots
+from greystep.session.settings import load_session
+from greystep.session.shots import read_shots
 
 PLAIN = "frame,head,power,kind,pack,note\nf1.dng,A,1/1,flash,P1,first\nf2.dng,A,1/16,,P1,\namb.dng,,,ambient,,\n"
 

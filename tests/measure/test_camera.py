@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from greystep.constants import LIGHT_SOURCE_K
 from greystep.errors import GreystepError
 from greystep.measure import camera, chromaticity
-from greystep.measure.dng import ColourTags
-from greystep.published import LIGHT_SOURCE_K
+from greystep.raw.dng import ColourTags
 
 with np.printoptions():  # the import would leave numpy printing in a legacy style
     import colour

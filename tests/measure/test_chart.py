@@ -18,7 +18,7 @@ from greystep.measure.calibration import Calibration, best_fit, calibrate, camer
 from greystep.measure.camera import colour_from_matrix, fixed_matrix, read_camera_json
 from greystep.measure.chart import chart_colours, find_chart, measure_chart
 from greystep.measure.chromaticity import chart_reflectances, delta_e_2000
-from greystep.measure.frame import open_frame
+from greystep.raw.frame import open_frame
 
 Make = Callable[..., Path]
 Floats = NDArray[np.float64]

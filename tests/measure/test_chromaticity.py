@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from greystep.constants import C2_M_K
 from greystep.measure import chromaticity
 from greystep.measure.chromaticity import cct_duv, cct_duv_jacobian, cct_duv_to_xy
-from greystep.published import C2_M_K
 
 with np.printoptions():  # the import would leave numpy printing in a legacy style
     import colour

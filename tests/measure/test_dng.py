@@ -10,7 +10,7 @@ import rawpy
 import tifffile
 
 from greystep.errors import FrameError
-from greystep.measure.dng import Dng, read_box, read_dng, same_matrices
+from greystep.raw.dng import Dng, read_box, read_dng, same_matrices
 
 Make = Callable[..., Path]
 RAMP = np.arange(60 * 90, dtype=np.uint16).reshape(60, 90) % 4000

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from greystep.errors import FrameError
-from greystep.measure.exposure import (
+from greystep.raw.exposure import (
     Exposure,
     body_label,
     nominal_f_number,

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from greystep.errors import FrameError
-from greystep.measure import frame as frame_module
-from greystep.measure.exposure import read_exposure
-from greystep.measure.frame import Frame, library_exposure, open_frame, overview, read_region
+from greystep.raw import frame as frame_module
+from greystep.raw.exposure import read_exposure
+from greystep.raw.frame import Frame, library_exposure, open_frame, overview, read_region
 
 Make = Callable[..., Path]
 CORPUS = os.environ.get("GREYSTEP_CORPUS", "")

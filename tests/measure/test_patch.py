@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy import fft, ndimage
 
-from greystep.measure.frame import Mosaic
 from greystep.measure.patch import PatchSignal, measure_patch
+from greystep.raw.frame import Mosaic
 
 RGGB = np.array([[0, 1], [3, 2]], dtype=np.int8)
 # Twenty greens, eight reds and eight blues; the rows and columns of every colour repeat after six pixels.

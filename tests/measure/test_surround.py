@@ -3,15 +3,15 @@
 import numpy as np
 import pytest
 
-from greystep.measure.frame import Mosaic
-from greystep.measure.surround import (
+from greystep.measure.target import Target, fixed_target, pixel_box
+from greystep.measure.target_moved import (
     reference_surround,
     surround_box,
     surround_of,
     surround_pixels,
     target_state,
 )
-from greystep.measure.target import Target, fixed_target, pixel_box
+from greystep.raw.frame import Mosaic
 
 
 def region(

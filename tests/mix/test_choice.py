@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from greystep.compare.drift import analyse
 from greystep.errors import GreystepError
-from greystep.log.session import HeadInfo
-from greystep.mix.choice import UNIT, best_sets
-from greystep.mix.ganging import choose, choose_gang
+from greystep.mix.choose import choose, choose_gang
+from greystep.mix.search import UNIT, best_sets
+from greystep.session.settings import HeadInfo
 
 
 def every_set(points: np.ndarray, heads: list[int], need: int) -> list[tuple[int, int, tuple[int, ...]]]:

@@ -8,7 +8,7 @@ import pytest
 from greystep.errors import FaultsError, GreystepError
 from greystep.measure import chromaticity
 from greystep.mix.gels import NO_GEL, Gel, all_stacks, join_gels, nominal_gels, parse_gel, read_gels
-from greystep.mix.mixing import with_gel
+from greystep.mix.lights import with_gel
 
 #: Shift [mired] as printed, from, to [K]: public tables of conversion filters (80A -131, 80B -112, 85B +131, 85 +112),
 #: and the arithmetic 1e6 / T2 - 1e6 / T1 of a published article on mireds.

@@ -11,11 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from greystep.compare.drift import Drift, analyse
-from greystep.log.session import DEFAULT_TOLERANCE
 from greystep.measure import camera, chromaticity
 from greystep.mix.casts import find_casts
 from greystep.mix.gels import NO_GEL, Gel, nominal_gels, parse_gel
-from greystep.mix.mixing import (
+from greystep.mix.lights import (
     best_balance,
     build_lights,
     colour_of,
@@ -28,6 +27,7 @@ from greystep.mix.mixing import (
     upvp_of,
 )
 from greystep.mix.setup import SetupRow
+from greystep.session.settings import DEFAULT_TOLERANCE
 
 NM = np.arange(380.0, 781.0)
 _FUNCTIONS = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]

@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.log.session import HeadInfo
 from greystep.mix.gels import NO_GEL
-from greystep.mix.planned import check_shutter, duration
 from greystep.mix.setup import SetupRow
+from greystep.mix.shutter import check_shutter, duration
+from greystep.session.settings import HeadInfo
 
 HEADS = {
     "A": HeadInfo("", "", None, {0.0: 1 / 100, 4.0: 1 / 1600}, ""),

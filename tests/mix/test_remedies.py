@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 
 from greystep.compare.drift import Drift, analyse
-from greystep.log.session import DEFAULT_TOLERANCE
+from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.measure import chromaticity
 from greystep.mix.changes import Plates
 from greystep.mix.gels import NO_GEL, Gel, nominal_gels
-from greystep.mix.mixing import build_lights, light_xyz, points, upvp_of
+from greystep.mix.lights import build_lights, light_xyz, points, upvp_of
 from greystep.mix.remedies import EFFORT, Remedy, cheapest, find_remedies
 from greystep.mix.setup import SetupRow
-from greystep.published import STEP_UPRIME_VPRIME
 from greystep.sentences.setups import what
+from greystep.session.settings import DEFAULT_TOLERANCE
 
 MATRIX = np.array([[1.05, -0.35, -0.10], [-0.50, 1.30, 0.20], [-0.10, 0.25, 0.80]])
 

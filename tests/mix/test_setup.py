@@ -8,9 +8,9 @@ import pytest
 
 from greystep.compare.drift import Drift, analyse
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.session import HeadInfo
 from greystep.mix.gels import nominal_gels
 from greystep.mix.setup import Setup, parse_reading, read_setup
+from greystep.session.settings import HeadInfo
 
 
 @pytest.fixture(scope="module")

@@ -8,12 +8,12 @@ import pytest
 
 from greystep import words
 from greystep.flags import Flag
-from greystep.log.arrivals import messages_of
-from greystep.log.placing import OtherLight, PlacedByLight, ShotInPart
-from greystep.log.remarks import BodyFact, BodyNote, FlaggedFrame, FrameFault, KeptElsewhere, NotKept, SessionFact
-from greystep.log.sequence import Gap, Slip
 from greystep.sentences.frames import line
 from greystep.sentences.session_notes import sentence
+from greystep.session.log_slips import Gap, Slip
+from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
+from greystep.session.messages import BodyFact, BodyNote, FlaggedFrame, FrameFault, KeptElsewhere, NotKept, SessionFact
+from greystep.session.watch import messages_of
 
 ONE = FlaggedFrame(
     frame="f1.dng", row=2, head="A", power="1/4", exposure_s=1 / 250, clipped_pct=math.nan, gradient_pct=12.0,

@@ -10,9 +10,9 @@ import pytest
 
 from greystep.columns import HeadRow, PairRow, PowerRow, names, rows_of
 from greystep.compare.verdict import WorstPair
-from greystep.log.bodies import Body
-from greystep.log.session import DEFAULT_TOLERANCE
 from greystep.sentences.summary import FrameCounts, ReferenceLight, Summary
+from greystep.session.bodies import Body
+from greystep.session.settings import DEFAULT_TOLERANCE
 from greystep.terms import Quantity, Verdict
 from greystep.words import CAUTION
 

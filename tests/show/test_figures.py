@@ -14,7 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.image import imread
 
-from greystep.show import canvas, figures, series
+from greystep.pages import figures
+from greystep.pages import svg as canvas
+from greystep.pages import tables as series
 
 SVG = "{http://www.w3.org/2000/svg}"
 HREF = "{http://www.w3.org/1999/xlink}href"
@@ -126,7 +128,7 @@ def test_a_thumbnail_is_a_jpeg_of_at_most_that_size() -> None:
 
 
 def test_a_home_that_cannot_be_written_draws_in_silence(tmp_path: Any) -> None:
-    code = "from greystep.show.canvas import open_figure\nwith open_figure() as (f, a): f.canvas.draw()"
+    code = "from greystep.pages.svg import open_figure\nwith open_figure() as (f, a): f.canvas.draw()"
     nowhere = "/proc/nowhere"
     environment = {k: v for k, v in os.environ.items() if k != "MPLCONFIGDIR"} | {
         "HOME": nowhere, "XDG_CONFIG_HOME": nowhere, "XDG_CACHE_HOME": nowhere, "TMPDIR": str(tmp_path),

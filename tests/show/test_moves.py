@@ -7,7 +7,7 @@ import pandas as pd
 
 from greystep.compare.anchors import Anchor
 from greystep.compare.history import History, HistoryNote, MovedAlike
-from greystep.show.moves import history_text
+from greystep.pages.history import history_text
 
 BANNED = re.compile(r"\bsteps?\b|u'v'|expanded|locus|\bnan\b|sigma", re.IGNORECASE)
 

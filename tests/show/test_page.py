@@ -7,9 +7,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from greystep.log.session import Tolerance
+from greystep.pages import figures
+from greystep.pages import formats as words
+from greystep.pages import report as page
+from greystep.pages import svg as canvas
+from greystep.pages import tables as series
 from greystep.sentences.summary import ReferenceLight
-from greystep.show import canvas, figures, page, series, words
+from greystep.session.settings import Tolerance
 
 
 def build(kit: Any, **changed: Any) -> str:
@@ -249,7 +253,7 @@ def contrast(colour: str, ground: str) -> float:
 
 def test_every_text_colour_reads_on_its_ground() -> None:
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
-    template = files("greystep.show").joinpath("look.html").read_text(encoding="utf-8")
+    template = files("greystep.pages").joinpath("style.html").read_text(encoding="utf-8")
     colours = dict(re.findall(r"--(ink|grey|accent|soft): (#[0-9a-f]{6})", template))
     assert len(colours) == 4
     for name in ("ink", "grey", "accent"):

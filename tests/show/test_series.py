@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.pages import tables as series
 from greystep.sentences.summary import ReferenceLight
-from greystep.show import series
 
 
 def light(u_prime: float, v_prime: float) -> ReferenceLight:

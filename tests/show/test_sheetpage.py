@@ -6,10 +6,10 @@ from html.parser import HTMLParser
 import pandas as pd
 import pytest
 
-from greystep.log.draft import Draft, session_document, shots_table
-from greystep.log.plan import Cell, all_cells, arrange, swap_cells
-from greystep.log.rig import Rig
-from greystep.show.sheetpage import plan_text, shot_sheet
+from greystep.pages.shot_sheet import plan_text, shot_sheet
+from greystep.planning.folder import Draft, session_document, shots_table
+from greystep.planning.order import Cell, all_cells, arrange, swap_cells
+from greystep.planning.rig import Rig
 
 RIG = Rig("1/125", False, 2, 3, 0.5, 1.5)
 

@@ -7,7 +7,7 @@ import pytest
 from greystep import columns
 from greystep.columns import CorrectionRow
 from greystep.flags import MEANING
-from greystep.show import terminal
+from greystep.pages import screen as terminal
 
 
 def text_of(kit: Any, **changed: Any) -> str:

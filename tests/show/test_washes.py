@@ -5,9 +5,9 @@ import pytest
 
 from greystep.measure import chromaticity
 from greystep.mix.casts import LightCast, LightPair
-from greystep.mix.mixing import White
+from greystep.mix.lights import White
+from greystep.pages import setup_figures as washes
 from greystep.sentences import setups
-from greystep.show import washes
 
 WHITE = np.array([0.2061, 0.4762])
 LIGHTS = WHITE + np.array([[0.0, 0.0], [0.0024, 0.0041], [-0.0008, 0.0010]])

@@ -9,9 +9,13 @@ import pytest
 
 from greystep.compare.drift import analyse
 from greystep.compare.verdict import report_facts
-from greystep.log.session import load_session
+from greystep.pages import figures
+from greystep.pages import formats as words
+from greystep.pages import report as page
+from greystep.pages import screen as terminal
+from greystep.pages import tables as series
 from greystep.sentences.summary import Summary, summary
-from greystep.show import figures, page, series, terminal, words
+from greystep.session.settings import load_session
 
 
 def shown(readings: pd.DataFrame, folder: Path, thumbnails: Any) -> tuple[Summary, str, str]:

@@ -6,9 +6,9 @@ import pandas as pd
 
 from greystep.columns import HeadRow, PairRow, names
 from greystep.compare.verdict import WorstPair
-from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
+from greystep.pages import formats as words
 from greystep.sentences import kit
-from greystep.show import words
+from greystep.session.settings import DEFAULT_TOLERANCE, Tolerance
 from greystep.terms import Quantity, Verdict
 
 

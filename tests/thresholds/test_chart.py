@@ -16,7 +16,7 @@ from greystep.measure.calibration import Calibration, best_fit, calibrate, camer
 from greystep.measure.camera import colour_from_matrix
 from greystep.measure.chart import chart_colours, find_chart, fit_weights, measure_chart, turned_corners
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
-from greystep.measure.frame import open_frame
+from greystep.raw.frame import open_frame
 
 Make = Callable[..., Path]
 Floats = NDArray[np.float64]

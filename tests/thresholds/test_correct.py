@@ -12,20 +12,20 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from greystep.correct.blocks import Blocks, block_side, thin
-from greystep.correct.framing import align, bloomed
+from greystep.correct.alignment import align, bloomed
 from greystep.correct.images import Origin
-from greystep.correct.lit import what_changed
+from greystep.correct.lit_by import what_changed
 from greystep.correct.overlap import compare, half_width_stops
 from greystep.correct.render import Developed, said_of_loss, write_image
-from greystep.correct.series import assumed_light, join_series
-from greystep.correct.smooth import trend
+from greystep.correct.shared import assumed_light, join_series
+from greystep.correct.trend import trend
 from greystep.correct.unmix import unmix
-from greystep.log.bodies import Body
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
-from greystep.measure.dng import ColourTags
-from greystep.measure.exposure import Exposure
-from greystep.measure.frame import Mosaic
+from greystep.raw.blocks import Blocks, block_side, thin
+from greystep.raw.dng import ColourTags
+from greystep.raw.exposure import Exposure
+from greystep.raw.frame import Mosaic
+from greystep.session.bodies import Body
 
 Floats = NDArray[np.float64]
 #: Fields of four blocks a side.

@@ -13,12 +13,12 @@ from scipy import ndimage, special
 
 from greystep.errors import GreystepError
 from greystep.measure.camera import fixed_matrix
-from greystep.measure.dng import ColourTags
-from greystep.measure.frame import Mosaic
 from greystep.measure.patch import measure_patch
 from greystep.measure.reading import measure_frame
-from greystep.measure.surround import shift_between, target_state
 from greystep.measure.target import find_target, fixed_target
+from greystep.measure.target_moved import shift_between, target_state
+from greystep.raw.dng import ColourTags
+from greystep.raw.frame import Mosaic
 
 Make = Callable[..., Path]
 Floats = NDArray[np.float64]

@@ -12,14 +12,14 @@ import pytest
 
 from greystep.compare.drift import Drift, analyse
 from greystep.errors import FaultsError
-from greystep.log.session import HeadInfo
 from greystep.measure import chromaticity
-from greystep.mix.additive import measured_setup
 from greystep.mix.changes import Change, find_changes
-from greystep.mix.ganging import choose, choose_gang
+from greystep.mix.choose import choose, choose_gang
 from greystep.mix.gels import NO_GEL, Gel, all_stacks, read_gels
-from greystep.mix.mixing import build_lights, upvp_of
+from greystep.mix.lights import build_lights, upvp_of
+from greystep.mix.measured import measured_setup
 from greystep.mix.setup import SetupRow, read_setup
+from greystep.session.settings import HeadInfo
 
 #: XYZ to camera RGB of an invented camera.
 MATRIX = np.array([[1.05, -0.35, -0.10], [-0.50, 1.30, 0.20], [-0.10, 0.25, 0.80]])

@@ -37,13 +37,13 @@ def audit(
     """
     box = parse_patch(patch)
     from greystep.files import to_json, write_json, write_text
-    from greystep.log.ingest import ingest
-    from greystep.log.rig import seconds
-    from greystep.log.session import load_session
     from greystep.mix.audit import audit_path, gels_at_hand
+    from greystep.pages.audit import audit_document, audit_drawings, audit_page
+    from greystep.pages.screen import audit_text
+    from greystep.planning.rig import seconds
     from greystep.sentences.frames import lines
-    from greystep.show.auditpage import audit_document, audit_drawings, audit_page
-    from greystep.show.terminal import audit_text
+    from greystep.session.ingest import ingest
+    from greystep.session.settings import load_session
 
     shot = setup.is_dir()
     if profile is None and not shot:

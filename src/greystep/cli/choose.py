@@ -48,11 +48,11 @@ def choose(
     if need is None and not ganged:
         raise typer.BadParameter("say how many heads, such as --need 3", param_hint="--need")
     from greystep.files import to_json, write_json
-    from greystep.log.ingest import ingest
-    from greystep.log.session import load_session
-    from greystep.mix.ganging import choice_document, choose_from
+    from greystep.mix.choose import choice_document, choose_from
+    from greystep.pages.screen import choose_text
     from greystep.sentences.frames import lines
-    from greystep.show.terminal import choose_text
+    from greystep.session.ingest import ingest
+    from greystep.session.settings import load_session
     from greystep.terms import Verdict
 
     allowed = [part.strip() for part in (powers or "").split(",") if part.strip()]

@@ -22,7 +22,7 @@ from greystep.cli.options import (
 if TYPE_CHECKING:
     from greystep.correct.gains import Corrections
     from greystep.correct.profile import Profile
-    from greystep.log.ingest import Ingested
+    from greystep.session.ingest import Ingested
 
 
 class Space(StrEnum):
@@ -90,9 +90,9 @@ def correct(
     """
     from greystep.correct.exchange import corrections_document, write_corrections
     from greystep.files import to_json
-    from greystep.log.ingest import write_readings
+    from greystep.pages.screen import correct_text
     from greystep.sentences.frames import lines
-    from greystep.show.terminal import correct_text
+    from greystep.session.ingest import write_readings
 
     found, corrections = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
     title, folder = found.session.title, out or session / "report"
@@ -128,9 +128,9 @@ def find_corrections(
     if smooth and to is not None:
         raise typer.BadParameter("the trend is the reference; leave --to out, or --smooth", param_hint="--smooth")
     from greystep.correct.gains import correct_frames
-    from greystep.log.ingest import ingest
-    from greystep.log.reference import other_session
-    from greystep.log.session import load_session
+    from greystep.session.ingest import ingest
+    from greystep.session.reference import other_session
+    from greystep.session.settings import load_session
 
     with progress_bar("reading frames") as progress:
         found = ingest(load_session(session), patch=box, progress=progress, store=out)
@@ -157,7 +157,7 @@ def _checked(
     """Measure the rendered files again and write check.csv and check.svg; return rows, files and the text of it."""
     from greystep.correct.check import check
     from greystep.files import records, write_table, write_text
-    from greystep.show.strips import check_text, strips_of
+    from greystep.pages.strips import check_text, strips_of
 
     checked = check(found, corrections, folder)
     say(*checked.messages)
@@ -170,8 +170,8 @@ def _checked(
 
 def _session(path: Path, store: Path | None) -> "Ingested":
     """Read another session, for what it knows of its lights."""
-    from greystep.log.ingest import ingest
-    from greystep.log.session import load_session
+    from greystep.session.ingest import ingest
+    from greystep.session.settings import load_session
 
     loaded = load_session(path)
     with progress_bar(f"reading {path.name}") as progress:

@@ -32,11 +32,11 @@ def history(
     from greystep.compare.drift import analyse
     from greystep.compare.history import Move, compare_sessions
     from greystep.files import records, to_json, write_table
-    from greystep.log.ingest import ingest
-    from greystep.log.session import load_session
+    from greystep.pages.history import history_text
     from greystep.sentences.frames import lines
-    from greystep.sentences.moves import note
-    from greystep.show.moves import history_text
+    from greystep.sentences.history import note
+    from greystep.session.ingest import ingest
+    from greystep.session.settings import load_session
 
     loaded = [load_session(path) for path in sessions]
     titles = [session.title for session in loaded]

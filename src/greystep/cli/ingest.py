@@ -36,11 +36,11 @@ def ingest(
     """
     box = parse_patch(patch)
     from greystep.files import to_json
-    from greystep.log.ingest import ingest as read
-    from greystep.log.ingest import write_readings
-    from greystep.log.session import load_session
+    from greystep.pages.screen import ingest_text
     from greystep.sentences.frames import lines
-    from greystep.show.terminal import ingest_text
+    from greystep.session.ingest import ingest as read
+    from greystep.session.ingest import write_readings
+    from greystep.session.settings import load_session
 
     loaded = load_session(session)
     with progress_bar("reading frames") as progress:
@@ -58,8 +58,8 @@ def document(readings: "pd.DataFrame") -> dict[str, Any]:
     """Return what ``--json`` prints of the readings."""
     from greystep import __version__
     from greystep.files import records
-    from greystep.log.ingest import as_written
-    from greystep.log.table import status_counts
+    from greystep.session.ingest import as_written
+    from greystep.session.readings import status_counts
 
     rows = records(as_written(readings))
     return {"schema": 1, "greystep": __version__, "frames": status_counts(readings), "readings": rows}

@@ -72,7 +72,7 @@ def say(*lines: str) -> None:
 
 def show(text: str) -> None:
     """Print results to stdout, in letters that the terminal can show."""
-    from greystep.show.terminal import printable
+    from greystep.pages.screen import printable
 
     typer.echo(printable(text, getattr(sys.stdout, "encoding", None)))  # None where the caller has closed it
 

@@ -84,12 +84,12 @@ def plan(
     if reference and reference in _labels(swap):
         raise typer.BadParameter(f"head {reference} is moved in the swap; name another", param_hint="--reference")
     from greystep import __version__
-    from greystep.compare.planning import Wishes, plan_more, plan_swap, plan_test
     from greystep.files import records, refuse_to_overwrite, to_json
-    from greystep.log.draft import shots_table, write_draft
-    from greystep.log.ingest import ingest
-    from greystep.log.session import load_session
-    from greystep.show.sheetpage import asked_text, plan_text, shot_sheet
+    from greystep.pages.shot_sheet import asked_text, plan_text, shot_sheet
+    from greystep.planning.folder import shots_table, write_draft
+    from greystep.planning.plans import Wishes, plan_more, plan_swap, plan_test
+    from greystep.session.ingest import ingest
+    from greystep.session.settings import load_session
 
     refuse_to_overwrite(folder)
     title, levels = folder.resolve().name, tuple(_labels(powers))

@@ -72,8 +72,8 @@ def render(
     """
     from greystep import __version__
     from greystep.files import to_json
-    from greystep.log.ingest import write_readings
     from greystep.sentences.frames import lines
+    from greystep.session.ingest import write_readings
 
     found, corrections = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
     folder = out or session / "report"

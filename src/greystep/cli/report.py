@@ -23,9 +23,9 @@ from greystep.errors import GreystepError
 
 if TYPE_CHECKING:
     from greystep.compare.drift import Drift
-    from greystep.log.ingest import Ingested
-    from greystep.log.session import Tolerance
     from greystep.sentences.summary import Summary
+    from greystep.session.ingest import Ingested
+    from greystep.session.settings import Tolerance
 
 
 def report(
@@ -59,11 +59,11 @@ def report(
     from greystep.compare.drift import analyse
     from greystep.compare.verdict import report_facts
     from greystep.files import to_json, write_table
-    from greystep.log.ingest import ingest, write_readings
-    from greystep.log.session import load_session
+    from greystep.pages.screen import report_text
     from greystep.sentences.frames import lines
     from greystep.sentences.summary import summary, summary_json
-    from greystep.show.terminal import report_text
+    from greystep.session.ingest import ingest, write_readings
+    from greystep.session.settings import load_session
 
     loaded = load_session(session)
     loaded = replace(loaded, tolerance=_limits(loaded.tolerance, mired, duv, kelvin, steps, output_stops))
@@ -121,11 +121,11 @@ def _limits(
 def _write(found: "Ingested", drift: "Drift", content: "Summary", folder: Path, store: Path | None) -> list[Path]:
     """Write tables, figures with their numbers, and the page; return the paths that matter to the person."""
     from greystep.files import write_json, write_table, write_text
-    from greystep.log.ingest import overviews
+    from greystep.pages.figures import drawings
+    from greystep.pages.report import report_page
+    from greystep.pages.tables import figure_tables
     from greystep.sentences.summary import summary_json
-    from greystep.show.figures import drawings
-    from greystep.show.page import report_page
-    from greystep.show.series import figure_tables
+    from greystep.session.ingest import overviews
 
     tables = figure_tables(drift.powers, found.readings, content.reference)
     figures = drawings(tables, content.reference, content.tolerance)

@@ -31,12 +31,12 @@ def watch(
     """
     box = parse_patch(patch)
     from greystep.files import to_json
-    from greystep.log.arrivals import arrivals, changed_frames, messages_of, next_to_shoot
-    from greystep.log.ingest import ingest, write_readings
-    from greystep.log.session import load_session
-    from greystep.log.shots import read_shots
+    from greystep.pages.screen import arrived_text, looking_text, watched_text
     from greystep.sentences.frames import lines
-    from greystep.show.terminal import arrived_text, looking_text, watched_text
+    from greystep.session.ingest import ingest, write_readings
+    from greystep.session.settings import load_session
+    from greystep.session.shots import read_shots
+    from greystep.session.watch import arrivals, changed_frames, messages_of, next_to_shoot
 
     loaded = load_session(session)
     logged = (loaded.path / "shots.csv").is_file()

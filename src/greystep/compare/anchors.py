@@ -9,16 +9,11 @@ import numpy as np
 from greystep.columns import FrameRow, rows_of
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, effective_dof
-from greystep.log.ingest import Ingested
-from greystep.log.power import same_power
-from greystep.log.session import Tolerance
+from greystep.constants import METER_REPEAT_MIRED, OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE
 from greystep.measure.uncertainty import ALPHA, student_factor
-from greystep.published import (
-    METER_REPEAT_MIRED,
-    OBSERVER_OTHER_TYPE_MIRED,
-    OBSERVER_SAME_HEAD,
-    OBSERVER_SAME_TYPE,
-)
+from greystep.session.ingest import Ingested
+from greystep.session.power import same_power
+from greystep.session.settings import Tolerance
 from greystep.terms import Kind
 
 

@@ -10,13 +10,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
-from greystep.compare.clock import firing_order, index_clock, text_column
+from greystep.compare.firing_times import firing_order, index_clock, text_column
 from greystep.compare.fit import Array, Estimates, Indices, LeastSquares, effective_dof, least_squares
-from greystep.compare.warmup import Fired, Heat, find_heat
+from greystep.compare.heat import Fired, Heat, find_heat
+from greystep.constants import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
 from greystep.flags import Flag, Status
-from greystep.log.power import SAME_STOPS
-from greystep.log.shots import noted_checks
-from greystep.published import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
+from greystep.session.power import SAME_STOPS
+from greystep.session.shots import noted_checks
 from greystep.terms import LIT, PARTS, Kind
 
 #: What is fitted, each by the same design.
@@ -435,7 +435,7 @@ def settings(stops: Array) -> Indices:
 
 
 def same_powers(a: Array, b: Array) -> npt.NDArray[np.bool_]:
-    """Return where two powers [stops below full] are one, as `greystep.log.power.same_power`."""
+    """Return where two powers [stops below full] are one, as `greystep.session.power.same_power`."""
     return np.asarray(np.abs(a - b) <= SAME_STOPS + 1e-9)
 
 

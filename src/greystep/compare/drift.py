@@ -11,19 +11,14 @@ import numpy as np
 import pandas as pd
 
 from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells, same_powers
-from greystep.compare.contrasts import components, difference, slope, spans
+from greystep.compare.differences import components, difference, slope, spans
 from greystep.compare.fit import Array, Estimates, Indices, half_width, own_variances, pooled_sd
-from greystep.compare.reference import reference_light
+from greystep.compare.reference_light import reference_light
+from greystep.constants import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE, STEP_UPRIME_VPRIME
 from greystep.errors import GreystepError
-from greystep.log.power import same_power
-from greystep.log.reference import HeadAtPower, WholeKit, choose_lights, session_reference
-from greystep.log.session import Session
-from greystep.published import (
-    OBSERVER_OTHER_TYPE_MIRED,
-    OBSERVER_SAME_HEAD,
-    OBSERVER_SAME_TYPE,
-    STEP_UPRIME_VPRIME,
-)
+from greystep.session.power import same_power
+from greystep.session.reference import HeadAtPower, WholeKit, choose_lights, session_reference
+from greystep.session.settings import Session
 from greystep.terms import COLUMN
 from greystep.words import GIVE_MATRIX
 

@@ -8,10 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from greystep.columns import HeadRow, rows_of
-from greystep.compare.blame import MIRED_PER_DUV, OddHeads, away, sound_rows, weight
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, Indices
 from greystep.compare.limits import Flags, Rows, longest_run, matches, own_rows, rounds_to_decide
+from greystep.compare.odd_heads import MIRED_PER_DUV, OddHeads, away, sound_rows, weight
 from greystep.flags import Flag
 from greystep.terms import COLUMN, PARTS, Quantity, Verdict
 

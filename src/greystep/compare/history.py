@@ -25,7 +25,7 @@ from greystep.compare.anchors import (
     reference_key,
 )
 from greystep.errors import GreystepError
-from greystep.log.session import DEFAULT_TOLERANCE, Tolerance
+from greystep.session.settings import DEFAULT_TOLERANCE, Tolerance
 from greystep.terms import PARTS
 from greystep.words import heads as named_heads
 

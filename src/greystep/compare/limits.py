@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from greystep.compare.contrasts import components, difference, within_pairs
+from greystep.compare.differences import components, difference, within_pairs
 from greystep.compare.drift import Drift
 from greystep.compare.fit import (
     Array,
@@ -21,8 +21,8 @@ from greystep.compare.fit import (
     largest_studentised,
     pair_variances,
 )
-from greystep.log.session import Tolerance
 from greystep.measure.uncertainty import student_factor
+from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Quantity, Verdict
 
 Flags = npt.NDArray[np.bool_]

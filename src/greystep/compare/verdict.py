@@ -11,13 +11,13 @@ from scipy.special import chdtri
 
 from greystep import words as say
 from greystep.columns import PairRow, rows_of
-from greystep.compare.advice import Action, find_actions
-from greystep.compare.attribution import Attribution, OnePack, attribute, heads_on_one_pack
-from greystep.compare.blame import OddHeads, find_odd_heads
-from greystep.compare.bracket import CheckFrames, Moved, find_check_frames, find_moves
+from greystep.compare.actions import Action, find_actions
 from greystep.compare.cells import same_powers
+from greystep.compare.check_frames import CheckFrames, Moved, find_check_frames, find_moves
 from greystep.compare.drift import Drift
 from greystep.compare.findings import Finding, find
+from greystep.compare.head_or_pack import Attribution, OnePack, attribute, heads_on_one_pack
+from greystep.compare.iso_steps import IsoStep, find_iso_steps
 from greystep.compare.limits import (
     Flags,
     Rows,
@@ -31,11 +31,11 @@ from greystep.compare.limits import (
     verdicts,
     worst_of,
 )
-from greystep.compare.sensitivity import IsoStep, find_iso_steps
+from greystep.compare.odd_heads import OddHeads, find_odd_heads
+from greystep.constants import OBSERVER_SAME_HEAD
 from greystep.errors import GreystepError
-from greystep.log.session import Tolerance
 from greystep.measure.uncertainty import student_factor
-from greystep.published import OBSERVER_SAME_HEAD
+from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Quantity, Verdict
 
 _CLAIM: Final = re.compile(r"(?:\+/?-|\u00b1)?\s*(\d+(?:[.,]\d+)?)\s*(k|kelvin|mired)", re.IGNORECASE)

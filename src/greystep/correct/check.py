@@ -14,19 +14,19 @@ import pandas as pd
 
 from greystep.arrays import Floats, Triple
 from greystep.columns import CheckRow, CorrectionRow, FrameRow, names, rows_of
-from greystep.correct.blocks import BAND, Blocks, block_side, read_blocks, thin
-from greystep.correct.dngcopy import baseline_exposure
+from greystep.correct.dng_copy import baseline_exposure
 from greystep.correct.gains import Corrections
 from greystep.correct.images import read_image
 from greystep.correct.overlap import compare
 from greystep.correct.render import RECORD, SUFFIXES, Job, below, is_finished, jobs_of, read_record
 from greystep.errors import FrameError, GreystepError
-from greystep.log.ingest import Ingested
 from greystep.measure import chromaticity
-from greystep.measure.exposure import read_exposure
-from greystep.measure.frame import Mosaic, open_frame, read_region, usable_range
 from greystep.measure.patch import measure_patch
 from greystep.measure.target import pixel_box
+from greystep.raw.blocks import BAND, Blocks, block_side, read_blocks, thin
+from greystep.raw.exposure import read_exposure
+from greystep.raw.frame import Mosaic, open_frame, read_region, usable_range
+from greystep.session.ingest import Ingested
 from greystep.terms import Source
 
 _PATTERN: Final = np.array([[-1]], np.int8)

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from greystep.arrays import Filters, Floats, Image
-from greystep.measure.frame import Frame, read_region, usable_range
+from greystep.raw.frame import Frame, read_region, usable_range
 
 #: Rows that are developed at a time, to spare memory.
 BAND = 512
@@ -23,7 +23,7 @@ def developed_bands(frame: Frame, factors: Floats, neutral: Floats, developed: F
     Parameters
     ----------
     frame : Frame
-        From `greystep.measure.frame.open_frame`.
+        From `greystep.raw.frame.open_frame`.
     factors : array (3,)
         ``2**exposure_stops * gains`` in camera RGB.
     neutral : array (3,)

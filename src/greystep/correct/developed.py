@@ -4,8 +4,8 @@ import numpy as np
 
 from greystep.arrays import Floats
 from greystep.errors import GreystepError
-from greystep.log.ingest import Body
 from greystep.measure import chromaticity
+from greystep.session.ingest import Body
 
 
 def developed_matrix(body: Body, neutral: Floats, space: str) -> Floats:

@@ -14,18 +14,18 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
-from greystep.compare.reference import TestedLights, find_lights
+from greystep.compare.reference_light import TestedLights, find_lights
 from greystep.correct.developed import developed_correction, developed_matrix
-from greystep.correct.lit import one_light
+from greystep.correct.frame_light import Sources, find_sources
+from greystep.correct.lit_by import one_light
 from greystep.correct.profile import Profile, light_at, observer_mired, profile_reference, profile_wanted
-from greystep.correct.reference import Reference, carried, find_reference, usable, wanted_here, white
-from greystep.correct.smooth import trend
-from greystep.correct.sources import Sources, find_sources
+from greystep.correct.references import Reference, carried, find_reference, usable, wanted_here, white
+from greystep.correct.trend import trend
 from greystep.errors import GreystepError
-from greystep.log.ambient import settings_of
-from greystep.log.ingest import Ingested
-from greystep.log.reference import KNOWN, HeadAtPower, MedianFrame, OneFrame, Wanted, WholeKit, parse_reference
-from greystep.log.session import Session
+from greystep.session.ambient import settings_of
+from greystep.session.ingest import Ingested
+from greystep.session.reference import KNOWN, HeadAtPower, MedianFrame, OneFrame, Wanted, WholeKit, parse_reference
+from greystep.session.settings import Session
 from greystep.terms import LIT
 from greystep.words import GIVE_MATRIX
 

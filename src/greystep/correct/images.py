@@ -21,7 +21,7 @@ from greystep.arrays import Floats
 from greystep.errors import FrameError, GreystepError
 from greystep.files import write_bytes
 from greystep.measure import chromaticity
-from greystep.measure.exposure import Exposure, quiet
+from greystep.raw.exposure import Exposure, quiet
 
 #: Tags of text that a raw file in a TIFF may hold and that are its owner's: description, artist, copyright.
 _DESCRIPTION, _ARTIST, _COPYRIGHT = 270, 315, 33432

@@ -14,10 +14,10 @@ import numpy as np
 from scipy import ndimage
 
 from greystep.arrays import Booleans, Floats, Indices, jackknife_deviations, tukey_weights
-from greystep.correct.blocks import Blocks
-from greystep.correct.framing import DARK, align, bloomed, laid_over
+from greystep.correct.alignment import DARK, align, bloomed, laid_over
 from greystep.flags import Flag
 from greystep.measure.uncertainty import student_factor
+from greystep.raw.blocks import Blocks
 
 #: Blocks along the side of a field.
 FIELD: Final = 4

@@ -22,9 +22,9 @@ from greystep.correct.render import (
     write_image,
 )
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.ingest import Ingested
-from greystep.log.session import check_place
-from greystep.log.sheet import nearest, read_number, read_sheet
+from greystep.session.csvfile import nearest, read_number, read_sheet
+from greystep.session.ingest import Ingested
+from greystep.session.settings import check_place
 
 #: Bytes a pixel takes in the file, twice for the part that is written first.
 _PIXEL_BYTES: Final = 12

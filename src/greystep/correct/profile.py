@@ -9,14 +9,14 @@ import numpy.typing as npt
 
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Estimates, contrast
-from greystep.compare.reference import TestedLights, reference_light, tested_lights
-from greystep.correct.reference import Reference, seen_light, white
+from greystep.compare.reference_light import TestedLights, reference_light, tested_lights
+from greystep.constants import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE
+from greystep.correct.references import Reference, seen_light, white
 from greystep.errors import GreystepError
-from greystep.log.ingest import Body, Ingested
-from greystep.log.power import SAME_STOPS
-from greystep.log.reference import HeadAtPower, TestedLight, WholeKit, session_reference
 from greystep.measure.uncertainty import student_factor
-from greystep.published import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE
+from greystep.session.ingest import Body, Ingested
+from greystep.session.power import SAME_STOPS
+from greystep.session.reference import HeadAtPower, TestedLight, WholeKit, session_reference
 from greystep.terms import PARTS
 
 Array = npt.NDArray[np.float64]

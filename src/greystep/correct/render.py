@@ -16,17 +16,17 @@ from greystep import __version__
 from greystep.arrays import Floats, Image, Triple
 from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.demosaic import developed_bands
-from greystep.correct.dngcopy import corrected_copy
+from greystep.correct.dng_copy import corrected_copy
 from greystep.correct.exchange import SPACE_NAMES, frame_ids
 from greystep.correct.gains import Corrections
 from greystep.correct.images import Origin, exr_library, owner_texts, write_exr, write_tiff
 from greystep.errors import FrameError, GreystepError
 from greystep.files import write_bytes, write_json
-from greystep.log.cache import fingerprint
-from greystep.log.ingest import Ingested
-from greystep.log.session import check_place
-from greystep.measure.exposure import read_exposure
-from greystep.measure.frame import open_frame
+from greystep.raw.exposure import read_exposure
+from greystep.raw.frame import open_frame
+from greystep.session.cache import fingerprint
+from greystep.session.ingest import Ingested
+from greystep.session.settings import check_place
 
 Progress = Callable[[int, int], None]
 

@@ -8,8 +8,7 @@ import numpy as np
 from scipy.optimize import nnls
 
 from greystep.arrays import Floats, jackknife_deviations, tukey_weights
-from greystep.correct.blocks import Blocks
-from greystep.correct.framing import align, bloomed, laid_over
+from greystep.correct.alignment import align, bloomed, laid_over
 from greystep.correct.overlap import (
     AGREE_FIELDS,
     AGREE_SHARE,
@@ -21,6 +20,7 @@ from greystep.correct.overlap import (
     well_exposed,
 )
 from greystep.measure.uncertainty import student_factor
+from greystep.raw.blocks import Blocks
 
 _ROUNDS: Final = 30
 #: Lights whose pictures are more alike than this (condition number) cannot be told apart.

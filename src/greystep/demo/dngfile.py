@@ -19,8 +19,8 @@ import tifffile
 from numpy.typing import NDArray
 
 from greystep.arrays import Floats, Triple
+from greystep.constants import DngTag
 from greystep.errors import GreystepError
-from greystep.published import DngTag
 
 #: Edge of a compressed tile [px], and how its two-component lossless JPEG is coded.
 TILE: Final = 160

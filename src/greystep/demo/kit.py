@@ -9,7 +9,7 @@ import numpy as np
 from greystep.demo.sensor import Sensor
 from greystep.errors import GreystepError
 from greystep.flags import REJECTING, UNUSED, Flag
-from greystep.log.power import parse_power
+from greystep.session.power import parse_power
 from greystep.terms import Kind, Order
 
 #: Times of a session [s]: play in the interval between shots; a dump, a change of head, an ambient frame take longer.

@@ -17,7 +17,7 @@ from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light, s
 from greystep.errors import GreystepError
 from greystep.files import records, refuse_to_overwrite, write_bytes, write_json, write_table, write_toml
 from greystep.flags import Flag, join
-from greystep.log.power import parse_power
+from greystep.session.power import parse_power
 from greystep.terms import LIT, Kind
 
 _START: Final = datetime.datetime(2025, 9, 1, 8, 30, 0)

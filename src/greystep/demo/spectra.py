@@ -11,8 +11,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from greystep.constants import C2_M_K, XENON_LINES_NM
 from greystep.errors import GreystepError
-from greystep.published import C2_M_K, XENON_LINES_NM
 
 with np.printoptions():  # the import would leave numpy printing in its legacy style, which cuts floats in CSV files
     import colour

@@ -11,6 +11,7 @@ from scipy.optimize import least_squares
 
 from greystep import __version__
 from greystep.arrays import Booleans, Floats, jackknife_sd
+from greystep.constants import LIGHT_SOURCE_K
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.camera import USUAL_FLASH, WORST_CONDITION, neutral_to_xy
@@ -24,11 +25,10 @@ from greystep.measure.chart import (
     measure_chart,
     turned_corners,
 )
-from greystep.measure.dng import ColourTags
-from greystep.measure.exposure import body_label, read_exposure
-from greystep.measure.frame import open_frame
 from greystep.measure.patch import CLIPPED_PCT, PatchSignal
-from greystep.published import LIGHT_SOURCE_K
+from greystep.raw.dng import ColourTags
+from greystep.raw.exposure import body_label, read_exposure
+from greystep.raw.frame import open_frame
 
 #: With fewer patches, or fewer greys, there is no fit.
 FEWEST_PATCHES: Final = 18

@@ -16,11 +16,11 @@ import numpy.typing as npt
 from scipy.optimize import brentq
 
 from greystep.arrays import Floats
+from greystep.constants import C2_M_K, LIGHT_SOURCE_K
 from greystep.errors import FaultsError, GreystepError
 from greystep.measure import chromaticity
-from greystep.measure.dng import ColourTags, two_lights
 from greystep.measure.uncertainty import expanded, propagate
-from greystep.published import C2_M_K, LIGHT_SOURCE_K
+from greystep.raw.dng import ColourTags, two_lights
 
 #: A matrix worse conditioned than this cannot be told from one without an inverse; those of real cameras are below 20.
 WORST_CONDITION: Final = 1e4

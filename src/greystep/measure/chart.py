@@ -16,9 +16,9 @@ from greystep.arrays import Booleans, Floats
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.camera import smooth_light
-from greystep.measure.frame import Frame, overview, read_region
 from greystep.measure.patch import PatchSignal, measure_patch
 from greystep.measure.target import pixel_box
+from greystep.raw.frame import Frame, overview, read_region
 
 PATCH_ROWS: Final = 4
 PATCH_COLUMNS: Final = 6

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from greystep.arrays import Floats
-from greystep.published import CCT_RANGE_K, DUV_LIMIT, STEP_UPRIME_VPRIME
+from greystep.constants import CCT_RANGE_K, DUV_LIMIT, STEP_UPRIME_VPRIME
 
 #: Linear working spaces by their CLF-style names, and what the library calls them.
 SPACES: Final = {

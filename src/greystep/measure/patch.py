@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from greystep.arrays import Booleans, Floats, Triple, robust_sd
-from greystep.measure.frame import Mosaic
+from greystep.raw.frame import Mosaic
 
 #: Pixels farther than this many robust standard deviations from the light's surface are hot pixels or dust.
 OUTLIER_SD: Final = 5.0

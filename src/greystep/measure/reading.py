@@ -15,12 +15,12 @@ from greystep.arrays import Floats, Triple
 from greystep.errors import FrameError
 from greystep.files import plain
 from greystep.flags import Flag, ordered
-from greystep.measure.dng import ColourTags, read_dng
-from greystep.measure.exposure import Exposure, read_exposure
-from greystep.measure.frame import Frame, Mosaic, library_exposure, open_frame, read_region
 from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
-from greystep.measure.surround import surround_of, surround_pixels
 from greystep.measure.target import Box, Target, pixel_box
+from greystep.measure.target_moved import surround_of, surround_pixels
+from greystep.raw.dng import ColourTags, read_dng
+from greystep.raw.exposure import Exposure, read_exposure
+from greystep.raw.frame import Frame, Mosaic, library_exposure, open_frame, read_region
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -63,7 +63,7 @@ class Reading:
     way : str
         ``region`` or ``library``; blank where it could not be opened.
     surround : (m, n) array or None
-        Map of the target and its surround, see `greystep.measure.surround.surround_of`; None too where the pixels are
+        Map of the target and its surround, see `greystep.measure.target_moved.surround_of`; None too where the pixels are
         damaged, clipped, or as good as black, so that the target's place cannot be told from them.
     box : Box or None
         The area that was measured, as fractions of the visible frame.

@@ -7,17 +7,17 @@ from pathlib import Path
 
 from greystep.compare.drift import Drift, DriftNote, analyse, check_colour
 from greystep.errors import GreystepError
-from greystep.log.ingest import Ingested
-from greystep.log.remarks import SessionNote
-from greystep.log.session import Tolerance
-from greystep.mix.additive import WholeFrame, measured_setup
 from greystep.mix.casts import Casts, find_casts
 from greystep.mix.changes import RemedyKind
 from greystep.mix.gels import Gel, nominal_gels, read_gels
-from greystep.mix.mixing import build_lights
-from greystep.mix.planned import ShutterCheck, check_shutter
+from greystep.mix.lights import build_lights
+from greystep.mix.measured import WholeFrame, measured_setup
 from greystep.mix.remedies import EFFORT, Remedy, cheapest, find_remedies, fits
 from greystep.mix.setup import Setup, SetupRow, read_setup
+from greystep.mix.shutter import ShutterCheck, check_shutter
+from greystep.session.ingest import Ingested
+from greystep.session.messages import SessionNote
+from greystep.session.settings import Tolerance
 from greystep.terms import Verdict
 
 

@@ -10,13 +10,12 @@ import numpy as np
 import pandas as pd
 
 from greystep.columns import rows_of
-from greystep.compare.contrasts import difference
+from greystep.compare.differences import difference
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array, Indices, half_width, largest_studentised, own_variances, pair_variances
 from greystep.compare.limits import ALPHA, colour_limits, verdicts, worst_of
-from greystep.log.session import Tolerance
 from greystep.measure import chromaticity
-from greystep.mix.mixing import (
+from greystep.mix.lights import (
     SetupLight,
     White,
     best_balance,
@@ -27,6 +26,7 @@ from greystep.mix.mixing import (
     path_table,
     points,
 )
+from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Verdict
 
 #: Shares at which a path from one light to the next is looked at.

@@ -11,12 +11,12 @@ import numpy as np
 
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array
-from greystep.log.power import same_power
-from greystep.mix.choice import best_sets
+from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.mix.gels import Gel, all_stacks
-from greystep.mix.mixing import SetupLight, build_lights, points, with_gel
+from greystep.mix.lights import SetupLight, build_lights, points, with_gel
+from greystep.mix.search import best_sets
 from greystep.mix.setup import SetupRow, cells_at
-from greystep.published import STEP_UPRIME_VPRIME
+from greystep.session.power import same_power
 
 #: More work must leave less than less work by so much [steps]; nobody sees so little.
 WORTH: Final = 0.3

@@ -12,9 +12,9 @@ from itertools import combinations_with_replacement
 from pathlib import Path
 from typing import Final
 
+from greystep.constants import NOMINAL_GELS
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.sheet import nearest, read_number, read_sheet
-from greystep.published import NOMINAL_GELS
+from greystep.session.csvfile import nearest, read_number, read_sheet
 
 #: A head carries so many gels at most: more cost too much light, and heat.
 MOST_GELS: Final = 2

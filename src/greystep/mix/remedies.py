@@ -8,12 +8,12 @@ import numpy as np
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Array
 from greystep.compare.limits import colour_limits, worst_of
-from greystep.log.session import Tolerance
 from greystep.mix.casts import judge_lights
 from greystep.mix.changes import WORTH, Change, Option, Plate, Plates, RemedyKind, find_options, reach
 from greystep.mix.gels import Gel
-from greystep.mix.mixing import SetupLight, build_lights, light_xyz, points
+from greystep.mix.lights import SetupLight, build_lights, light_xyz, points
 from greystep.mix.setup import SetupRow
+from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Verdict
 
 #: The kinds of remedies, the least work first.

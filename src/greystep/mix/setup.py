@@ -13,10 +13,10 @@ import numpy as np
 from greystep.compare.cells import Cells
 from greystep.compare.fit import Array
 from greystep.errors import FaultsError, GreystepError
-from greystep.log.power import same_power
-from greystep.log.session import HeadInfo, power_of
-from greystep.log.sheet import Sheet, nearest, read_number, read_sheet
 from greystep.mix.gels import NO_GEL, Gel, parse_gel
+from greystep.session.csvfile import Sheet, nearest, read_number, read_sheet
+from greystep.session.power import same_power
+from greystep.session.settings import HeadInfo, power_of
 from greystep.terms import PARTS
 
 #: Columns that say how much of the light on the subject is whose; one of them, in all rows or in none.

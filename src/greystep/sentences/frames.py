@@ -6,9 +6,9 @@ from typing import Final
 
 from greystep import words
 from greystep.flags import Flag
-from greystep.log.placing import OtherLight, PlacedByLight, ShotInPart
-from greystep.log.remarks import FlaggedFrame, FrameFault, KeptElsewhere, Message, NotKept
-from greystep.log.sequence import NAME_THEM, miscount, slip_text
+from greystep.session.log_slips import NAME_THEM, miscount, slip_text
+from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
+from greystep.session.messages import FlaggedFrame, FrameFault, KeptElsewhere, Message, NotKept
 
 #: What to do about each flag; numbers of the frame are filled in, `who` is its head and power in brackets.
 _REMEDY: Final[dict[Flag, str]] = {

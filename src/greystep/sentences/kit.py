@@ -8,13 +8,14 @@ import pandas as pd
 
 from greystep import words as say
 from greystep.columns import HeadRow
-from greystep.compare import advice, findings
+from greystep.compare import actions as advice
+from greystep.compare import findings
 from greystep.compare.drift import Timing
 from greystep.compare.findings import Finding
 from greystep.compare.limits import MOST_ROUNDS
 from greystep.compare.verdict import WorstPair
 from greystep.flags import Flag
-from greystep.log.session import Tolerance
+from greystep.session.settings import Tolerance
 from greystep.terms import Quantity, Verdict
 
 #: So many heads are named in the headline's reasons; the lists below it name all.

@@ -5,10 +5,11 @@ from collections.abc import Sequence
 from typing import Final
 
 from greystep import words as say
-from greystep.compare import attribution, drift
-from greystep.compare.attribution import Answer, Follows, Share, Step
-from greystep.compare.bracket import Moved
-from greystep.compare.sensitivity import IsoStep
+from greystep.compare import drift
+from greystep.compare import head_or_pack as attribution
+from greystep.compare.check_frames import Moved
+from greystep.compare.head_or_pack import Answer, Follows, Share, Step
+from greystep.compare.iso_steps import IsoStep
 from greystep.compare.verdict import ReportFacts
 from greystep.terms import Quantity
 

@@ -3,8 +3,8 @@
 from collections.abc import Iterable
 from typing import Final
 
-from greystep.log.remarks import BodyFact, BodyNote, MeterUnused, SessionFact, SessionNote, SeveralBodies
 from greystep.sentences import frames
+from greystep.session.messages import BodyFact, BodyNote, MeterUnused, SessionFact, SessionNote, SeveralBodies
 
 _SAID: Final[dict[SessionFact, str]] = {
     SessionFact.NO_FLASH_FRAME: "No flash frame is in the log: there is nothing to compare.",

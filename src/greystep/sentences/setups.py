@@ -7,8 +7,7 @@ from fractions import Fraction
 from typing import Final
 
 from greystep import words as say
-from greystep.log.rig import SHUTTERS
-from greystep.mix.additive import WholeFrame
+from greystep.constants import MARKING_TOLERANCE_STOPS, STEPS_SEEN
 from greystep.mix.audit import Audit, BetweenPowers, Doubt, HeadTwice
 from greystep.mix.casts import LightCast, LightPair, WorstPair
 from greystep.mix.changes import (
@@ -25,10 +24,11 @@ from greystep.mix.changes import (
     Plates,
     RemedyKind,
 )
-from greystep.mix.ganging import Gang, HeadSet, TestedLight
-from greystep.mix.planned import Cut, ShutterCheck
+from greystep.mix.choose import Gang, HeadSet, TestedLight
+from greystep.mix.measured import WholeFrame
 from greystep.mix.remedies import Remedy
-from greystep.published import MARKING_TOLERANCE_STOPS, STEPS_SEEN
+from greystep.mix.shutter import Cut, ShutterCheck
+from greystep.planning.rig import SHUTTERS
 from greystep.sentences import kit, kit_notes, session_notes
 from greystep.terms import Verdict
 

@@ -8,16 +8,16 @@ import pandas as pd
 
 from greystep import __version__
 from greystep.columns import HeadRow, rows_of
-from greystep.compare.attribution import Attribution
-from greystep.compare.bracket import CheckFrames
+from greystep.compare.check_frames import CheckFrames
 from greystep.compare.drift import Drift
+from greystep.compare.head_or_pack import Attribution
 from greystep.compare.verdict import ReportFacts, WorstPair, insert_after
 from greystep.files import plain, records
-from greystep.log.bodies import Body
-from greystep.log.remarks import SessionNote
-from greystep.log.session import Session, Tolerance
-from greystep.log.table import status_counts
 from greystep.sentences import kit, kit_notes, session_notes
+from greystep.session.bodies import Body
+from greystep.session.messages import SessionNote
+from greystep.session.readings import status_counts
+from greystep.session.settings import Session, Tolerance
 from greystep.terms import Verdict
 
 

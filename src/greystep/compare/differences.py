@@ -1,0 +1,97 @@
+"""Differences of estimates in every unit they are given in, and how sure they are: pairs, spans and slopes."""
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+
+from greystep.compare.cells import Cells, Fitted
+from greystep.compare.fit import Array, Estimates, Indices, contrast, draw_distances, half_width, pair_variances
+from greystep.constants import STEP_UPRIME_VPRIME
+from greystep.terms import COLUMN, Quantity
+
+#: Chance is drawn this often for the uncertainty of a span.
+DRAWS: Final = 2000
+
+
+def components(fitted: Mapping[str, Fitted], quantity: str) -> tuple[Estimates, ...]:
+    """Return the estimates behind a quantity: one, or for ``steps`` the two axes of u'v' in steps.
+
+    ``kelvin`` is 1e6 / mired, its covariance by the derivative.
+    """
+    if quantity == Quantity.STEPS:
+        return tuple(_scaled(fitted[axis].cells, 1.0 / STEP_UPRIME_VPRIME) for axis in ("u_prime", "v_prime"))
+    if quantity == Quantity.KELVIN:
+        mired = fitted["mired"].cells
+        kelvin = 1e6 / mired.values
+        slope = np.nan_to_num(kelvin / mired.values)
+        return (Estimates(kelvin, mired.parts * slope[:, None] * slope[None, :], mired.dof),)
+    return (fitted[quantity].cells,)
+
+
+def difference(parts: Sequence[Estimates], first: Indices, second: Indices) -> tuple[Array, Array]:
+    """Return ``second - first`` (for two axes: their distance) and its 95 % half-width.
+
+    The variance of a distance is taken as the sum over both axes, which is never less than along the difference.
+    """
+    steps = [part.values[second] - part.values[first] for part in parts]
+    delta = steps[0] if len(parts) == 1 else np.hypot(*steps)
+    variances = np.sum([pair_variances(part, first, second) for part in parts], axis=0)
+    return delta, np.where(np.isnan(delta), np.nan, half_width(variances, parts[0].dof))
+
+
+def within_pairs(cells: Cells) -> tuple[Indices, Indices]:
+    """Return every two cells of the same head."""
+    first, second = np.triu_indices(len(cells.table), 1)
+    same = cells.head[first] == cells.head[second]
+    return first[same], second[same]
+
+
+def spans(cells: Cells, fitted: Mapping[str, Fitted], rng: np.random.Generator) -> dict[str, Array]:
+    """Return each head's spans with half-widths that hold the true span 95 times in 100.
+
+    A span is the largest of many differences d. It misses the true one by no more than the largest error among the
+    differences that may be the largest: ``|span - true span| <= max |error of d|``. So the half-width is the 95 %
+    quantile of that maximum, drawn from the joint covariance, over the differences that lie within reach (the 95 %
+    quantile over all of them) of the span. Where all cells are alike that is the Studentised range; where two stand
+    clear of the rest it is their own interval.
+    """
+    first, second = within_pairs(cells)
+    owner = cells.head[first]
+    found: dict[str, Array] = {}
+    for quantity, name in COLUMN.items():
+        parts = components(fitted, quantity)
+        delta = np.abs(difference(parts, first, second)[0])
+        errors, _ = draw_distances(parts, DRAWS, rng, studentised=True)
+        span, half = np.full(len(cells.heads), np.nan), np.full(len(cells.heads), np.nan)
+        for head in range(len(cells.heads)):
+            here = np.flatnonzero((owner == head) & np.isfinite(delta))
+            if not len(here):
+                alone = np.flatnonzero((cells.head == head) & np.isfinite(parts[0].values))
+                span[head] = half[head] = 0.0 if len(alone) == 1 else np.nan
+                continue
+            span[head] = delta[here].max()
+            apart = np.sqrt(sum((error[second[here]] - error[first[here]]) ** 2 for error in errors))
+            reach = np.quantile(apart.max(axis=0), 0.95)
+            leading = delta[here] >= span[head] - reach
+            if np.all(np.isfinite(parts[0].dof)) and parts[0].dof[head] > 0:
+                half[head] = np.quantile(apart[leading].max(axis=0), 0.95)
+        found[f"span_{name}"], found[f"u_span_{name}"] = span, half
+    return found
+
+
+def slope(mired: Estimates, cells: Indices, stops: Array, n: Array) -> tuple[float, float]:
+    """Return the least-squares slope of mired against stops below full over the frames of a head, per stop."""
+    if len(cells) < 2:
+        return float("nan"), float("nan")
+    away = stops[cells] - np.average(stops[cells], weights=n[cells])
+    spread = float(np.sum(n[cells] * away**2))
+    if spread == 0:
+        return float("nan"), float("nan")
+    weights = np.zeros(len(mired.values))
+    weights[cells] = n[cells] * away / spread
+    return contrast(Estimates(np.nan_to_num(mired.values), mired.parts, mired.dof), weights)
+
+
+def _scaled(estimates: Estimates, by: float) -> Estimates:
+    return Estimates(estimates.values * by, estimates.parts * by**2, estimates.dof)

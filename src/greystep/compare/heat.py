@@ -1,0 +1,253 @@
+"""The heat of a head at each of its shots, and whether the test shows colour moving with it.
+
+Heat is the energy of the flashes before a shot, each fading with time. It is separated from power by shots that come
+back to a power with the head in another state; a test shot in plain power order has none.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from greystep.compare.fit import Array, f_test
+from greystep.session.power import SAME_STOPS
+
+#: The chance of keeping warm-up terms that are not there, over a test.
+KEEP_ALPHA: Final = 0.05
+#: Above this variance inflation heat and power cannot be separated (a rule of thumb, no source).
+MOST_INFLATION: Final = 10.0
+#: Without a kept term, the time constant at which the warm-up is still stated: this share of a head's shots.
+_TAU_SHARE: Final = 0.2
+#: A gap this many times the usual one is a rest, or the other heads' turn.
+_REST: Final = 5.0
+_GRID: Final = 25
+
+
+@dataclass(frozen=True)
+class Fired:
+    """Every flash that fired, in capture order; arrays of one length.
+
+    Attributes
+    ----------
+    head, cell : int array
+        Numbers from 0; the cell is -1 where the frame is in no mean.
+    stops : float array
+        Below full.
+    clock : float array
+        Time [s], or the place in the sequence where the camera gave no time.
+    before : int array
+        Flashes at full, not in the log, just before this one (its note says so).
+    """
+
+    head: npt.NDArray[np.intp]
+    cell: npt.NDArray[np.intp]
+    stops: Array
+    clock: Array
+    before: npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Heat:
+    """How warm each head was at each shot.
+
+    Attributes
+    ----------
+    driver : str
+        ``energy`` (stored energy of each flash, dumps counted, fading with time) or ``shots`` (each flash the same,
+        fading with every further one: what warms it does not follow the power).
+    tau : float
+        Time constant, the same for all heads: units of `Fired.clock` for ``energy``, flashes for ``shots``.
+    warmth, slope : float array
+        A number a shot: 0 at rest, 1 warm; and its derivative by ln(tau).
+    separable, kept : bool array
+        A flag a head: the order of shooting separates heat from power; the data ask for the term.
+    """
+
+    driver: str
+    tau: float
+    warmth: Array
+    slope: Array
+    separable: npt.NDArray[np.bool_]
+    kept: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class _Run:
+    """One head's shots: their places in `Fired`, and for each way of heating their clock and the flashes that heat.
+
+    A flash is (time, weight, number of the first shot that feels it); `averaging` takes the used frames to cell means.
+    """
+
+    places: npt.NDArray[np.intp]
+    used: npt.NDArray[np.bool_]
+    averaging: Array
+    clocks: dict[str, Array]
+    flashes: dict[str, Array]
+    pace: float
+
+
+def find_heat(fired: Fired, mired: Array, heads: int) -> Heat:
+    """Find the heat that explains the mired of the frames best, and for which heads it is needed.
+
+    Parameters
+    ----------
+    fired : Fired
+        Every flash, in capture order.
+    mired : (n,) array
+        Of the frames; looked at only where `Fired.cell` is not negative.
+    heads : int
+        How many heads there are.
+
+    Returns
+    -------
+    Heat
+        The time constant is scanned over 0.7 shots up to the length of the longest head, for both ways of heating, on
+        the residuals of the cell means with a scatter of its own for each head. All heads keep their terms or none, for
+        a light in its warm state cannot be compared with one in the mean state of a test: where an F test of all heads
+        together, or of one alone, falls below its share of `KEEP_ALPHA` (time constant and way of heating count as two
+        columns more).
+        "Warm" is the warmest that the head was in this test by ``energy``, and where it settles in the end by
+        ``shots``.
+    """
+    runs = [_run(fired, head) for head in range(heads)]
+    revisited = np.array([_revisits(fired.cell[run.places]) for run in runs], dtype=bool)
+    values = [mired[run.places[run.used]] for run in runs]
+    longest = max((len(run.places) for run in runs), default=1)
+    grid = np.geomspace(0.7, max(longest, 3), _GRID)
+
+    units = {"energy": float(np.median([run.pace for run in runs])) if runs else 1.0, "shots": 1.0}
+
+    def scan(chosen: npt.NDArray[np.bool_]) -> tuple[str, float]:
+        found = [(*_best(runs, values, chosen, driver, grid * units[driver]), driver) for driver in ("energy", "shots")]
+        _, tau, driver = min(found)
+        return driver, _best(runs, values, chosen, driver, tau * np.geomspace(1 / 1.5, 1.5, _GRID))[1]
+
+    unasked = "energy", longest * _TAU_SHARE * units["energy"]
+    driver, tau = unasked
+    kept = np.zeros(len(runs), dtype=bool)
+    if revisited.any():
+        driver, tau = scan(revisited)
+        if _asked_for(runs, values, revisited, driver, tau):
+            kept = revisited.copy()
+        else:
+            driver, tau = unasked
+    warmth, slope = np.zeros(len(mired)), np.zeros(len(mired))
+    separable = revisited.copy()
+    for head, run in enumerate(runs):
+        less, at, more = _warmth(run, driver, tau * np.exp([-0.01, 0.0, 0.01]))
+        warmth[run.places], slope[run.places] = at, (more - less) / 0.02
+        separable[head] &= _inflation(at[run.used], run.averaging) < MOST_INFLATION
+    return Heat(driver, tau, warmth, slope, separable, kept & separable)
+
+
+def _run(fired: Fired, head: int) -> _Run:
+    places = np.flatnonzero(fired.head == head)
+    stops, clock, before = fired.stops[places], fired.clock[places], fired.before[places]
+    gaps = np.diff(clock)
+    usual = float(np.median(gaps)) if len(gaps) and np.median(gaps) > 0 else 1.0
+    pace = float(np.mean(gaps[gaps <= _REST * usual])) if len(gaps) and usual > 0 else 1.0
+    passed = np.where(gaps > 2 * _REST * usual, gaps / usual, 1.0) + before[1:]
+    count = np.concatenate([[0.0], np.cumsum(passed)])[: len(places)]  # a head may have no flash at all
+    number, apart = np.arange(len(places)), SAME_STOPS + 1e-9  # two powers farther apart are two settings
+    after = np.arange(1, len(places) + 1, dtype=np.float64)
+    lowered = number[1:][(np.diff(stops) > apart) & (before[1:] == 0)]  # after shots at full the dump is from there
+    late = np.repeat(number, before)  # the first logged shot after each flash that is not in the log
+    step = np.concatenate([np.arange(1, many + 1) for many in before]) if len(before) else np.zeros(0)
+    dumped = np.flatnonzero((before > 0) & (stops > apart))  # from the warm-up shots at full down to this power
+    energy: list[tuple[Array, Array, Array]] = [
+        (clock, 2.0**-stops, after),
+        ((clock[lowered] + clock[lowered - 1]) / 2, 2.0 ** -stops[lowered - 1], lowered.astype(float)),
+        (clock[late] - pace * step, np.ones(len(late)), late.astype(float)),
+        (clock[dumped] - pace / 2, np.ones(len(dumped)), dumped.astype(float)),
+    ]
+    shots: list[tuple[Array, Array, Array]] = [
+        (count, np.ones(len(count)), after),
+        (count[late] - step, np.ones(len(late)), late.astype(float)),
+    ]
+    cell = fired.cell[places]
+    used = cell >= 0
+    member = cell[used][:, None] == np.unique(cell[used])[None, :]
+    return _Run(
+        places=places,
+        used=used,
+        averaging=member / np.maximum(member.sum(axis=0), 1) @ member.T.astype(float),
+        clocks={"energy": clock, "shots": count},
+        flashes={
+            "energy": np.hstack([np.vstack(one) for one in energy]),
+            "shots": np.hstack([np.vstack(one) for one in shots]),
+        },
+        pace=pace if pace > 0 else 1.0,
+    )
+
+
+def _warmth(run: _Run, driver: str, taus: Array) -> Array:
+    """Return the warmth of each shot (t, n) of a head for time constants (t,): 0 at rest, 1 warm."""
+    clock, (time, weight, felt_from) = run.clocks[driver], run.flashes[driver]
+    felt = felt_from[None, :] <= np.arange(len(clock))[:, None]
+    age = np.where(felt, clock[:, None] - time[None, :], np.inf)
+    heat = np.exp(-np.maximum(age, 0.0) / taus[:, None, None]) @ weight
+    settled = 1.0 / np.expm1(1.0 / taus) if driver == "shots" else np.max(heat[:, run.used], axis=1, initial=0.0)
+    return np.asarray(heat / np.where(settled > 0, settled, 1.0)[:, None])
+
+
+def _within(run: _Run, driver: str, taus: Array, values: Array) -> tuple[float, Array, Array]:
+    """Return, about the cell means: the values' sum of squares, that of the warmth, and what the warmth takes off."""
+    warmth = _warmth(run, driver, taus)[:, run.used]
+    warmth = warmth - warmth @ run.averaging
+    left = values - run.averaging @ values
+    power = np.sum(warmth**2, axis=1)
+    taken = np.where(power > 1e-12, (warmth @ left) ** 2 / np.where(power > 1e-12, power, 1.0), 0.0)
+    return float(left @ left), power, taken
+
+
+def _free(run: _Run) -> float:
+    """Return the degrees of freedom within the cells of a head."""
+    return float(run.used.sum() - np.round(np.trace(run.averaging)))
+
+
+def _best(
+    runs: Sequence[_Run], values: Sequence[Array], heads: npt.NDArray[np.bool_], driver: str, taus: Array
+) -> tuple[float, float]:
+    """Return the least cost (minus twice the log likelihood) and the time constant that has it."""
+    cost = np.zeros(len(taus))
+    for run, value, chosen in zip(runs, values, heads, strict=True):
+        total, _, taken = _within(run, driver, taus, value)
+        if chosen and total > 0:
+            cost += _free(run) * np.log(np.maximum(1.0 - taken / total, 1e-9))
+    best = int(np.argmin(cost))
+    return float(cost[best]), float(taus[best])
+
+
+def _asked_for(
+    runs: Sequence[_Run], values: Sequence[Array], heads: npt.NDArray[np.bool_], driver: str, tau: float
+) -> bool:
+    """Say whether the frames ask for warm-up terms: all heads together, or one of them by itself."""
+    chosen = np.flatnonzero(heads).tolist()
+    found = [_within(runs[head], driver, np.array([tau]), values[head]) for head in chosen]
+    total, left = np.array([one[0] for one in found]), np.array([one[0] - float(one[2][0]) for one in found])
+    free = np.array([_free(runs[head]) for head in chosen])
+    tests = [(total.sum(), free.sum(), left.sum(), free.sum() - len(chosen) - 2, 2)]
+    tests += [(total[one], free[one], left[one], free[one] - 3, 2 * len(chosen)) for one in range(len(chosen))]
+    return any(
+        f_test((before, of), (after, rest))[1] < KEEP_ALPHA / share
+        for before, of, after, rest, share in tests
+        if rest > 0
+    )
+
+
+def _revisits(cells: npt.NDArray[np.intp]) -> bool:
+    """Say whether a head comes back to a power after another one, or has only one."""
+    cells = cells[cells >= 0]
+    runs = 1 + np.count_nonzero(np.diff(cells))
+    distinct = len(np.unique(cells))
+    return bool(len(cells) > distinct and (runs > distinct or distinct == 1))
+
+
+def _inflation(warmth: Array, averaging: Array) -> float:
+    """Return the variance inflation of the warmth beside the cell means; 1 where it is free of them."""
+    if len(warmth) < 2:
+        return float("inf")
+    within = float(np.sum((warmth - averaging @ warmth) ** 2))
+    return float(np.sum((warmth - warmth.mean()) ** 2)) / within if within > 1e-12 else float("inf")

@@ -1,0 +1,85 @@
+"""Which lights decide what cannot be called yet, and how many more frames of each that takes."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from greystep.compare.drift import Drift
+from greystep.compare.fit import Array, Indices
+from greystep.compare.limits import judge_rows, own_rows, rounds_to_decide
+from greystep.session.settings import Tolerance
+from greystep.terms import COLUMN
+
+#: A light without a usable frame is shot this often: fewer say nothing of the scatter.
+_EMPTY_ROUNDS: Final = 2
+
+
+@dataclass(frozen=True)
+class Deciding:
+    """What is open in a test.
+
+    Attributes
+    ----------
+    rounds : (c,) int array
+        Further frames of each cell of `Cells`; 0 where none are asked for.
+    open, settled, on_the_limit : int
+        Differences that cannot be called; how many of them these frames are to settle, and how many would not be
+        decided by any number of rounds that people shoot.
+    """
+
+    rounds: Indices
+    open: int
+    settled: int
+    on_the_limit: int
+
+
+def deciding_rounds(drift: Drift, tolerance: Tolerance, open_heads: Indices, most: int | None = None) -> Deciding:
+    """Return the frames that decide what is undecided, if differences and scatter stay as they are.
+
+    Parameters
+    ----------
+    drift : Drift
+        What the test says so far.
+    tolerance : Tolerance
+        The limits it is judged by.
+    open_heads : int array
+        Heads (rows of `Cells.heads`) whose own verdict is undecided: within a head that is decided nothing is asked.
+        Pairs of different heads are asked wherever they are open.
+    most : int, optional
+        Differences that need more rounds than this are left open; by default as many rounds as settle half of those
+        that can be settled, because the last few ask for most of the frames.
+    """
+    rows = judge_rows(drift, tolerance)
+    cells, own = drift.cells, own_rows(drift, rows)
+    n = cells.table["n"].to_numpy(np.float64)
+    dof = drift.fitted["mired"].cells.dof[cells.head]
+    rounds = np.where(n == 0, _EMPTY_ROUNDS, 0).astype(np.intp)
+    asked = np.zeros(len(cells.heads), dtype=bool)
+    colour = [one for name, one in rows.items() if name in COLUMN]
+    groups = [colour] if colour else []
+    groups += [[one] for name, one in rows.items() if name not in COLUMN]
+    wanted: list[tuple[Indices, Indices, Array]] = []
+    for group in groups:
+        first, second = group[0].first, group[0].second
+        is_open = ~np.any([one.outside for one in group], axis=0) & ~np.all([one.within for one in group], axis=0)
+        of_one = np.arange(len(first)) < own if group is colour else np.ones(len(first), dtype=bool)
+        is_open &= (n[first] > 0) & (n[second] > 0) & (~of_one | np.isin(cells.head[first], open_heads))
+        frames = np.maximum(np.minimum(n[first], n[second]), 1.0)
+        free = np.minimum(dof[first], dof[second])
+        needed = np.ones(len(first))
+        for one in group:
+            more = rounds_to_decide(one.size, one.u, one.u_all, one.limit, frames, free, 2)
+            needed = np.where(one.within, needed, np.fmax(needed, more))
+        asked[cells.head[first[is_open & of_one]]] = True
+        wanted.append((first[is_open], second[is_open], needed[is_open]))
+    for head in open_heads[~asked[open_heads]]:  # every difference passes, but the widest of them all does not yet
+        mine = np.flatnonzero(cells.head == head)
+        wanted.append((mine[:-1], mine[1:], np.ones(len(mine) - 1)))
+    first, second, needed = (np.concatenate(column) for column in zip(*wanted, strict=True))
+    possible = needed[np.isfinite(needed)]
+    limit = most or (float(np.quantile(possible, 0.5, method="higher")) if len(possible) else 0.0)
+    chosen = needed <= limit
+    for at in (first, second):
+        np.maximum.at(rounds, at[chosen], needed[chosen].astype(np.intp))
+    return Deciding(rounds, len(needed), int(chosen.sum()), len(needed) - len(possible))

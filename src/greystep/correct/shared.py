@@ -1,0 +1,266 @@
+"""The light of job frames without a target, from what they share with one frame of the series that serves as hub."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from greystep.arrays import Floats
+from greystep.correct.alignment import DARK
+from greystep.correct.overlap import AGREE_FIELDS, BRIGHT, FIELD, Overlap, compare, half_width_stops
+from greystep.errors import FrameError, GreystepError
+from greystep.flags import Flag
+from greystep.measure import camera, chromaticity
+from greystep.measure.uncertainty import student_factor
+from greystep.raw.blocks import Blocks, read_blocks
+from greystep.session.ambient import settings_of
+from greystep.session.colour import colours
+from greystep.session.ingest import Body
+from greystep.terms import Kind
+
+#: Focal lengths within this share are one lens setting: some lenses record their breathing.
+_SAME_FOCAL: Final = 0.05
+
+
+@dataclass(frozen=True)
+class Shared:
+    """What the hub says of one frame.
+
+    Attributes
+    ----------
+    frame, hub : str
+    overlap : Overlap or None
+        None where the two cannot be compared at all.
+    light : array (3,)
+        Camera RGB of the target, had it stood there: raw counts, or relative where the hub has no target.
+    mired, duv, u_mired, u_stops : float
+        Colour of that light with the half-widths of colour and brightness; NaN where no gain is given.
+    trouble : str
+        Why there is no correction; blank where there is one.
+    """
+
+    frame: str
+    hub: str
+    overlap: Overlap | None
+    light: Floats
+    mired: float
+    duv: float
+    u_mired: float
+    u_stops: float
+    trouble: str
+
+
+#: Reads the blocks of a frame by name, room light taken off; raises FrameError.
+Reader = Callable[[str], Blocks]
+
+
+def block_reader(
+    folder: Path, rows: pd.DataFrame, progress: Callable[[int, int], None] | None = None, total: int = 0
+) -> Reader:
+    """Return a reader that keeps what it has read.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the frames.
+    rows : DataFrame
+        Readings of one body, ambient frames among them: one at a frame's own settings is taken off block by block.
+    progress : callable, optional
+        Called with (done, total) frames.
+    total : int
+        Frames that will be asked for, about.
+    """
+    known: dict[str, Blocks] = {}
+    settings = dict(zip(rows["frame"], settings_of(rows), strict=True))
+    unlit = rows.loc[(rows["kind"] == Kind.AMBIENT) & (rows["flags"] == ""), "frame"]
+    ambient = {settings[name]: str(name) for name in unlit}
+
+    def stored(name: str) -> Blocks:
+        if name not in known:
+            known[name] = read_blocks(folder / name)
+            if progress is not None:
+                progress(min(len(known), total), total)
+        return known[name]
+
+    def read(name: str) -> Blocks:
+        blocks, room = stored(name), ambient.get(settings[name])
+        if room is None or room == name:
+            return blocks
+        try:
+            there = stored(room)
+        except FrameError:
+            return blocks
+        if there.signal.shape != blocks.signal.shape:
+            return blocks
+        return replace(blocks, signal=blocks.signal - there.signal)
+
+    return read
+
+
+def of_anchors(
+    waiting: Sequence[Mapping[str, Any]], anchors: Sequence[Mapping[str, Any]], body: Body, read: Reader
+) -> dict[str, Shared]:
+    """Compare frames without a target with those of their body that have one.
+
+    Parameters
+    ----------
+    waiting, anchors : sequences of rows
+        Of readings; each frame is compared with the job frame nearest in the order of capture, and where that gives
+        no result with the nearest flash frame.
+    body : Body
+        Through its matrix the colours are seen.
+    read : callable
+        From `block_reader`.
+
+    Returns
+    -------
+    dict of str to Shared
+        By frame; empty where there is no anchor.
+    """
+    found: dict[str, Shared] = {}
+    for kind in (Kind.JOB, Kind.FLASH):
+        hubs = [row for row in anchors if row["kind"] == kind]
+        for row in waiting if hubs else ():
+            name = str(row["frame"])
+            if name in found and settled(found[name]):
+                continue
+            hub = min(hubs, key=lambda other, shot=row["shot"]: (abs(other["shot"] - shot), other["shot"]))  # type: ignore[misc]
+            light = float(hub["signal_g"]) * np.array([hub["r_g"], 1.0, hub["b_g"]], dtype=np.float64)
+            found[name] = _shared(name, str(hub["frame"]), light, body, read)
+    return found
+
+
+def join_series(
+    waiting: Sequence[Mapping[str, Any]], to: str | None, body: Body, read: Reader
+) -> tuple[Body, dict[str, Shared], str]:
+    """Compare the frames of a series in which no frame holds a target with one of them.
+
+    Parameters
+    ----------
+    waiting : sequence of rows
+        Of readings.
+    to : str or None
+        ``frame:NAME`` chooses the hub; else it is a sound frame near the middle.
+    body : Body
+        Without a matrix where no frame of the session holds a target.
+    read : callable
+        From `block_reader`.
+
+    Returns
+    -------
+    Body, dict of str to Shared, str
+        The body with its matrix fixed at the white that stands in; by frame; and a message that says so.
+
+    Raises
+    ------
+    GreystepError
+        If the frame asked for, or every frame, is dark or clipped throughout.
+    """
+    ordered = sorted(waiting, key=lambda row: int(row["shot"]))
+    hub = _hub([str(row["frame"]) for row in ordered], to, read)
+    neutral = assumed_light(body, read(hub))
+    body = with_matrix(body, neutral)
+    found = {str(row["frame"]): _shared(str(row["frame"]), hub, neutral, body, read) for row in ordered}
+    message = (
+        f"{hub}: no frame of its series holds a grey target, so the series is matched to itself; the white from which "
+        "its matrices start is the camera's own setting"
+    )
+    return body, found, message
+
+
+def settled(one: Shared) -> bool:
+    """Say whether a comparison gives a result: a light, or that the light has changed."""
+    return not one.trouble or (one.overlap is not None and one.overlap.flag == Flag.LIGHT_CHANGED)
+
+
+def check_hub(name: str, blocks: Blocks) -> None:
+    """Refuse a hub of which too little is neither dark nor clipped."""
+    fine = (blocks.signal > DARK).all(axis=-1) & (blocks.signal < BRIGHT).all(axis=-1) & ~blocks.clipped
+    if np.count_nonzero(fine) < AGREE_FIELDS * FIELD**2:
+        clipped, dark = 100 * float(blocks.clipped.mean()), 100 * float((blocks.signal <= DARK).any(axis=-1).mean())
+        raise GreystepError(
+            f"{name}: {clipped:.0f} % of it is clipped and {dark:.0f} % too dark to compare other frames with it; "
+            "choose another reference frame"
+        )
+
+
+def assumed_light(body: Body, blocks: Blocks) -> Floats:
+    """Return the neutral (3,), green = 1, that the camera was set to; daylight where it does not say."""
+    if blocks.neutral is not None:
+        return np.asarray(blocks.neutral) / blocks.neutral[1]
+    if body.tags is None:
+        return np.ones(3)
+    xy = chromaticity.cct_duv_to_xy(*camera.USUAL_FLASH)
+    seen = camera.xyz_to_camera(body.tags, xy) @ chromaticity.xy_to_xyz(xy)
+    return np.asarray(seen / seen[1])
+
+
+def with_matrix(body: Body, neutral: Floats) -> Body:
+    """Return the body with its matrix fixed at a neutral that is not that of a target."""
+    if body.tags is None:
+        return body
+    red, green, blue = (float(value) for value in neutral)
+    matrix = camera.fixed_matrix(body.tags, neutral)
+    return replace(body, matrix=matrix, target_factor=np.ones(3), reference_neutral=(red, green, blue))
+
+
+def _hub(names: Sequence[str], to: str | None, read: Reader) -> str:
+    """Return the frame that a series without a target is compared with: the one asked for, or a sound middle one."""
+    asked = (to or "").removeprefix("frame:")
+    if asked in names:
+        check_hub(asked, read(asked))
+        return asked
+    middle, reason = len(names) // 2, ""
+    for name in sorted(names, key=lambda one: abs(names.index(one) - middle)):
+        try:
+            check_hub(name, read(name))
+        except GreystepError as error:
+            reason = reason or str(error)
+            continue
+        return name
+    raise GreystepError(f"no frame of the series can be compared with the others; {reason}")
+
+
+def _shared(frame: str, hub: str, base: Floats, body: Body, read: Reader) -> Shared:
+    nothing = Shared(frame, hub, None, np.full(3, np.nan), np.nan, np.nan, np.nan, np.nan, "")
+    try:
+        reference, blocks = read(hub), read(frame)
+        check_hub(hub, reference)
+    except GreystepError as error:
+        return replace(nothing, trouble=str(error).removeprefix(f"{Path(frame).name}: "))
+    if unlike := _unlike(reference, blocks, hub):
+        return replace(nothing, trouble=unlike)
+    found = compare(reference, blocks)
+    if found.flag:
+        return replace(nothing, overlap=found, trouble=f"{found.why} ({hub})")
+    light = base * found.ratio
+    covariance = found.covariance * np.outer(light, light)
+    colour = colours(body, light[None, :], covariance[None])
+    factor = student_factor(found.dof)
+    mired, duv, u_mired = (
+        (float(colour.mired[0]), float(colour.duv[0]), factor * float(np.sqrt(colour.covariance[0, 0, 0])))
+        if colour is not None
+        else (np.nan, np.nan, np.nan)
+    )
+    return Shared(frame, hub, found, light, mired, duv, u_mired, half_width_stops(found), "")
+
+
+def _unlike(reference: Blocks, blocks: Blocks, hub: str) -> str:
+    """Say why two frames of one camera cannot be laid over each other, or nothing."""
+    if (blocks.height, blocks.width) != (reference.height, reference.width):
+        sizes = [f"{one.width} x {one.height} px" for one in (blocks, reference)]
+        return f"it has {sizes[0]}, the reference frame {hub} {sizes[1]}; shoot a series at one size"
+    if blocks.orientation != reference.orientation:
+        return (
+            f"it was taken with the camera turned (orientation {blocks.orientation}, {hub} has "
+            f"{reference.orientation}); nothing lies where it lay there"
+        )
+    if blocks.lens != reference.lens:
+        return f"lens {blocks.lens or 'unknown'}, the reference frame {hub} has {reference.lens or 'unknown'}"
+    pair = (blocks.focal_mm, reference.focal_mm)
+    if pair[0] and pair[1] and abs(np.log(pair[0] / pair[1])) > _SAME_FOCAL:
+        return f"it was taken at {pair[0]:g} mm, the reference frame {hub} at {pair[1]:g} mm"
+    return ""

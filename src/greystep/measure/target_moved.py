@@ -1,0 +1,175 @@
+"""What lies about the grey target: the region that is read of each frame, and whether the target has moved in it."""
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from scipy import ndimage
+
+from greystep.arrays import Floats, robust_sd
+from greystep.flags import Flag
+from greystep.measure.target import Box, Target, pixel_box, pixel_span
+from greystep.raw.frame import Mosaic
+
+#: Margin about the target in which its edges are looked for, in its own sizes.
+MARGIN: Final = 0.25
+#: Largest side of a surround map [bins].
+SURROUND_BINS: Final = 32
+#: A shift beyond this share of the target's size is a moved target: 15 % must be caught, half a bin must not count.
+MOVED: Final = 0.10
+#: Where neighbouring bins of the target differ by more than this (smoothed, sd), there is too little light to tell.
+NOISIEST: Final = 0.08
+#: Longest shift that is looked for, in the target's sizes.
+LONGEST_SHIFT: Final = 0.5
+
+
+def surround_box(target: Target) -> Box:
+    """Return the target's box and a quarter of its size about it, within the frame: what is read of each frame."""
+    x0, y0, x1, y1 = target.box
+    by, bx = MARGIN * (y1 - y0), MARGIN * (x1 - x0)
+    return max(0.0, x0 - bx), max(0.0, y0 - by), min(1.0, x1 + bx), min(1.0, y1 + by)
+
+
+def surround_pixels(
+    target: Target, height: int, width: int, pattern_shape: tuple[int, int]
+) -> tuple[int, int, int, int]:
+    """Return y0, y1, x0, x1 of the region to read: the surround, and the measured patch whole, aligned alike."""
+    x0, y0, x1, y1 = surround_box(target)
+    top, bottom = pixel_span(y0, y1, height, pattern_shape[0], height)
+    left, right = pixel_span(x0, x1, width, pattern_shape[1], width)
+    patch = pixel_box(target.patch, height, width, pattern_shape)
+    return min(top, patch[0]), max(bottom, patch[1]), min(left, patch[2]), max(right, patch[3])
+
+
+def surround_of(mosaic: Mosaic) -> Floats:
+    """Return a small map of the green above black, 1 at the median of its middle, of the region about the target.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        The region of `surround_box`, (h, w) or (h, w, 3).
+
+    Returns
+    -------
+    (m, n) array
+        At most 32 bins a side; all zero where the middle carries no light.
+    """
+    size = mosaic.values.shape[:2]
+    # An odd stride, no multiple of three, meets every place of a filter pattern; some eight pixels a bin are plenty.
+    rows, columns = (
+        slice(None, None, max(step for step in (1, 5, 7, 11, 13, 17, 23, 31) if step == 1 or step * 256 < side))
+        for side in size
+    )
+    level, colours = mosaic.values[rows, columns] - mosaic.black[rows, columns], mosaic.colours[rows, columns]
+    green = ((colours == 1) | (colours == 3)).astype(np.float64)
+    if level.ndim == 3:
+        level, green = level[..., 1], np.ones(colours.shape)
+    for cell in (2, 3, 4):  # pixels to a bin at least, until each bin holds a green one
+        counts = [min(SURROUND_BINS, max(1, side // cell)) for side in level.shape]
+        y, x = (np.arange(count) * side // count for side, count in zip(level.shape, counts, strict=True))
+        total, held = (np.add.reduceat(np.add.reduceat(part, y), x, axis=1) for part in (level * green, green))
+        if held.all():
+            break
+    binned = total / np.maximum(held, 1.0)
+    middle = float(np.median(binned[_middle(counts[0]), _middle(counts[1])]))
+    return np.round(binned / middle, 4) if middle > 0 else np.zeros_like(binned)
+
+
+def reference_surround(surrounds: Sequence[Floats]) -> Floats | None:
+    """Return the median of a series' surround maps, what each frame is compared with; None without any."""
+    lit = [surround for surround in surrounds if surround.any()]
+    if not lit:
+        return None
+    shapes = [surround.shape for surround in lit]
+    usual = max(set(shapes), key=shapes.count)
+    return np.asarray(np.median([surround for surround in lit if surround.shape == usual], axis=0))
+
+
+def target_state(surround: Floats, reference: Floats) -> str:
+    """Say whether a frame's target stands where it stands in the others.
+
+    Parameters
+    ----------
+    surround, reference : (m, n) arrays
+        Of `surround_of` and `reference_surround`.
+
+    Returns
+    -------
+    str
+        `Flag.TARGET_MOVED` where it is shifted by more than 10 % of its size, `Flag.NO_TARGET` where less than a third
+        of its edges is found at any shift up to half its size, else blank. Blank too where nothing can be said: too
+        little light, maps of different shapes, a target that fills the frame or equals its background, or noise above
+        a sixth of the edges. A turn of the target about its middle, and what stands before it without reaching its
+        edges, are not seen.
+    """
+    if surround.shape != reference.shape or not surround.any() or not reference.any():
+        return ""
+    dx, dy, there, noise = _best_shift(surround, reference)
+    if noise > 1.0 / 6.0:
+        return ""
+    if there < 1.0 / 3.0:
+        return Flag.NO_TARGET
+    return Flag.TARGET_MOVED if np.hypot(dx, dy) > MOVED else ""
+
+
+def _middle(count: int) -> slice:
+    return slice(count // 3, max(count // 3 + 1, count - count // 3))
+
+
+def _best_shift(surround: Floats, reference: Floats) -> tuple[float, float, float, float]:
+    """Find by how far the target has moved between two surround maps.
+
+    The edges of both (differences of neighbouring bins, blind to level and slow gradients) are correlated at every
+    shift up to half the target's size, each against the edges that are in view at that shift.
+
+    Returns
+    -------
+    dx, dy : float
+        Shift of the target in its own sizes, positive to the right and downwards.
+    share : float
+        How much of the reference's edges is there at that shift, 1 where all of it is.
+    noise : float
+        Standard deviation of that share.
+    """
+    now, then = _slopes(surround), _slopes(reference)
+    height, width = then.shape[1:]
+    strength = float(np.sum(then**2))
+    if strength <= 4.0 * then.size * _calm(then) ** 2:  # no edges to speak of, only noise
+        return 0.0, 0.0, 1.0, np.inf
+    # The target's size in bins: the map is the target and its margins.
+    size_y, size_x = (count / (1.0 + 2.0 * MARGIN) for count in surround.shape)
+    reach_y, reach_x = min(int(LONGEST_SHIFT * size_y), height - 1), min(int(LONGEST_SHIFT * size_x), width - 1)
+    near = (slice(height - 1 - reach_y, height + reach_y), slice(width - 1 - reach_x, width + reach_x))
+    both = (_correlated(now[0], then[0]) + _correlated(now[1], then[1]))[near]
+    in_view = np.maximum(_correlated(np.ones((height, width)), np.sum(then**2, axis=0))[near], 0.25 * strength)
+    match = both / np.sqrt(in_view * strength)
+    noise = _calm(now) / np.sqrt(strength) if _calm(now) < NOISIEST else np.inf
+    y, x = (int(place) for place in np.unravel_index(int(match.argmax()), match.shape))
+    if match[y, x] < match[reach_y, reach_x] + 3.0 * noise:
+        y, x = reach_y, reach_x
+    return (x - reach_x) / size_x, (y - reach_y) / size_y, float(both[y, x] / in_view[y, x]), noise
+
+
+def _correlated(a: Floats, b: Floats) -> Floats:
+    """Return the correlation of two maps of one shape (m, n) at every shift, (2 m - 1, 2 n - 1).
+
+    By Fourier transform with numpy alone: importing scipy.signal takes longer than a run whose frames are all known.
+    """
+    shape = 2 * a.shape[0] - 1, 2 * a.shape[1] - 1
+    return np.fft.irfft2(np.fft.rfft2(a, shape) * np.fft.rfft2(b[::-1, ::-1], shape), shape)
+
+
+def _calm(slopes: Floats) -> float:
+    """Return the noise of slopes, from the middle of the target where there are few edges; 0 where there is none."""
+    middle = slopes[:, _middle(slopes.shape[1]), _middle(slopes.shape[2])]
+    return robust_sd(middle, 0.0) if middle.size else 0.0
+
+
+def _slopes(surround: Floats) -> Floats:
+    """Return the differences of neighbouring bins (2, m - 1, n - 1), down and across, the slow gradient taken off.
+
+    A little smoothing lets an edge between two bins meet itself when it has moved by half a bin.
+    """
+    smooth = ndimage.gaussian_filter(surround, 0.7, mode="nearest")
+    slopes = np.stack([np.diff(smooth, axis=0)[:, :-1], np.diff(smooth, axis=1)[:-1]])
+    return np.asarray(slopes - np.median(slopes, axis=(1, 2), keepdims=True))

@@ -1,0 +1,152 @@
+"""A set-up shot light by light and once with all: its lights and shares as measured, and whether they add up."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from greystep import flags
+from greystep.compare.drift import Drift
+from greystep.compare.firing_times import text_column
+from greystep.compare.fit import Array
+from greystep.errors import GreystepError
+from greystep.measure import chromaticity
+from greystep.mix.gels import NO_GEL
+from greystep.mix.setup import Setup, SetupRow
+from greystep.raw.exposure import relative_exposure_stops
+from greystep.session.ingest import Ingested
+from greystep.session.power import same_power
+from greystep.session.settings import power_of
+from greystep.terms import Kind
+
+#: All together may differ so much from the sum of the singles [stops, steps]: two flashes of one head differ as much.
+_STOPS: Final = 0.1
+_STEPS: Final = 1.0
+_SIGNALS: Final = ["signal_r", "signal_g", "signal_b"]
+
+
+@dataclass(frozen=True)
+class WholeFrame:
+    """A frame with several lights, against the sum of its lights shot one by one.
+
+    Attributes
+    ----------
+    frame, lights : str
+        The lights as ``A@1/4 & B@1/16``.
+    stops_off, steps_off : float
+        The frame minus the sum.
+    not_additive : bool
+        They differ by more than two flashes of one head do.
+    """
+
+    frame: str
+    lights: str
+    stops_off: float
+    steps_off: float
+    not_additive: bool
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A set-up from its own frames: a row for every head and power that was shot alone, and the frames of several.
+
+    Its shares are those of the measured luminance.
+    """
+
+    setup: Setup
+    wholes: tuple[WholeFrame, ...]
+
+
+def measured_setup(found: Ingested, drift: Drift) -> Measured:
+    """Read a set-up from a session: kind ``flash`` a light alone, kind ``job`` several, named under ``lights`` or all.
+
+    Parameters
+    ----------
+    found : Ingested
+        The session; a column ``role`` of its log names the lights, else their heads do.
+    drift : Drift
+        What it says.
+
+    Raises
+    ------
+    GreystepError
+        If there are fewer than two single lights, or no frame of all that can be used.
+    """
+    readings = found.readings.reset_index(drop=True)
+    light = _light(readings)
+    usable = (readings["status"] != flags.Status.REJECTED).to_numpy() & np.isfinite(light).all(axis=1)
+    clean = np.array([flags.serves(cell) for cell in readings["flags"]])
+    flash = usable & clean & (readings["kind"] == Kind.FLASH).to_numpy()
+    roles = text_column(readings, "role").to_numpy(object)
+    table = drift.cells.table
+    body = next((str(name) for name in table["body"][table["n"] > 0]), "")
+    matrix = found.bodies[body].matrix if body in found.bodies else None
+    if matrix is None:
+        raise GreystepError(f"{found.session.path}: no camera with a colour matrix has measured a light alone")
+    to_xyz = np.linalg.inv(matrix) / np.asarray(found.bodies[body].target_factor)[:, None]
+    rows: list[SetupRow] = []
+    sums: list[Array] = []
+    for cell in np.flatnonzero((table["body"] == body).to_numpy() & (table["n"] > 0).to_numpy()):
+        head, stops = str(table["head"].iloc[cell]), float(table["stops"].iloc[cell])
+        mine = flash & (readings["head"] == head).to_numpy() & (readings["body"] == body).to_numpy()
+        mine &= readings["stops"].map(lambda value, at=stops: same_power(value, at)).to_numpy(bool)
+        if not mine.any():
+            continue
+        named = next((role for role in roles[mine] if role), head)
+        sums.append(light[mine].mean(axis=0))
+        power, luminance = str(table["power"].iloc[cell]), float((to_xyz @ sums[-1])[1])
+        if any(row.role == named for row in rows):
+            named = f"{named}, {head} at {power}"
+        where = ((int(cell), 1.0),)
+        rows.append(SetupRow(len(rows) + 1, named, head, power, stops, luminance, NO_GEL, "", where))
+    if len(rows) < 2:
+        raise GreystepError(f"{found.session.path}: {len(rows)} light was shot alone; shoot one frame of each light")
+    job = usable & (readings["kind"] == Kind.JOB).to_numpy() & (readings["body"] == body).to_numpy()
+    if not job.any():
+        raise GreystepError(
+            f"{found.session.path}: no frame of all lights together; log it as kind job, its lights as A@1/4 & B@1/16"
+        )
+    names = text_column(readings, "lights").to_numpy(object)
+    wholes = []
+    for place in np.flatnonzero(job):
+        chosen = _named(str(names[place]), rows, found)
+        total = np.sum([sums[at] for at in chosen], axis=0)
+        stops = float(np.log2(light[place][1] / total[1]))
+        upvp = chromaticity.xyz_to_upvp(np.array([light[place], total]) @ to_xyz.T)
+        steps = float(chromaticity.steps(upvp[0], upvp[1]))
+        named = " & ".join(f"{rows[at].head}@{rows[at].power}" for at in chosen)
+        off = abs(stops) > _STOPS or steps > _STEPS
+        wholes.append(WholeFrame(str(readings["frame"].iloc[place]), named, stops, steps, off))
+    return Measured(Setup(_scaled(rows), "measured"), tuple(wholes))
+
+
+def _light(readings: pd.DataFrame) -> Array:
+    """Return camera RGB of the light on the target (n, 3), aperture and ISO taken out."""
+    settings = [
+        relative_exposure_stops(f_number, iso) if f_number > 0 and iso > 0 else np.nan
+        for f_number, iso in zip(readings["f_number"], readings["iso"], strict=True)
+    ]
+    return readings[_SIGNALS].to_numpy(np.float64) * np.exp2(settings)[:, None]
+
+
+def _named(text: str, rows: Sequence[SetupRow], found: Ingested) -> list[int]:
+    """Return the places of the lights that a frame names: ``A@1/4 & B@1/16``; all where it names none."""
+    if not text.strip():
+        return list(range(len(rows)))
+    chosen = []
+    for part in text.split("&"):
+        head, _, power = part.strip().rpartition("@")
+        stops = power_of(found.session.heads, head, power).stops
+        at = [place for place, row in enumerate(rows) if row.head == head and same_power(row.stops, stops)]
+        if not at:
+            known = ", ".join(f"{row.head}@{row.power}" for row in rows)
+            raise GreystepError(f'lights "{text}": {part.strip()} was not shot alone; there are {known}')
+        chosen += at
+    return chosen
+
+
+def _scaled(rows: Sequence[SetupRow]) -> tuple[SetupRow, ...]:
+    total = sum(row.share for row in rows)
+    return tuple(replace(row, share=row.share / total) for row in rows)

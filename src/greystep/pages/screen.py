@@ -1,0 +1,249 @@
+"""What the commands say on screen: plain text, 80 columns, no colour needed."""
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Final
+
+import pandas as pd
+
+from greystep import words as say
+from greystep.columns import CorrectionRow, FrameRow, HeadRow, rows_of
+from greystep.mix.audit import Audit
+from greystep.mix.casts import LightCast
+from greystep.mix.choose import Choice, GangChoice
+from greystep.pages import formats as words
+from greystep.sentences import kit, setups
+from greystep.sentences.summary import FrameCounts, Summary
+from greystep.session.readings import status_counts
+from greystep.terms import Source
+
+#: So many kinds of fault are named on screen; readings.csv and the page name all.
+FAULTS_SAID: Final = 8
+#: More frames than this that arrive at once are counted, not told one by one.
+ARRIVED_SAID: Final = 12
+
+#: Where the light of a frame is known from, by the source column.
+_SOURCES: Final[dict[str, str]] = {
+    Source.PATCH: "the frame's own grey target",
+    Source.PROFILE: "the test of its head",
+    Source.OVERLAP: "what it shares with another frame",
+    Source.NEARBY: "the last grey target under the same lights",
+}
+
+
+def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] = ()) -> str:
+    """Return the report for the screen; its first lines say which head to send back, and why.
+
+    Parameters
+    ----------
+    summary : Summary
+        What the report says.
+    readings : DataFrame
+        The contract's table.
+    wrote : sequence of str
+        The files to name at the end.
+    """
+    title, why = summary.headline
+    worst = kit.worst_pair(summary.worst_pair)
+    blocks = [
+        words.wrapped(f"{summary.session}: {title}."),
+        *(words.wrapped(line, "  ") for line in why),
+        *([words.wrapped(worst, "  ")] if worst else []),
+        "",
+        _heads_table(summary.heads, summary.pairs),
+        words.wrapped(f"Limits: {summary.limits}."),
+        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(summary.todo, 1)]),
+        *_listing(*_claimed(summary.heads)),
+        *_listing("Good to know", [f"- {note}" for note in summary.notes]),
+        "",
+        words.frame_counts(summary.frames),
+        *_frames_named(readings),
+        *([""] if wrote else []),
+        *(f"wrote {path}" for path in wrote),
+    ]
+    return "\n".join(blocks)
+
+
+def ingest_text(readings: pd.DataFrame, written: str) -> str:
+    """Return what was read: the counts, the frames with something to say, the file written."""
+    return "\n".join(
+        [words.frame_counts(FrameCounts(**status_counts(readings))), *_frames_named(readings), f"wrote {written}"]
+    )
+
+
+def looking_text(title: str, folder: str) -> str:
+    """Return what is said before the first frame comes: where it is looked for, and the cautions of a test."""
+    lines = [
+        f"{title}: looking for frames in {folder}; Ctrl-C ends.",
+        f"Before a head is plugged in or out: {say.CAUTION}",
+    ]
+    return "\n".join(map(words.wrapped, lines))
+
+
+def arrived_text(rows: pd.DataFrame, due: FrameRow | None) -> str:
+    """Return what has just been read, a line a frame, and what the log wants next.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        The readings that are new.
+    due : FrameRow or None
+        The next row of the log; None where it has no more.
+    """
+    if len(rows) > ARRIVED_SAID:
+        lines = [words.frame_counts(FrameCounts(**status_counts(rows))), *_frames_named(rows)]
+    else:
+        lines = [words.wrapped(_arrived(row)) for row in rows_of(rows, FrameRow)]
+    if due is not None:
+        note = f"; {due.note}" if due.note else ""
+        lines.append(words.wrapped(f"  next: {words.frame_label(due.head, due.power, due.kind)}{note}"))
+    return "\n".join(lines)
+
+
+def _arrived(row: FrameRow) -> str:
+    parts = [f"{row.frame}: {words.frame_label(row.head, row.power, row.kind)}"]
+    if words.known(row.cct_k):
+        parts.append(words.kelvin_mired(row.cct_k, row.mired))
+    if row.flags:
+        parts.append(f"{row.status}: {'; '.join(words.flags_said(row.flags))}")
+    return ", ".join(parts)
+
+
+def watched_text(readings: pd.DataFrame, written: str) -> str:
+    """Return what has come when a watch ends, and how much of the log is still to be shot."""
+    left = int((readings["shot"] < 0).sum())
+    rest = [f"{words.counted(left, 'row')} of the log still to be shot."] if left else []
+    return "\n".join([ingest_text(readings[readings["shot"] >= 0], written), *rest])
+
+
+def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
+    """Return what the corrections are: how many, from what, the largest shift, the files written."""
+    done = [row for row in rows_of(corrections, CorrectionRow) if words.known(row.mired_shift)]
+    lines = [f"{words.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
+    if done:
+        sources = Counter(row.source for row in done).most_common()
+        told = [f"{_SOURCES.get(source, source)} ({words.counted(n, 'frame')})" for source, n in sources]
+        lines.append(f"The light is read from {'; '.join(told)}.")
+        row = max(reversed(done), key=lambda row: abs(row.mired_shift))
+        shift = words.shift(row.mired_shift, row.duv_shift)
+        lines.append(f"Largest: {row.frame} ({words.frame_label(row.head, row.power)}) is made {shift}.")
+        row = max(reversed(done), key=lambda row: abs(row.exposure_stops))
+        if row.exposure_stops != 0:
+            lines.append(f"Largest in brightness: {row.frame} by {words.number(row.exposure_stops, 2, True)} stop.")
+    return "\n".join([*map(words.wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
+
+
+def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
+    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do.
+
+    Parameters
+    ----------
+    audit : Audit
+        The set-up.
+    wrote : sequence of str
+        The files to name at the end.
+    """
+    pair, balance = setups.farthest(audit), setups.balance(audit)
+    limits = setups.limits(audit)
+    blocks = [
+        words.wrapped(f"{audit.name}: {setups.headline(audit)}."),
+        words.wrapped(f"{setups.difference(pair)} {setups.seen(pair)}", "  "),
+        *([words.wrapped(balance, "  ")] if balance else []),
+        "",
+        *(words.wrapped(_light_line(light)) for light in audit.now.lights),
+        "",
+        words.wrapped(f"Limits: {limits}."),
+        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(setups.to_do(audit), 1)]),
+        *_listing("Other ways, by what they leave", [f"- {line}" for line in setups.other_ways(audit)]),
+        *_listing("Before you touch a head", [f"- {say.CAUTION}"] if setups.needs_care(audit) else []),
+        *_listing("Good to know", [f"- {note}" for note in setups.notes(audit)]),
+        "",
+        *(f"wrote {path}" for path in wrote),
+    ]
+    return "\n".join(blocks)
+
+
+def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
+    """Return which heads go together best, and the next best, for the screen; `wrote` as in `audit_text`."""
+    lead = "the shortest flash comes from" if isinstance(choice, GangChoice) else "closest together are"
+    lines = [words.wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}")]
+    lines += _listing("Next best", [f"- {setups.chosen(other)}" for other in choice.next_best])
+    if isinstance(choice, Choice) and not choice.best.settled:
+        lines.append(
+            words.wrapped("No choice has a smaller worst pair; of equal ones another may have its others closer.")
+        )
+    lines += _listing("Before you touch a head", [f"- {say.CAUTION}"])
+    return "\n".join([*lines, "", *(f"wrote {path}" for path in wrote)])
+
+
+def _light_line(light: LightCast) -> str:
+    gel = f" through {light.gel}" if light.gel else ""
+    return (
+        f"{light.role}: {words.cell(light.head, light.power)}{gel}, {light.cct_k:.0f} K, "
+        f"{100.0 * light.share:.0f} % of the light; {setups.off_balance(light)} than the best common balance"
+    )
+
+
+def printable(text: str, encoding: str | None) -> str:
+    """Return `text` as it is where `encoding` can carry it, else in ASCII."""
+    try:
+        text.encode(encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return words.to_ascii(text)
+    return text
+
+
+def _claimed(heads: Sequence[HeadRow]) -> tuple[str, list[str]]:
+    """Return the title and a line a head of a maker's claim."""
+    title, rows = words.claim(heads)
+    lines = []
+    for row in rows:
+        over = f"its powers within {row.reach}: {words.CLAIMS[row.over]}" if row.over else row.reach
+        one = f"95 of 100 shots at one power within {row.shots}: {words.CLAIMS[row.at_one]}"
+        lines.append(f"- {row.head}: {one}; {over}")
+    return title, lines
+
+
+def _heads_table(heads: Sequence[HeadRow], pairs: pd.DataFrame) -> str:
+    """Return the heads as aligned columns; where they do not fit, one block a head, so that nothing is cut."""
+    columns = ("head", "over its powers", "warmth moves by", "green-pink", "output", "no match")
+    rows = [(row.label, *_own_range(row), ", ".join(kit.mismatches(row, pairs)) or words.EMPTY) for row in heads]
+    widths = [max(len(text) for text in column) for column in zip(columns, *rows, strict=True)]
+    if sum(widths) + 2 * (len(widths) - 1) <= words.WIDTH:
+        lines = [
+            "  ".join(f"{text:<{w}}" for text, w in zip(row, widths, strict=True)).rstrip() for row in (columns, *rows)
+        ]
+        return "\n".join([lines[0], "-" * max(map(len, lines)), *lines[1:], ""])
+    blocks = []
+    for head, verdict, *values in rows:
+        named = "; ".join(f"{name}: {value}" for name, value in zip(columns[2:], values, strict=True))
+        blocks.append(f"{verdict}  {head}\n" + words.wrapped(named, " " * 5))
+    return "\n".join([*blocks, ""])
+
+
+def _own_range(row: HeadRow) -> tuple[str, str, str, str]:
+    """Return what the table says of a head alone: verdict, warmth, green to pink, output."""
+    if kit.one_power(row):
+        return (f"{'':<4} one power tested", words.EMPTY, words.EMPTY, words.EMPTY)
+    return (
+        f"{words.MARKS[row.verdict]:<4} {words.VERDICTS[row.verdict]}",
+        words.kelvin_mired(row.span_k, row.span_mired),
+        words.number(row.span_duv, 4),
+        words.number(row.largest_output_error_stops, 1, True),
+    )
+
+
+def _listing(title: str, lines: Sequence[str]) -> list[str]:
+    """Return a titled block of lines, each behind its number or dash; nothing where there are none."""
+    if not lines:
+        return []
+    return ["", title, *(words.wrapped(line.partition(" ")[2], f"  {line.partition(' ')[0]} ") for line in lines)]
+
+
+def _frames_named(table: pd.DataFrame) -> list[str]:
+    """Return a line for the frames of each fault, the rejected ones first, and how many more frames there are."""
+    faults = words.frames_by_fault(table)
+    lines = [words.wrapped(f"{fault.names}: {fault.status}: {fault.said}", "  ") for fault in faults]
+    if left := sum(len(fault.frames) for fault in faults[FAULTS_SAID:]):
+        lines[FAULTS_SAID:] = [f"  and {left} more frames: see flags in the table"]
+    return lines

@@ -1,0 +1,249 @@
+"""The shot sheet of a planned test: one page to print, with a box to tick for every frame and everything in between."""
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from importlib.resources import files
+from typing import Any, Final
+
+from greystep import __version__
+from greystep import words as say
+from greystep.pages import formats as words
+from greystep.planning.folder import Draft
+from greystep.planning.order import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
+from greystep.planning.plans import Plan
+from greystep.planning.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
+
+#: What is put beside the table of shots; common practice, no source.
+_LICENSED: Final = "Mains work and repairs of packs and heads are for licensed people."
+_ORDERS: Final = {
+    "by-head": "head after head; each goes up and down through its powers",
+    "mixed": "all heads stand rigged and aimed; power after power, the heads by lot",
+    "shuffled": "all heads stand rigged and aimed; every round in an order of its own",
+}
+
+
+def shot_sheet(draft: Draft, rig: Rig) -> str:
+    """Return the shot sheet as HTML text that asks for nothing outside itself; the same input gives the same bytes.
+
+    Parameters
+    ----------
+    draft : Draft
+        The planned session.
+    rig : Rig
+        How it is set up.
+    """
+    from jinja2 import Environment, StrictUndefined
+
+    context = {
+        "version": __version__,
+        "title": draft.title,
+        "facts": plan_facts(draft, rig),
+        "setup": _setup(draft, rig),
+        "caution": say.CAUTION,
+        "licensed": _LICENSED,
+        "slips": _SLIPS,
+        "blocks": _blocks(draft),
+    }
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    source = files("greystep.pages").joinpath("shot_sheet.html").read_text(encoding="utf-8")
+    return str(environment.from_string(source).render(context))
+
+
+def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
+    """Return what a plan comes to, as (name, text) for the sheet and the screen."""
+    shots = [step for step in draft.steps if step.what in FRAMES]
+    lit = [step for step in shots if step.what in (Action.FLASH, Action.CHECK)]
+    heads = list(dict.fromkeys(step.head for step in lit))
+    moves = sum(step.what == Action.HEAD and step.seconds > 0 for step in draft.steps)
+    minutes = math.ceil(sum(step.seconds for step in draft.steps) / 60.0)
+    told = u_after(rig.rounds, rig.powers, rig.scatter_mired)
+    width, away = rig.target_width_m, distance_for(rig.target_width_m)
+    facts = [
+        (
+            "Frames",
+            f"{words.counted(len(shots), 'frame')} of {words.counted(len(heads), 'head')}, {_rounds(draft)}",
+        ),
+        ("Order", f"{_ORDERS[draft.order]} (drawn by lot with seed {draft.seed})"),
+        ("Time", f"about {minutes} min with {words.counted(moves, 'change')} of head or pack"),
+        ("Shutter", _shutter(draft, rig)),
+        ("ISO", _iso(draft)),
+        (
+            "Distance",
+            f"light {_up(away)} m off or more: a target {width:g} m wide then gets {EVEN_PCT:g} % less at its edge",
+        ),
+    ]
+    if math.isfinite(told):
+        scatter = f"if a head scatters by {rig.scatter_mired:.2g} mired from shot to shot"
+        facts.append(("Answer", f"two lights can be told apart from {told:.1f} mired on, {scatter}"))
+    if draft.reference:
+        facts.append(("Reference", _reference(draft)))
+    if draft.earlier is not None:
+        there = f" into {frames}, where they lie" if (frames := draft.document.get("frames")) else ""
+        earlier = words.counted(len(draft.earlier), "frame")
+        facts.append(("Goes on from", f"{earlier} already shot; shoot on{there}, and read this session from then on"))
+    return facts
+
+
+def plan_text(draft: Draft, rig: Rig, wrote: Sequence[str]) -> str:
+    """Return what a plan comes to, for the screen."""
+    facts = [words.wrapped(text, f"  {name + ':':<14}") for name, text in plan_facts(draft, rig)]
+    caution = words.wrapped(f"Before a head is plugged in or out: {say.CAUTION} {_LICENSED}")
+    return "\n".join([f"{draft.title}: planned.", *facts, "", caution, "", *(f"wrote {path}" for path in wrote)])
+
+
+def asked_text(plan: Plan) -> str:
+    """Return what a plan that goes on from a test decides; blank for a new test."""
+    if plan.asked is None:
+        return ""
+    said = [
+        f"{plan.asked.open} differences cannot be called yet; these frames are to settle {plan.asked.settled} of them"
+    ]
+    if plan.asked.on_the_limit:
+        said.append(f"20 more rounds may not decide {plan.asked.on_the_limit}: they are too close to the limit")
+    return "; ".join(said) + "."
+
+
+def _rounds(draft: Draft) -> str:
+    """Return how often each light is shot, without check frames."""
+    lights = Counter(
+        (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == Action.FLASH
+    )
+    most = max(lights.values())
+    if draft.earlier is not None:
+        return f"up to {words.counted(most, 'more round')} of {words.counted(len(lights), 'light')}"
+    return f"{words.counted(most, 'round')} of each light"
+
+
+def _checks(draft: Draft) -> int:
+    """Return how often the reference is checked, by the check frames that there are."""
+    return sum(step.what == Action.CHECK for step in draft.steps) // CHECKS
+
+
+def _apart(draft: Draft) -> str:
+    """Return the head on a stand of its own, beside the one on which the others take turns; empty if there is none."""
+    return draft.reference if draft.order == "by-head" and _checks(draft) else ""
+
+
+def _reference(draft: Draft) -> str:
+    times = _checks(draft)
+    if not times:
+        return f"head {draft.reference}, without check frames of its own"
+    before = f"before each {'other head' if _apart(draft) else 'round'} and " if times > 1 else ""
+    stand = " on its own stand" if _apart(draft) else ""
+    return f"head {draft.reference}{stand}, {CHECKS} check frames {before}at the end"
+
+
+def _up(metres: float) -> str:
+    """Return a distance to the next tenth of a metre up, from 5 m to the next half."""
+    step = 10.0 if metres < 5.0 else 2.0
+    return f"{math.ceil(metres * step - 1e-9) / step:g}"
+
+
+def _shutter(draft: Draft, rig: Rig) -> str:
+    if draft.earlier is not None:
+        return f"{rig.camera}, as in the earlier frames"
+    if rig.t01_known:
+        return f"{rig.camera}: at least {OVER_T01:g} times the longest t0.1, so that no flash is cut"
+    return (
+        f"{rig.camera}; longer if any t0.1 of the maker's table is over half of that: a cut flash is cooler and darker"
+    )
+
+
+def _isos(draft: Draft) -> list[int]:
+    return sorted({step.iso for step in draft.steps if step.what in FRAMES})
+
+
+def _iso(draft: Draft) -> str:
+    isos = _isos(draft)
+    if draft.earlier is not None:
+        known = " and ".join(map(str, isos)) + ", " if all(isos) else ""
+        return f"{known}as in the earlier frames"
+    if len(isos) == 1:
+        return f"{isos[0]} throughout"
+    return (
+        f"{isos[0]} down to {STOPS_AT_ONE_ISO:g} stops below the highest power, {isos[-1]} below that; "
+        "one light is shot at both"
+    )
+
+
+def _setup(draft: Draft, rig: Rig) -> list[str]:
+    """Return what is done once, before the first frame."""
+    earlier = draft.earlier is not None
+    away = distance_for(rig.target_width_m)
+    lines = [
+        "Camera on a stand, raw, focus and exposure by hand. Its clock runs on; frames are matched to this sheet in "
+        "capture order.",
+        f"Grey target where all heads light it alike, turned to the light, which stands {_up(away)} m off or more.",
+        f"Shutter {_shutter(draft, rig)}. No shorter than camera and trigger keep in step.",
+        "Aperture, distance and filters as they were for the earlier frames."
+        if earlier
+        else f"Aperture: set it once so that at ISO {_isos(draft)[0]} the brightest head at its highest power puts the "
+        "target at 70 to 80 % of the raw range. Then aperture, distance and filters never move.",
+        "Lamps off, or fixed and left alone; windows shut out.",
+        f"Warm-up and dump flashes go off from the pack's own button, so that they make no frame. Warm-up is {WARM_UP} "
+        "flashes at full; wait for ready each time.",
+    ]
+    if draft.order != "by-head":
+        lines.append(
+            "All heads rigged and aimed at the target, each switched from the pack: nothing is moved between frames."
+        )
+    elif apart := _apart(draft):
+        lines.append(f"Head {apart} on a stand of its own, aimed at the target, for the whole test.")
+    return lines
+
+
+_SLIPS: Final = (
+    "A frame too many: move it out of the folder, or give it a row in shots.csv. A frame missed: shoot it when you "
+    "notice and move its row there. A frame that went wrong is shot again and the bad file deleted."
+)
+
+
+def _blocks(draft: Draft) -> list[dict[str, Any]]:
+    """Return the steps in blocks with a title: each head, and what comes between."""
+    blocks: list[dict[str, Any]] = []
+    number = 0 if draft.earlier is None else len(draft.earlier)
+    for step in draft.steps:
+        title = _title(step, draft, blocks[-1]["title"] if blocks else "")
+        if not blocks or title != blocks[-1]["title"] or step.what == Action.HEAD:
+            blocks.append({"title": title, "lines": []})
+        if step.what in FRAMES:
+            number += 1
+            blocks[-1]["lines"].append({"frame": number, "what": _frame(step), "power": step.power, "todo": ""})
+        else:
+            blocks[-1]["lines"].append({"frame": "", "what": "", "power": "", "todo": _todo(step, draft)})
+    return blocks
+
+
+def _title(step: Step, draft: Draft, before: str) -> str:
+    if step.what in (Action.AMBIENT, Action.DARK):
+        return "Room light"
+    if step.what == Action.CHECK:
+        return f"Check: head {step.head} alone"
+    if step.what == Action.HEAD:
+        parts = ", ".join(value for name, value in step.parts if value and name != "pack")
+        return f"Head {step.head}" + (f" on pack {step.pack}" if step.pack else "") + (f", {parts}" if parts else "")
+    if step.what == Action.ISO:
+        return before or "Room light"
+    return before if draft.order == "by-head" else "All heads"
+
+
+def _frame(step: Step) -> str:
+    unlit: dict[str, str] = {Action.AMBIENT: "flash off, all else the same", Action.DARK: "lens cap on"}
+    return unlit.get(step.what, step.head)
+
+
+def _todo(step: Step, draft: Draft) -> str:
+    if step.what == Action.HEAD:
+        if step.head == _apart(draft):
+            return f"Head {step.head}, on its own stand: this one alone fires."
+        return f"Put head {step.head} on the stand{f', on pack {step.pack}' if step.pack else ''}. {_UNPLUG}"
+    texts = {
+        "warm-up": f"{step.head}: {WARM_UP} flashes at full, no frame.",
+        "dump": f"{step.head} to {step.power}: dump, wait for ready.",
+        "iso": f"Camera to ISO {step.iso}. Nothing else." if step.iso else "Camera to the ISO of these powers before.",
+    }
+    return texts[step.what]
+
+
+_UNPLUG: Final = "Pack off and discharged as its maker says before anything is plugged in or out; let the tube cool."

@@ -1,0 +1,334 @@
+"""A test planned before it is shot: which head fires at which power, in what order, how long it takes."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from greystep.errors import GreystepError
+from greystep.planning.rig import planned_stops
+from greystep.session.power import SAME_STOPS, same_power
+from greystep.session.shots import CHECK_NOTE
+from greystep.terms import Order
+
+#: Flashes at full, without a frame, before a head's first one.
+WARM_UP: Final = 3
+#: Frames of the reference head before each other head, and at the end.
+CHECKS: Final = 2
+#: Powers down to this far below the highest [stop] come as they are at one ISO; for those below it the ISO rises by no
+#: more than this [stop].
+STOPS_AT_ONE_ISO: Final = 5.0
+MOST_ISO_STOPS: Final = 4
+
+
+class Action(StrEnum):
+    """What a line of the shot sheet asks for: a frame, or something to do between them."""
+
+    FLASH = "flash"
+    CHECK = "check"
+    AMBIENT = "ambient"
+    DARK = "dark"
+    HEAD = "head"  # the next one
+    WARM_UP = "warm-up"
+    DUMP = "dump"
+    ISO = "iso"
+
+
+#: What makes a frame.
+FRAMES: Final = (Action.FLASH, Action.CHECK, Action.AMBIENT, Action.DARK)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A light to be tested: head and power, its pack, the camera's ISO, and how often it is shot.
+
+    ISO 0 is that of earlier frames, where it is not known. `parts` are further columns of the log that tell the
+    lights of a head apart (channel, with, modifier), as (name, value).
+    """
+
+    head: str
+    power: str
+    stops: float
+    pack: str = ""
+    iso: int = 100
+    rounds: int = 2
+    parts: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Step:
+    """One line of the shot sheet."""
+
+    what: Action
+    seconds: float
+    head: str = ""
+    power: str = ""
+    pack: str = ""
+    iso: int = 0
+    note: str = ""
+    parts: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How long things take [s]; assumptions, to be changed for another crew."""
+
+    shot: float = 9.0  # power set, ready, click
+    dump: float = 5.0
+    head: float = 150.0  # one head off the stand and the next one on, pack discharged
+    setting: float = 10.0  # the ISO, the flash off, the lens cap
+
+
+def all_cells(
+    heads: Sequence[str],
+    powers: Sequence[str],
+    rounds: int,
+    packs: Mapping[str, str] | None = None,
+    iso: int = 100,
+    max_energy_j: float | None = None,
+) -> tuple[Cell, ...]:
+    """Return every head at every power.
+
+    Parameters
+    ----------
+    heads, powers : sequence of str
+        As typed.
+    rounds : int
+        Frames of each.
+    packs : mapping, optional
+        Of each head.
+    iso : int
+        For the highest power and the five stops below it. Lower powers are shot at up to 16 times that, and with them
+        the first head's lowest power of the others once more, so that one light is seen at both.
+    max_energy_j : float, optional
+        Energy at full [J], for powers written in joules.
+
+    Raises
+    ------
+    GreystepError
+        If nothing is left to shoot, a head or power is there twice, or the powers span more than two ISO settings hold.
+    """
+    if rounds < 1:
+        raise GreystepError(f"{rounds} repeats: nothing to shoot; give at least 2, so that the scatter shows")
+    named = _once("head", [head.strip() for head in heads])
+    stops: dict[str, float] = {}
+    for power in _once("power", [power.strip() for power in powers]):
+        value = planned_stops(power, max_energy_j)
+        if twin := next((other for other, known in stops.items() if same_power(known, value)), None):
+            raise GreystepError(f'powers "{twin}" and "{power}" are one; keep one of them')
+        stops[power] = value
+    top = min(stops.values())
+    low = {power for power, value in stops.items() if value > top + STOPS_AT_ONE_ISO + SAME_STOPS}
+    link = max(set(stops) - low, key=lambda power: stops[power])
+    raised = iso * 2 ** _iso_stops(stops, top, link) if low else iso
+    cells = [
+        Cell(head, power, value, (packs or {}).get(head, ""), raised if power in low else iso, rounds)
+        for head in named
+        for power, value in stops.items()
+    ]
+    if low:
+        cells.append(Cell(named[0], link, stops[link], (packs or {}).get(named[0], ""), raised, rounds))
+    return tuple(cells)
+
+
+def _iso_stops(stops: Mapping[str, float], top: float, link: str) -> int:
+    """Return by how many stops the ISO rises, so that the linking power is not clipped and the lowest not too dark."""
+    rise = min(MOST_ISO_STOPS, int(stops[link] - top + SAME_STOPS))
+    lowest = max(stops, key=lambda power: stops[power])
+    if stops[lowest] - top - rise > STOPS_AT_ONE_ISO + SAME_STOPS:
+        widest = STOPS_AT_ONE_ISO + MOST_ISO_STOPS
+        remedy = f"plan two sessions that overlap, {widest:g} stops each at most"
+        if stops[lowest] - top <= widest + SAME_STOPS:
+            remedy = "add a power 4 or 5 stops below the highest, which is shot at both ISO settings"
+        raise GreystepError(f"powers span {stops[lowest] - top:.3g} stops, which no one ISO holds; {remedy}")
+    return rise
+
+
+def swap_cells(
+    heads: Sequence[str],
+    packs: Sequence[str],
+    powers: Sequence[str],
+    rounds: int,
+    iso: int = 100,
+    max_energy_j: float | None = None,
+) -> tuple[Cell, ...]:
+    """Return two heads on two packs at the highest and lowest of some powers: does the head or the pack make the light?
+
+    From each to the next only a head or a pack changes.
+
+    Raises
+    ------
+    GreystepError
+        If there are not two heads, two packs and two powers, or the powers do not fit one ISO.
+    """
+    for what, labels in (("heads", heads), ("packs", packs)):
+        if len(labels) != 2 or len(set(labels) - {""}) != 2:
+            raise GreystepError(f"swap: {len(labels)} {what} ({', '.join(labels)}); name two, such as C,D and P1,P2")
+    stops = {power: planned_stops(power, max_energy_j) for power in _once("power", powers)}
+    chosen = [min(stops, key=stops.__getitem__), max(stops, key=stops.__getitem__)]
+    high, low = (stops[power] for power in chosen)
+    if same_power(high, low):
+        raise GreystepError(f"swap: the only power is {chosen[0]}; give full and a low one, such as full,1/16")
+    if low - high > STOPS_AT_ONE_ISO + SAME_STOPS:
+        raise GreystepError(f"swap: {chosen[1]} lies more than {STOPS_AT_ONE_ISO:g} stops below {chosen[0]}; raise it")
+    (one, two), (first, second) = heads, packs
+    turns = [(one, first), (one, second), (two, second), (two, first)]
+    return tuple(
+        cell for head, pack in turns for cell in all_cells([head], chosen, rounds, {head: pack}, iso, max_energy_j)
+    )
+
+
+def _once(what: str, labels: Sequence[str]) -> list[str]:
+    twice = sorted({label for label in labels if labels.count(label) > 1})
+    if not labels or "" in labels:
+        raise GreystepError(f"{what}s: {'one is blank' if labels else 'none given'}; write labels with commas between")
+    if twice:
+        raise GreystepError(f"{what} {', '.join(twice)}: there twice; keep one")
+    return list(labels)
+
+
+# --- the order --------------------------------------------------------------------------------------------------------
+
+
+def arrange(
+    cells: Sequence[Cell],
+    order: Order = Order.BY_HEAD,
+    seed: int = 1,
+    check: Cell | None = None,
+    pace: Pace | None = None,
+) -> tuple[Step, ...]:
+    """Put a test into the order in which it is shot.
+
+    Parameters
+    ----------
+    cells : sequence of Cell
+        What is to be shot.
+    order : Order
+        By head: head after head, each up and down through its powers; chance decides which comes first. Mixed: all
+        heads stand rigged; up and down through the powers, at each the heads in random order. Shuffled: all heads
+        stand rigged; every round all lights in random order.
+    seed : int
+        Of everything that is random.
+    check : Cell, optional
+        The reference light: two frames before each other head (each round where heads stand rigged), and at the end.
+        None where heads stand rigged and it is one of them, or where its head is moved: it is no fixed point then.
+    pace : Pace, optional
+        How long things take.
+
+    Returns
+    -------
+    tuple of Step
+        Three warm-up flashes before a head's first frame, a dump wherever its power falls, an ambient frame at each
+        ISO first and last, a dark one at each ISO.
+
+    Raises
+    ------
+    GreystepError
+        If the order is not known, or heads stand rigged and one would have to be moved.
+    """
+    if order not in list(Order):
+        raise GreystepError(f"order '{order}': not known; use {', '.join(Order)}")
+    pace = pace or Pace()
+    by_head = order == Order.BY_HEAD
+    if not by_head and (twice := _moved(cells)):
+        raise GreystepError(
+            f"order {order}: nothing is moved in it, but head {', '.join(twice)} stands in more than one way (pack, "
+            "channel, modifier); use by-head"
+        )
+    if check and check.head in (_moved([*cells, check]) if by_head else {cell.head for cell in cells}):
+        check = None
+    isos = sorted({cell.iso for cell in cells} | ({check.iso} if check else set()), reverse=True)
+    steps = [Step(Action.ISO, pace.setting, iso=isos[0])] if len(isos) > 1 else []
+    for iso in isos:
+        _set_iso(steps, iso, pace)
+        steps += [Step(what, pace.setting, iso=iso) for what in (Action.AMBIENT, Action.DARK)]
+    last: dict[str, float] = {}
+    warm: set[str] = set()
+    for turn in _turns(cells, order, np.random.default_rng([seed, 4])):
+        own = check is not None and any(cell.head == check.head for cell in turn)
+        if check and not own:
+            _checks(steps, check, last, pace)
+        if by_head:
+            first = not any(step.what == Action.HEAD for step in steps)
+            moved = 0.0 if first or own else pace.head
+            steps.append(Step(Action.HEAD, moved, turn[0].head, pack=turn[0].pack, parts=turn[0].parts))
+            warm.clear()
+        for cell in turn:
+            _set_iso(steps, cell.iso, pace)
+            note = []
+            if cell.head not in warm:
+                steps.append(Step(Action.WARM_UP, WARM_UP * pace.shot, cell.head, pack=cell.pack, iso=cell.iso))
+                note.append(f"{WARM_UP} warm-up shots at full before")
+                warm.add(cell.head)
+                last[_bank(cell)] = 0.0
+            _shoot(steps, Action.FLASH, cell, note, last, pace)
+    if check:
+        _checks(steps, check, last, pace)
+    now = steps[-1].iso
+    for iso in sorted(isos, key=lambda iso: iso != now):
+        _set_iso(steps, iso, pace)
+        steps.append(Step(Action.AMBIENT, pace.setting, iso=iso))
+    return tuple(steps)
+
+
+def _moved(cells: Sequence[Cell]) -> list[str]:
+    """Return the heads that are plugged in or fitted anew between their lights."""
+    places = dict.fromkeys((cell.head, cell.pack, cell.parts) for cell in cells)
+    return [head for head, times in Counter(head for head, _, _ in places).items() if times > 1]
+
+
+def _turns(cells: Sequence[Cell], order: Order, rng: np.random.Generator) -> list[list[Cell]]:
+    """Return the lights in their order, in turns: a head's own, or a round of all where heads stand rigged."""
+    turns: list[list[Cell]] = []
+    if order == Order.BY_HEAD:
+        for place in dict.fromkeys((cell.head, cell.pack, cell.parts) for cell in cells):
+            down_first = bool(rng.integers(2))  # at random, so that time and power do not run together over the heads
+            mine = [cell for cell in cells if (cell.head, cell.pack, cell.parts) == place]
+            turn: list[Cell] = []
+            for iso in sorted({cell.iso for cell in mine}):
+                leg = sorted((cell for cell in mine if cell.iso == iso), key=lambda cell: cell.stops)
+                for number in range(max(cell.rounds for cell in leg)):
+                    rest = [cell for cell in leg if cell.rounds > number]
+                    turn += rest if (number % 2 == 0) == down_first else rest[::-1]
+            turns.append(turn)
+        return turns
+    for iso in sorted({cell.iso for cell in cells}):
+        here = [cell for cell in cells if cell.iso == iso]
+        down_first = bool(rng.integers(2))
+        for number in range(max(cell.rounds for cell in here)):
+            rest = [cell for cell in here if cell.rounds > number]
+            turn = [rest[place] for place in rng.permutation(len(rest))]
+            if order == Order.MIXED:
+                down = (number % 2 == 0) == down_first
+                turn = sorted(turn, key=lambda cell: cell.stops if down else -cell.stops)
+            turns.append(turn)
+    return turns
+
+
+def _bank(cell: Cell) -> str:
+    """Return what holds the charge that a lowered power dumps: the pack with its channel, or what the head hangs on."""
+    return f"{cell.pack} {dict(cell.parts).get('channel', '')}" if cell.pack else cell.head
+
+
+def _shoot(steps: list[Step], what: Action, cell: Cell, note: list[str], last: dict[str, float], pace: Pace) -> None:
+    """Add a frame, and before it the dump that a lowered power needs."""
+    if cell.stops > last.get(_bank(cell), cell.stops) + SAME_STOPS:
+        steps.append(Step(Action.DUMP, pace.dump, cell.head, cell.power, cell.pack, cell.iso))
+        note = [*note, "after a dump"]
+    last[_bank(cell)] = cell.stops
+    steps.append(Step(what, pace.shot, cell.head, cell.power, cell.pack, cell.iso, "; ".join(note), cell.parts))
+
+
+def _checks(steps: list[Step], check: Cell, last: dict[str, float], pace: Pace) -> None:
+    _set_iso(steps, check.iso, pace)
+    for _ in range(CHECKS):
+        _shoot(steps, Action.CHECK, check, [CHECK_NOTE], last, pace)
+
+
+def _set_iso(steps: list[Step], iso: int, pace: Pace) -> None:
+    """Add a change of ISO where one is needed; the first setting is made with all others before the first frame."""
+    if iso != next((step.iso for step in reversed(steps) if step.what in (*FRAMES, Action.ISO)), iso):
+        steps.append(Step(Action.ISO, pace.setting, iso=iso))

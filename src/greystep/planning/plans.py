@@ -1,0 +1,209 @@
+"""Tests planned before they are shot: every head at every power, two heads on two packs, or what decides open heads."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from greystep.compare.drift import analyse
+from greystep.compare.more_rounds import Deciding, deciding_rounds
+from greystep.compare.verdict import judge
+from greystep.errors import GreystepError
+from greystep.planning.folder import (
+    Draft,
+    camera_settings,
+    continued_document,
+    continued_shots,
+    further_cells,
+    session_document,
+)
+from greystep.planning.order import Cell, all_cells, arrange, swap_cells
+from greystep.planning.rig import ROUNDS, Rig, flash_durations, rounds_for, seconds, shutter_for
+from greystep.session.ingest import Ingested
+from greystep.session.shots import read_shots
+from greystep.terms import Order, Verdict
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What is asked of a planned test.
+
+    Attributes
+    ----------
+    powers : tuple of str
+        As typed.
+    rounds : int or None
+        Frames of each light; as many as `u_mired` needs where it is None.
+    order : Order
+        In which the lights are shot.
+    seed : int
+        Of the lots.
+    t01 : tuple of str
+        Flash durations as typed, see `greystep.planning.rig.flash_durations`.
+    max_energy_j : float or None
+        Energy at full [J].
+    iso : int
+        For the highest power and the five stops below it.
+    sync : str
+        The shortest time at which camera and trigger keep in step.
+    u_mired : float or None
+        How well two lights are to be told apart: a 95 % half-width.
+    scatter_mired : float
+        Assumed from shot to shot, a standard deviation.
+    target_width_m : float
+        Of the grey target.
+    """
+
+    powers: tuple[str, ...]
+    rounds: int | None
+    order: Order
+    seed: int
+    t01: tuple[str, ...]
+    max_energy_j: float | None
+    iso: int
+    sync: str
+    u_mired: float | None
+    scatter_mired: float
+    target_width_m: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A planned session and how it is set up; `asked` says what it decides where it goes on from a test."""
+
+    draft: Draft
+    rig: Rig
+    asked: Deciding | None = None
+
+
+def plan_test(
+    title: str,
+    heads: Sequence[str],
+    wishes: Wishes,
+    packs: Mapping[str, str],
+    serials: Mapping[str, str],
+    reference: str,
+) -> Plan:
+    """Plan a test of every head at every power.
+
+    Parameters
+    ----------
+    title : str
+        Of the session.
+    heads : sequence of str
+        To test.
+    wishes : Wishes
+        Powers, rounds, order and the rest.
+    packs, serials : mapping of head to str
+        As far as they are known.
+    reference : str
+        The head with check frames; blank for none.
+
+    Raises
+    ------
+    GreystepError
+        If anything that is asked for cannot be read or met.
+    """
+    rounds = _rounds(wishes, len(wishes.powers))
+    cells = all_cells(heads, wishes.powers, rounds, packs, wishes.iso, wishes.max_energy_j)
+    return _planned(title, heads, cells, rounds, wishes, packs, serials, reference)
+
+
+def plan_swap(
+    title: str,
+    heads: Sequence[str],
+    packs: Sequence[str],
+    wishes: Wishes,
+    serials: Mapping[str, str],
+    reference: str,
+) -> Plan:
+    """Plan two heads on both of two packs, at the highest and the lowest power: is it the head or the pack?
+
+    Arguments and errors as of `plan_test`; `reference` is a third head, or blank.
+    """
+    rounds = _rounds(wishes, 2)
+    cells = swap_cells(heads, packs, wishes.powers, rounds, wishes.iso, wishes.max_energy_j)
+    return _planned(title, heads, cells, rounds, wishes, {}, serials, reference)
+
+
+def _rounds(wishes: Wishes, powers: int) -> int:
+    if wishes.rounds:
+        return wishes.rounds
+    return rounds_for(wishes.u_mired, powers, wishes.scatter_mired) if wishes.u_mired else ROUNDS[0]
+
+
+def _planned(
+    title: str,
+    heads: Sequence[str],
+    cells: Sequence[Cell],
+    rounds: int,
+    wishes: Wishes,
+    packs: Mapping[str, str],
+    serials: Mapping[str, str],
+    reference: str,
+) -> Plan:
+    """Put cells in order, and find the shutter that lets their flashes end."""
+    top = min(cells, key=lambda cell: cell.stops)
+    check = Cell(reference, top.power, top.stops, packs.get(reference, ""), top.iso) if reference else None
+    everyone = list(dict.fromkeys([*heads, *([reference] if reference else [])]))
+    durations = flash_durations(wishes.t01, everyone, wishes.max_energy_j)
+    longest = [seconds(time) for times in durations.values() for time in times.values()]
+    at_reference = (reference, top.power) if reference else None
+    document = session_document(title, everyone, packs, serials, durations, wishes.max_energy_j, at_reference)
+    steps = arrange(cells, wishes.order, wishes.seed, check)
+    shutter, powers = shutter_for(longest, wishes.sync), len({cell.stops for cell in cells})
+    known = set(durations) == set(everyone)
+    return Plan(
+        Draft(title, wishes.order, wishes.seed, steps, document, reference),
+        Rig(shutter, known, rounds, powers, wishes.scatter_mired, wishes.target_width_m),
+    )
+
+
+def plan_more(
+    found: Ingested, folder: Path, order: Order, seed: int, most_rounds: int | None, target_width_m: float
+) -> Plan:
+    """Plan the frames that decide what a test leaves undecided, after the frames that it has.
+
+    Parameters
+    ----------
+    found : Ingested
+        The test.
+    folder : Path
+        Where the plan is to be written; it gives the title.
+    order : Order
+        In which the lights are shot.
+    seed : int
+        Of the lots.
+    most_rounds : int or None
+        What needs more rounds than this is left open.
+    target_width_m : float
+        Of the grey target.
+
+    Raises
+    ------
+    GreystepError
+        If nothing is open, or what is open needs more rounds.
+    """
+    session, readings, title = found.session, found.readings, folder.resolve().name
+    drift = analyse(readings, session)
+    open_heads = np.flatnonzero((judge(drift, session.tolerance).heads["verdict"] == Verdict.UNDECIDED).to_numpy())
+    asked = deciding_rounds(drift, session.tolerance, open_heads, most_rounds)
+    if not asked.rounds.any():
+        what = f"{asked.open} differences are open, but need more rounds than that" if asked.open else "nothing is open"
+        raise GreystepError(f"{session.path}: {what}; no more to shoot")
+    table, reference = drift.cells.table, session.reference_head or ""
+    cells = further_cells(table, readings, asked.rounds)
+    light = (table["head"] == reference) & (table["power"] == drift.reference["power"])
+    check = further_cells(table[light].head(1), readings, np.ones(int(light.any()), dtype=np.intp))
+    steps = arrange(cells, order, seed, check[0] if check else None)
+    document = continued_document(session.path, folder, title)
+    earlier = continued_shots(read_shots(session), readings)
+    rounds = int(np.median(table["n"]) + max(cell.rounds for cell in cells))
+    powers = round(len(table) / len(drift.cells.heads))
+    scatter = float(drift.heads["repeatability_mired"].median())
+    return Plan(
+        Draft(title, order, seed, steps, document, reference, earlier),
+        Rig(camera_settings(readings), True, rounds, powers, scatter, target_width_m),
+        asked,
+    )

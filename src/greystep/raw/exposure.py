@@ -1,0 +1,212 @@
+"""What the camera wrote about a frame's exposure, and the exact thirds of a stop behind its markings."""
+
+import logging
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+import exifread
+
+from greystep.constants import ISO_NOT_IN_TAG, MARKING_TOLERANCE_STOPS, DngTag
+from greystep.errors import FrameError
+from greystep.flags import Flag
+
+#: exifread names the tags it has no name for by their number.
+_DNG_SERIAL: Final = f"Image Tag 0x{DngTag.CAMERA_SERIAL_NUMBER:04X}"
+_DNG_MODEL: Final = f"Image Tag 0x{DngTag.UNIQUE_CAMERA_MODEL:04X}"
+_QUIET: Final = logging.NullHandler()
+_DATE: Final = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """One frame's settings as recorded; what is zero, missing or absurd is None or blank.
+
+    Attributes
+    ----------
+    exposure_s : float or None
+        Shutter time [s].
+    f_number : float or None
+        Aperture.
+    iso : float or None
+        Sensitivity.
+    captured : str
+        ISO 8601 by the camera's clock, without zone, with the fraction that the file has; blank if unknown.
+    make, model, serial, lens : str
+        Of the camera and lens; blank if unknown.
+    focal_mm : float or None
+        Focal length [mm].
+    orientation : int
+        EXIF orientation, 1 to 8; 1 if unknown.
+    """
+
+    exposure_s: float | None = None
+    f_number: float | None = None
+    iso: float | None = None
+    captured: str = ""
+    make: str = ""
+    model: str = ""
+    serial: str = ""
+    lens: str = ""
+    focal_mm: float | None = None
+    orientation: int = 1
+
+
+def read_exposure(path: Path) -> Exposure:
+    """Read a frame's exposure data from its EXIF; a format without any that can be read gives an empty `Exposure`.
+
+    Parameters
+    ----------
+    path : Path
+        The raw file.
+
+    Returns
+    -------
+    Exposure
+        What the file tells.
+
+    Raises
+    ------
+    FrameError
+        Where the file itself cannot be read.
+    """
+    tags = _tags(path, details=False)
+    serial = _text(tags, "EXIF BodySerialNumber", _DNG_SERIAL)
+    if tags and not serial:
+        # Older cameras write it in the maker's notes alone; without it two bodies of a model are one.
+        serial = _text(_tags(path, details=True), "MakerNote SerialNumber", "MakerNote InternalSerialNumber")
+    return Exposure(
+        exposure_s=within(_number(tags, "EXIF ExposureTime", "Image ExposureTime"), 1e-6, 1e5),
+        f_number=within(_number(tags, "EXIF FNumber", "Image FNumber"), 0.5, 256.0),
+        iso=_iso(tags),
+        captured=_captured(tags),
+        make=_text(tags, "Image Make"),
+        model=_text(tags, "Image Model", _DNG_MODEL),
+        serial=serial,
+        lens=_text(tags, "EXIF LensModel"),
+        focal_mm=within(_number(tags, "EXIF FocalLength", "Image FocalLength"), 0.5, 1e5),
+        orientation=int(within(_number(tags, "Image Orientation"), 1, 8) or 1),
+    )
+
+
+def body_label(exposure: Exposure) -> str:
+    """Return make, model and serial as one label; blank where nothing is known."""
+    return " ".join(part for part in (exposure.make, exposure.model, exposure.serial) if part)
+
+
+def nominal_f_number(f_number: float) -> float:
+    """Return the exact f-number behind a marking: f/11 is 11.31, ``2 ** (k / 6)``.
+
+    Source: third-stop series, Av = 2 log2 N (EXIF / APEX).
+    """
+    return math.exp2(_step(2.0 * math.log2(f_number)) / 2.0)
+
+
+def nominal_time(exposure_s: float) -> float:
+    """Return the exact time [s] behind a marking: 1/60 is 1/64, ``2 ** (-k / 3)``.
+
+    Source: third-stop series, Tv = -log2 T (EXIF / APEX).
+    """
+    return math.exp2(_step(math.log2(exposure_s)))
+
+
+def nominal_iso(iso: float) -> float:
+    """Return the exact sensitivity behind a marking: ISO 640 is 635, ``100 * 2 ** (k / 3)``."""
+    return 100.0 * math.exp2(_step(math.log2(iso / 100.0)))
+
+
+def relative_exposure_stops(f_number: float, iso: float) -> float:
+    """Return log2(N^2 / ISO) [stops] of the exact settings: what is added to a signal's log2 to take them out.
+
+    The shutter time is not in it: a flash is shorter than the shutter.
+    """
+    return 2.0 * math.log2(nominal_f_number(f_number)) - math.log2(nominal_iso(iso))
+
+
+def within(value: float | None, low: float, high: float) -> float | None:
+    """Return the value if it is a number between the two limits, else None: zero and absurd values are unknown."""
+    return value if value is not None and math.isfinite(value) and low <= value <= high else None
+
+
+def is_moment(text: str) -> bool:
+    """Say whether an ISO 8601 text is a time that a camera can have written; a clock at 1970 was never set."""
+    try:
+        return datetime.fromisoformat(text).year > 1970
+    except ValueError:
+        return False
+
+
+def quiet(library: str) -> None:
+    """Keep what a library logs about foreign files off the terminal."""
+    logging.getLogger(library).addHandler(_QUIET)
+
+
+def _step(stops: float) -> float:
+    # Half-stop markings (f/6.7, 1/90) lie a sixth of a stop from any third; no third's marking is that far out.
+    third = round(3.0 * stops) / 3.0
+    return third if abs(stops - third) <= MARKING_TOLERANCE_STOPS else round(2.0 * stops) / 2.0
+
+
+def _tags(path: Path, *, details: bool) -> Mapping[str, Any]:
+    quiet("exifread")
+    try:
+        with path.open("rb") as file:
+            try:
+                tags: Mapping[str, Any] = exifread.process_file(file, details=details, extract_thumbnail=False)
+            except Exception:  # a parser of foreign files; metadata never stops a measurement
+                return {}
+            return tags
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise FrameError(
+            f"{path.name}: cannot be read ({reason}); copy it from the card again",
+            Flag.MISSING if isinstance(error, FileNotFoundError) else Flag.UNREADABLE,
+        ) from error
+
+
+def _text(tags: Mapping[str, Any], *names: str) -> str:
+    for name in names:
+        if name in tags:
+            values = tags[name].values
+            text = values if isinstance(values, str) else " ".join(str(value) for value in values)
+            text = " ".join(text.replace("\0", " ").split())
+            if text:
+                return text
+    return ""
+
+
+def _number(tags: Mapping[str, Any], *names: str) -> float | None:
+    for name in names:
+        if name in tags:
+            try:
+                return float(tags[name].values[0])
+            except (ArithmeticError, IndexError, TypeError, ValueError):
+                continue  # 0/0, an empty tag, text
+    return None
+
+
+def _iso(tags: Mapping[str, Any]) -> float | None:
+    # 65535 says that the value does not fit the old tag and stands in one of the newer ones.
+    old = within(_number(tags, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings"), 1.0, 1e7)
+    if old is not None and old < ISO_NOT_IN_TAG:
+        return old
+    newer = within(_number(tags, "EXIF RecommendedExposureIndex"), 1.0, 1e7)
+    return newer or within(_number(tags, "EXIF ISOSpeed"), 1.0, 1e7)
+
+
+def _captured(tags: Mapping[str, Any]) -> str:
+    for date, fraction in (
+        ("EXIF DateTimeOriginal", "EXIF SubSecTimeOriginal"),
+        ("Image DateTimeOriginal", "EXIF SubSecTimeOriginal"),
+        ("EXIF DateTimeDigitized", "EXIF SubSecTimeDigitized"),
+        ("Image DateTime", "EXIF SubSecTime"),
+    ):
+        found = _DATE.match(_text(tags, date))
+        if found and is_moment(moment := f"{found[1]}-{found[2]}-{found[3]}T{found[4]}"):
+            digits = _text(tags, fraction)
+            return f"{moment}.{digits}" if digits.isdecimal() else moment
+    return ""

@@ -1,0 +1,402 @@
+"""A raw frame: its levels, filter pattern and colour tags, and any box of its pixels as linear counts.
+
+There are two ways in. A DNG is read by region: its tags, then only the strips or tiles that cover the box. Every other
+format, and a DNG in a compression that cannot be decoded by tile, is decoded whole by LibRaw. Opcodes that change the
+counts are applied by neither; a LinearizationTable is applied by both.
+"""
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import rawpy
+from numpy.typing import NDArray
+
+from greystep.arrays import Filters, Floats, Image, robust_sd
+from greystep.errors import FrameError
+from greystep.raw.dng import (
+    DECODED,
+    ColourTags,
+    Dng,
+    middle,
+    neutral_of,
+    one_line,
+    read_box,
+    read_dng,
+    read_stored,
+)
+from greystep.raw.exposure import Exposure, is_moment, within
+from greystep.raw.levels import linear, split_greens, tiled
+
+#: Periods of the filter patterns that LibRaw knows [px]: Bayer, its doubled kinds, X-Trans.
+_PERIODS: Final = (2, 4, 6)
+_NOT_RAW: Final = "not a raw frame that LibRaw can decode"
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """One raw frame, opened; sizes and phases are of its ActiveArea or visible area, orientation ignored.
+
+    Attributes
+    ----------
+    path : Path
+    height, width : int
+        [px]
+    pattern : ndarray int8 (ph, pw)
+        Filter colour of the pixel (row % ph, column % pw): 0 R, 1 G, 2 B, and 3 the second G of a 2 x 2 pattern.
+        [[-1]] for a frame of three planes (linear DNG).
+    black_pattern : ndarray float64 (rh, rw), or (rh, rw, 3) for three planes
+        Black level by (row % rh, column % rw) [counts].
+    black_rows, black_cols : ndarray float64 (height,), (width,) or None
+        Added to the black level of each row and column [counts].
+    black_masked : tuple of 4 floats or None
+        Mean of the masked pixels (R, G1, B, G2) [counts]: only for comparison, the file's own black is used.
+    white : tuple of 4 floats
+        Declared white level (R, G1, B, G2) [counts].
+    colour : ColourTags or None
+    opcodes : bool
+        The file asks for pixel corrections that are not applied.
+    way : str
+        ``region`` or ``library``.
+    exposure : Exposure or None
+        What LibRaw found while it decoded another format than DNG.
+    dng : Dng or None
+        The tags; None for another format.
+    mosaic : ndarray (height, width) or None
+        What LibRaw decoded, kept for this one frame; None where it is read by region.
+    """
+
+    path: Path
+    height: int
+    width: int
+    pattern: Filters
+    black_pattern: Floats
+    black_rows: Floats | None
+    black_cols: Floats | None
+    black_masked: tuple[float, float, float, float] | None
+    white: tuple[float, float, float, float]
+    colour: ColourTags | None
+    opcodes: bool
+    way: str
+    exposure: Exposure | None = None
+    dng: Dng | None = field(default=None, repr=False)
+    mosaic: NDArray[Any] | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, eq=False)
+class Mosaic:
+    """A box of a frame.
+
+    Attributes
+    ----------
+    values : ndarray float64 (h, w), or (h, w, 3) for a frame of three planes
+        Linear raw counts, black not subtracted.
+    colours : ndarray int8 (h, w)
+        Filter colour of each pixel, as in `Frame`; -1 for three planes.
+    black : ndarray float64, of the shape of ``values``
+        The file's black level [counts].
+    """
+
+    values: Floats
+    colours: Filters
+    black: Floats
+
+
+def open_frame(path: Path) -> Frame:
+    """Open a raw frame.
+
+    Parameters
+    ----------
+    path : Path
+        The raw file.
+
+    Returns
+    -------
+    Frame
+        Of a DNG only the tags have been read; any other format has been decoded.
+
+    Raises
+    ------
+    FrameError
+        One line: what is wrong with the file and what to do.
+    """
+    dng = read_dng(path)
+    if dng is None:
+        return _open_library(path)
+    levels = dng.levels
+    mosaic = None if dng.raster.compression in DECODED else _library_mosaic(path, dng)
+    return Frame(
+        path=path,
+        height=dng.height,
+        width=dng.width,
+        pattern=levels.pattern,
+        black_pattern=levels.black_pattern,
+        black_rows=levels.black_rows,
+        black_cols=levels.black_cols,
+        black_masked=_masked_means(path, dng) if mosaic is None else None,
+        white=levels.white,
+        colour=dng.colour,
+        opcodes=levels.opcodes,
+        way="region" if mosaic is None else "library",
+        dng=dng,
+        mosaic=mosaic,
+    )
+
+
+def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
+    """Read a box of a frame.
+
+    Parameters
+    ----------
+    frame : Frame
+        From `open_frame`.
+    y0, y1, x0, x1 : int
+        The box [px], within the frame.
+
+    Returns
+    -------
+    Mosaic
+
+    Raises
+    ------
+    FrameError
+        With the flag ``damaged`` where the pixels cannot be decoded.
+    """
+    if not (0 <= y0 < y1 <= frame.height and 0 <= x0 < x1 <= frame.width):
+        raise FrameError(
+            f"{frame.path.name}: rows {y0}-{y1}, columns {x0}-{x1} do not lie in its {frame.width} x {frame.height} px;"
+            " give a patch inside the frame"
+        )
+    if frame.dng is not None and frame.mosaic is None:
+        values = read_box(frame.path, frame.dng, y0, y1, x0, x1)
+    else:
+        assert frame.mosaic is not None
+        values = frame.mosaic[y0:y1, x0:x1].astype(np.float64)
+    return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1), _black(frame, y0, y1, x0, x1))
+
+
+def overview(frame: Frame, longest: int = 256) -> Image:
+    """Return the whole frame binned to a small linear picture in camera RGB.
+
+    Parameters
+    ----------
+    frame : Frame
+        From `open_frame`.
+    longest : int
+        Longest side of the picture [px]; a frame with fewer filter periods than that gives fewer.
+
+    Returns
+    -------
+    ndarray float32 (h, w, 3)
+        Above black, divided by the white level minus the highest black level (DNG specification 1.7.1.0, p. 99); the
+        picture's edges are the frame's to within one filter period.
+
+    Raises
+    ------
+    FrameError
+        With the flag ``damaged`` where the pixels cannot be decoded.
+    """
+    ph, pw = frame.pattern.shape
+    cells_y, cells_x = frame.height // ph, frame.width // pw
+    if not cells_y or not cells_x:
+        raise FrameError(f"{frame.path.name}: {frame.width} x {frame.height} px are too few to measure")
+    scale = min(1.0, longest / max(cells_y, cells_x))
+    edges_y, edges_x = _edges(cells_y, scale), _edges(cells_x, scale)
+    width = cells_x * pw
+    if frame.dng is not None and frame.mosaic is None:
+        dng, levels = frame.dng, frame.dng.levels
+        stored = read_stored(frame.path, dng.raster, dng.top, dng.top + dng.height, dng.left, dng.left + width)
+    else:
+        assert frame.mosaic is not None
+        stored, levels = frame.mosaic[:, :width], None
+    picture = np.empty((len(edges_y) - 1, len(edges_x) - 1, 3), np.float32)
+    for row, (low, high) in enumerate(pairwise(edges_y.tolist())):
+        band = stored[low * ph : high * ph]  # one band at a time: the frame is never held as floats
+        above = band.astype(np.float64) if levels is None else linear(levels, band)
+        above -= _black(frame, low * ph, high * ph, 0, width)
+        cells = above.reshape(high - low, ph, cells_x, pw, -1).sum(axis=0)
+        sites = np.add.reduceat(cells, edges_x[:-1], axis=1) / ((high - low) * np.diff(edges_x)[:, None, None])
+        picture[row] = _rgb(sites, frame.pattern)
+    picture /= np.array(frame.white[:3]) - frame.black_pattern.max(axis=(0, 1))
+    return picture
+
+
+def usable_range(frame: Frame) -> float:
+    """Return the lowest white level of the filter colours above the highest black level [counts]."""
+    return min(frame.white) - float(frame.black_pattern.max())
+
+
+def library_exposure(path: Path) -> Exposure:
+    """Return the exposure data that LibRaw finds, for formats in which `read_exposure` finds nothing.
+
+    Parameters
+    ----------
+    path : Path
+        The raw file; it is decoded for this.
+
+    Returns
+    -------
+    Exposure
+        Without make, model and serial, which LibRaw's door does not show; the time is the camera's clock in whole
+        seconds, shifted where the computer's zone had no such hour.
+
+    Raises
+    ------
+    FrameError
+        Where LibRaw cannot decode the file.
+    """
+    with one_line(path, _NOT_RAW), rawpy.imread(str(path)) as raw:
+        return _library_exposure(raw)
+
+
+def _edges(cells: int, scale: float) -> NDArray[np.int64]:
+    return np.linspace(0, cells, max(1, round(cells * scale)) + 1).astype(np.int64)
+
+
+def _black(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Floats:
+    black: Floats = tiled(frame.black_pattern, y0, y1, x0, x1)
+    deeper = (None,) * (black.ndim - 2)
+    if frame.black_rows is not None:
+        black = black + frame.black_rows[y0:y1, None, *deeper]
+    if frame.black_cols is not None:
+        black = black + frame.black_cols[None, x0:x1, *deeper]
+    return black
+
+
+def _rgb(sites: Floats, pattern: Filters) -> Floats:
+    """Turn the mean of each site of the period (ph, bins, pw, planes) into camera RGB (bins, 3)."""
+    if pattern[0, 0] < 0:
+        return sites[0, :, 0]
+    by_site = sites[..., 0].transpose(1, 0, 2)
+    return np.stack([by_site[:, np.isin(pattern, colours)].mean(axis=1) for colours in ((0,), (1, 3), (2,))], axis=-1)
+
+
+def _masked_means(path: Path, dng: Dng) -> tuple[float, float, float, float] | None:
+    """Return the mean of the masked pixels of each filter colour, without hot pixels; None where one has none."""
+    found: tuple[list[Floats], ...] = ([], [], [], [])
+    for top, bottom, left, right in map(middle, dng.masked):
+        values = linear(dng.levels, read_stored(path, dng.raster, top, bottom, left, right))
+        if values.ndim == 3:
+            for colour, plane in enumerate((0, 1, 2, 1)):
+                found[colour].append(values[..., plane].ravel())
+            continue
+        colours = tiled(dng.levels.pattern, top - dng.top, bottom - dng.top, left - dng.left, right - dng.left)
+        for colour, chosen in enumerate(found):
+            chosen.append(values[colours == colour])
+    pixels = [np.concatenate(chosen) if chosen else np.zeros(0) for chosen in found]
+    if not pixels[3].size:  # one kind of green only
+        pixels[3] = pixels[1]
+    if not all(values.size for values in pixels):
+        return None
+    red, green, blue, green_2 = (_mean_without_hot(values) for values in pixels)
+    return red, green, blue, green_2
+
+
+def _mean_without_hot(values: Floats) -> float:
+    """Mean of what lies within five robust standard deviations, one count at least, of the median."""
+    away = np.abs(values - np.median(values))
+    return float(values[away <= max(5.0 * robust_sd(values), 1.0)].mean())
+
+
+def _library_mosaic(path: Path, dng: Dng) -> NDArray[Any]:
+    """Decode a DNG whole; LibRaw's own margins and levels are not used, they are rounded and cut."""
+    wrong = f"its compression {dng.raster.compression} is not one that can be decoded"
+    with one_line(path, wrong), rawpy.imread(str(path)) as raw:
+        image = raw.raw_image if dng.raster.samples == 1 else raw.raw_image[..., : dng.raster.samples]
+        if dng.raster.dtype.kind == "f":  # LibRaw hands floats out as scaled integers
+            raise FrameError(f"{path.name}: {wrong}; use the camera's own raw file")
+        if image.shape[:2] != (dng.raster.height, dng.raster.width):
+            raise FrameError(
+                f"{path.name}: LibRaw decodes {image.shape[1]} x {image.shape[0]} px, its tags say"
+                f" {dng.raster.width} x {dng.raster.height}; use the camera's own raw file"
+            )
+        visible: NDArray[Any] = image[dng.top : dng.top + dng.height, dng.left : dng.left + dng.width].copy()
+        return visible
+
+
+def _open_library(path: Path) -> Frame:
+    with one_line(path, _NOT_RAW), rawpy.imread(str(path)) as raw:
+        if raw.raw_type != rawpy.RawType.Flat:
+            raise FrameError(
+                f"{path.name}: three values a pixel, not the sensor's own counts; set the camera to its full-size raw"
+            )
+        if raw.num_colors == 1:
+            raise FrameError(f"{path.name}: a monochrome raw; no colour can be measured in it, use a colour camera")
+        found = _library_pattern(raw)
+        if raw.color_desc != b"RGBG" or found is None:
+            raise FrameError(
+                f"{path.name}: its filters are not red, green and blue in a known pattern; no colour can be measured,"
+                " use another camera"
+            )
+        image = raw.raw_image_visible.copy()  # never a view: it dies with the decoder
+        blacks = np.array(raw.black_level_per_channel, np.float64)  # by filter colour: R, G, B, second G
+        declared = [float(raw.white_level)] * 4
+        for channel, limit in enumerate(raw.camera_white_level_per_channel or ()):
+            if 0 < limit < declared[channel]:
+                declared[channel] = float(limit)
+        red, green, blue, green_2 = declared
+        if min(declared) <= blacks.max():
+            raise FrameError(f"{path.name}: white level {min(declared):g} is not above black level {blacks.max():g}")
+        return Frame(
+            path=path,
+            height=image.shape[0],
+            width=image.shape[1],
+            pattern=split_greens(found),
+            black_pattern=blacks[found],
+            black_rows=None,
+            black_cols=None,
+            black_masked=None,
+            white=(red, green, blue, green_2),
+            colour=_library_colour(raw),
+            opcodes=False,
+            way="library",
+            exposure=_library_exposure(raw),
+            mosaic=image,
+        )
+
+
+def _library_pattern(raw: rawpy.RawPy) -> Filters | None:
+    """Return LibRaw's colour of each pixel of the smallest period at the visible origin.
+
+    Pixel by pixel, because `raw_pattern` and `raw_colors` read past LibRaw's table for X-Trans with wide margins.
+    """
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    block = np.array([[raw.raw_color(top + y, left + x) for x in range(12)] for y in range(12)])
+    for side in _PERIODS:
+        period = block[:side, :side]
+        if np.array_equal(tiled(period, 0, 12, 0, 12), block):
+            return period.astype(np.int8) if set(period.ravel().tolist()) | {3} == {0, 1, 2, 3} else None
+    return None
+
+
+def _library_exposure(raw: rawpy.RawPy) -> Exposure:
+    other = raw.other
+    captured = other.timestamp.replace(tzinfo=None).isoformat() if other.timestamp is not None else ""
+    return Exposure(
+        exposure_s=within(float(other.shutter_speed), 1e-6, 1e5),
+        f_number=within(float(other.aperture), 0.5, 256.0),
+        iso=within(float(other.iso_speed), 1.0, 1e7),
+        captured=captured if is_moment(captured) else "",
+        focal_mm=within(float(other.focal_length), 0.5, 1e5),
+    )
+
+
+def _library_colour(raw: rawpy.RawPy) -> ColourTags | None:
+    matrix = np.array(raw.rgb_xyz_matrix, np.float64)[:3]
+    if not matrix.any():
+        return None
+    gains = np.array(raw.camera_whitebalance, np.float64)[:3]
+    usable = bool((gains > 0).all())
+    return ColourTags(
+        matrix_1=matrix,
+        matrix_2=None,
+        illuminant_1=0,
+        illuminant_2=0,
+        calibration_1=None,
+        calibration_2=None,
+        analog_balance=None,
+        as_shot_neutral=neutral_of(gains[1] / gains) if usable else None,
+        source="library",
+    )

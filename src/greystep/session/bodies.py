@@ -1,0 +1,218 @@
+"""One camera body in one session: its target, the one matrix it is measured with, and the neutral that fixes it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from greystep.errors import GreystepError
+from greystep.measure import camera, chromaticity
+from greystep.measure.reading import Reading
+from greystep.measure.target import Target
+from greystep.raw.dng import ColourTags, same_matrices
+from greystep.session.power import same_power
+from greystep.session.reference import HeadAtPower, choose_lights, session_reference
+from greystep.session.settings import Session
+from greystep.terms import Kind
+
+Floats = NDArray[np.float64]
+Booleans = NDArray[np.bool_]
+Neutral = tuple[float, float, float]
+
+#: Rounds in which the matrix, the target's factor and the light's colour settle on each other; each gains two digits.
+_ROUNDS: Final = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Body:
+    """A camera body as it is used for one session.
+
+    Attributes
+    ----------
+    label : str
+        Make, model and serial.
+    matrix : array (3, 3) or None
+        XYZ to camera RGB, fixed at the reference neutral, the meter's scale in it; None where no matrix is known.
+    target_factor : array (3,)
+        XYZ of a light off the target over XYZ of the light itself, Y = 1; ones for a flat target. A light XYZ has the
+        neutral ``matrix @ (target_factor * XYZ)``.
+    tags : ColourTags or None
+        The pinned calibration.
+    colour_from : str
+        ``dng``, ``dng-2``, ``library``, ``camera.json`` or ``none``.
+    target : Target or None
+    reference_neutral : tuple of 3 floats or None
+        Camera RGB at which the matrix is fixed, green = 1, before target and meter; None where nothing was measured.
+    anchored : bool
+        A meter reading fixes the absolute scale.
+    """
+
+    label: str
+    matrix: Floats | None
+    target_factor: Floats
+    tags: ColourTags | None
+    colour_from: str
+    target: Target | None
+    reference_neutral: Neutral | None
+    anchored: bool
+
+
+def pinned_tags(tags: Sequence[ColourTags | None]) -> ColourTags | None:
+    """Return the calibration that most frames carry, ties to the first; None where no frame carries any."""
+    kinds: list[tuple[ColourTags, int]] = []
+    for item in tags:
+        if item is None:
+            continue
+        for place, (known, count) in enumerate(kinds):
+            if same_matrices(item, known):
+                kinds[place] = (known, count + 1)
+                break
+        else:
+            kinds.append((item, 1))
+    return max(kinds, key=lambda kind: kind[1])[0] if kinds else None
+
+
+def reference_neutral(table: pd.DataFrame, serves: Booleans, session: Session) -> tuple[Neutral | None, str]:
+    """Return the neutral at which one body's matrix is fixed, and what stands in for the reference, in words.
+
+    The mean of the reference cell, see `greystep.session.reference`. Where that was not measured: the reference head's
+    highest power that was; then the first head of the log that was, at its highest; then a job frame.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Of one body, in log order: head, power, stops, kind, r_g, b_g.
+    serves : array (n,)
+        Rows with ratios that a reference may use.
+    session : Session
+        Of it: the reference.
+
+    Returns
+    -------
+    neutral : tuple of 3 floats or None
+        None where nothing was measured.
+    stand_in : str
+        Blank where the reference itself was measured.
+    """
+    flash = serves & (table["kind"] == Kind.FLASH).to_numpy()
+    wanted = session_reference(session)
+    for light in (wanted, HeadAtPower()):
+        rows = choose_lights(light, table["head"].to_list(), table["stops"], flash)
+        if rows:
+            first = table.iloc[rows[0][0]]
+            meant = light is wanted and (wanted.stops is None or same_power(float(first["stops"]), wanted.stops))
+            neutral = _neutral(np.mean([_ratios(table.iloc[group]) for group in rows], axis=0))
+            return neutral, "" if meant else f"head {first['head']} at {first['power']}"
+    if serves.any():
+        row = table[serves].iloc[:1]
+        return _neutral(_ratios(row)), f"frame {row['frame'].iloc[0]}"
+    return None, ""
+
+
+def make_body(
+    label: str,
+    tags: ColourTags | None,
+    target: Target | None,
+    neutral: Neutral | None,
+    session: Session,
+    metered: Neutral | None,
+) -> Body:
+    """Fix the one matrix of a body at its reference neutral.
+
+    Parameters
+    ----------
+    label : str
+        Make, model and serial.
+    tags : ColourTags or None
+        The pinned calibration.
+    target : Target or None
+        Where the grey target stands; carried along.
+    neutral : tuple or None
+        From `reference_neutral`.
+    session : Session
+        Of it: the target's reflectance and the meter's reading.
+    metered : tuple or None
+        The neutral of the metered frame, if this body took it.
+
+    Raises
+    ------
+    GreystepError
+        If the calibration has no inverse.
+    """
+    colour_from = tags.source if tags else "none"
+    if tags is None or neutral is None:
+        return Body(label, None, np.ones(3), tags, colour_from, target, neutral, False)
+    try:
+        fixed = camera.fixed_matrix(tags, neutral)
+    except GreystepError as error:
+        raise GreystepError(f"{label or 'camera'}: {error}") from error
+    matrix, factor, anchored = fixed, np.ones(3), False
+    for _ in range(_ROUNDS):
+        if session.reflectance is not None:
+            white = camera.neutral_xyz(matrix @ np.diag(factor), np.array([neutral]))
+            cct, duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(white[0]))
+            factor = camera.target_factor(*session.reflectance, float(cct), float(duv))
+            factor = factor if np.isfinite(factor).all() else np.ones(3)
+        if session.meter is not None and metered is not None:
+            meter = session.meter
+            gains = camera.meter_scale(fixed @ np.diag(factor), metered, meter.cct_k, meter.duv)
+            if np.isfinite(gains).all() and (gains > 0).all():
+                matrix, anchored = np.diag(1.0 / gains) @ fixed, True
+    return Body(label, matrix, factor, tags, colour_from, target, neutral, anchored)
+
+
+def make_bodies(
+    session: Session,
+    table: pd.DataFrame,
+    read: Sequence[Reading | None],
+    usable: Booleans,
+    serves: Booleans,
+    targets: Mapping[str, Target | None],
+) -> tuple[dict[str, Body], dict[str, str]]:
+    """Return every body of a session by label, in the order of the log, and what stands in for its reference, in words.
+
+    Parameters
+    ----------
+    session : Session
+        Of it: reference, matrix, meter, reflectance.
+    table : DataFrame
+        The readings with their ratios.
+    read : sequence of Reading or None
+        Of each row.
+    usable : array (n,)
+        Lit rows that are not rejected.
+    serves : array (n,)
+        Those of them that a reference may use: no check frames, no outliers.
+    targets : mapping
+        By body label.
+    """
+    ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
+    own = None if session.matrix == "embedded" else camera.read_camera_json(Path(session.matrix))
+    bodies, stand_ins = {}, {}
+    for label in table["body"].unique():
+        rows = np.flatnonzero((table["body"] == label).to_numpy()).tolist()
+        opened = [row for row in rows if (reading := read[row]) is not None and reading.height > 0]
+        if not opened:
+            continue
+        kinds = [[row for row in opened if table["kind"].iloc[row] == kind] for kind in ("flash", "job")]
+        carry = next((chosen for chosen in kinds if chosen), opened)
+        tags = own or pinned_tags([reading.colour for row in carry if (reading := read[row]) is not None])
+        neutral, stand_ins[label] = reference_neutral(table.iloc[rows], (ratios & serves)[rows], session)
+        metered = [
+            row for row in rows if session.meter and ratios[row] and table["frame"].iloc[row] == session.meter.frame
+        ]
+        meter = _neutral(_ratios(table.iloc[metered])) if metered else None
+        bodies[label] = make_body(label, tags, targets.get(label), neutral, session, meter)
+    return bodies, stand_ins
+
+
+def _ratios(rows: pd.DataFrame) -> Floats:
+    return np.asarray(rows[["r_g", "b_g"]].to_numpy(dtype=np.float64).mean(axis=0))
+
+
+def _neutral(ratios: Floats) -> Neutral:
+    return float(ratios[0]), 1.0, float(ratios[1])

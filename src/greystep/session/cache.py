@@ -1,0 +1,268 @@
+"""What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read is measured again.
+
+One file an entry, written whole: a run that is killed keeps what it has measured. Kept are raw patch statistics, where
+the target was found, and thumbnails; everything that follows from them is reckoned anew in each run.
+"""
+
+import hashlib
+import io
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from greystep.errors import FrameError, GreystepError
+from greystep.files import write_bytes, write_text
+from greystep.flags import Flag
+from greystep.measure.reading import (
+    MEASURE_VERSION,
+    Reading,
+    as_json,
+    exposure_of,
+    from_json,
+    measure_frame,
+)
+from greystep.measure.target import Target
+from greystep.raw.exposure import Exposure
+from greystep.raw.frame import open_frame, overview
+
+Thumbnail = NDArray[np.uint8]
+T = TypeVar("T")
+
+#: Decoding lets other threads run; more than two gain nothing on common machines and take memory.
+_THREADS: Final = 2
+#: Part of a file that goes into its fingerprint.
+_CHECKED_BYTES: Final = 65536
+#: By this file other programs know a folder of reproducible files (cache directory tagging, from memory).
+_TAG_FILE: Final = "CACHEDIR.TAG"
+_TAG: Final = (
+    "Signature: 8a477f597d28d172789f06886806bc55\n# What greystep measured in the raw files; safe to delete.\n"
+)
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """One entry: where the target was found or given, and what was measured there."""
+
+    target: Target | None
+    reading: Reading | None = None
+
+
+def open_cache(session: Path, store: Path | None) -> Path | None:
+    """Return the folder for entries: in the session, in `store` where that cannot be written, None if neither can."""
+    for place in (session, store):
+        if place is None:
+            continue
+        folder = place / ".greystep"
+        with suppress(GreystepError):
+            if not (folder / _TAG_FILE).is_file():
+                write_text(folder / _TAG_FILE, _TAG)
+            if os.access(folder, os.W_OK):
+                return folder
+    return None
+
+
+def fingerprint(folder: Path, name: str) -> str:
+    """Return what tells one state of a raw file from another: name, size, time of change, start of its bytes.
+
+    Blank where the file cannot be read.
+    """
+    try:
+        with (folder / name).open("rb") as file:
+            start = file.read(_CHECKED_BYTES)
+            state = os.fstat(file.fileno())
+    except OSError:
+        return ""
+    parts = f"{name}\0{state.st_size}\0{state.st_mtime_ns}\0{hashlib.sha256(start).hexdigest()}\0{MEASURE_VERSION}"
+    return hashlib.sha256(parts.encode("utf-8", "surrogateescape")).hexdigest()[:32]
+
+
+def recall(cache: Path | None, prints: Mapping[str, str]) -> dict[str, tuple[Target | None, Reading]]:
+    """Return what is kept of files: by name, the target that was measured and the reading."""
+    known = {}
+    for name, mark in prints.items():
+        content = _load_json(cache, mark)
+        with suppress(KeyError, TypeError, ValueError, AttributeError):
+            if content is not None and content["fingerprint"] == mark:
+                kept = from_json(content, _Kept)
+                if kept.reading is not None:
+                    known[name] = kept.target, kept.reading
+    return known
+
+
+def exposures(folder: Path, names: Sequence[str], known: Mapping[str, tuple[Target | None, Reading]]) -> list[Exposure]:
+    """Return the exposure data of files, from what is kept or from the files; blank where a file does not tell."""
+    return [known[name][1].exposure if name in known else _exposure(folder / name) for name in names]
+
+
+def measure(
+    folder: Path,
+    targets: Mapping[str, Target | None],
+    known: Mapping[str, tuple[Target | None, Reading]],
+    cache: Path | None,
+    prints: Mapping[str, str],
+    progress: Callable[[int, int], None] | None = None,
+) -> dict[str, Reading]:
+    """Measure each file at its target, two at a time; what is known at that target is taken as it is.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the frames.
+    targets : mapping
+        Target by file name; the files to measure.
+    known : mapping
+        From `recall`.
+    cache : Path or None
+        Where new readings are kept; a full disk or a folder that cannot be written costs only the next run's time.
+    prints : mapping
+        Fingerprint by file name.
+    progress : callable, optional
+        Called with (done, total) files.
+    """
+    readings = {
+        name: known[name][1] for name, target in targets.items() if name in known and _same(known[name][0], target)
+    }
+    todo = [name for name in targets if name not in readings]
+    if progress is not None:
+        progress(len(readings), len(targets))
+    with _workers(lambda name: measure_frame(folder / name, targets[name]), todo) as results:
+        for name, reading in zip(todo, results, strict=True):
+            readings[name] = reading
+            if Flag.UNREADABLE not in reading.flags:
+                _keep_json(cache, prints[name], _Kept(targets[name], reading))
+            if progress is not None:
+                progress(len(readings), len(targets))
+    return {name: readings[name] for name in targets}
+
+
+def find_once(
+    folder: Path,
+    names: Sequence[str],
+    find: Callable[[Sequence[NDArray[Any]]], Target | None],
+    cache: Path | None,
+    prints: Mapping[str, str],
+) -> Target | None:
+    """Find the target in the overviews of some frames, or recall where it was found in the same ones."""
+    mark = "target-" + hashlib.sha256("\0".join(prints[name] for name in names).encode()).hexdigest()[:32]
+    content = _load_json(cache, mark)
+    with suppress(KeyError, TypeError, ValueError, AttributeError):
+        if content is not None and content["fingerprint"] == mark:
+            return from_json(content, _Kept).target
+    with _workers(lambda name: _overview(folder / name), names) as results:
+        target = find([picture for picture in results if picture is not None])
+    _keep_json(cache, mark, _Kept(target))
+    return target
+
+
+def thumbnails(
+    folder: Path, draw: Mapping[str, Callable[[NDArray[Any]], Thumbnail]], cache: Path | None, look: Mapping[str, str]
+) -> dict[str, Thumbnail]:
+    """Return small pictures of frames, kept between runs; a frame that cannot be decoded has none.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the frames.
+    draw : mapping
+        By file name: turns a linear overview (h, w, 3), 1 at the white level, into the picture (h, w, 3).
+    cache : Path or None
+        Where pictures are kept.
+    look : mapping
+        By file name: text that changes when the picture is to be drawn otherwise.
+    """
+    marks = {}
+    for name in draw:
+        looks = hashlib.sha256(look[name].encode()).hexdigest()[:16]
+        marks[name] = f"{fingerprint(folder, name)}.{looks}.npy"
+    pictures = {name: picture for name, mark in marks.items() if (picture := _load_picture(cache, mark)) is not None}
+    todo = [name for name in draw if name not in pictures]
+    with _workers(lambda name: _overview(folder / name), todo) as results:
+        for name, linear in zip(todo, results, strict=True):
+            if linear is not None:
+                pictures[name] = draw[name](linear)
+                _keep_picture(cache, marks[name], pictures[name])
+    if cache is not None:
+        with suppress(OSError):
+            for old in cache.glob("*.npy"):
+                if old.name not in marks.values():
+                    old.unlink()
+    return {name: pictures[name] for name in draw if name in pictures}
+
+
+def forget_others(cache: Path | None, prints: Iterable[str]) -> None:
+    """Remove entries of files that are gone or changed, and what a killed run left unfinished."""
+    if cache is None:
+        return
+    wanted = {*prints, _TAG_FILE.split(".")[0]}
+    with suppress(OSError):
+        for entry in os.scandir(cache):
+            if entry.is_file() and entry.name.split(".")[0] not in wanted and not entry.name.startswith("target-"):
+                os.unlink(entry.path)
+
+
+@contextmanager
+def _workers(work: Callable[[str], T], names: Sequence[str]) -> Iterator[Iterator[T]]:
+    """Work on names in two threads, results in order; what is not begun is dropped when the caller stops."""
+    pool = ThreadPoolExecutor(_THREADS)
+    try:
+        yield pool.map(work, names)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _exposure(path: Path) -> Exposure:
+    with suppress(FrameError):
+        return exposure_of(path)
+    return Exposure()
+
+
+def _overview(path: Path) -> NDArray[np.float32] | None:
+    with suppress(FrameError):
+        return overview(open_frame(path))
+    return None
+
+
+def _same(a: Target | None, b: Target | None) -> bool:
+    return a is b if a is None or b is None else (a.box, a.patch, a.found) == (b.box, b.patch, b.found)
+
+
+def _load_json(cache: Path | None, mark: str) -> dict[str, Any] | None:
+    if cache is None or not mark:
+        return None
+    try:
+        content = json.loads((cache / f"{mark}.json").read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return None
+    return content if isinstance(content, dict) else None
+
+
+def _keep_json(cache: Path | None, mark: str, content: _Kept) -> None:
+    if cache is not None and mark:
+        with suppress(GreystepError):
+            write_text(cache / f"{mark}.json", json.dumps({"fingerprint": mark, **as_json(content)}))
+
+
+def _load_picture(cache: Path | None, mark: str) -> Thumbnail | None:
+    if cache is None:
+        return None
+    try:
+        picture = np.load(io.BytesIO((cache / mark).read_bytes()), allow_pickle=False)
+    except (OSError, ValueError, EOFError):
+        return None
+    return picture if picture.ndim == 3 and picture.dtype == np.uint8 else None
+
+
+def _keep_picture(cache: Path | None, mark: str, picture: Thumbnail) -> None:
+    if cache is not None and not mark.startswith("."):
+        stream = io.BytesIO()
+        np.save(stream, picture, allow_pickle=False)
+        with suppress(GreystepError):
+            write_bytes(cache / mark, stream.getvalue())

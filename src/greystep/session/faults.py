@@ -1,0 +1,261 @@
+"""Frame against frame: what no frame shows alone, found among the frames of one log by the contract's limits.
+
+Every function takes the joined table, one row a frame, and returns one boolean a row.
+"""
+
+from collections import Counter
+from collections.abc import Hashable, Mapping, Sequence
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from greystep.arrays import SD_PER_MAD
+from greystep.constants import MARKING_TOLERANCE_STOPS
+from greystep.measure.uncertainty import student_factor
+from greystep.session.ambient import settings_of
+from greystep.session.settings import HeadInfo
+from greystep.terms import LIT, PARTS, Kind
+
+Floats = NDArray[np.float64]
+Booleans = NDArray[np.bool_]
+
+#: What makes a cell, as far as the log has it: frames of one cell are repeats of each other.
+CELL: Final = ("body", "head", *PARTS, "power")
+#: A frame is no flash within this many standard uncertainties of room light, or below this share of its cell.
+NO_FLASH_SD: Final = 3.0
+NO_FLASH_SHARE: Final = 0.1
+#: A frame fired short this far below its cell [stop]; below its setting where it has no repeats.
+PARTIAL_STOPS: Final = 0.2
+PARTIAL_STOPS_ALONE: Final = 0.5
+#: Distance from the cell's median, in pooled standard deviations, beyond which chance is no reason.
+OUTLIER_SD: Final = 5.0
+#: A head whose other cells, at least so many with repeats, scatter so many times more than the session is judged by
+#: their deviation: to call its scatter outliers would hide what the test is for.
+RESTLESS: Final = 1.5
+RESTLESS_CELLS: Final = 2
+#: With few repeats the pooled deviation is itself uncertain: Student's factor at this chance where it is larger.
+OUTLIER_CHANCE: Final = 1e-4
+#: Frames within this many robust deviations enter the pooled one.
+POOLED_WITHIN_SD: Final = 4.0
+#: Focal lengths nearer than this share are one: zooms report what their encoder reads.
+_SAME_FOCAL: Final = 0.01
+
+
+def cells(table: pd.DataFrame) -> NDArray[np.int64]:
+    """Return the number of each row's cell, in the order of the table."""
+    keys = [name for name in CELL if name in table]
+    return table.groupby(keys, sort=False, dropna=False).ngroup().to_numpy().astype(np.int64)
+
+
+def pooled_sd(values: Floats, cell: NDArray[np.int64]) -> tuple[float, int]:
+    """Return the scatter within cells, robust against outliers, and its degrees of freedom.
+
+    First the median distance of two repeats, over all pairs of all cells, each cell weighing by its degrees of
+    freedom, scaled to the standard deviation of a normal distribution (median |a - b| = 0.6745 sqrt(2) sd, closed
+    form); deviations from a cell's own median would be too small: of three repeats one is the median. Then the plain
+    pooled deviation of what lies within 4 of these about its cell's median, which is the steadier estimate.
+
+    Returns
+    -------
+    sd : float
+        NaN without repeats.
+    dof : int
+    """
+    inside = [values[(cell == number) & np.isfinite(values)] for number in np.unique(cell)]
+    inside = [repeats for repeats in inside if len(repeats) > 1]
+    if not inside:
+        return float("nan"), 0
+    pairs = [np.triu_indices(len(repeats), 1) for repeats in inside]
+    distance = np.concatenate([np.abs(a[i] - a[j]) for a, (i, j) in zip(inside, pairs, strict=True)])
+    weight = np.concatenate([np.full(len(i), 2.0 / len(a)) for a, (i, _) in zip(inside, pairs, strict=True)])
+    order = np.argsort(distance)
+    passed = np.cumsum(weight[order])
+    middle = float(distance[order][np.searchsorted(passed, passed[-1] / 2.0)]) * SD_PER_MAD / np.sqrt(2.0)
+    kept = [repeats[np.abs(repeats - np.median(repeats)) <= POOLED_WITHIN_SD * middle] for repeats in inside]
+    dof = sum(max(0, len(repeats) - 1) for repeats in kept)
+    squares = sum(float(np.sum((repeats - repeats.mean()) ** 2)) for repeats in kept if len(repeats))
+    return (float(np.sqrt(squares / dof)), dof) if dof else (middle, 1)
+
+
+def limit_sd(dof: int) -> float:
+    """Return the number of pooled standard deviations that chance may reach; infinite without degrees of freedom."""
+    if not dof:
+        return float("inf")
+    return max(OUTLIER_SD, student_factor(dof, OUTLIER_CHANCE))
+
+
+def settings_changed(table: pd.DataFrame, black_known: Booleans) -> Booleans:
+    """Aperture, shutter, lens or focal length unlike most flash frames of that head.
+
+    ISO counts only where no ambient or dark frame at that ISO is there to take its black level off.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With body, head, kind, exposure_s, f_number, iso, lens, focal_mm; unknown settings are not compared.
+    black_known : array (n,)
+        Rows at whose ISO there is an ambient or dark frame.
+    """
+    exact = settings_of(table)
+    found = np.zeros(len(table), dtype=bool)
+    flash = (table["kind"] == Kind.FLASH).to_numpy()
+    lens, focal = table["lens"].tolist(), table["focal_mm"].to_numpy(dtype=np.float64)
+    for rows in _places(table, ["body", "head"], flash):
+        for column in (0, 1):
+            found[rows] |= _unlike([exact[row][column] for row in rows])
+        found[rows] |= _unlike([exact[row][2] for row in rows]) & ~black_known[rows]
+        found[rows] |= _unlike([lens[row] or None for row in rows])
+        known = rows[np.isfinite(focal[rows])]
+        if len(known):
+            usual = Counter(focal[known].tolist()).most_common(1)[0][0]
+            found[known] |= np.abs(focal[known] / usual - 1.0) > _SAME_FOCAL
+    return found
+
+
+def no_flash(table: pd.DataFrame, sound: Booleans) -> Booleans:
+    """No light of the flash: within three standard uncertainties of room light, or below a tenth of its cell.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With the columns of a cell, kind, stops, ``green`` and ``u_green``: signal above black and room light and its
+        standard uncertainty [raw counts], and ``level`` [stops], its log2 with the exposure settings taken out.
+    sound : array (n,)
+        Rows whose light counts for the others.
+    """
+    flash = (table["kind"] == Kind.FLASH).to_numpy()
+    green, u_green = table["green"].to_numpy(dtype=np.float64), table["u_green"].to_numpy(dtype=np.float64)
+    none = flash & (green < NO_FLASH_SD * u_green)
+    short = shortfall(table, sound & ~none)[0]
+    return np.asarray(none | (flash & (short > -np.log2(NO_FLASH_SHARE))))
+
+
+def partial_flash(table: pd.DataFrame, sound: Booleans) -> Booleans:
+    """Fired short: more than 0.2 stop and 5 pooled standard deviations below its cell, or 0.5 stop below its setting.
+
+    The setting counts where the cell has no other frame. Arguments are those of `no_flash`, `sound` without the frames
+    that did not fire.
+    """
+    short, alone = shortfall(table, sound)
+    sd, dof = pooled_sd(np.where(sound, table["level"].to_numpy(dtype=np.float64), np.nan), cells(table))
+    apart = short > max(PARTIAL_STOPS, limit_sd(dof) * sd) if dof else np.zeros(len(table), dtype=bool)
+    return np.asarray(np.where(alone, short > PARTIAL_STOPS_ALONE, apart) & sound)
+
+
+def shortfall(table: pd.DataFrame, sound: Booleans) -> tuple[Floats, Booleans]:
+    """Return how far each flash frame lies below what is expected of it [stops], and where it has no repeats.
+
+    Expected is the median of the cell's sound frames; of an even number the upper of the two in the middle, because
+    a flash falls short, but does not overshoot. Where a cell has no other sound frame: the head's other cells at their
+    settings. NaN where nothing is expected.
+    """
+    level = table["level"].to_numpy(dtype=np.float64)
+    flash = (table["kind"] == Kind.FLASH).to_numpy() & np.isfinite(level)
+    counted = flash & sound
+    number = cells(table)
+    stops = table["stops"].to_numpy(dtype=np.float64)
+    expected, alone = np.full(len(table), np.nan), np.zeros(len(table), dtype=bool)
+    medians: dict[int, float] = {}
+    for cell in np.unique(number[flash]):
+        inside = np.sort(level[counted & (number == cell)])
+        if len(inside):
+            medians[int(cell)] = float(inside[len(inside) // 2])
+        rows = flash & (number == cell)
+        alone |= rows & (len(inside) - counted < 1)
+        expected[rows] = medians.get(int(cell), np.nan)
+    for rows in _places(table, ["body", "head"], flash):
+        of_head = {int(number[row]): stops[row] for row in rows if int(number[row]) in medians}
+        for row in rows[alone[rows]]:
+            others = [medians[cell] + at for cell, at in of_head.items() if cell != number[row]]
+            expected[row] = np.median(others) - stops[row] if others else np.nan
+    return expected - level, alone
+
+
+def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
+    """Shutter shorter than the flash: the recorded time is below t0.1 of that head at that power.
+
+    Between tested powers log t0.1 is interpolated in stops; beyond them the nearest one stands. A marking is rounded by
+    up to a tenth of a stop, so that much is no difference.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With head, stops, kind and exposure_s.
+    heads : mapping
+        What session.toml says of the heads; those without t0.1 are not judged.
+    """
+    found = np.zeros(len(table), dtype=bool)
+    lit = table["kind"].isin(LIT).to_numpy()
+    stops, time_s = (table[name].to_numpy(dtype=np.float64) for name in ("stops", "exposure_s"))
+    for head, info in heads.items():
+        if info.t01_s:
+            tested = sorted(info.t01_s)
+            rows = lit & (table["head"] == head).to_numpy() & np.isfinite(stops) & np.isfinite(time_s)
+            t01_s = np.exp(np.interp(stops[rows], tested, np.log([info.t01_s[at] for at in tested])))
+            found[rows] = time_s[rows] < t01_s * 2.0**-MARKING_TOLERANCE_STOPS
+    return found
+
+
+def outlier(table: pd.DataFrame, used: Booleans) -> Booleans:
+    """More than 5 standard deviations from the cell's median in mired, Duv or output.
+
+    The deviation is pooled robustly over the session, or over the head's other cells where these scatter clearly more,
+    and never below the frame's own noise.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With the columns of a cell, mired, duv, level [stops] and the frames' own noise, k = 1: ``noise_mired``,
+        ``noise_duv``, ``noise_level``.
+    used : array (n,)
+        Rows that count: flash frames that are not rejected.
+    """
+    number = cells(table)
+    found = np.zeros(len(table), dtype=bool)
+    for name in ("mired", "duv", "level"):
+        values = np.where(used, table[name].to_numpy(dtype=np.float64), np.nan)
+        session_sd, dof = pooled_sd(values, number)
+        if not dof:
+            continue
+        limit = np.full(len(table), limit_sd(dof) * session_sd)
+        for rows in _places(table, ["body", "head"], used):
+            for cell in np.unique(number[rows]):
+                others = rows[number[rows] != cell]
+                head_sd, head_dof = pooled_sd(values[others], number[others])
+                if head_sd > RESTLESS * session_sd and _repeated(number[others]) >= RESTLESS_CELLS:
+                    limit[number == cell] = limit_sd(head_dof) * head_sd
+        noise = np.nan_to_num(table[f"noise_{name}"].to_numpy(dtype=np.float64))
+        with np.errstate(invalid="ignore"):
+            found |= np.abs(from_median(table, name, used)) > np.maximum(limit, OUTLIER_SD * noise)
+    return found & used
+
+
+def from_median(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
+    """Return how far each row lies above the median of its cell in column `name`; `used` as in `outlier`."""
+    return np.asarray(table[name].to_numpy(dtype=np.float64) - _cell_median(table, name, used))
+
+
+def _repeated(number: NDArray[np.int64]) -> int:
+    return int(np.count_nonzero(np.unique(number, return_counts=True)[1] > 1))
+
+
+def _cell_median(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
+    """Return the median of the used rows of each row's cell; NaN without any."""
+    return table[name].where(used).groupby(cells(table)).transform("median").to_numpy(dtype=np.float64)
+
+
+def _places(table: pd.DataFrame, keys: list[str], among: Booleans) -> list[NDArray[np.int64]]:
+    """Return the places of each group's rows, of those in `among`."""
+    numbers = table.groupby(keys, sort=False, dropna=False).ngroup().to_numpy()
+    return [np.flatnonzero(among & (numbers == number)) for number in np.unique(numbers[among])]
+
+
+def _unlike(values: Sequence[Hashable]) -> Booleans:
+    """Say which known values differ from the commonest known one, ties to the first."""
+    known = [value for value in values if value is not None]
+    if not known:
+        return np.zeros(len(values), dtype=bool)
+    usual = Counter(known).most_common(1)[0][0]
+    return np.array([value is not None and value != usual for value in values])

@@ -1,0 +1,286 @@
+"""The log joined with what was measured: one row a frame, with its light, its colour, and what is doubtful about it."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from greystep.errors import GreystepError
+from greystep.files import write_table
+from greystep.flags import Flag
+from greystep.measure.chromaticity import srgb_code
+from greystep.measure.reading import Reading
+from greystep.measure.target import Target, find_target, fixed_target
+from greystep.raw.exposure import body_label
+from greystep.session import cache as kept
+from greystep.session import faults
+from greystep.session import messages as remarks
+from greystep.session import readings as rows
+from greystep.session.ambient import take_off
+from greystep.session.bodies import Body, make_bodies
+from greystep.session.colour import colour_columns, light_doubts, other_matrices
+from greystep.session.matching import PlacingNote, place_frames
+from greystep.session.reference import may_serve
+from greystep.session.settings import Box, Session, check_place
+from greystep.session.shots import capture_order, frame_files, noted_checks, read_shots
+from greystep.terms import LIT, Kind
+
+__all__ = ["Body", "Ingested", "as_written", "ingest", "join_readings", "overviews", "write_readings"]
+
+#: Flash frames in whose overviews the target is sought, spread over heads and powers.
+_LOOKED_AT: Final = 9
+#: Room light above this share is too much [%].
+AMBIENT_HIGH_PCT: Final = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Ingested:
+    """A session that has been read.
+
+    Attributes
+    ----------
+    session : Session
+    readings : DataFrame
+        One row a frame: the contract's columns in its order, then note, the log's own columns, lens, focal_mm, g1_g2,
+        and what u_mired is the root sum of squares of: u_mired_frame, u_mired_ambient, u_mired_black.
+        Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is int64, -1 for a frame without file.
+    bodies : dict
+        By label, in the order of the log.
+    notes : tuple of SessionNote
+        What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
+    messages : tuple of Message
+        What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
+    """
+
+    session: Session
+    readings: pd.DataFrame
+    bodies: dict[str, Body]
+    notes: tuple[remarks.SessionNote, ...]
+    messages: tuple[remarks.Message, ...]
+
+
+def ingest(
+    session: Session,
+    patch: Box | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    store: Path | None = None,
+) -> Ingested:
+    """Read a session: its log, its frames (those that have not changed from the cache), and what follows from both.
+
+    Parameters
+    ----------
+    session : Session
+        From `load_session`; its frames folder is only read.
+    patch : tuple of 4 floats, optional
+        The target by hand, as fractions of the visible frame, before what session.toml says.
+    progress : callable, optional
+        Called with (done, total) frames.
+    store : Path, optional
+        Where the cache goes if the session's folder cannot be written.
+
+    Raises
+    ------
+    FaultsError
+        With the faults of the log; or where it names no frames, and the frames do not fit its rows.
+    GreystepError
+        If there is no frame, or none that can be read.
+    """
+    if store is not None:
+        check_place(session, store)
+    shots = read_shots(session)
+    folder = session.frames_dir
+    names = frame_files(session, shots["frame"])
+    cache = kept.open_cache(session.path, store)
+    prints = {name: kept.fingerprint(folder, name) for name in names}
+    known = kept.recall(cache, prints)
+    exposures = kept.exposures(folder, names, known)
+    order = capture_order(names, [exposure.captured for exposure in exposures])
+    names, exposures = [names[place] for place in order], [exposures[place] for place in order]
+    unnamed = bool((shots["frame"] == "").all())
+    in_order = shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
+    labels = {name: body_label(exposure) for name, exposure in zip(names, exposures, strict=True)}
+
+    given = patch or session.patch
+    targets: dict[str, Target | None] = {}
+    for label in dict.fromkeys(labels.values()):
+        looked_at = _spread(in_order, [name for name in names if labels[name] == label])
+        targets[label] = fixed_target(given) if given else kept.find_once(folder, looked_at, find_target, cache, prints)
+    readings = kept.measure(folder, {name: targets[labels[name]] for name in names}, known, cache, prints, progress)
+    kept.forget_others(cache, prints.values())
+    if all(Flag.UNREADABLE in reading.flags for reading in readings.values()):
+        first = next(iter(readings.values())).message
+        raise GreystepError(f"{folder}: none of its {len(names)} frames can be read; the first: {first}")
+    placed: tuple[PlacingNote, ...] = ()
+    if unnamed:
+        shots, placed = place_frames(shots, names, [readings[name] for name in names])
+    found = join_readings(session, shots, names, readings, targets)
+    found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
+    if cache is None:
+        return replace(found, messages=(*found.messages, remarks.NotKept(str(session.path))))
+    if cache.parent != session.path:
+        kept_in = remarks.KeptElsewhere(str(session.path), str(cache.parent))
+        return replace(found, messages=(*found.messages, kept_in))
+    return found
+
+
+def join_readings(
+    session: Session,
+    shots: pd.DataFrame,
+    names: Sequence[str],
+    readings: Mapping[str, Reading],
+    targets: Mapping[str, Target | None],
+) -> Ingested:
+    """Join log and readings: light, colour, output and flags of every frame; no file is read but a camera.json.
+
+    Parameters
+    ----------
+    session : Session
+        What session.toml says.
+    shots : DataFrame
+        The log, see `read_shots`, every frame named.
+    names : sequence of str
+        The files in capture order.
+    readings : mapping
+        Of each file.
+    targets : mapping
+        Of each body label.
+
+    Returns
+    -------
+    Ingested
+        Rows in log order, then files that the log does not name.
+    """
+    frames = rows.check_targets(rows.joined(shots, names, readings))
+    log, labels = frames.log, frames.log["body"].tolist()
+    patches = rows.patches_of(frames.read)
+    signals = take_off(log, patches, frames.sound)
+    compared = rows.comparison(frames, signals, patches)
+
+    lit = frames.of_kind(*LIT) & np.isfinite(signals.signal).all(axis=1)
+    no_flash = lit & faults.no_flash(compared, lit & frames.sound)
+    fired = lit & frames.sound & ~no_flash
+    partial_flash = faults.partial_flash(compared, fired)
+    usable = fired & ~partial_flash
+    flash = usable & frames.of_kind(Kind.FLASH)
+    exposed: rows.Doubts = {
+        Flag.NO_FLASH: no_flash,
+        Flag.PARTIAL_FLASH: partial_flash,
+        Flag.SETTINGS_CHANGED: faults.settings_changed(compared, signals.black_known),
+        Flag.TAIL_CUT: faults.tail_cut(compared, session.heads),
+        Flag.NO_AMBIENT: lit & signals.no_ambient,
+        Flag.AMBIENT_HIGH: lit & (np.nan_to_num(signals.ambient_pct) > AMBIENT_HIGH_PCT),
+        Flag.BLACK_DOUBTFUL: lit & signals.black_wrong,
+    }
+
+    light = rows.light_columns(frames, signals)
+    ratios = rows.ratio_columns(light, usable)
+    neutrals = log.assign(**ratios)
+    checks = noted_checks(log["note"])  # fired by a cold head all through the session, they are no repeats
+    aside = np.zeros(len(log), dtype=bool)
+    while True:  # until no outlier is among the frames at which a matrix is fixed; each turn sets one aside at least
+        serves = may_serve(usable & ~aside, checks & flash, faults.cells(compared))
+        bodies, stand_ins = make_bodies(session, neutrals, frames.read, usable, serves, targets)
+        colour, coloured = colour_columns(labels, usable, bodies, signals)
+        noise = {f"noise_{name}": colour[f"u_{name}"] / 2.0 for name in ("mired", "duv")}
+        compared = compared.assign(mired=colour["mired"], duv=colour["duv"], **noise)
+        outlier = faults.outlier(compared, flash & ~checks)
+        if not (outlier & serves).any():
+            break
+        aside |= outlier
+    doubts = rows.settled(
+        frames,
+        exposed,
+        coloured,
+        light_doubts(labels, usable, bodies, signals),
+        {Flag.MATRIX_DIFFERS: other_matrices(frames, bodies, session), Flag.OUTLIER: outlier},
+    )
+    output = rows.output_stops(compared, flash & ~outlier, usable)
+    table = rows.assembled(frames, {**colour, **light, **ratios, "output_stops": output}, doubts, bodies)
+
+    short, alone = faults.shortfall(compared, usable)
+    away = {f"away_{name}": faults.from_median(compared, name, flash) for name in ("mired", "duv")}
+    away["away_stops"] = faults.from_median(compared, "level", flash)
+    reasons = {name: reading.message for name, reading in readings.items()}
+    return Ingested(
+        session,
+        table.drop(columns="row"),
+        bodies,
+        remarks.session_notes(session, table, bodies, stand_ins),
+        remarks.frame_faults(table.assign(short_stops=short, alone=alone, **away), reasons),
+    )
+
+
+def as_written(readings: pd.DataFrame) -> pd.DataFrame:
+    """Return the readings as they are written: the shot of a frame without file is empty."""
+    return readings.assign(shot=readings["shot"].astype("Int64").mask(readings["shot"] < 0))
+
+
+def write_readings(ingested: Ingested, store: Path | None = None) -> Path:
+    """Write readings.csv into the session's folder, or into `store` where that cannot be written; return its path.
+
+    Raises
+    ------
+    GreystepError
+        If neither can be written.
+    """
+    table = as_written(ingested.readings)
+    path = ingested.session.path / "readings.csv"
+    try:
+        write_table(path, table)
+    except GreystepError:
+        if store is None:
+            raise
+        path = store / "readings.csv"
+        write_table(path, table)
+    return path
+
+
+def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArray[np.uint8]]:
+    """Return a small picture of each frame, for looking at only: balanced to its body's reference, sRGB's curve.
+
+    Parameters
+    ----------
+    ingested : Ingested
+        A session that has been read.
+    store : Path, optional
+        Where pictures are kept if the session's folder cannot be written.
+
+    Returns
+    -------
+    dict of str to array (h, w, 3)
+        By frame; the longer side is at most 256 px; a frame that cannot be decoded has none.
+    """
+    draw: dict[str, Callable[[NDArray[Any]], NDArray[np.uint8]]] = {}
+    look: dict[str, str] = {}
+    for row in ingested.readings.to_dict(orient="records"):
+        body = ingested.bodies.get(row["body"])
+        if row["shot"] >= 0 and body is not None:
+            balance = np.round(1.0 / np.array(body.reference_neutral or (1.0, 1.0, 1.0)), 3)
+            draw[row["frame"]] = partial(_picture, balance)
+            look[row["frame"]] = str(balance.tolist())
+    session = ingested.session
+    return kept.thumbnails(session.frames_dir, draw, kept.open_cache(session.path, store), look)
+
+
+def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
+    """Choose flash frames (else job frames, else any) of one body, spread over heads and powers."""
+    for kind in (*LIT, None):
+        mine = shots[shots["frame"].isin(list(names)) & ((shots["kind"] == kind) | (kind is None))]
+        if len(mine):
+            # One frame a cell in turn, so that repeats come only where there are few cells.
+            turn = mine.groupby(["head", "power"], sort=False).cumcount()
+            chosen = mine.assign(turn=turn).sort_values(["turn", "stops", "head"], kind="stable")["frame"]
+            cells = int((turn == 0).sum())
+            pool = chosen.iloc[: max(cells, _LOOKED_AT)]
+            return [str(pool.iloc[place]) for place in np.unique(np.linspace(0, len(pool) - 1, _LOOKED_AT).astype(int))]
+    return [names[place] for place in np.unique(np.linspace(0, len(names) - 1, _LOOKED_AT).astype(int))]
+
+
+def _picture(balance: NDArray[np.float64], overview: NDArray[Any]) -> NDArray[np.uint8]:
+    """Balance a linear overview and give it the curve of sRGB (IEC 61966-2-1), 8 bit."""
+    return srgb_code(overview * balance).astype(np.uint8)

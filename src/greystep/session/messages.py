@@ -1,0 +1,225 @@
+"""What there is to say of a session and its frames, as facts; `greystep.sentences` makes the text of them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+import pandas as pd
+
+from greystep import flags
+from greystep.columns import rows_of
+from greystep.flags import Flag
+from greystep.session.bodies import Body
+from greystep.session.matching import PlacingNote
+from greystep.session.settings import Session
+from greystep.terms import LIT, Kind
+
+#: More frames than this with the same doubt, or without a file, share one fact, and more than this that cannot be used
+#: for the same reason.
+_OWN_FACTS: Final = 3
+_OWN_FACTS_REJECTED: Final = 12
+
+
+@dataclass(frozen=True)
+class FlaggedFrame:
+    """A frame with a flag, and what says how large its fault is; a number that is not known is NaN.
+
+    Attributes
+    ----------
+    frame : str
+        Blank for a row of the log without a frame.
+    row : int
+        Of the log; 0 without one.
+    head, power : str
+        Blank where the log names none.
+    exposure_s : float
+        [s].
+    clipped_pct, gradient_pct, ambient_pct : float
+        As in readings.csv [%].
+    short_stops : float
+        How far its light lies below its repeats [stops]; below its setting where it is `alone`, without repeats.
+    alone : bool
+    away_mired, away_duv, away_stops : float
+        From the median of its repeats.
+    reason : str
+        The error that its file gave, with the remedy; blank without one.
+    """
+
+    frame: str
+    row: int
+    head: str
+    power: str
+    exposure_s: float
+    clipped_pct: float
+    gradient_pct: float
+    ambient_pct: float
+    short_stops: float
+    alone: bool
+    away_mired: float
+    away_duv: float
+    away_stops: float
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class FrameFault:
+    """A flag and the frames that carry it: one frame, or all of them where they are many."""
+
+    flag: Flag
+    flagged: tuple[FlaggedFrame, ...]
+
+    @property
+    def frames(self) -> tuple[str, ...]:
+        """Names of the frames, in the order of the log."""
+        return tuple(one.frame for one in self.flagged)
+
+
+@dataclass(frozen=True)
+class NotKept:
+    """Neither the session's folder nor another takes what was measured: the next run measures again."""
+
+    session: str
+
+
+@dataclass(frozen=True)
+class KeptElsewhere:
+    """The session's folder cannot be written; `folder` holds what was measured."""
+
+    session: str
+    folder: str
+
+
+class SessionFact(StrEnum):
+    """What holds of a whole session."""
+
+    NO_FLASH_FRAME = "no flash frame"
+    NO_AMBIENT_FRAME = "no ambient frame"
+    AMBIENT_SCALED = "ambient scaled"
+    ROOM_LIGHT_CHANGED = "room light changed"
+    NOT_ANCHORED = "not anchored"
+    NO_CAPTURE_TIME = "no capture time"
+
+
+class BodyFact(StrEnum):
+    """What holds of one camera body."""
+
+    NO_MATRIX = "no matrix"
+    REFERENCE_REPLACED = "reference replaced"
+    MATRICES_DIFFER = "matrices differ"
+    NO_APERTURE = "no aperture"
+    NO_ISO = "no ISO"
+
+
+@dataclass(frozen=True)
+class BodyNote:
+    """What holds of the camera body `body`; `fixed_at` is the light at which its matrix is fixed in the end."""
+
+    fact: BodyFact
+    body: str
+    fixed_at: str = ""
+
+
+@dataclass(frozen=True)
+class SeveralBodies:
+    """More than one camera body took the frames."""
+
+    bodies: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class MeterUnused:
+    """The metered frame could not be used."""
+
+    frame: str
+
+
+#: What `greystep.session.ingest.Ingested` holds of a whole session, and for the person at the terminal.
+SessionNote = SessionFact | BodyNote | SeveralBodies | MeterUnused | PlacingNote
+Message = FrameFault | NotKept | KeptElsewhere | PlacingNote
+
+
+def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[FrameFault, ...]:
+    """Return a fact for each frame that cannot be used, and for each doubt; many frames of one kind share a fact.
+
+    Parameters
+    ----------
+    table : DataFrame
+        The readings with their flags; besides the columns of `FlaggedFrame` by name.
+    reasons : mapping
+        By frame: the error that its file gave, with the remedy.
+    """
+    marks = [flags.split(cell) for cell in table["flags"]]
+    by_flag: dict[Flag, list[int]] = {}
+    for place, present in enumerate(marks):
+        rejecting = [name for name in present if name in flags.REJECTING]
+        for name in rejecting[:1] or present:
+            by_flag.setdefault(Flag(name), []).append(place)
+    frames = rows_of(table, FlaggedFrame)
+    found: list[tuple[int, FrameFault]] = []
+    for flag, places in by_flag.items():
+        told = reasons if flag in (Flag.UNREADABLE, Flag.DAMAGED) else {}
+        flagged = [replace(frames[at], reason=told.get(frames[at].frame, "")) for at in places]
+        own = _OWN_FACTS if flag == Flag.MISSING or flag not in flags.REJECTING else _OWN_FACTS_REJECTED
+        if len(places) <= own:
+            found += [(at, FrameFault(flag, (one,))) for at, one in zip(places, flagged, strict=True)]
+        else:
+            found.append((places[0], FrameFault(flag, tuple(flagged))))
+    return tuple(fact for _, fact in sorted(found, key=lambda entry: entry[0]))
+
+
+def session_notes(
+    session: Session, table: pd.DataFrame, bodies: Mapping[str, Body], stand_ins: Mapping[str, str]
+) -> tuple[SessionNote, ...]:
+    """Return what holds of the whole session.
+
+    Parameters
+    ----------
+    session : Session
+        What session.toml says.
+    table : DataFrame
+        The readings.
+    bodies : mapping
+        By label.
+    stand_ins : mapping
+        By label: the light at which the matrix is fixed where the reference was not measured; else blank.
+    """
+    found: list[SessionNote] = []
+    lit = table[table["kind"].isin(LIT)]
+    present = {name for cell in lit["flags"] for name in flags.split(cell)}
+    if lit.empty:
+        found.append(SessionFact.NO_FLASH_FRAME)
+    elif not (table["kind"] == Kind.AMBIENT).any():
+        found.append(SessionFact.NO_AMBIENT_FRAME)
+    elif Flag.NO_AMBIENT in present:
+        found.append(SessionFact.AMBIENT_SCALED)
+    if Flag.AMBIENT_CHANGED in present:
+        found.append(SessionFact.ROOM_LIGHT_CHANGED)
+    if len(bodies) > 1:
+        found.append(SeveralBodies(tuple(bodies)))
+    for label, body in bodies.items():
+        found += _body_notes(label, body, lit[lit["body"] == label], stand_ins.get(label, ""))
+    anchored = any(body.anchored for body in bodies.values())
+    if not anchored and any(body.matrix is not None for body in bodies.values()):
+        found.append(SessionFact.NOT_ANCHORED)
+    if session.meter is not None and not anchored:
+        found.append(MeterUnused(session.meter.frame))
+    captured = table.loc[table["shot"] >= 0, "captured"]
+    if len(captured) and (captured == "").all():
+        found.append(SessionFact.NO_CAPTURE_TIME)
+    return tuple(found)
+
+
+def _body_notes(label: str, body: Body, lit: pd.DataFrame, fixed_at: str) -> list[BodyNote]:
+    """Return what holds of one body, whose flash and job frames are given."""
+    found = []
+    if body.tags is None:
+        found.append(BodyNote(BodyFact.NO_MATRIX, label))
+    elif fixed_at and (lit["kind"] == Kind.FLASH).any():
+        found.append(BodyNote(BodyFact.REFERENCE_REPLACED, label, fixed_at))
+    if any(Flag.MATRIX_DIFFERS in flags.split(cell) for cell in lit["flags"]):
+        found.append(BodyNote(BodyFact.MATRICES_DIFFER, label))
+    for column, fact in (("f_number", BodyFact.NO_APERTURE), ("iso", BodyFact.NO_ISO)):
+        if len(lit) and lit[column].isna().all():
+            found.append(BodyNote(fact, label))
+    return found

@@ -1,0 +1,92 @@
+"""The raw files of a session and their order of capture; the folder is only read."""
+
+import os
+import re
+from collections.abc import Collection, Sequence
+from pathlib import Path
+from typing import Final
+
+from greystep.errors import GreystepError
+from greystep.session.settings import Session
+
+#: Extensions under which cameras write raw stills (common practice, no source); TIFF and JPEG are previews here.
+RAW_EXTENSIONS: Final = frozenset(
+    {
+        "3fr", "ari", "arw", "bay", "cap", "cr2", "cr3", "crw", "dcr", "dcs", "dng", "drf", "erf", "fff", "gpr",
+        "iiq", "k25", "kdc", "mdc", "mef", "mos", "mrw", "nef", "nrw", "orf", "ori", "pef", "ptx", "pxn", "raf",
+        "raw", "rw2", "rwl", "rwz", "sr2", "srf", "srw", "x3f",
+    }
+)  # fmt: skip
+
+
+def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] = ()) -> list[str]:
+    """List the raw files at and below a folder as relative posix names in natural order; only the folder is read.
+
+    Other files (previews of raw+JPEG pairs, sidecars, unfinished downloads), hidden ones, everything below `skip`,
+    and empty files (still to be written) that the log does not name in `named`, are left out.
+    """
+    names = []
+    visited = set()
+    for place, folders, files in os.walk(folder, followlinks=True):
+        identity = os.path.realpath(place)
+        if identity in visited or (skip is not None and identity == os.path.realpath(skip)):
+            folders.clear()  # a link back into the tree, or this tool's own results
+            continue
+        visited.add(identity)
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in files:
+            path = Path(place, name)
+            raw = path.suffix.lower().lstrip(".") in RAW_EXTENSIONS and not name.startswith((".", "~"))
+            relative = path.relative_to(folder).as_posix()
+            if raw and path.is_file() and (path.stat().st_size > 0 or relative in named):
+                names.append(relative)
+    return sorted(names, key=natural_key)
+
+
+def frame_files(session: Session, named: Collection[str] = ()) -> list[str]:
+    """List the raw files of a session, see `list_raw`; an empty file that the log names is a frame that failed.
+
+    Raises
+    ------
+    GreystepError
+        If there is no folder of frames or nothing in it to read.
+    """
+    folder = session.frames_dir
+    if not folder.is_dir():
+        raise GreystepError(
+            f'{folder}: no such folder; put the raw files there, or write frames = "PATH" in session.toml'
+        )
+    if not os.access(folder, os.R_OK | os.X_OK):
+        raise GreystepError(f"{folder}: cannot be read (Permission denied); check its permissions")
+    names = list_raw(folder, session.path / "report", set(named))
+    if not names:
+        others = {Path(name).suffix.lower() for _, _, files in os.walk(folder) for name in files}
+        seen = ", ".join(sorted(others - {""}))
+        raise GreystepError(
+            f"{folder}: no raw frames in it{f' (only {seen})' if seen else ''}; put the camera's raw files there"
+        )
+    return names
+
+
+def natural_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
+    """Return the key of natural order: numbers inside a name by value, letter case aside, then the name itself."""
+    parts = re.findall(r"[0-9]+|[^0-9]+", name.casefold())
+    return tuple((0, int(part), "") if part.isdigit() and part.isascii() else (1, 0, part) for part in parts), name
+
+
+def capture_order(names: Sequence[str], captured: Sequence[str]) -> list[int]:
+    """Return the positions of frames in capture order: by clock, then by natural name.
+
+    Parameters
+    ----------
+    names, captured : sequences of str
+        File names, and ISO 8601 times (blank if unknown). A frame of unknown time follows the frame that comes
+        before it by name.
+    """
+    by_name = sorted(range(len(names)), key=lambda place: natural_key(names[place]))
+    times = {}
+    last = next((captured[place] for place in by_name if captured[place]), "")
+    for place in by_name:
+        last = captured[place] or last
+        times[place] = last
+    return sorted(by_name, key=lambda place: times[place])

@@ -1,0 +1,300 @@
+"""The readings table: the log's rows with what was measured beside them, in steps that each return columns or doubts.
+
+Doubts are one boolean a row for each flag; no step changes what it is given.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pandas.api.extensions import ExtensionArray
+
+from greystep import columns, flags
+from greystep.flags import Flag, Status
+from greystep.measure.reading import Reading
+from greystep.measure.target_moved import reference_surround, target_state
+from greystep.measure.uncertainty import expanded
+from greystep.raw.exposure import Exposure, body_label, relative_exposure_stops
+from greystep.session.ambient import Patches, Signals
+from greystep.session.bodies import Body
+from greystep.session.faults import cells
+from greystep.session.power import SAME_STOPS
+from greystep.terms import LIT, UNLIT, Kind
+
+Floats = NDArray[np.float64]
+Booleans = NDArray[np.bool_]
+#: Which rows carry each flag; a flag that is not named is on no row.
+Doubts = Mapping[Flag, Booleans]
+
+#: The contract's columns of readings.csv, in order.
+COLUMNS: Final = columns.names(columns.FrameRow, optional=False)
+#: Those of the colour itself.
+COLOUR: Final = ("x", "y", "u_prime", "v_prime", "cct_k", "duv", "mired", "u_cct_k", "u_duv", "u_mired")
+#: Those that a rejected frame cannot say.
+_BLANKED: Final = ("r_g", "b_g", *COLOUR, "output_stops")
+_BOX: Final = ("patch_x0", "patch_y0", "patch_x1", "patch_y1")
+_ALL: Final = frozenset(Flag)
+#: Flags that ambient and dark frames can carry: nothing is asked of their light.
+_ON_UNLIT: Final = frozenset(
+    {Flag.MISSING, Flag.UNREADABLE, Flag.DAMAGED, Flag.CLIPPED, Flag.OPCODES_IGNORED, Flag.AMBIENT_CHANGED}
+)
+#: What pixels say that are not those of a target under flash: each cause, and the flags that only follow from it.
+_PIXELS: Final = _ALL - {
+    Flag.MISSING, Flag.EXTRA_FRAME, Flag.UNREADABLE, Flag.SETTINGS_CHANGED, Flag.TAIL_CUT, Flag.MATRIX_DIFFERS,
+    Flag.OPCODES_IGNORED,
+}  # fmt: skip
+_FOLLOWS: Final = {
+    Flag.MISSING: _ALL,
+    Flag.EXTRA_FRAME: _ALL - {Flag.UNREADABLE},
+    Flag.UNREADABLE: _ALL - {Flag.EXTRA_FRAME},
+    Flag.DAMAGED: _PIXELS,
+    Flag.NO_FLASH: _PIXELS,
+    Flag.NO_TARGET: _PIXELS,
+    Flag.TARGET_MOVED: _PIXELS,
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Frames:
+    """The log joined with its frames, one row a frame.
+
+    Attributes
+    ----------
+    log : DataFrame
+        The log, with the exposure data of each frame and the place of its target.
+    read : tuple of Reading or None
+        Of each row; None without a file.
+    doubts : dict of Flag to array (n,)
+        What each frame shows by itself, and its target against the other frames'.
+    """
+
+    log: pd.DataFrame
+    read: tuple[Reading | None, ...]
+    doubts: Doubts
+
+    def of_kind(self, *kinds: Kind) -> Booleans:
+        """Return the rows of these kinds."""
+        return self.log["kind"].isin(kinds).to_numpy(dtype=bool)
+
+    @property
+    def sound(self) -> Booleans:
+        """Rows that no flag rejects."""
+        return sound(self.doubts, len(self.log))
+
+
+def sound(doubts: Doubts, count: int) -> Booleans:
+    """Return which of `count` rows no flag rejects."""
+    rejected = [rows for flag, rows in doubts.items() if flag in flags.REJECTING]
+    return np.asarray(~np.any([np.zeros(count, dtype=bool), *rejected], axis=0))
+
+
+def joined(shots: pd.DataFrame, names: Sequence[str], readings: Mapping[str, Reading]) -> Frames:
+    """Join the log with the exposure data of its frames; files that it does not name come last."""
+    logged = set(shots["frame"])
+    extra = [name for name in names if name not in logged]
+    more = pd.DataFrame({name: pd.array([""] * len(extra), dtype="str") for name in shots}, index=range(len(extra)))
+    more = more.assign(frame=pd.array(extra, dtype="str"), stops=np.full(len(extra), np.nan), row=0)
+    log = pd.concat([shots, more[list(shots)]], ignore_index=True) if extra else shots.reset_index(drop=True)
+    read = tuple(readings.get(name) for name in log["frame"])
+    order = {name: place for place, name in enumerate(names)}
+    shots_at = [order.get(name, -1) for name in log["frame"]]
+    exposures = _exposures(read)
+    boxes = np.array([(reading.box if reading is not None else None) or (np.nan,) * 4 for reading in read])
+    texts: dict[str, ExtensionArray] = {
+        "captured": pd.array([exposure.captured for exposure in exposures], dtype="str"),
+        "body": pd.array([body_label(exposure) for exposure in exposures], dtype="str"),
+    }
+    if "lens" not in log:
+        texts["lens"] = pd.array([exposure.lens for exposure in exposures], dtype="str")
+    numbers = {
+        name: np.array([getattr(exposure, name) for exposure in exposures], dtype=np.float64)
+        for name in ("exposure_s", "f_number", "iso")
+    }
+    places = dict(zip(_BOX, boxes.reshape(-1, 4).T, strict=True))
+    log = log.assign(**texts, **numbers, **places, shot=np.array(shots_at, dtype=np.int64))
+    return Frames(log, read, _own_doubts(log["kind"].tolist(), read))
+
+
+def status_counts(readings: pd.DataFrame) -> dict[str, int]:
+    """Return how many frames there are (``total``), and how many of each status."""
+    counts = {name.value: int((readings["status"] == name).sum()) for name in Status}
+    return {"total": len(readings), **counts}
+
+
+def _exposures(read: Sequence[Reading | None]) -> list[Exposure]:
+    return [reading.exposure if reading is not None else Exposure() for reading in read]
+
+
+def _own_doubts(kinds: Sequence[str], read: Sequence[Reading | None]) -> Doubts:
+    """Return what each frame shows by itself."""
+    marks = [set(reading.flags) if reading is not None else {Flag.MISSING} for reading in read]
+    marks = [mark & _ON_UNLIT if kind in UNLIT else mark for mark, kind in zip(marks, kinds, strict=True)]
+    marks = [mark if kind else mark | {Flag.EXTRA_FRAME} for mark, kind in zip(marks, kinds, strict=True)]
+    return {flag: np.array([flag in mark for mark in marks], dtype=bool) for flag in Flag}
+
+
+def check_targets(frames: Frames) -> Frames:
+    """Flag flash frames whose target has moved; a job frame without the target in its place loses what was measured."""
+    read = frames.read
+    flash, job = frames.of_kind(Kind.FLASH), frames.of_kind(Kind.JOB)
+    states = np.full(len(read), "", dtype=object)
+    for label in frames.log["body"].unique():
+        rows = np.flatnonzero((frames.log["body"] == label).to_numpy()).tolist()
+        maps = {row: surround for row in rows if (reading := read[row]) and (surround := reading.surround) is not None}
+        compared = [maps[row] for row in maps if flash[row]] or [maps[row] for row in maps if job[row]]
+        reference = reference_surround(compared)
+        if reference is not None:
+            states[list(maps)] = [target_state(surround, reference) for surround in maps.values()]
+    opened = np.array([reading is not None for reading in read], dtype=bool)
+    lost = job & opened & ((states != "") | frames.doubts[Flag.NO_TARGET])
+    kept = (Flag.UNREADABLE, Flag.OPCODES_IGNORED)
+    return Frames(
+        frames.log.assign(**{name: frames.log[name].mask(lost) for name in _BOX}),
+        tuple(replace(one, signal=None) if one and gone else one for one, gone in zip(read, lost, strict=True)),
+        {
+            flag: (rows if flag in kept else rows & ~lost) | (flash & (states == flag))
+            for flag, rows in frames.doubts.items()
+        },
+    )
+
+
+def patches_of(read: Sequence[Reading | None]) -> Patches:
+    """Gather the patch statistics as arrays; a value that is no number makes its frame unknown."""
+    none = (np.nan, np.nan, np.nan)
+    signals = [reading.signal if reading is not None else None for reading in read]
+    masked = [reading.black_masked if reading is not None else None for reading in read]
+
+    def gather(name: str) -> Floats:
+        values = [getattr(signal, name) if signal is not None else none for signal in signals]
+        return np.array(values, dtype=np.float64).reshape(-1, 3)
+
+    mean = gather("mean")
+    mean[~np.isfinite(mean).all(axis=1)] = np.nan
+    levels = [none if four is None else (four[0], (four[1] + four[3]) / 2.0, four[2]) for four in masked]
+    return Patches(mean, gather("u"), gather("black"), gather("white"), np.array(levels).reshape(-1, 3))
+
+
+def light_columns(frames: Frames, signals: Signals) -> dict[str, Floats]:
+    """Return the columns of the light itself."""
+    standard = np.sqrt(np.diagonal(signals.covariance, axis1=1, axis2=2))
+    found = {}
+    for place, channel in enumerate("rgb"):
+        found[f"signal_{channel}"] = signals.signal[:, place]
+        found[f"u_signal_{channel}"] = expanded(standard[:, place])
+    lit = frames.of_kind(*LIT)
+    found["ambient_pct"] = np.where(lit, signals.ambient_pct, np.nan)
+    patches = [reading.signal if reading is not None else None for reading in frames.read]
+    for name in ("clipped_pct", "gradient_pct", "g1_g2"):
+        values = [getattr(patch, name) if patch is not None else np.nan for patch in patches]
+        found[name] = np.array(values, dtype=np.float64)
+        if name != "g1_g2":
+            found[name] = np.where(lit, found[name], np.nan)
+    return found
+
+
+def ratio_columns(light: Mapping[str, Floats], usable: Booleans) -> dict[str, Floats]:
+    """Return the channel ratios of usable rows, before target and meter, from `light_columns`."""
+    green = np.where(usable & (light["signal_g"] > 0), light["signal_g"], np.nan)
+    return {"r_g": light["signal_r"] / green, "b_g": light["signal_b"] / green}
+
+
+def comparison(frames: Frames, signals: Signals, patches: Patches) -> pd.DataFrame:
+    """Return the log with what only the comparison of frames needs; a column of the log by such a name is not it."""
+    exposures = _exposures(frames.read)
+    green, u_green = signals.signal[:, 1], np.sqrt(signals.covariance[:, 1, 1])
+    share = np.where(green > 0, green, np.nan) / (patches.white[:, 1] - patches.black[:, 1])
+    return frames.log.assign(
+        lens=pd.array([exposure.lens for exposure in exposures], dtype="str"),
+        focal_mm=np.array([exposure.focal_mm for exposure in exposures], dtype=np.float64),
+        green=green,
+        u_green=u_green,
+        level=np.log2(share) + exposure_stops(frames.log),
+        noise_level=u_green / np.where(green > 0, green, np.nan) / np.log(2.0),
+    )
+
+
+def exposure_stops(table: pd.DataFrame) -> Floats:
+    """Return log2(N^2 / ISO) of each row; a setting that no frame of a body records is taken as the same in all."""
+    stops = np.zeros(len(table))
+    for label in table["body"].unique():
+        rows = (table["body"] == label).to_numpy()
+        settings = table.loc[rows, ["f_number", "iso"]].to_numpy(dtype=np.float64, copy=True)
+        settings[:, np.isnan(settings).all(axis=0)] = 1.0
+        stops[rows] = [
+            relative_exposure_stops(f_number, iso) if np.isfinite(f_number * iso) else np.nan
+            for f_number, iso in settings
+        ]
+    return stops
+
+
+def output_stops(compared: pd.DataFrame, used: Booleans, usable: Booleans) -> Floats:
+    """Return the level of each usable row over the highest cell mean at the smallest tested stops of its body.
+
+    Counted are used flash frames; of a body without any, whatever could be measured.
+    """
+    level, stops = compared["level"].to_numpy(dtype=np.float64), compared["stops"].to_numpy(dtype=np.float64)
+    cell = cells(compared)
+    output = np.full(len(compared), np.nan)
+    for label in compared["body"].unique():
+        rows = (compared["body"] == label).to_numpy()
+        known = np.isfinite(level) & rows
+        counted = next((choice for choice in (known & used, known & usable) if choice.any()), None)
+        if counted is None:
+            continue
+        smallest = np.nanmin(stops[counted]) if np.isfinite(stops[counted]).any() else np.nan
+        top = counted & (np.abs(stops - smallest) <= SAME_STOPS) if np.isfinite(smallest) else counted
+        output[rows & usable] = level[rows & usable] - pd.Series(level[top]).groupby(cell[top]).mean().max()
+    return output
+
+
+def settled(frames: Frames, *doubts: Doubts) -> dict[Flag, Booleans]:
+    """Return which rows carry each flag in the end: by any of these doubts, without those that follow from another."""
+    none = np.zeros(len(frames.log), dtype=bool)
+    found = {
+        flag: np.any([none, *(some[flag] for some in (frames.doubts, *doubts) if flag in some)], axis=0)
+        for flag in Flag
+    }
+    for cause, follows in _FOLLOWS.items():
+        found = {flag: rows & ~found[cause] if flag in follows - {cause} else rows for flag, rows in found.items()}
+    unlit = frames.of_kind(*UNLIT)
+    return {flag: rows if flag in _ON_UNLIT else rows & ~unlit for flag, rows in found.items()}
+
+
+def assembled(
+    frames: Frames, measured: Mapping[str, Floats], doubts: Doubts, bodies: Mapping[str, Body]
+) -> pd.DataFrame:
+    """Put the table together: the contract's columns, then what else log and frames have.
+
+    Parameters
+    ----------
+    frames : Frames
+        The rows.
+    measured : mapping
+        Columns of light, ratios, colour and output; a rejected frame has no colour and no output.
+    doubts : mapping
+        From `settled`.
+    bodies : mapping
+        By label.
+    """
+    marks = [[flag for flag, rows in doubts.items() if rows[place]] for place in range(len(frames.log))]
+    rejected = ~sound(doubts, len(frames.log))
+    # A column of the log by the name of the two greens' ratio stays the log's.
+    known = {name: values for name, values in measured.items() if name != "g1_g2" or name not in frames.log}
+    table = frames.log.assign(
+        **{name: np.where(rejected, np.nan, values) if name in _BLANKED else values for name, values in known.items()},
+        flags=pd.array([flags.join(mark) for mark in marks], dtype="str"),
+        status=pd.array([flags.status(mark).value for mark in marks], dtype="str"),
+        colour_from=pd.array(_colour_from(frames, bodies), dtype="str"),
+    )
+    return table[[*COLUMNS, *(name for name in table if name not in COLUMNS)]]
+
+
+def _colour_from(frames: Frames, bodies: Mapping[str, Body]) -> list[str]:
+    """Name the matrix of each row that colour is asked of; blank for ambient, dark and unopened frames."""
+    return [
+        bodies[body].colour_from if kind in LIT and reading is not None and reading.height else ""
+        for body, kind, reading in zip(frames.log["body"], frames.log["kind"], frames.read, strict=True)
+    ]

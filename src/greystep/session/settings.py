@@ -1,0 +1,367 @@
+"""A session: one folder, and what its session.toml says about target, camera, reference, tolerance and heads."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Final
+
+import numpy as np
+from cattrs import Converter
+
+from greystep.errors import FaultsError, GreystepError
+from greystep.session.csvfile import nearest, read_number, read_rows
+from greystep.session.power import Power, is_energy, parse_power, same_power
+from greystep.session.toml_file import Limits, TomlFile, existing_path, fault, found, read_toml, reader, structured
+
+Box = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class HeadInfo:
+    """What is known of one head: its pack, serial, type, energy at full [J] and flash durations t0.1 [s] by stops."""
+
+    pack: str = ""
+    serial: str = ""
+    max_energy_j: Annotated[float, Limits(1.0, 100000.0)] | None = None
+    t01_s: dict[float, float] = field(default_factory=dict)
+    type: str = ""
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """The limits that are judged; a limit that is None is not.
+
+    `is_default` says that no colour limit was given, so that those of this tool stand.
+    """
+
+    mired: float | None
+    duv: float | None
+    steps: float | None
+    kelvin: float | None
+    output_stops: float | None
+    is_default: bool
+
+
+@dataclass(frozen=True)
+class Meter:
+    """A colour meter's reading [K] and Duv of the light of one frame."""
+
+    frame: str
+    cct_k: float
+    duv: float
+
+
+@dataclass(frozen=True)
+class Session:
+    """One session folder with everything session.toml says; what it does not say has its default.
+
+    Attributes
+    ----------
+    path, frames_dir : Path
+        The session's folder and the folder of its raw files, which is only read.
+    patch : tuple of 4 floats or None
+        The target by hand as fractions of the visible frame; None where it is to be found.
+    reflectance : (ndarray, ndarray) or None
+        Wavelengths [nm], rising, and the target's reflectance factor there.
+    matrix : str
+        ``embedded`` or the path of a camera.json.
+    reference_head, reference_power : str or None
+        As written; both None where nothing is said.
+    reference_kit : bool
+        The mean of all heads is the reference.
+    """
+
+    path: Path
+    title: str
+    frames_dir: Path
+    patch: Box | None
+    reflectance: tuple[np.ndarray, np.ndarray] | None
+    matrix: str
+    meter: Meter | None
+    reference_head: str | None
+    reference_power: str | None
+    reference_kit: bool
+    tolerance: Tolerance
+    heads: dict[str, HeadInfo]
+
+
+#: This tool's own limits, no standard: mired, Duv, stops of output.
+DEFAULT_TOLERANCE: Final = Tolerance(4.0, 0.0010, None, None, 0.1, True)
+
+
+def check_place(session: Session, folder: Path) -> None:
+    """Refuse to write where the raw frames lie.
+
+    Raises
+    ------
+    GreystepError
+        If `folder` lies in the frames folder.
+    """
+    if folder.resolve().is_relative_to(session.frames_dir.resolve()):
+        raise GreystepError(
+            f"{folder}: lies in the folder of the raw frames, which is never written to; give another with --out"
+        )
+
+
+def load_session(path: Path) -> Session:
+    """Read what a session folder says about itself; every key of session.toml and the file itself are optional.
+
+    Parameters
+    ----------
+    path : Path
+        The session's folder.
+
+    Returns
+    -------
+    Session
+        With defaults for what is not said: the folder's name as title, ``frames``, the target found, the matrix in
+        the files. Any colour limit under ``[tolerance]`` replaces all default colour limits; the limit on output
+        stays at its default unless it is given.
+
+    Raises
+    ------
+    GreystepError
+        If there is no such folder or session.toml cannot be read as TOML (with line and column).
+    FaultsError
+        With every wrong key and value of session.toml, each with its line and the remedy.
+    """
+    _check_folder(path)
+    toml = read_toml(path)
+    said = structured(toml, _Document, _reader())
+    heads = {head: replace(info, t01_s=_durations(toml, head, info.max_energy_j)) for head, info in said.heads.items()}
+    reference = said.reference
+    _check_reference(toml, reference, heads)
+    session = Session(
+        path=path,
+        title=said.title or path.resolve().name,
+        frames_dir=existing_path(toml, ("frames",), said.frames, folder=True) if said.frames else path / "frames",
+        patch=said.target.patch,
+        reflectance=_reflectance(toml, said.target.reflectance),
+        matrix=_matrix(toml, said.camera.matrix),
+        meter=_meter(toml, said.camera.meter),
+        reference_head=reference.head or None,
+        reference_power=reference.power or None,
+        reference_kit=reference.kit,
+        tolerance=_tolerance(said.tolerance),
+        heads=heads,
+    )
+    if toml.faults:
+        raise FaultsError(str(path / "session.toml"), toml.faults)
+    return session
+
+
+def energy_of(heads: Mapping[str, HeadInfo], head: str) -> float | None:
+    """Return a head's energy at full power [J]; None where it is not known."""
+    return heads[head].max_energy_j if head in heads else None
+
+
+def power_of(heads: Mapping[str, HeadInfo], head: str, text: str) -> Power:
+    """Read a power of a head as typed, an energy too where session.toml says the head's own at full; see `parse_power`.
+
+    Raises
+    ------
+    GreystepError
+        If the text is no power, or an energy and that of the head at full is not known.
+    """
+    return parse_power(text, energy_of(heads, head), head or "NAME")
+
+
+def flash_seconds(value: object) -> float | None:
+    """Read a time [s], a number or as it is marked: ``1/150``, ``0.0067``, ``1/150 s``.
+
+    None where it is no time from 1 microsecond to 1 second.
+    """
+    try:
+        if isinstance(value, str):
+            top, fraction, bottom = value.strip().removesuffix("s").replace(",", ".").rpartition("/")
+            value = float(top) / float(bottom) if fraction else float(bottom)
+        if isinstance(value, int | float) and not isinstance(value, bool) and 1e-6 <= value <= 1.0:
+            return float(value)
+    except (ValueError, ZeroDivisionError):
+        pass
+    return None
+
+
+def _check_folder(path: Path) -> None:
+    if path.is_dir():
+        return
+    if path.exists():
+        raise GreystepError(f"{path}: is a file; a session is a folder, perhaps {path.parent}")
+    siblings = [item.name for item in path.parent.iterdir() if item.is_dir()] if path.parent.is_dir() else []
+    like = nearest(path.name, siblings)
+    hint = f"did you mean {path.parent / like}?" if like else "check the name, or write one with greystep demo"
+    raise GreystepError(f"{path}: no such folder; {hint}")
+
+
+# --- what session.toml says -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Target:
+    patch: Box | None = None
+    reflectance: str = ""
+
+
+@dataclass(frozen=True)
+class _Meter:
+    frame: str = ""
+    cct_k: Annotated[float, Limits(1000.0, 25000.0)] | None = None
+    duv: Annotated[float, Limits(-0.05, 0.05)] = 0.0
+
+
+@dataclass(frozen=True)
+class _Camera:
+    matrix: str = ""
+    meter: _Meter | None = None
+
+
+@dataclass(frozen=True)
+class _Reference:
+    head: str = ""
+    power: str = ""
+    kit: bool = False
+
+
+@dataclass(frozen=True)
+class _Tolerance:
+    """The widest limits that make sense catch a number given in another unit."""
+
+    mired: Annotated[float, Limits(0.01, 500.0)] | None = None
+    duv: Annotated[float, Limits(1e-5, 0.05)] | None = None
+    steps: Annotated[float, Limits(0.01, 500.0)] | None = None
+    kelvin: Annotated[float, Limits(1.0, 10000.0)] | None = None
+    output_stops: Annotated[float, Limits(0.001, 5.0)] | None = DEFAULT_TOLERANCE.output_stops
+
+
+@dataclass(frozen=True)
+class _Document:
+    title: str = ""
+    frames: str = ""
+    target: _Target = _Target()
+    camera: _Camera = _Camera()
+    reference: _Reference = _Reference()
+    tolerance: _Tolerance = _Tolerance()
+    heads: dict[str, HeadInfo] = field(default_factory=dict)
+
+
+@cache
+def _reader() -> Converter:
+    # The powers of t01_s need the energy of their head: `_durations` reads them from the table itself.
+    return reader({Box | None: _patch, dict[float, float]: lambda *_: {}})
+
+
+def _patch(value: object, _: object) -> Box | None:
+    if value == "auto":
+        return None
+    form = 'write "auto" or [x0, y0, x1, y1]'
+    items = value if isinstance(value, list) else []
+    numbers = [item for item in items if isinstance(item, int | float) and not isinstance(item, bool)]
+    if len(numbers) != 4 or len(items) != 4:
+        raise ValueError(value, f"{form} as fractions of the visible frame")
+    x0, y0, x1, y1 = numbers
+    if not all(0 <= item <= 1 for item in numbers):
+        raise ValueError(f"{value} leaves the frame; {form} as fractions from 0 to 1, not pixels")
+    if not (x0 < x1 and y0 < y1):
+        raise ValueError(f"{value} has no area; {form} with x0 < x1 and y0 < y1, from the top left")
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _reflectance(toml: TomlFile, name: str) -> tuple[np.ndarray, np.ndarray] | None:
+    """Read the target's reflectance: wavelength [nm] and factor a row, under a header or not."""
+    if not name:
+        return None
+    path = existing_path(toml, ("target", "reflectance"), name, folder=False)
+    if not path.is_file():
+        return None
+    try:
+        rows = read_rows(path)
+    except GreystepError as error:
+        toml.faults.append(str(error))
+        return None
+    nm: list[float] = []
+    factor: list[float] = []
+    before = len(toml.faults)
+    for place, (row, cells) in enumerate(rows):
+        try:
+            wavelength, value = (read_number(cell, "", (-math.inf, math.inf), "") for cell in cells[:2])
+        except (ValueError, GreystepError):
+            if place > 0:  # the first row may be a header
+                toml.faults.append(f"{name} row {row}: not two numbers; write nm and factor")
+            continue
+        if nm and not wavelength > nm[-1]:
+            toml.faults.append(f"{name} row {row}: {wavelength:g} nm after {nm[-1]:g} nm; sort wavelengths upwards")
+        if not 0 < value <= 1.2:
+            toml.faults.append(f"{name} row {row}: factor {value:g}; write a share of 1, such as 0.18, up to 1.2")
+        nm.append(wavelength)
+        factor.append(value)
+    if len(toml.faults) > before:
+        return None
+    if len(nm) < 2 or nm[0] > 400 or nm[-1] < 700:
+        covers = f"{nm[0]:g} to {nm[-1]:g} nm" if nm else "nothing"
+        toml.faults.append(f"{name}: covers {covers}; 400 to 700 nm are needed")
+        return None
+    return np.array(nm), np.array(factor)
+
+
+def _matrix(toml: TomlFile, name: str) -> str:
+    if name in ("", "embedded"):
+        return "embedded"
+    return str(existing_path(toml, ("camera", "matrix"), name, folder=False))
+
+
+def _meter(toml: TomlFile, meter: _Meter | None) -> Meter | None:
+    if meter is None:
+        return None
+    if meter.frame and meter.cct_k:
+        return Meter(meter.frame, meter.cct_k, meter.duv)
+    if not any("[camera.meter]" in line for line in toml.faults):
+        fault(toml, ("camera", "meter"), 'frame or cct_k is missing; write {frame = "f0003.dng", cct_k = 5560}')
+    return None
+
+
+def _durations(toml: TomlFile, head: str, energy: float | None) -> dict[float, float]:
+    """Read the flash durations t0.1 [s] of a head by power: numbers, or fractions of a second as text."""
+    path = ("heads", head, "t01_s")
+    values = toml.data["heads"][head].get("t01_s", {})
+    if not isinstance(values, dict):
+        fault(toml, path, f'found {found(values)}; write {{full = "1/150", "1/16" = "1/1200"}}')
+        return {}
+    durations: dict[float, float] = {}
+    for label, value in values.items():
+        power = _power(toml, path, label, energy, head)
+        time_s = flash_seconds(value)
+        if time_s is None:
+            fault(toml, path, f'{label} is {found(value)}; write seconds up to 1, such as "1/150"')
+        elif power and any(same_power(power.stops, stops) for stops in durations):
+            fault(toml, path, f"{label} is there twice under two names; keep one")
+        elif power:
+            durations[power.stops] = time_s
+    return durations
+
+
+def _power(toml: TomlFile, path: tuple[str, ...], text: str, max_energy_j: float | None, head: str) -> Power | None:
+    try:
+        return parse_power(text, max_energy_j, head)
+    except GreystepError as error:
+        fault(toml, path, str(error))
+        return None
+
+
+def _check_reference(toml: TomlFile, reference: _Reference, heads: Mapping[str, HeadInfo]) -> None:
+    """Check the reference: a head, or the whole kit, or a power alone (of the first head of the log)."""
+    head, power, path = reference.head, reference.power, ("reference", "power")
+    if reference.kit and head:
+        fault(toml, ("reference", "kit"), f'the kit and head "{head}" cannot both be the reference; keep one')
+    if power and not head and is_energy(power):
+        fault(toml, path, f'"{power}" is another power on each head; write a fraction such as 1/4')
+    elif power:
+        _power(toml, path, power, energy_of(heads, head), head or "NAME")
+
+
+def _tolerance(said: _Tolerance) -> Tolerance:
+    colour = (said.mired, said.duv, said.steps, said.kelvin)
+    if colour == (None, None, None, None):
+        return replace(DEFAULT_TOLERANCE, output_stops=said.output_stops)
+    return Tolerance(*colour, said.output_stops, False)

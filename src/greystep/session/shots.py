@@ -1,0 +1,363 @@
+"""The log of a session: which frame is which head at which power, from shots.csv or from how the files are named."""
+
+import math
+import posixpath
+import re
+import unicodedata
+from collections.abc import Sequence
+from difflib import get_close_matches
+from pathlib import Path, PurePosixPath
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from greystep.columns import FrameRow, names
+from greystep.errors import FaultsError, GreystepError
+from greystep.session.csvfile import nearest, read_rows
+from greystep.session.log_slips import assign_frames
+from greystep.session.power import Power, is_energy, parse_power_name, same_power
+from greystep.session.raw_files import capture_order, frame_files, list_raw
+from greystep.session.settings import Session, energy_of, power_of
+from greystep.terms import LIT, PARTS, Kind
+
+__all__ = ["assign_frames", "capture_order", "frame_files", "read_shots"]
+
+KINDS: Final = [kind.value for kind in Kind]
+
+#: What the note of a check frame holds: it tells of the room and enters no mean of a light that was tested itself.
+CHECK_NOTE: Final = "check frame"
+
+#: Columns that mean something to this tool; any other is carried through.
+KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "note", "lights", *PARTS]
+#: Names that people give these columns, and how like a name must be to be taken for a slip of the pen; a column that
+#: must be there is sought farther.
+_SYNONYMS: Final = {"frame": ["file", "filename", "file name", "image"]}
+_LIKENESS: Final = {"kind": 0.8, "head": 0.6, "power": 0.6, "frame": 0.8, "pack": 0.8}
+
+#: Columns that readings.csv fills itself; one of the log by the same name is carried as NAME_log.
+_TAKEN: Final = frozenset(names(FrameRow, optional=False)) - set(KNOWN_COLUMNS) | {"row"}
+
+
+def read_shots(session: Session) -> pd.DataFrame:
+    """Read the log of a session: shots.csv, or folders ``HEAD/POWER/`` or file names ``HEAD_POWER_*``.
+
+    Parameters
+    ----------
+    session : Session
+        The session; of its heads, packs and full energies are used.
+
+    Returns
+    -------
+    DataFrame
+        One row a frame, in log order: frame (path below the frames folder; blank in every row if the log names
+        none), head, pack, power, stops (below full, NaN where no power is known), kind, note, row (of the
+        spreadsheet; 0 without one), then further columns of the log as typed. All text is of dtype ``str``. Equal
+        powers carry the label and the value that come first in the log; an energy is the label of its own head only.
+
+    Raises
+    ------
+    FaultsError
+        With every fault of the log, each with its row and the remedy.
+    GreystepError
+        If there is no log, or nothing in it.
+    """
+    path = _log_path(session.path)
+    table = _from_folders(session) if path is None else _from_csv(session, path)
+    return _one_label(table)
+
+
+# --- shots.csv ------------------------------------------------------------------------------------------------------
+
+
+def _log_path(folder: Path) -> Path | None:
+    names = sorted(item.name for item in folder.iterdir() if item.name.casefold() == "shots.csv")
+    return folder / ("shots.csv" if "shots.csv" in names else names[0]) if names else None
+
+
+def _from_csv(session: Session, path: Path) -> pd.DataFrame:
+    rows = read_rows(path)
+    if len(rows) < 2:
+        raise GreystepError(f"{path}: names no frame; write the header frame,head,power and below it one row a frame")
+    faults: list[str] = []
+    (first, header), body = rows[0], rows[1:]
+    columns = _columns(header, body, faults, first)
+    columns = _check_columns(columns, header, body, faults, first)
+    cells = [{name: row[at] if at < len(row) else "" for name, at in columns.items()} for _, row in body]
+    files = list_raw(session.frames_dir)
+    by_fold = _spellings(files)
+    named = any(values.get("frame", "").strip() for values in cells)
+    seen: dict[str, int] = {}
+    records = []
+    for (number, row), values in zip(body, cells, strict=True):
+        here: list[str] = []
+        if any(map(str.strip, row[len(header) :])):
+            here.append(f"{len(row)} cells under {len(header)} columns; put a cell that holds a comma in quotes")
+        try:
+            frame = _resolve(_inside(values.get("frame", "")), by_fold)
+        except GreystepError as error:
+            frame = ""
+            here.append(str(error))
+        else:
+            if named and not frame:
+                here.append("no frame, where other rows name theirs; name the file in all rows or in none")
+            elif frame and (earlier := seen.setdefault(frame if frame in files else _fold(frame), number)) != number:
+                here.append(f'frame "{frame}" is in row {earlier} too; each frame has one row')
+        records.append(_record(session, frame, values, columns, here) | {"row": number})
+        faults.extend(f"row {number}: {message}" for message in here)
+    table = _table(records, [name for name in columns if name not in _BASE])
+    _check_session(session, table, faults)
+    if faults:
+        raise FaultsError(str(path), faults)
+    return table
+
+
+def _columns(
+    header: Sequence[str], body: Sequence[tuple[int, list[str]]], faults: list[str], first: int
+) -> dict[str, int]:
+    """Return where each named column stands; known names in small letters, others as typed."""
+    columns: dict[str, int] = {}
+    for at, cell in enumerate(header):
+        name = cell.strip()
+        if name.casefold() in KNOWN_COLUMNS:
+            name = name.casefold()
+        elif name in _TAKEN:
+            name = f"{name}_log"
+        if not name:
+            if any(row[at].strip() for _, row in body if at < len(row)):
+                faults.append(f"row {first}: column {at + 1} has cells but no name; name it or empty it")
+        elif name in columns:
+            faults.append(f'row {first}: column "{name}" is there twice; keep one')
+        else:
+            columns[name] = at
+    return columns
+
+
+def _check_columns(
+    columns: dict[str, int],
+    header: Sequence[str],
+    body: Sequence[tuple[int, list[str]]],
+    faults: list[str],
+    first: int,
+) -> dict[str, int]:
+    """Note a misspelt column, and head or power where they are missing and some row needs them.
+
+    Returns the columns with each misspelt one under its right name, so that its cells are checked in the same run.
+    """
+    columns = dict(columns)
+    for known, likeness in _LIKENESS.items():
+        at = columns.get("kind", len(header))
+        flash = any(len(row) <= at or row[at].strip().casefold() in ("", Kind.FLASH) for _, row in body)
+        needed = known in ("head", "power") and flash
+        if known in columns or (likeness < 0.8 and not needed):
+            continue
+        others = {name.casefold(): name for name in columns if name not in KNOWN_COLUMNS}
+        synonyms = [name for name in _SYNONYMS.get(known, []) if name in others]
+        if close := synonyms or get_close_matches(known, list(others), n=1, cutoff=likeness):
+            faults.append(f'row {first}: column "{others[close[0]]}": did you mean {known}?')
+            columns[known] = columns.pop(others[close[0]])
+        elif needed:
+            names = ", ".join(cell.strip() for cell in header if cell.strip())
+            faults.append(f"row {first}: no column {known} (found {names}); the first row names frame,head,power")
+    return columns
+
+
+def _inside(cell: str) -> str:
+    """Return a frame's path below the frames folder in one spelling; it must not lead out of the folder."""
+    typed = cell.strip()
+    if not typed:
+        return ""
+    name = posixpath.normpath(typed.replace("\\", "/"))
+    if name.startswith(("/", "../")) or name in (".", "..") or re.match(r"[A-Za-z]:", name):
+        raise GreystepError(
+            f'frame "{typed}" leads out of the frames folder; name a file in it, or set frames = "PATH" in session.toml'
+        )
+    return name
+
+
+def _fold(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
+
+
+def _spellings(files: Sequence[str]) -> dict[str, set[str]]:
+    """Index files by what they may be called in a log: any letter case, with or without extension."""
+    index: dict[str, set[str]] = {}
+    for name in files:
+        for spelling in (name, str(PurePosixPath(name).with_suffix(""))):
+            index.setdefault(_fold(spelling), set()).add(name)
+    return index
+
+
+def _resolve(name: str, by_fold: dict[str, set[str]]) -> str:
+    """Return the one file that is meant, or the name as it is where there is no such file or more than one."""
+    found = by_fold.get(_fold(name), set())
+    return next(iter(found)) if len(found) == 1 else name
+
+
+def _record(
+    session: Session, frame: str, values: dict[str, str], columns: dict[str, int], faults: list[str]
+) -> dict[str, object]:
+    """Check one row and return its cells."""
+    head, label = values.get("head", "").strip(), values.get("power", "").strip()
+    kind = values.get("kind", "").strip().casefold() or Kind.FLASH.value
+    if kind not in KINDS:
+        like = nearest(kind, KINDS)
+        faults.append(f'kind "{kind}" is not known; {f"did you mean {like}?" if like else "write " + ", ".join(KINDS)}')
+        kind = like or kind
+    if kind == Kind.FLASH and "head" in columns and not head:
+        faults.append("no head; name the head that fired, or write the kind: ambient, dark or job")
+    stops = math.nan
+    if kind == Kind.FLASH and "power" in columns and not label:
+        faults.append("no power; write full, 1/16, -4 or 200 J, or the kind: ambient, dark or job")
+    elif kind in LIT and label:
+        try:
+            stops = power_of(session.heads, head, label).stops
+        except GreystepError as error:
+            faults.append(str(error))
+    pack = values.get("pack", "").strip() or (session.heads[head].pack if head in session.heads else "")
+    known = {"frame": frame, "head": head, "pack": pack, "power": label, "stops": stops, "kind": kind}
+    return {"note": "", **values, **known}
+
+
+_BASE: Final = ["frame", "head", "pack", "power", "stops", "kind", "note", "row"]
+
+
+def _table(records: Sequence[dict[str, object]], extra: Sequence[str]) -> pd.DataFrame:
+    dtypes = dict.fromkeys([*_BASE, *extra], "str") | {"stops": "float64", "row": "int64"}
+    return pd.DataFrame(
+        {name: pd.Series([record[name] for record in records], dtype=dtype) for name, dtype in dtypes.items()}
+    )
+
+
+def _check_session(session: Session, table: pd.DataFrame, faults: list[str]) -> None:
+    """Note what session.toml says of heads and frames that the log does not have."""
+    heads = list(dict.fromkeys(name for name in table.loc[table["kind"] == Kind.FLASH, "head"] if name))
+    reference = session.reference_head
+    if heads and reference is not None and reference not in heads:
+        faults.append(f'session.toml, [reference] head "{reference}" is in no flash row; heads are {", ".join(heads)}')
+    for name in session.heads:
+        twin = next((head for head in heads if head.casefold() == name.casefold()), name)
+        if name not in heads and twin not in session.heads:
+            faults.append(f'session.toml calls a head "{name}" that the log calls "{twin}"; write it the same way')
+    frames = [name for name in table["frame"] if name]
+    if session.meter is not None and frames and session.meter.frame not in frames:
+        like = nearest(session.meter.frame, frames)
+        remedy = f"did you mean {like}?" if like else "name a frame of the log"
+        faults.append(f'session.toml, [camera] meter frame "{session.meter.frame}" is in no row; {remedy}')
+
+
+def noted_checks(notes: "pd.Series[str]") -> NDArray[np.bool_]:
+    """Return which rows of a log are check frames by their notes."""
+    return notes.str.contains(CHECK_NOTE, case=False, regex=False, na=False).to_numpy(dtype=bool)
+
+
+# --- folders and file names -----------------------------------------------------------------------------------------
+
+Place = tuple[str, str, str]  # kind, head, power as in the name
+
+
+def _from_folders(session: Session) -> pd.DataFrame:
+    files = frame_files(session)
+    faults: list[str] = []
+    records: list[dict[str, object]] = []
+    for name in files:
+        path = PurePosixPath(name)
+        place = _by_folder(path.parent.parts) or _by_name(path.stem)
+        if place is None:
+            if len(path.parts) > 2:  # HEAD/POWER/ with a power that cannot be read; once a folder
+                faults.append(_folder_fault(path))
+            continue
+        kind, head, label = place
+        power = Power("", math.nan)
+        try:
+            power = parse_power_name(label, energy_of(session.heads, head), head or "NAME") if label else power
+        except GreystepError as error:
+            faults.append(f"{path.parent if len(path.parts) > 1 else name}: {error}")
+        pack = session.heads[head].pack if head in session.heads else ""
+        cells = {"frame": name, "head": head, "pack": pack, "kind": kind, "note": "", "row": 0}
+        records.append({**cells, "power": power.label, "stops": power.stops})
+    if not records:
+        sheet = next((item.name for item in sorted(session.path.glob("shots.*"))), None)
+        raise GreystepError(
+            f"{session.path}: no shots.csv, and no file name in {session.frames_dir} says head and power; "
+            + (f"save {sheet} as CSV UTF-8, " if sheet else "write shots.csv with the columns frame,head,power, ")
+            + "or name files A/1-16/NAME or A_1-16_NAME"
+        )
+    table = _table(records, [])
+    _check_session(session, table, faults)
+    if faults:
+        raise FaultsError(str(session.frames_dir), list(dict.fromkeys(faults)))
+    return table
+
+
+def _folder_fault(path: PurePosixPath) -> str:
+    try:
+        parse_power_name(path.parent.name)
+    except GreystepError as error:
+        return f"{path.parent}: {error}"
+    return f"{path.parent}: not understood; name folders HEAD/POWER, such as A/1-16"
+
+
+def _names_power(text: str) -> bool:
+    """Say whether part of a name is a power; a bare number is a frame's own number there."""
+    try:
+        parse_power_name(text, max_energy_j=100000.0)
+    except GreystepError:
+        return False
+    return not text.isdigit()
+
+
+def _by_folder(folders: Sequence[str]) -> Place | None:
+    """Read HEAD/POWER, the two innermost folders; ambient, dark or job may stand for either, or alone."""
+    words = [name.casefold() for name in folders if name.casefold() in KINDS[1:]]
+    inner = [name for name in folders if name.casefold() not in KINDS[1:]][-2:]
+    kind = words[0] if words else Kind.FLASH.value
+    if len(words) > 1 or (kind == Kind.FLASH and len(inner) < 2):
+        return None
+    if len(inner) == 2:
+        return (kind, inner[0], inner[1]) if _names_power(inner[1]) else None
+    if not inner:
+        return kind, "", ""
+    return (kind, "", inner[0]) if _names_power(inner[0]) else (kind, inner[0], "")
+
+
+def _by_name(stem: str) -> Place | None:
+    """Read HEAD_POWER_*: the last token but one if it is a power, else the first that is; the head may hold ``_``."""
+    tokens = stem.split("_")
+    lower = [token.casefold() for token in tokens]
+    if lower[0] in KINDS[1:]:
+        kind, tokens = lower[0], tokens[1:]
+    else:
+        at = next((at for at in range(1, len(tokens)) if lower[at] in KINDS[1:]), None)
+        if at is not None:
+            return lower[at], "_".join(tokens[:at]), ""
+        kind = Kind.FLASH.value
+    powers = [at for at, token in enumerate(tokens) if _names_power(token)]
+    if not powers:
+        return None if kind == Kind.FLASH else (kind, "", "")
+    at = len(tokens) - 2 if len(tokens) - 2 in powers else powers[0]
+    head = "_".join(tokens[:at])
+    return None if kind == Kind.FLASH and not head else (kind, head, tokens[at])
+
+
+# --- one label a power ----------------------------------------------------------------------------------------------
+
+
+def _one_label(table: pd.DataFrame) -> pd.DataFrame:
+    """Give equal powers the value and the label that come first; an energy labels its own head only."""
+    values: list[float] = []
+    spellings: list[tuple[float, str, str | None]] = []  # stops, label, the only head it speaks for
+    stops, labels = table["stops"].tolist(), table["power"].tolist()
+    for place, (value, label, head) in enumerate(zip(stops, labels, table["head"], strict=True)):
+        if math.isnan(value):
+            continue
+        first = next((known for known in values if same_power(known, value)), None)
+        if first is None:
+            values.append(first := value)
+        spelt = next((text for known, text, owner in spellings if known == first and owner in (None, head)), None)
+        if spelt is None:
+            spelt = label
+            spellings.append((first, label, head if is_energy(label) else None))
+        stops[place], labels[place] = first, spelt
+    return table.assign(stops=pd.array(stops, dtype="float64"), power=pd.array(labels, dtype="str"))

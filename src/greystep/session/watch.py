@@ -1,0 +1,99 @@
+"""Frames as they arrive: when there is something new to read, and what is new in it."""
+
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+
+import numpy as np
+import pandas as pd
+
+from greystep.columns import FrameRow, rows_of
+from greystep.session.matching import OtherLight, PlacedByLight
+from greystep.session.messages import FrameFault, Message
+from greystep.session.raw_files import list_raw
+from greystep.session.settings import Session
+
+
+def arrivals(session: Session, every_s: float, idle_s: float | None = None) -> Iterator[None]:
+    """Yield each time that raw files or the log have changed and then stood still from one look to the next.
+
+    Looks, and no notices of the operating system: a network share sends none, and a linked folder sends none to the
+    folder that links to it. Size and time to the nanosecond, because a frame is often whole within the second in which
+    it was begun.
+
+    Parameters
+    ----------
+    session : Session
+        Its frames folder is looked at; it may be still to come.
+    every_s : float
+        Time from look to look [s].
+    idle_s : float, optional
+        End when nothing has changed for so long [s].
+    """
+    before: dict[str, tuple[int, int]] = {}
+    read: dict[str, tuple[int, int]] = {}
+    since = time.monotonic()
+    while True:
+        now = _states(session)
+        if now != before:
+            since = time.monotonic()
+        elif now != read:
+            read = now
+            yield
+        elif idle_s is not None and time.monotonic() - since >= idle_s:
+            return
+        before = now
+        time.sleep(every_s)
+
+
+def _states(session: Session) -> dict[str, tuple[int, int]]:
+    """Return size [bytes] and time of change [ns] of each raw file, and of the log where there are some."""
+    states = {}
+    names = list_raw(session.frames_dir, session.path / "report") if session.frames_dir.is_dir() else []
+    for path in (*(session.frames_dir / name for name in names), session.path / "shots.csv"):
+        with suppress(FileNotFoundError):  # taken away meanwhile, or a session without log
+            found = path.stat()
+            states[str(path)] = found.st_size, found.st_mtime_ns
+    return states if names else {}
+
+
+def changed_frames(readings: pd.DataFrame, told: Mapping[str, str]) -> pd.DataFrame:
+    """Return the rows of frames that are new, or whose flags have changed since they were told, in capture order.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        The contract's columns.
+    told : mapping
+        By frame: its flags when it was told.
+    """
+    seen = readings[readings["shot"] >= 0]
+    news = [told.get(str(frame)) != flags for frame, flags in zip(seen["frame"], seen["flags"], strict=True)]
+    return seen[news].sort_values("shot", kind="stable")
+
+
+def next_to_shoot(readings: pd.DataFrame) -> FrameRow | None:
+    """Return the row of the log that is to be shot next; None where every row has its frame.
+
+    The first without frame behind the last that has one; where that was the last row, the first that was left out.
+    """
+    logged = readings[readings["kind"] != ""]
+    shot = (logged["shot"] >= 0).to_numpy()
+    behind = np.arange(len(logged)) > (np.flatnonzero(shot)[-1] if shot.any() else -1)
+    left = np.flatnonzero(~shot)
+    left = left[np.argsort(~behind[left], kind="stable")]
+    return rows_of(logged.iloc[left[:1]], FrameRow)[0] if len(left) else None
+
+
+def messages_of(messages: Sequence[Message], rows: pd.DataFrame) -> list[Message]:
+    """Return what an ingest says of these frames, and where the sequence slipped.
+
+    What many frames share is said once, with the first of them.
+    """
+    names = set(rows["frame"])
+    return [
+        message
+        for message in messages
+        if isinstance(message, PlacedByLight)
+        or (isinstance(message, FrameFault | OtherLight) and message.frames[0] in names)
+    ]
