@@ -25,7 +25,7 @@ from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
 from greystep.raw.frame import Mosaic
 from greystep.session.ingest import Ingested, ingest, join_readings
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 # --- intervals and bias, pixel by pixel -----------------------------------------------------------------------------
 
@@ -103,7 +103,7 @@ def simulate(condition: Condition, green: float, trials: int, folder: Path, seed
         truth[f"f{n}"] = (cct, 1e6 / cct, duv)
     shots = pd.DataFrame(log, columns=["frame", "head", "power", "stops", "kind"]).assign(pack="", note="", row=0)
     shots = shots.astype(dict.fromkeys(("frame", "head", "power", "kind", "pack", "note"), "str"))
-    found = join_readings(load_session(folder), shots, list(readings), readings, {}).readings
+    found = join_readings(load_settings(folder), shots, list(readings), readings, {}).readings
     flash = found[found["kind"] == "flash"].set_index("frame")
     names = ["true_cct_k", "true_mired", "true_duv"]
     return flash.join(pd.DataFrame.from_dict(truth, orient="index", columns=names))
@@ -253,7 +253,7 @@ def test_every_fault_is_caught_and_none_is_taken_for_another(seed: int, tmp_path
     kit = faulty_kit()
     shots, spoils, wanted = with_faults(kit, seed)
     write_spoilt(tmp_path / "s", kit, shots, seed, spoils)
-    found = ingest(load_session(tmp_path / "s")).readings.set_index("frame")["flags"]
+    found = ingest(load_settings(tmp_path / "s")).readings.set_index("frame")["flags"]
     seen = {frame: set(filter(None, cell.split(";"))) for frame, cell in found.items()}
     assert {frame: names for frame, names in seen.items() if names != wanted[str(frame)]} == {}
     assert sum(map(bool, seen.values())) == len(FAULTS)
@@ -267,7 +267,7 @@ def test_a_shutter_of_four_fifths_of_the_flash_is_caught(tmp_path: Path) -> None
         settings=CameraSettings(shutter="1/200"),
     )  # fmt: skip
     write_session(tmp_path / "s", kit, shoot(kit, 1), 1)
-    table = ingest(load_session(tmp_path / "s")).readings
+    table = ingest(load_settings(tmp_path / "s")).readings
     assert (table["flags"][table["head"] == "long"] == "tail_cut").all()
     assert (table["flags"][table["head"] != "long"] == "").all()
 
@@ -278,7 +278,7 @@ def test_one_percent_of_room_light_is_caught(tmp_path: Path) -> None:
         ambient_share=0.00316,
     )  # fmt: skip
     write_session(tmp_path / "s", kit, shoot(kit, 1), 1)
-    table = ingest(load_session(tmp_path / "s")).readings
+    table = ingest(load_settings(tmp_path / "s")).readings
     low = table["power"] == "1/4"
     assert table["ambient_pct"][low].mean() == pytest.approx(1.0, abs=0.1)
     assert (table["flags"][low] == "ambient_high").all()
@@ -304,7 +304,7 @@ def clean(folder: Path, seed: int) -> Ingested:
         for n, speed in enumerate((200, 800))
     ]
     write_session(folder, kit, shots, seed)
-    return ingest(load_session(folder))
+    return ingest(load_settings(folder))
 
 
 def test_five_hundred_clean_frames_carry_no_flag(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ import pytest
 
 from greystep.compare.drift import Drift, analyse
 from greystep.session.ingest import Ingested, ingest
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 
 @pytest.fixture(scope="module")
@@ -38,12 +38,12 @@ def answers(foreign: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> pd
 
 @pytest.fixture(scope="module")
 def found(answers: pd.DataFrame) -> Ingested:
-    return ingest(load_session(answers.attrs["folder"]))
+    return ingest(load_settings(answers.attrs["folder"]))
 
 
 @pytest.fixture(scope="module")
 def drift(found: Ingested) -> Drift:
-    return analyse(found.readings, found.session)
+    return analyse(found.readings, found.settings)
 
 
 def test_it_imports_nothing_of_the_package() -> None:
@@ -80,7 +80,7 @@ def test_only_what_is_wrong_is_flagged(foreign: ModuleType, answers: pd.DataFram
 
 def test_hot_pixels_in_the_masked_borders_are_no_doubt(foreign: ModuleType, tmp_path: Path) -> None:
     foreign.write_session(tmp_path / "s", hot_borders=True)
-    table = ingest(load_session(tmp_path / "s")).readings
+    table = ingest(load_settings(tmp_path / "s")).readings
     assert not table["flags"].str.contains("black_doubtful").any()
 
 

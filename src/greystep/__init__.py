@@ -1,23 +1,149 @@
 """Colour-consistency log analyser for studio flash.
 
-The flow is the layout: raw frames -> measure -> log -> compare -> correct -> show.
-A folder imports only folders above it in this map, and a file only files named before it in its own folder;
-the ground files serve everyone. ``demo`` uses the ground files and ``log`` alone, and only ``cli`` uses ``demo``.
+The flow is the layout: raw frames -> raw -> measure -> session -> compare -> planning -> mix -> correct -> sentences
+-> pages. A room imports only rooms above it here, files of one room never import each other in a circle, and the
+ground files serve every room. ``demo`` stands on the ground files and ``session`` alone, so that it is no echo of what
+it tests. The contract in pyproject.toml holds all of this. ``api`` is the door for programs and for the commands.
 
-    ground:  errors terms flags columns published arrays words files
-    measure: uncertainty exposure levels dng frame target surround patch chromaticity camera chart calibration
-             reading
-    log:     power sheet settings session sequence shots rig plan draft ambient reference bodies faults table placing
-             colour remarks cache ingest arrivals
-    compare: fit clock warmup cells contrasts reference drift bracket sensitivity attribution limits blame
-             findings advice verdict rounds planning anchors history
-    mix:     gels setup choice mixing casts changes remedies planned additive audit ganging
-    correct: blocks framing overlap developed reference profile unmix series lit smooth sources gains exchange
-             dngcopy images demosaic render plates check
-    sentences: frames session_notes kit kit_notes summary setups moves
-    show:    words strips series canvas figures page sheetpage moves washes auditpage terminal
-    demo:    spectra sensor dngfile kit scenario
-    cli:     options demo plan ingest watch report correct render audit choose camera history app
+ground:
+    arrays          The types of arrays, and the robust statistics that more than one room uses
+    columns         The columns of every table: their names, order and units, as typed rows
+    constants       Every figure that comes from a document, with its unit and its source; after them those of this
+    errors          What stops a run
+    files           Results are written whole or not at all, each through a temporary file and one rename
+    flags           What may be doubtful about a frame
+    terms           The closed sets of names that tables and files carry
+    words           Numbers as they are said
+raw:
+    blocks          A whole raw frame thinned to small blocks
+    dng             A DNG by its own tags
+    exposure        What the camera wrote about a frame's exposure, and the exact thirds of a stop behind its markings
+    frame           A raw frame
+    levels          What a DNG's tags say of its raw values
+measure:
+    calibration     A camera's matrix from a frame of a 24-patch colour chart, with what it leaves unexplained
+    camera          From a camera's neutral to the colour of the light
+    chart           A 24-patch colour chart in a frame
+    chromaticity    Chromaticity of a white
+    patch           The signal of one frame's patch
+    reading         One frame measured
+    target          The grey target
+    target_moved    What lies about the grey target
+    uncertainty     The law of propagation of uncertainty, and the factor that makes a 95 % interval of a standard
+session:
+    ambient         Room light and black level taken off each frame's patch, with what that leaves uncertain
+    bodies          One camera body in one session
+    cache           What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read
+    colour          The colour of each frame's light through its body's one matrix, and what of it is doubtful
+    csvfile         A spreadsheet's save as rows of text cells, whatever encoding and separator the spreadsheet chose
+    faults          Frame against frame
+    ingest          The log joined with what was measured
+    log_slips       Where a log and its frames slipped, as far as exposure data tell
+    matching        Frames placed on the rows of a log that names none
+    messages        What there is to say of a session and its frames
+    power           The power a head was set to, as people write it
+    raw_files       The raw files of a session and their order of capture; the folder is only read
+    readings        The readings table
+    reference       Which light is meant by a reference
+    settings        A session
+    shots           The log of a session
+    toml_file       session.toml as text, tables and checked values
+    watch           Frames as they arrive: when there is something new to read, and what is new in it
+compare:
+    actions         What to do next: what goes back, what may stay over which powers, and what to shoot again
+    anchors         How a light has changed between two sessions, held against what both share
+    cells           The cells of a session and their estimates
+    check_frames    What the check frames of the reference head show of room, mains and camera over the session
+    differences     Differences of estimates in every unit they are given in, and how sure they are
+    drift           Facts of a session
+    findings        What is known of each head
+    firing_times    When each flash fired
+    fit             Least squares with its covariance, and estimates whose every contrast has the uncertainty of
+    head_or_pack    Head or pack: which of the two makes the difference, where heads were moved between packs
+    heat            The heat of a head at each of its shots, and whether the test shows colour moving with it
+    history         Sessions over time
+    iso_steps       Whether a camera's ISO steps are what they are marked
+    limits          The decision rules
+    more_rounds     Which lights decide what cannot be called yet, and how many more frames of each that takes
+    odd_heads       Which part of a kit is the odd one
+    reference_light The one value of a reference
+    verdict         Verdicts on heads, pairs and the kit, and all that a report says of a session
+planning:
+    folder          The planned session as a folder
+    order           A test planned before it is shot
+    plans           Tests planned before they are shot
+    rig             How the rig is set up for a test
+mix:
+    audit           A set-up judged before it is shot
+    casts           What clashes in a set-up
+    changes         Everything that can be changed in a set-up with the tested heads, their powers and the gels at hand
+    choose          The heads of a test session that go together: in one picture, or ganged as one light
+    gels            Correction gels
+    lights          Lights on one subject
+    measured        A set-up shot light by light and once with all
+    remedies        What would bring the lights of a set-up together
+    search          Which heads at which powers go together best
+    setup           A set-up of several lights before it is shot
+    shutter         What a shutter time does to a set-up
+correct:
+    alignment       Where the things of one frame lie in another
+    check           Rendered frames measured again
+    demosaic        A raw frame as a linear image in a working space
+    developed       A correction on developed linear images
+    dng_copy        A corrected copy of a DNG
+    exchange        Corrections in files that other programs read
+    frame_light     Where the light of each frame is known from
+    gains           Per-frame correction values
+    images          Linear images as files and back
+    lit_by          What lit a frame
+    overlap         What two frames of one scene share
+    plates          Plates of one scene, one for each light, each corrected with its own gains and added as light adds
+    profile         The light of a head at a power, from a test session
+    references      What frames are brought to, in the terms of one camera body
+    render          Corrected frames as files
+    shared          The light of job frames without a target, from what they share with one frame of the series that
+    trend           The trend of a series: its slow course is kept, what jumps from frame to frame is removed
+    unmix           Which of several lights has changed
+sentences:
+    frames          What a person is told of frames
+    history         A history of sessions in sentences
+    kit             What is said of a kit
+    kit_notes       What limits the answer of a test, and what else it shows
+    session_notes   What the report says of a whole session
+    setups          Set-ups in sentences
+    summary         All that a report says of a session, in one typed object
+pages:
+    audit           The audit of a set-up as one HTML file
+    figures         The figures of the report, each drawn from a table of `greystep.pages.tables` as SVG text
+    formats         What pages and screen say of the numbers of the tables, in one spelling
+    history         What a history of sessions says on screen
+    report          The report as one HTML file
+    screen          What the commands say on screen: plain text, 80 columns, no colour needed
+    setup_figures   Figures of a set-up
+    shot_sheet      The shot sheet of a planned test
+    strips          The neutrals of a series side by side, true and magnified
+    svg             The sheet that every figure is drawn on
+    tables          The numbers that the figures draw, a table a figure
+demo:
+    dngfile         Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
+    kit             The invented kit and how it is shot
+    scenario        Invented sessions, written whole
+    sensor          What a locked-off camera records of a table-top with a grey card
+    spectra         Lights, surfaces and cameras as spectra on one grid, and the true colour of every light
+cli:
+    app             The ``greystep`` command
+    audit           ``greystep audit``: a set-up of several lights, judged before it is shot
+    camera          ``greystep camera``: a camera's own colour matrix from a frame of a colour chart
+    choose          ``greystep choose``: which heads at which powers go together best
+    correct         ``greystep correct``: the values that bring each frame to one reference
+    demo            ``greystep demo``: an invented session with raw frames and its true answers
+    history         ``greystep history``: heads over several sessions
+    ingest          ``greystep ingest``: raw frames to readings.csv
+    options         What several commands ask for, and how each ends: arguments, the progress bar, exit status
+    plan            ``greystep plan``: a test planned before it is shot, with a shot sheet to print
+    render          ``greystep render``
+    report          ``greystep report``: drift, differences, verdicts and the page
+    watch           ``greystep watch``: each frame as it arrives, and what the log wants next
 """
 
 __version__ = "0.1.0"

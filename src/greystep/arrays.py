@@ -50,19 +50,12 @@ def jackknife_sd(estimates: Floats) -> float:
 def jackknife_deviations(whole: Floats, without: Floats, shares: Floats) -> Floats:
     """Return deviations (k, ...) whose mean square is the variance of a result: jackknife with groups of unequal size.
 
-    Parameters
-    ----------
-    whole : array (...)
-        The result from everything.
-    without : array (k, ...)
-        The result with each of k groups left out.
-    shares : array (k,)
-        Share of the whole weight that lies in each group, below 1.
+    Args:
+        whole: Array (...). The result from everything.
+        without: Array (k, ...). The result with each of k groups left out.
+        shares: Array (k,). Share of the whole weight that lies in each group, below 1.
 
-    Returns
-    -------
-    array (k, ...)
-        (whole - without) sqrt(1 / share - 1): Busing, Meijer & van der Leeden (1999), from memory.
+    Returns: array (k, ...): (whole - without) sqrt(1 / share - 1): Busing, Meijer & van der Leeden (1999), from memory.
     """
     scale = np.sqrt(np.maximum(1.0 / shares - 1.0, 0.0))
     return np.asarray((whole - without) * scale.reshape(-1, *(1,) * whole.ndim))

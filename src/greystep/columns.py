@@ -311,10 +311,8 @@ def units(kind: type[Row]) -> Mapping[str, str]:
 def rows_of(table: pd.DataFrame, kind: type[R]) -> list[R]:
     """Return the rows of a table as objects of its row class; what the class does not know is left out.
 
-    Raises
-    ------
-    KeyError
-        If a column that every table of this kind has is missing.
+    Raises:
+        KeyError: If a column that every table of this kind has is missing.
     """
     given = [(field.name, field.name.rstrip("_"), field.default) for field in fields(kind)]
     chosen = [(name, column) for name, column, default in given if default is MISSING or column in table]

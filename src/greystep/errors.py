@@ -13,10 +13,8 @@ class GreystepError(Exception):
 class FrameError(GreystepError):
     """One raw file cannot be read or measured; the session goes on and its row is rejected.
 
-    Attributes
-    ----------
-    flag : str
-        The flag that the frame's row carries: ``unreadable``, ``missing`` or ``damaged``.
+    Attributes:
+        flag: The flag that the frame's row carries: ``unreadable``, ``missing`` or ``damaged``.
     """
 
     def __init__(self, message: str, flag: str = "unreadable") -> None:
@@ -27,10 +25,8 @@ class FrameError(GreystepError):
 class FaultsError(GreystepError):
     """All faults of one file at once, one line each; nothing has been written.
 
-    Attributes
-    ----------
-    faults : tuple of str
-        One line a fault, each naming its row and the remedy.
+    Attributes:
+        faults: One line a fault, each naming its row and the remedy.
     """
 
     def __init__(self, where: str, faults: Sequence[str]) -> None:

@@ -18,10 +18,8 @@ from greystep.errors import GreystepError
 def write_bytes(path: Path, data: bytes) -> None:
     """Write `data` to `path` whole: a reader sees the old file or the new one, never a part.
 
-    Raises
-    ------
-    GreystepError
-        If the folder cannot be written or the disk is full; the old file stays as it was.
+    Raises:
+        GreystepError: If the folder cannot be written or the disk is full; the old file stays as it was.
     """
     temporary: str | None = None
     try:

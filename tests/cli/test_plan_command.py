@@ -25,7 +25,7 @@ from greystep.planning.rig import Rig
 from greystep.sentences.frames import lines
 from greystep.session.ingest import ingest
 from greystep.session.power import parse_power
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 from greystep.session.shots import read_shots
 
 app = typer.Typer(pretty_exceptions_enable=False)
@@ -83,7 +83,7 @@ def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_a_planned_session_shot_in_its_order_reads_back_matched(planned: Path) -> None:
-    session = load_session(planned)
+    session = load_settings(planned)
     log = read_shots(session)
     assert (log["frame"] == "").all()
     found = ingest(session)
@@ -121,8 +121,8 @@ def in_order(planned: Path) -> list[str]:
 
 @pytest.mark.parametrize("shot", [5, 12, 20])
 def test_a_plan_shot_in_part_is_read_as_far_as_it_goes(planned: Path, tmp_path: Path, shot: int) -> None:
-    whole = ingest(load_session(planned), store=tmp_path / "whole").readings
-    found = ingest(load_session(half_shot(planned, tmp_path / "part", in_order(planned)[:shot])))
+    whole = ingest(load_settings(planned), store=tmp_path / "whole").readings
+    found = ingest(load_settings(half_shot(planned, tmp_path / "part", in_order(planned)[:shot])))
     log = found.readings
     assert log["frame"].tolist()[:shot] == whole["frame"].tolist()[:shot]
     assert (log["flags"][shot:] == "missing").all()
@@ -135,7 +135,7 @@ def test_a_plan_shot_in_part_that_slipped_is_an_error(planned: Path, tmp_path: P
     names = in_order(planned)[:20]
     del names[7]
     with pytest.raises(GreystepError, match="rows"):
-        ingest(load_session(half_shot(planned, tmp_path / "part", names)))
+        ingest(load_settings(half_shot(planned, tmp_path / "part", names)))
 
 
 def test_a_lost_frame_is_told(planned: Path, tmp_path: Path) -> None:
@@ -147,7 +147,7 @@ def test_a_lost_frame_is_told(planned: Path, tmp_path: Path) -> None:
     for place, path in enumerate(names):
         if place != 12:
             (session / "frames" / path.name).symlink_to(path)
-    found = ingest(load_session(session))
+    found = ingest(load_settings(session))
     assert list(found.readings["flags"]).count("missing") == 1
     assert any(f"{len(names)} rows, {len(names) - 1} frames" in line for line in lines(found.messages)), found.messages
 
@@ -162,12 +162,12 @@ def test_more_asks_for_what_is_open_and_goes_on_behind_it(planned: Path, tmp_pat
     assert asked
     assert len(set(asked)) < 9  # not all over again
     assert {(row["head"], row["power"]) for row in checks} <= {("A", "full")}
-    log = read_shots(load_session(folder))
-    before = read_shots(load_session(planned))
+    log = read_shots(load_settings(folder))
+    before = read_shots(load_settings(planned))
     assert log["power"].tolist()[: len(before)] == before["power"].tolist()
     assert log["note"].tolist()[: len(before)] == before["note"].tolist()
     assert len(log) == len(before) + len(document["shots"])
-    assert load_session(folder).heads == load_session(planned).heads
+    assert load_settings(folder).heads == load_settings(planned).heads
     assert "as in the earlier frames" in (folder / "shotsheet.html").read_text(encoding="utf-8")
 
 
@@ -259,7 +259,7 @@ def test_joules_ask_for_the_energy_at_full(tmp_path: Path) -> None:
         with pytest.raises(GreystepError, match="give --max-energy"):
             run("plan", tmp_path / heads[0], *heads, *joules)
         assert run("plan", tmp_path / heads[0], *heads, *joules, "--max-energy", "2400").exit_code == 0
-        assert load_session(tmp_path / heads[0]).heads[heads[1][0]].t01_s == {0.0: pytest.approx(1 / 150)}
+        assert load_settings(tmp_path / heads[0]).heads[heads[1][0]].t01_s == {0.0: pytest.approx(1 / 150)}
 
 
 @pytest.mark.parametrize(
@@ -285,7 +285,7 @@ def test_the_sheet_says_the_check_frames_that_it_lists(tmp_path: Path, options: 
     assert f"<dd>{said}</dd>" in sheet
     assert sheet.count("<h2>Check: head") == groups
     assert ("own stand: this one alone" in sheet) == (groups > 0 and "--order" not in options and "R" not in options)
-    note = read_shots(load_session(tmp_path / "x"))["note"].str.cat(sep=" ")
+    note = read_shots(load_settings(tmp_path / "x"))["note"].str.cat(sep=" ")
     assert note.count("check frame") == 2 * groups
 
 
@@ -333,10 +333,10 @@ def test_options_reach_the_plan(tmp_path: Path) -> None:
     assert "6 rounds of each light" in text  # t(50) 2.009 x 0.5 x sqrt(2/6) = 0.580; 5 rounds: 0.639
     assert "1/30; longer if any t0.1" in text  # 1/60 for A; B is not known
     assert "light 7.5 m off or more" in text
-    log = read_shots(load_session(tmp_path / "x"))
+    log = read_shots(load_settings(tmp_path / "x"))
     assert (log["head"] == "R").sum() == 2 * 7
     assert run("plan", tmp_path / "y", "--heads", "A,B", "--no-reference").exit_code == 0
-    session = load_session(tmp_path / "y")
+    session = load_settings(tmp_path / "y")
     assert session.reference_head is None
     assert "check frame" not in read_shots(session)["note"].str.cat()
     swapped = run("plan", tmp_path / "z", "--swap", "C,D", "--packs", "P1,P2", "--json")

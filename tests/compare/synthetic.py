@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from greystep.session.settings import DEFAULT_TOLERANCE, HeadInfo, Session, Tolerance
+from greystep.session.settings import DEFAULT_TOLERANCE, HeadInfo, Settings, Tolerance
 
 POWERS = ("1/1", "1/2", "1/4", "1/8", "1/16", "1/32", "1/64", "1/128", "1/256")
 
@@ -16,8 +16,8 @@ def make_session(
     kit: bool = False,
     tolerance: Tolerance = DEFAULT_TOLERANCE,
     heads: dict[str, HeadInfo] | None = None,
-) -> Session:
-    return Session(
+) -> Settings:
+    return Settings(
         path=Path("kit"),
         title="Prep day",
         frames_dir=Path("kit/frames"),

@@ -17,7 +17,7 @@ from greystep.files import to_json
 from greystep.sentences.kit import more_rounds, worst_pair
 from greystep.sentences.kit_notes import designs
 from greystep.sentences.summary import Summary, summary, summary_json
-from greystep.session.settings import DEFAULT_TOLERANCE, Session, Tolerance
+from greystep.session.settings import DEFAULT_TOLERANCE, Settings, Tolerance
 
 ONLY_MIRED = Tolerance(4.0, None, None, None, None, False)
 #: Words that the hire desk does not use (PRACTICE: words on page one and terminal).
@@ -35,7 +35,7 @@ def run(
     return say(readings, synthetic.make_session(tolerance=tolerance))
 
 
-def say(readings: pd.DataFrame, session: Session, claim: str | None = None) -> tuple[Drift, Summary]:
+def say(readings: pd.DataFrame, session: Settings, claim: str | None = None) -> tuple[Drift, Summary]:
     """Judge a session and put in words what it shows, without what else a report says."""
     drift = analyse(readings, session)
     facts = ReportFacts(judge(drift, session.tolerance, claim), None, (), None, (), ())

@@ -12,7 +12,7 @@ from greystep.demo.dngfile import Picture, dng_bytes
 from greystep.demo.scenario import write_demo
 from greystep.measure.chromaticity import upvp_to_xy, working_space, xy_to_xyz, xyz_to_upvp
 from greystep.session.ingest import Ingested, ingest
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 BLACK, WHITE = 512, 16383
 #: Green of the noise-free frames at output 0 of truth.json [counts above black].
@@ -32,7 +32,7 @@ class Stack:
 
 def make_stack(folder: Path) -> Stack:
     write_demo(folder, "stack", "exact")
-    found = ingest(load_session(folder))
+    found = ingest(load_settings(folder))
     corrections = correct_frames(found, to="median", match_brightness=True)
     frames = folder.parent / "true_frames"
     frames.mkdir()
@@ -48,7 +48,7 @@ def make_stack(folder: Path) -> Stack:
         counts = LEVEL * 2 ** row["output_stops"] * neutral / neutral[1]
         neutrals[row["frame"]] = counts
         write_flat(frames / row["frame"], counts, body.tags.matrix_1, body.tags.matrix_2)
-    true = replace(found, session=replace(found.session, frames_dir=frames))
+    true = replace(found, settings=replace(found.settings, frames_dir=frames))
     return Stack(folder, found, corrections, true, neutrals)
 
 

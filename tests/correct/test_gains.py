@@ -13,7 +13,7 @@ from greystep.errors import GreystepError
 from greystep.files import to_json
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
 from greystep.session.ingest import Body, Ingested
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 #: XYZ -> camera of an invented camera (plausible values, no real body).
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])
@@ -52,7 +52,7 @@ def ingested(folder: Path, rows: list[dict], **bodies: Body) -> Ingested:
         label=BODY, matrix=MATRIX, target_factor=np.ones(3), tags=None, colour_from="dng", target=None,
         reference_neutral=None, anchored=False,
     )  # fmt: skip
-    return Ingested(load_session(folder), pd.DataFrame(rows), {BODY: body, **bodies}, (), ())
+    return Ingested(load_settings(folder), pd.DataFrame(rows), {BODY: body, **bodies}, (), ())
 
 
 def two_heads() -> list[dict]:

@@ -13,7 +13,7 @@ from greystep.errors import GreystepError
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp, xy_to_xyz
 from greystep.raw.dng import ColourTags
 from greystep.session.ingest import Body, Ingested
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])
 OTHER_MATRIX = np.array([[0.75, -0.20, -0.06], [-0.50, 1.30, 0.21], [-0.06, 0.15, 0.60]])
@@ -58,7 +58,7 @@ def body(label: str, matrix: np.ndarray | None) -> Body:
 def ingested(folder: Path, rows: list[dict], bodies: list[Body], settings: str = "") -> Ingested:
     (folder / "frames").mkdir(parents=True)
     (folder / "session.toml").write_text(settings)
-    return Ingested(load_session(folder), pd.DataFrame(rows), {one.label: one for one in bodies}, (), ())
+    return Ingested(load_settings(folder), pd.DataFrame(rows), {one.label: one for one in bodies}, (), ())
 
 
 def shots_of(rng: np.random.Generator, scatter: float = 0.2, stops: tuple[float, ...] = (0, 2, 3, 4)) -> list[dict]:
@@ -73,7 +73,7 @@ def shots_of(rng: np.random.Generator, scatter: float = 0.2, stops: tuple[float,
 
 def profile_of(folder: Path, rows: list[dict], settings: str = "") -> Profile:
     found = ingested(folder, rows, [body(BODY, MATRIX)], settings)
-    return make_profile(found, analyse(found.readings, found.session))
+    return make_profile(found, analyse(found.readings, found.settings))
 
 
 @pytest.fixture

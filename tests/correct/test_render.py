@@ -157,7 +157,7 @@ def test_other_readers_find_the_new_neutral(stack: Any, tmp_path: Path) -> None:
     (reference,) = stack.corrections.references.values()
     for row in done.files[:3]:
         gains = rows.loc[row.frame, ["gain_r", "gain_g", "gain_b"]].to_numpy(np.float64)
-        original = stack.ingested.session.frames_dir / row.frame
+        original = stack.ingested.settings.frames_dir / row.frame
         with rawpy.imread(str(tmp_path / row.file)) as new, rawpy.imread(str(original)) as old:
             balance = np.array(new.camera_whitebalance[:3])
             assert balance / balance[1] == pytest.approx(gains / np.array(reference.neutral), rel=1e-5)
@@ -229,7 +229,7 @@ def test_what_the_camera_recorded_is_kept(stack: Any, tmp_path: Path) -> None:
     for form in ("tiff", "exr"):
         render_frames(stack.ingested, stack.corrections, tmp_path, form)
     frame = stack.corrections.table["frame"].iloc[0]
-    recorded = read_exposure(stack.ingested.session.frames_dir / frame)
+    recorded = read_exposure(stack.ingested.settings.frames_dir / frame)
     kept = read_exposure(tmp_path / "tiff" / f"{Path(frame).stem}.tif")
     # The reader looks for these two in the Exif directory alone; tifffile sees them.
     assert replace(kept, serial=recorded.serial, lens=recorded.lens, captured=recorded.captured) == recorded
@@ -356,7 +356,7 @@ def prints(folder: Path) -> dict[str, str]:
 
 
 def test_originals_are_never_written_to(stack: Any, tmp_path: Path) -> None:
-    frames = stack.ingested.session.frames_dir
+    frames = stack.ingested.settings.frames_dir
     before = prints(frames)
     render_frames(stack.ingested, stack.corrections, tmp_path, "dng")
     assert prints(frames) == before
@@ -388,8 +388,8 @@ def test_a_second_run_goes_on_where_the_first_stopped(stack: Any, tmp_path: Path
 
 def test_a_raw_file_that_changed_is_rendered_again(stack: Any, tmp_path: Path) -> None:
     frames = tmp_path / "frames"
-    shutil.copytree(stack.ingested.session.frames_dir, frames)
-    found = replace(stack.ingested, session=replace(stack.ingested.session, frames_dir=frames))
+    shutil.copytree(stack.ingested.settings.frames_dir, frames)
+    found = replace(stack.ingested, settings=replace(stack.ingested.settings, frames_dir=frames))
     render_frames(found, stack.corrections, tmp_path / "out", "dng")
     shutil.copy(frames / "f0002.dng", frames / "f0006.dng")
     states = [row.state for row in render_frames(found, stack.corrections, tmp_path / "out", "dng").files]
@@ -439,8 +439,8 @@ def test_a_folder_that_cannot_be_made(stack: Any, tmp_path: Path, form: str) -> 
 
 def test_one_lost_frame_does_not_stop_the_others(stack: Any, tmp_path: Path) -> None:
     frames = tmp_path / "frames"
-    shutil.copytree(stack.ingested.session.frames_dir, frames)
-    found = replace(stack.ingested, session=replace(stack.ingested.session, frames_dir=frames))
+    shutil.copytree(stack.ingested.settings.frames_dir, frames)
+    found = replace(stack.ingested, settings=replace(stack.ingested.settings, frames_dir=frames))
     (frames / "f0003.dng").unlink()
     (frames / "f0004.dng").write_bytes((frames / "f0004.dng").read_bytes()[:300])
     done = render_frames(found, stack.corrections, tmp_path / "out", "tiff")

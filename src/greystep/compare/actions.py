@@ -79,17 +79,11 @@ class ShootRounds:
 class OpenPairs:
     """Pairs of lights that are undecided.
 
-    Attributes
-    ----------
-    pairs : int
-    heads : tuple of str
-        Their heads.
-    repeated : bool
-        Some of these lights were shot twice, so that their scatter is known.
-    rounds : float
-        More rounds that decide half of the pairs that can be decided; infinity where none can.
-    cells, decided : int
-        How many lights a round has; how many of the pairs the rounds decide.
+    Attributes:
+        heads: Their heads.
+        repeated: Some of these lights were shot twice, so that their scatter is known.
+        rounds: More rounds that decide half of the pairs that can be decided; infinity where none can.
+        cells, decided: How many lights a round has; how many of the pairs the rounds decide.
     """
 
     pairs: int

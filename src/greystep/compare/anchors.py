@@ -40,20 +40,13 @@ class Metered:
 class Visit:
     """One session of a history.
 
-    Attributes
-    ----------
-    name, date : str
-        As it is called; the day of its first frame, blank if unknown.
-    drift : Drift
-    serials, types : mapping of head to str
-        Blank where they are not known.
-    reference : str
-        The head that the session names as its reference; blank where it names none.
-    cameras : mapping of body to str
-        Everything that the absolute scale rests on: body, lens, matrix, target. Equal text means the same camera.
-    meters : mapping of body to Metered
-        Bodies whose scale a meter has set.
-    tolerance : Tolerance
+    Attributes:
+        name, date: As it is called; the day of its first frame, blank if unknown.
+        serials, types: Blank where they are not known.
+        reference: The head that the session names as its reference; blank where it names none.
+        cameras: Mapping of body to str. Everything that the absolute scale rests on: body, lens, matrix, target. Equal
+            text means the same camera.
+        meters: Mapping of body to Metered. Bodies whose scale a meter has set.
     """
 
     name: str
@@ -71,16 +64,10 @@ class Visit:
 class VisitCell:
     """A head at a power in a session.
 
-    Attributes
-    ----------
-    body, head, power : str
-    stops : float
-        Below full.
-    parts : mapping of str to str
-        What else tells the lights of its head apart: pack, channel, with, modifier.
-    key : str
-        What the head is known by over the sessions.
-    measured : bool
+    Attributes:
+        stops: Below full.
+        parts: What else tells the lights of its head apart: pack, channel, with, modifier.
+        key: What the head is known by over the sessions.
     """
 
     body: str

@@ -32,24 +32,17 @@ _BEFORE: Final = re.compile(r"(\d{1,2})\s+warm-?\s?up\s+(?:shot|flash)", re.IGNO
 class Cells:
     """The cells of a session in the order of powers.csv: heads as in the log, then from full down.
 
-    Attributes
-    ----------
-    table : DataFrame
-        body, head, power, stops, n, n_outlier, and those of `PARTS` that vary.
-    head, series : (c,) int arrays
-        The head (a row of `heads`) and the head with its parts, from 0.
-    heads : DataFrame
-        body, head, label: every head once; its label in sentences names the body too where two bodies share the head.
-    varying : tuple of str
-        The columns of the table that separate cells of one head and power.
-    moved : (c,) bool array
-        Its head was on several packs (channels, modifiers).
-    names : (c,) array of str
-        What each is called beside its head: its power, and on what where its head was moved.
-    colourless : (c,) bool array
-        No frame of the cell has a colour matrix.
-    doubts : (c,) array of str
-        The flag of `DOUBTS` that all frames of the cell carry, so that what it reads may not be the head's; else blank.
+    Attributes:
+        table: body, head, power, stops, n, n_outlier, and those of `PARTS` that vary.
+        head, series: (c,) int arrays. The head (a row of `heads`) and the head with its parts, from 0.
+        heads: body, head, label: every head once; its label in sentences names the body too where two bodies share the
+            head.
+        varying: The columns of the table that separate cells of one head and power.
+        moved: (c,) bool array. Its head was on several packs (channels, modifiers).
+        names: (c,) array of str. What each is called beside its head: its power, and on what where its head was moved.
+        colourless: (c,) bool array. No frame of the cell has a colour matrix.
+        doubts: (c,) array of str. The flag of `DOUBTS` that all frames of the cell carry, so that what it reads may not
+            be the head's; else blank.
     """
 
     table: pd.DataFrame
@@ -67,24 +60,17 @@ class Cells:
 class Frames:
     """The frames that the means use, in capture order, and the heat of their heads.
 
-    Attributes
-    ----------
-    rows, cell, head : (n,) int arrays
-        The rows of the readings; the cells and heads.
-    stops : (n,) array
-        Below full.
-    values, noise : mapping of quantity to (n,) array
-        The readings, and the standard uncertainty (k = 1) of a frame's own noise where it is known.
-    warmth, slope : (n,) arrays
-        See `Heat`.
-    heat : Heat
-    seconds : (m,) array
-        Capture times of every flash that fired [s]; empty where too few are known.
-    turns : (m,) int array
-        The head of every flash that fired.
-    checks : DataFrame
-        The usable check frames: head (a row of `Cells.heads`), power, stops, seconds (NaN where unknown), warmth,
-        `QUANTITIES`, counted (whether in a mean), and visit (its frames follow each other without another flash).
+    Attributes:
+        rows, cell, head: (n,) int arrays. The rows of the readings; the cells and heads.
+        stops: (n,) array. Below full.
+        values, noise: Mapping of quantity to (n,) array. The readings, and the standard uncertainty (k = 1) of a
+            frame's own noise where it is known.
+        warmth, slope: (n,) arrays. See `Heat`.
+        seconds: (m,) array. Capture times of every flash that fired [s]; empty where too few are known.
+        turns: (m,) int array. The head of every flash that fired.
+        checks: The usable check frames: head (a row of `Cells.heads`), power, stops, seconds (NaN where unknown),
+            warmth, `QUANTITIES`, counted (whether in a mean), and visit (its frames follow each other without another
+            flash).
     """
 
     rows: Indices
@@ -105,17 +91,13 @@ class Frames:
 class Fitted:
     """One quantity: its estimates, and what the joint fit leaves.
 
-    Attributes
-    ----------
-    cells : Estimates
-        Of the cells, in the warm state where a warm-up term is kept. Their sources of chance are the heads, in their
-        order, and last the common time constant of the heat.
-    warmup, warmup_variances : (h,) array, (h, h + 1) array
-        Warm state minus rest of each head, and its variance by source; NaN where not kept.
-    sums, dof : (h,) arrays
-        Residual sum of squares and degrees of freedom of each head.
-    residuals, warm : (n,) arrays
-        What the fit leaves of each frame, and the frame brought to the warm state.
+    Attributes:
+        cells: Of the cells, in the warm state where a warm-up term is kept. Their sources of chance are the heads, in
+            their order, and last the common time constant of the heat.
+        warmup, warmup_variances: (h,) array, (h, h + 1) array. Warm state minus rest of each head, and its variance by
+            source; NaN where not kept.
+        sums, dof: (h,) arrays. Residual sum of squares and degrees of freedom of each head.
+        residuals, warm: (n,) arrays. What the fit leaves of each frame, and the frame brought to the warm state.
     """
 
     cells: Estimates
@@ -130,15 +112,10 @@ class Fitted:
 def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     """Sort the flash frames of a session into cells.
 
-    Parameters
-    ----------
-    readings : DataFrame
-        The contract's columns; one row a frame.
+    Args:
+        readings: The contract's columns; one row a frame.
 
-    Returns
-    -------
-    Cells, Frames
-        A cell is body, head, pack, channel, with, modifier (where these vary) and power within 0.01 stop. Used are
+    Returns: A cell is body, head, pack, channel, with, modifier (where these vary) and power within 0.01 stop. Used are
         flash frames with status ok or doubtful that carry no flag of `flags.UNUSED`. A frame without a body (its file
         is missing) counts for the body of its head. Check frames are flashes that warm the head, but enter no mean
         where the cell has other frames: they come from a head that has rested, and are spread over the session, so that
@@ -219,19 +196,13 @@ def _names(table: pd.DataFrame, varying: list[str], moved: npt.NDArray[np.bool_]
 def fit_cells(cells: Cells, frames: Frames) -> dict[str, Fitted]:
     """Fit every quantity by one least-squares fit: cell means, and the warm-up terms that are kept.
 
-    Parameters
-    ----------
-    cells : Cells
-        Where each frame belongs.
-    frames : Frames
-        The readings and the heat of their heads.
+    Args:
+        cells: Where each frame belongs.
+        frames: The readings and the heat of their heads.
 
-    Returns
-    -------
-    dict of quantity to Fitted
-        Without a warm-up term the estimates are the plain means. Scatter is pooled over the cells of a head; a head
-        without repeats takes that of the others. No cell is held surer than its frames' own noise / sqrt(n). The time
-        constant is taken one Newton step further, and its uncertainty, from the fit of mired, is in all others:
+    Returns: Without a warm-up term the estimates are the plain means. Scatter is pooled over the cells of a head; a
+        head without repeats takes that of the others. No cell is held surer than its frames' own noise / sqrt(n). The
+        time constant is taken one Newton step further, and its uncertainty, from the fit of mired, is in all others:
         ``C = s^2 G G^T + var(ln tau) g g^T`` with ``g = G d(fit) / d(ln tau)`` (partitioned inverse of the normal
         matrix).
     """

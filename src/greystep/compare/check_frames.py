@@ -25,15 +25,11 @@ _SHARE: Final = 0.25
 class CheckFrames:
     """How the check frames of one light moved.
 
-    Attributes
-    ----------
-    head, power : str
-    visits : DataFrame
-        A row a visit: visit, seconds from the first (NaN without capture times), n, and the mean of each quantity less
-        that of the first visit: ``mired``, ``duv``, ``output_stops``.
-    moves : DataFrame
-        A row a quantity: quantity, ``last_less_first`` and ``per_hour`` with their 95 % half-widths ``u_*``, and
-        ``by_chance``: the size that chance alone may give last less first, the three quantities looked at together.
+    Attributes:
+        visits: A row a visit: visit, seconds from the first (NaN without capture times), n, and the mean of each
+            quantity less that of the first visit: ``mired``, ``duv``, ``output_stops``.
+        moves: A row a quantity: quantity, ``last_less_first`` and ``per_hour`` with their 95 % half-widths ``u_*``, and
+            ``by_chance``: the size that chance alone may give last less first, the three quantities looked at together.
     """
 
     head: str
@@ -46,19 +42,12 @@ class CheckFrames:
 class Moved:
     """One quantity of the check frames that moved.
 
-    Attributes
-    ----------
-    head, power : str
-        Their light.
-    quantity : Quantity
-    size, u_size : float
-        Last visit less first, with its 95 % half-width.
-    per_hour, u_per_hour : float
-        The slope on time [1/h]; NaN where it is not known.
-    sure : bool
-        It is more than chance.
-    limit : float or None
-        The limit, where more than a quarter of it is used up.
+    Attributes:
+        head, power: Their light.
+        size, u_size: Last visit less first, with its 95 % half-width.
+        per_hour, u_per_hour: The slope on time [1/h]; NaN where it is not known.
+        sure: It is more than chance.
+        limit: The limit, where more than a quarter of it is used up.
     """
 
     head: str
@@ -75,20 +64,14 @@ class Moved:
 def find_check_frames(drift: Drift) -> CheckFrames | None:
     """Follow the check frames of the light that has most of them; None without two visits.
 
-    Parameters
-    ----------
-    drift : Drift
-        The facts: check frames, and the scatter and warm-up of their head from the joint fit.
+    Args:
+        drift: The facts: check frames, and the scatter and warm-up of their head from the joint fit.
 
-    Returns
-    -------
-    CheckFrames or None
-        Warm-up is taken off where the fit keeps it; first, second, ... frames of the visits have a level each, since a
-        rested head warms from one to the next. ``last_less_first`` compares the visits' means; its scatter is that
-        within the visits, pooled with the head's own. ``per_hour`` is the least-squares slope on time, its scatter what
-        is left about that line; unknown with two visits.
-        The same light before and after what it encloses is the idea of NIST's X R R X design (e-Handbook, section
-        2.3.3.1.2).
+    Returns: Warm-up is taken off where the fit keeps it; first, second, ... frames of the visits have a level each,
+        since a rested head warms from one to the next. ``last_less_first`` compares the visits' means; its scatter is
+        that within the visits, pooled with the head's own. ``per_hour`` is the least-squares slope on time, its scatter
+        what is left about that line; unknown with two visits. The same light before and after what it encloses is the
+        idea of NIST's X R R X design (e-Handbook, section 2.3.3.1.2).
     """
     checks = drift.frames.checks
     lights = checks.groupby(["head", "stops"], sort=False)

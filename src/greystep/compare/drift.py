@@ -74,12 +74,9 @@ DriftNote = (
 class Timing:
     """How fast a test was shot.
 
-    Attributes
-    ----------
-    frame_s : float
-        Usual time from one flash of a head to its next [s]; NaN where it is not known.
-    head_change_s : float
-        Usual time from one head to another [s]; 0 where there was none.
+    Attributes:
+        frame_s: Usual time from one flash of a head to its next [s]; NaN where it is not known.
+        head_change_s: Usual time from one head to another [s]; 0 where there was none.
     """
 
     frame_s: float
@@ -90,24 +87,15 @@ class Timing:
 class Drift:
     """What a session says before anything is judged.
 
-    Attributes
-    ----------
-    powers, heads, pairs : DataFrame
-        The contract's tables without verdicts, with further columns at their ends.
-    cells : Cells
-    frames : Frames
-    fitted : mapping of quantity to Fitted
-        The joint fits that every number here comes from.
-    pair_first, pair_second : (r,) int arrays
-        The cells of each row of `pairs`.
-    own_reference : (c,) int array
-        The cell of the same head that each cell's drift is measured from; -1 where there is none.
-    reference : mapping
-        The light that all are compared with: head, power, kit, mired, cct_k, duv, u_prime, v_prime, output_stops.
-    timing : Timing
-    notes : tuple of DriftNote
-        What limits the answer.
-    seed : int
+    Attributes:
+        powers, heads, pairs: The contract's tables without verdicts, with further columns at their ends.
+        fitted: The joint fits that every number here comes from.
+        pair_first, pair_second: (r,) int arrays. The cells of each row of `pairs`.
+        own_reference: (c,) int array. The cell of the same head that each cell's drift is measured from; -1 where there
+            is none.
+        reference: The light that all are compared with: head, power, kit, mired, cct_k, duv, u_prime, v_prime,
+            output_stops.
+        notes: What limits the answer.
     """
 
     powers: pd.DataFrame
@@ -128,23 +116,15 @@ class Drift:
 def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
     """Analyse the readings of a session.
 
-    Parameters
-    ----------
-    readings : DataFrame
-        One row a frame, the contract's columns.
-    session : Session
-        For its reference and the types of its heads.
-    seed : int
-        Of the draws behind the uncertainty of spans; the same seed gives the same numbers.
+    Args:
+        readings: One row a frame, the contract's columns.
+        session: For its reference and the types of its heads.
+        seed: Of the draws behind the uncertainty of spans; the same seed gives the same numbers.
 
-    Returns
-    -------
-    Drift
+    Returns: Drift
 
-    Raises
-    ------
-    GreystepError
-        If no flash frame is in the log, or the reference head is not.
+    Raises:
+        GreystepError: If no flash frame is in the log, or the reference head is not.
     """
     cells, frames = find_cells(readings)
     if not len(cells.table):

@@ -130,32 +130,20 @@ class Doubted:
 class Finding:
     """What is known of one head.
 
-    Attributes
-    ----------
-    head : str
-    cells : int
-        How many cells it has.
-    verdict : Verdict
-    own : OwnDrift or None
-        How it moves over its powers, by the quantity that takes most of its limit; None where nothing is judged.
-    others : Stand or None
-        How it stands to the heads that it does not match; None where it does.
-    measured : tuple of str
-        The cells with frames, from full down.
-    row : HeadRow
-        Its numbers.
-    rounds : float
-        More rounds of all its powers that would decide; 0 where nothing is open, infinity where no number would.
-    empty : tuple of str
-        Powers without a usable frame.
-    between : tuple of str
-        It does not hold from one of these (columns of `PARTS`) to another, where it holds with each.
-    doubted : Doubted or None
-        What was shot in another way, where the head is outside by that alone.
-    colourless : bool
-        It has none because no colour matrix is known for the camera.
-    safe, mixes : tuple of str
-        The longest stretch of powers within every limit; and that which matches every head that stays as well.
+    Attributes:
+        cells: How many cells it has.
+        own: How it moves over its powers, by the quantity that takes most of its limit; None where nothing is judged.
+        others: How it stands to the heads that it does not match; None where it does.
+        measured: The cells with frames, from full down.
+        row: Its numbers.
+        rounds: More rounds of all its powers that would decide; 0 where nothing is open, infinity where no number
+            would.
+        empty: Powers without a usable frame.
+        between: It does not hold from one of these (columns of `PARTS`) to another, where it holds with each.
+        doubted: What was shot in another way, where the head is outside by that alone.
+        colourless: It has none because no colour matrix is known for the camera.
+        safe, mixes: The longest stretch of powers within every limit; and that which matches every head that stays as
+            well.
     """
 
     head: str
@@ -179,18 +167,12 @@ def find(
 ) -> list[Finding]:
     """Gather the findings of every head.
 
-    Parameters
-    ----------
-    drift : Drift
-        The facts.
-    rows : mapping of quantity to Rows
-        What was judged.
-    verdicts : sequence of Verdict
-        One a head.
-    odd : OddHeads
-        The heads that go back: the others are not compared with what these do.
-    outside : bool array
-        One a row of `Drift.pairs`.
+    Args:
+        drift: The facts.
+        rows: What was judged.
+        verdicts: One a head.
+        odd: The heads that go back: the others are not compared with what these do.
+        outside: Bool array. One a row of `Drift.pairs`.
     """
     match = matches(drift, rows)
     power, n = drift.cells.names, drift.cells.table["n"].to_numpy()

@@ -22,23 +22,17 @@ def text_column(table: pd.DataFrame, name: str) -> "pd.Series[str]":
 def firing_order(log: pd.DataFrame, fired: npt.NDArray[np.bool_], head: Indices) -> tuple[Indices, Array]:
     """Return the flashes that fired in capture order, with their times.
 
-    Parameters
-    ----------
-    log : DataFrame
-        The readings, with shot, captured and kind.
-    fired : (r,) bool array
-        The rows that are flashes of a head by the log and by their flags, a row without file among them.
-    head : (r,) int array
-        The head of each row.
+    Args:
+        log: The readings, with shot, captured and kind.
+        fired: (r,) bool array. The rows that are flashes of a head by the log and by their flags, a row without file
+            among them.
+        head: (r,) int array. The head of each row.
 
-    Returns
-    -------
-    rows : (n,) int array
-        Into `log`. A row without file stands between its neighbours in the log where these follow each other in the
-        camera's order too, and the time between them leaves room for it; else it is left out.
-    seconds : (n,) array
-        From the first [s]. An unknown time is set beside those of the same head, evenly and no farther apart than
-        usual. Empty where less than half of the times are known.
+    Returns:
+        rows: (n,) int array. Into `log`. A row without file stands between its neighbours in the log where these follow
+            each other in the camera's order too, and the time between them leaves room for it; else it is left out.
+        seconds: (n,) array. From the first [s]. An unknown time is set beside those of the same head, evenly and no
+            farther apart than usual. Empty where less than half of the times are known.
     """
     place = pd.to_numeric(log["shot"], errors="coerce").fillna(-1).to_numpy(np.float64, copy=True)
     times = pd.to_datetime(text_column(log, "captured"), format="ISO8601", errors="coerce")

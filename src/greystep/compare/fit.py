@@ -21,16 +21,11 @@ _CHUNK: Final = 200_000
 class LeastSquares:
     """A linear fit.
 
-    Attributes
-    ----------
-    coefficients : (p,) array
-        Of the columns of the design.
-    estimator : (p, n) array
-        The matrix that makes the coefficients of the values.
-    residuals : (n,) array
-        Values minus fit.
-    sum_of_squares, dof : float
-        Residual sum of squares and its degrees of freedom, n - p.
+    Attributes:
+        coefficients: (p,) array. Of the columns of the design.
+        estimator: (p, n) array. The matrix that makes the coefficients of the values.
+        residuals: (n,) array. Values minus fit.
+        sum_of_squares, dof: Residual sum of squares and its degrees of freedom, n - p.
     """
 
     coefficients: Array
@@ -44,14 +39,11 @@ class LeastSquares:
 class Estimates:
     """Joint estimates of one quantity; each head has a scatter of its own, and a common constant may add to all.
 
-    Attributes
-    ----------
-    values : (p,) array
-        The estimates; NaN where there is no frame.
-    parts : (h, p, p) array
-        Covariance (k = 1) that each of the h independent sources of chance brings; their sum is the covariance.
-    dof : (h,) array
-        Degrees of freedom of each source.
+    Attributes:
+        values: (p,) array. The estimates; NaN where there is no frame.
+        parts: (h, p, p) array. Covariance (k = 1) that each of the h independent sources of chance brings; their sum is
+            the covariance.
+        dof: (h,) array. Degrees of freedom of each source.
     """
 
     values: Array
@@ -62,18 +54,12 @@ class Estimates:
 def least_squares(design: npt.ArrayLike, values: npt.ArrayLike) -> LeastSquares:
     """Fit ``values = design @ coefficients`` by least squares.
 
-    Parameters
-    ----------
-    design : (n, p) array
-        Of full column rank.
-    values : (n,) array
-        What is to be fitted.
+    Args:
+        design: (n, p) array. Of full column rank.
+        values: (n,) array. What is to be fitted.
 
-    Returns
-    -------
-    LeastSquares
-        By Householder QR of the design. The covariance of the coefficients is
-        ``estimator @ diag(variances) @ estimator.T``.
+    Returns: By Householder QR of the design. The covariance of the coefficients is ``estimator @ diag(variances) @
+        estimator.T``.
     """
     x, y = np.asarray(design, dtype=np.float64), np.asarray(values, dtype=np.float64)
     q, r = np.linalg.qr(x)
@@ -100,15 +86,10 @@ def pooled_sd(sums_of_squares: npt.ArrayLike, dofs: npt.ArrayLike) -> float:
 def f_test(smaller: tuple[float, float], larger: tuple[float, float]) -> tuple[float, float]:
     """Test whether a model needs the columns by which it exceeds a smaller one.
 
-    Parameters
-    ----------
-    smaller, larger : (float, float)
-        Residual sum of squares and degrees of freedom of either model.
+    Args:
+        smaller, larger: (float, float). Residual sum of squares and degrees of freedom of either model.
 
-    Returns
-    -------
-    (float, float)
-        F, and the chance of at least that F where the further columns mean nothing.
+    Returns: (float, float): F, and the chance of at least that F where the further columns mean nothing.
     """
     further = smaller[1] - larger[1]
     scatter = larger[0] / larger[1]
@@ -157,23 +138,16 @@ def draw_errors(
 ) -> tuple[Array, Array]:
     """Draw what chance may do to the estimates.
 
-    Parameters
-    ----------
-    estimates : Estimates
-        With their covariance.
-    draws : int
-        How often chance is drawn.
-    rng : Generator
-        Seeded, so that the same session gives the same numbers.
-    studentised : bool
-        Divide each source's errors by the scatter that would have been measured with them, over the true one.
+    Args:
+        estimates: With their covariance.
+        draws: How often chance is drawn.
+        rng: Seeded, so that the same session gives the same numbers.
+        studentised: Divide each source's errors by the scatter that would have been measured with them, over the true
+            one.
 
-    Returns
-    -------
-    (p, draws) array
-        The errors.
-    (h, draws) array
-        Each source's measured variance over its true one: chi-square over its degrees of freedom.
+    Returns:
+        (p, draws) array: The errors.
+        (h, draws) array: Each source's measured variance over its true one: chi-square over its degrees of freedom.
     """
     heads, count, _ = estimates.parts.shape
     dof = np.where(estimates.dof > 0, estimates.dof, 1.0)[:, None]
@@ -216,21 +190,13 @@ def largest_studentised(
 ) -> Array:
     """Draw the largest ``|error| / standard uncertainty`` of many differences at once.
 
-    Parameters
-    ----------
-    components : sequence of Estimates
-        One, or the two axes of a plane (then the error is a distance, and its variance the sum of both).
-    first, second : (r,) arrays
-        Differences ``second - first`` to be judged together.
-    draws : int
-        How often chance is drawn.
-    rng : Generator
-        Seeded.
+    Args:
+        components: One, or the two axes of a plane (then the error is a distance, and its variance the sum of both).
+        first, second: (r,) arrays. Differences ``second - first`` to be judged together.
+        draws: How often chance is drawn.
+        rng: Seeded.
 
-    Returns
-    -------
-    (draws,) array
-        Its quantile at 1 - alpha is the factor by which all r intervals hold at once ("max-t").
+    Returns: (draws,) array: Its quantile at 1 - alpha is the factor by which all r intervals hold at once ("max-t").
     """
     variances = np.nan_to_num(np.sum([pair_variances(part, first, second) for part in components], axis=0))
     drawn, measured = draw_distances(components, draws, rng)

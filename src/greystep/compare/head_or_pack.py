@@ -42,15 +42,10 @@ class Follows(StrEnum):
 class Step:
     """A difference, `second` less `first`, of one quantity.
 
-    Attributes
-    ----------
-    part : str
-        ``head``, ``pack``, or ``left``: by how much the step of a head differs from pack to pack.
-    first, second : str
-    delta, u, by_chance : float
-        In the unit of the quantity: with its 95 % half-width, and what chance alone may give.
-    kelvin : float
-        The step in warmth [K].
+    Attributes:
+        part: ``head``, ``pack``, or ``left``: by how much the step of a head differs from pack to pack.
+        delta, u, by_chance: In the unit of the quantity: with its 95 % half-width, and what chance alone may give.
+        kelvin: The step in warmth [K].
     """
 
     part: str
@@ -77,17 +72,11 @@ class Share:
 class Answer:
     """Head or pack, at one power, or of the change from `from_power` to it.
 
-    Attributes
-    ----------
-    among : str
-        The heads and packs that are tied together.
-    power, from_power : str
-    shares : tuple of Share
-        One a quantity.
-    heads_compared : bool
-        More than one head was moved.
-    checked : bool
-        Two heads were on the same two packs, so that it is checked whether head and pack add.
+    Attributes:
+        among: The heads and packs that are tied together.
+        shares: One a quantity.
+        heads_compared: More than one head was moved.
+        checked: Two heads were on the same two packs, so that it is checked whether head and pack add.
     """
 
     among: str
@@ -126,17 +115,13 @@ class OnePack:
 class Attribution:
     """What stays with the head and what with the pack.
 
-    Attributes
-    ----------
-    table : DataFrame
-        A row a difference, ``second`` less ``first``: among (the heads and packs that are tied together), part
-        (``head``, ``pack``, or ``left``: by how much a head's step differs from pack to pack, 0 where the two add),
-        power, and from_power where the row is the change from there to `power`. ``delta_*`` with their 95 %
-        half-widths ``u_*``, and ``by_chance_*``: what chance alone may give, all rows looked at together.
-    answers : DataFrame
-        among, power, from_power, quantity, follows (see `Follows`).
-    told : tuple of Answer, NothingRepeatedAmong or NoCommonPower
-        What is said: the answers at the most telling power and of the change over the powers.
+    Attributes:
+        table: A row a difference, ``second`` less ``first``: among (the heads and packs that are tied together), part
+            (``head``, ``pack``, or ``left``: by how much a head's step differs from pack to pack, 0 where the two add),
+            power, and from_power where the row is the change from there to `power`. ``delta_*`` with their 95 %
+            half-widths ``u_*``, and ``by_chance_*``: what chance alone may give, all rows looked at together.
+        answers: among, power, from_power, quantity, follows (see `Follows`).
+        told: What is said: the answers at the most telling power and of the change over the powers.
     """
 
     table: pd.DataFrame
@@ -161,17 +146,13 @@ class _Contrast:
 def attribute(drift: Drift) -> Attribution | None:
     """Share out the differences of a session between heads and packs.
 
-    Parameters
-    ----------
-    drift : Drift
-        The facts; every difference is a contrast of its joint fit, cells weighing by their frames.
+    Args:
+        drift: The facts; every difference is a contrast of its joint fit, cells weighing by their frames.
 
-    Returns
-    -------
-    Attribution or None
-        None where no head was on two packs. Heads and packs are compared among what moved heads tie together, under
-        equal channel, modifier and company. A light that drifts with time all through an exchange in the order that
-        `swap_cells` plans moves ``head`` and ``left`` by the same amount: where it shows in both, the answer is open.
+    Returns: None where no head was on two packs. Heads and packs are compared among what moved heads tie together,
+        under equal channel, modifier and company. A light that drifts with time all through an exchange in the order
+        that `swap_cells` plans moves ``head`` and ``left`` by the same amount: where it shows in both, the answer is
+        open.
     """
     table = drift.cells.table
     if "pack" not in table:
@@ -338,12 +319,9 @@ def _share(rows: pd.DataFrame, quantity: Quantity) -> Share:
 def heads_on_one_pack(drift: Drift, back: Sequence[str]) -> list[OnePack]:
     """Return the packs of which every head goes back, so that the pack may be the cause.
 
-    Parameters
-    ----------
-    drift : Drift
-        The facts.
-    back : sequence of str
-        Heads that go back.
+    Args:
+        drift: The facts.
+        back: Heads that go back.
     """
     table = drift.cells.table
     if "pack" not in table:

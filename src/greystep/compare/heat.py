@@ -29,16 +29,11 @@ _GRID: Final = 25
 class Fired:
     """Every flash that fired, in capture order; arrays of one length.
 
-    Attributes
-    ----------
-    head, cell : int array
-        Numbers from 0; the cell is -1 where the frame is in no mean.
-    stops : float array
-        Below full.
-    clock : float array
-        Time [s], or the place in the sequence where the camera gave no time.
-    before : int array
-        Flashes at full, not in the log, just before this one (its note says so).
+    Attributes:
+        head, cell: Int array. Numbers from 0; the cell is -1 where the frame is in no mean.
+        stops: Float array. Below full.
+        clock: Float array. Time [s], or the place in the sequence where the camera gave no time.
+        before: Int array. Flashes at full, not in the log, just before this one (its note says so).
     """
 
     head: npt.NDArray[np.intp]
@@ -52,17 +47,13 @@ class Fired:
 class Heat:
     """How warm each head was at each shot.
 
-    Attributes
-    ----------
-    driver : str
-        ``energy`` (stored energy of each flash, dumps counted, fading with time) or ``shots`` (each flash the same,
-        fading with every further one: what warms it does not follow the power).
-    tau : float
-        Time constant, the same for all heads: units of `Fired.clock` for ``energy``, flashes for ``shots``.
-    warmth, slope : float array
-        A number a shot: 0 at rest, 1 warm; and its derivative by ln(tau).
-    separable, kept : bool array
-        A flag a head: the order of shooting separates heat from power; the data ask for the term.
+    Attributes:
+        driver: ``energy`` (stored energy of each flash, dumps counted, fading with time) or ``shots`` (each flash the
+            same, fading with every further one: what warms it does not follow the power).
+        tau: Time constant, the same for all heads: units of `Fired.clock` for ``energy``, flashes for ``shots``.
+        warmth, slope: Float array. A number a shot: 0 at rest, 1 warm; and its derivative by ln(tau).
+        separable, kept: Bool array. A flag a head: the order of shooting separates heat from power; the data ask for
+            the term.
     """
 
     driver: str
@@ -91,25 +82,17 @@ class _Run:
 def find_heat(fired: Fired, mired: Array, heads: int) -> Heat:
     """Find the heat that explains the mired of the frames best, and for which heads it is needed.
 
-    Parameters
-    ----------
-    fired : Fired
-        Every flash, in capture order.
-    mired : (n,) array
-        Of the frames; looked at only where `Fired.cell` is not negative.
-    heads : int
-        How many heads there are.
+    Args:
+        fired: Every flash, in capture order.
+        mired: (n,) array. Of the frames; looked at only where `Fired.cell` is not negative.
+        heads: How many heads there are.
 
-    Returns
-    -------
-    Heat
-        The time constant is scanned over 0.7 shots up to the length of the longest head, for both ways of heating, on
-        the residuals of the cell means with a scatter of its own for each head. All heads keep their terms or none, for
-        a light in its warm state cannot be compared with one in the mean state of a test: where an F test of all heads
-        together, or of one alone, falls below its share of `KEEP_ALPHA` (time constant and way of heating count as two
-        columns more).
-        "Warm" is the warmest that the head was in this test by ``energy``, and where it settles in the end by
-        ``shots``.
+    Returns: The time constant is scanned over 0.7 shots up to the length of the longest head, for both ways of heating,
+        on the residuals of the cell means with a scatter of its own for each head. All heads keep their terms or none,
+        for a light in its warm state cannot be compared with one in the mean state of a test: where an F test of all
+        heads together, or of one alone, falls below its share of `KEEP_ALPHA` (time constant and way of heating count
+        as two columns more). "Warm" is the warmest that the head was in this test by ``energy``, and where it settles
+        in the end by ``shots``.
     """
     runs = [_run(fired, head) for head in range(heads)]
     revisited = np.array([_revisits(fired.cell[run.places]) for run in runs], dtype=bool)

@@ -24,17 +24,11 @@ _SHOWS: Final = 0.03
 class IsoStep:
     """How far an ISO of a camera body is off its marking.
 
-    Attributes
-    ----------
-    body : str
-    iso, base_iso : float
-        The ISO, and the one that most frames of the body have.
-    stops, u_stops : float
-        More is brighter than marked; 95 % half-width, NaN without repeats.
-    lights : tuple of (head, power)
-        Where both were used.
-    shows : bool
-        It is off by more than chance, and by enough to matter.
+    Attributes:
+        iso, base_iso: The ISO, and the one that most frames of the body have.
+        stops, u_stops: More is brighter than marked; 95 % half-width, NaN without repeats.
+        lights: Tuple of (head, power). Where both were used.
+        shows: It is off by more than chance, and by enough to matter.
     """
 
     body: str
@@ -49,12 +43,9 @@ class IsoStep:
 def find_iso_steps(drift: Drift, readings: pd.DataFrame) -> list[IsoStep]:
     """Return how far each ISO of each camera body is off its marking, against the one that most frames have.
 
-    Parameters
-    ----------
-    drift : Drift
-        For the scatter of output, pooled over the heads.
-    readings : DataFrame
-        The contract's columns; looked at are the flash frames that the means use.
+    Args:
+        drift: For the scatter of output, pooled over the heads.
+        readings: The contract's columns; looked at are the flash frames that the means use.
     """
     known = (readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED)
     known &= readings["flags"].map(flags.serves).astype(bool)

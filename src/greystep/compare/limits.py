@@ -43,16 +43,11 @@ _REACH: Final = 1.5
 class Rows:
     """All differences of one quantity that are judged together.
 
-    Attributes
-    ----------
-    quantity : Quantity
-    limit : float
-    first, second : (r,) int arrays
-        Cells; the difference is second minus first.
-    size, u, u_all : (r,) arrays
-        Size of the difference; the half-width of its own 95 % interval; the half-width at which all hold at once.
-    within, outside : (r,) bool arrays
-        Where neither holds the row is undecided.
+    Attributes:
+        first, second: (r,) int arrays. Cells; the difference is second minus first.
+        size, u, u_all: (r,) arrays. Size of the difference; the half-width of its own 95 % interval; the half-width at
+            which all hold at once.
+        within, outside: (r,) bool arrays. Where neither holds the row is undecided.
     """
 
     quantity: Quantity
@@ -75,20 +70,14 @@ def colour_limits(tolerance: Tolerance) -> dict[Quantity, float]:
 def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
     """Judge every difference of a session by every limit that is given.
 
-    Parameters
-    ----------
-    drift : Drift
-        The facts.
-    tolerance : Tolerance
-        The limits; one that is None is not judged.
+    Args:
+        drift: The facts.
+        tolerance: The limits; one that is None is not judged.
 
-    Returns
-    -------
-    dict of quantity to Rows
-        Colour: every two cells of one head, then every pair of `Drift.pairs`. ``output_stops``: each cell's output
-        error against its own reference cell. `within` asks the row's own interval (all rows must pass, so that needs
-        no adjustment); `outside` the simultaneous one ("max-t", seeded draws from the joint covariance) of all rows of
-        a family: one quantity within heads, or between them; the chance of error is shared evenly among families.
+    Returns: Colour: every two cells of one head, then every pair of `Drift.pairs`. ``output_stops``: each cell's output
+        error against its own reference cell. `within` asks the row's own interval (all rows must pass, so that needs no
+        adjustment); `outside` the simultaneous one ("max-t", seeded draws from the joint covariance) of all rows of a
+        family: one quantity within heads, or between them; the chance of error is shared evenly among families.
     """
     own_first, own_second = within_pairs(drift.cells)
     first, second = np.append(own_first, drift.pair_first), np.append(own_second, drift.pair_second)
@@ -183,22 +172,14 @@ def _widest(errors: Array, head: Indices, cells: Indices) -> Array:
 def rounds_to_decide(size: Array, u: Array, u_all: Array, limit: float, n: Array, dof: Array, cells: int) -> Array:
     """Return how many more rounds would decide, if difference and scatter stay as they are.
 
-    Parameters
-    ----------
-    size, u, u_all : (r,) arrays
-        See `Rows`.
-    limit : float
-        In the unit of `size`.
-    n, dof : (r,) arrays
-        Frames a cell now, and degrees of freedom of the scatter.
-    cells : int
-        How many cells a round adds a frame to.
+    Args:
+        size, u, u_all: (r,) arrays. See `Rows`.
+        limit: In the unit of `size`.
+        n, dof: (r,) arrays. Frames a cell now, and degrees of freedom of the scatter.
+        cells: How many cells a round adds a frame to.
 
-    Returns
-    -------
-    (r,) array
-        1 where nothing is known of the scatter yet; infinity where `MOST_ROUNDS` would not do: the difference lies on
-        the limit.
+    Returns: (r,) array: 1 where nothing is known of the scatter yet; infinity where `MOST_ROUNDS` would not do: the
+        difference lies on the limit.
     """
     more = np.arange(1, MOST_ROUNDS + 1)[:, None]
     now = np.where(dof > 0, dof, np.nan)
@@ -260,15 +241,11 @@ def matches(drift: Drift, rows: Mapping[Quantity, Rows]) -> Flags:
 def longest_run(fits: Flags) -> tuple[int, int] | None:
     """Return the longest stretch of powers that all fit each other, as first and last place.
 
-    Parameters
-    ----------
-    fits : (p, p) bool array
-        Whether two powers, in order from full down, may be used together; the diagonal is the power itself.
+    Args:
+        fits: (p, p) bool array. Whether two powers, in order from full down, may be used together; the diagonal is the
+            power itself.
 
-    Returns
-    -------
-    (int, int) or None
-        Of equal lengths the one nearest full power; None where no power fits even itself.
+    Returns: (int, int) or None: Of equal lengths the one nearest full power; None where no power fits even itself.
     """
     count = len(fits)
     for length in range(count, 0, -1):

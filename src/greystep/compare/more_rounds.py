@@ -19,13 +19,10 @@ _EMPTY_ROUNDS: Final = 2
 class Deciding:
     """What is open in a test.
 
-    Attributes
-    ----------
-    rounds : (c,) int array
-        Further frames of each cell of `Cells`; 0 where none are asked for.
-    open, settled, on_the_limit : int
-        Differences that cannot be called; how many of them these frames are to settle, and how many would not be
-        decided by any number of rounds that people shoot.
+    Attributes:
+        rounds: (c,) int array. Further frames of each cell of `Cells`; 0 where none are asked for.
+        open, settled, on_the_limit: Differences that cannot be called; how many of them these frames are to settle, and
+            how many would not be decided by any number of rounds that people shoot.
     """
 
     rounds: Indices
@@ -37,18 +34,13 @@ class Deciding:
 def deciding_rounds(drift: Drift, tolerance: Tolerance, open_heads: Indices, most: int | None = None) -> Deciding:
     """Return the frames that decide what is undecided, if differences and scatter stay as they are.
 
-    Parameters
-    ----------
-    drift : Drift
-        What the test says so far.
-    tolerance : Tolerance
-        The limits it is judged by.
-    open_heads : int array
-        Heads (rows of `Cells.heads`) whose own verdict is undecided: within a head that is decided nothing is asked.
-        Pairs of different heads are asked wherever they are open.
-    most : int, optional
-        Differences that need more rounds than this are left open; by default as many rounds as settle half of those
-        that can be settled, because the last few ask for most of the frames.
+    Args:
+        drift: What the test says so far.
+        tolerance: The limits it is judged by.
+        open_heads: Int array. Heads (rows of `Cells.heads`) whose own verdict is undecided: within a head that is
+            decided nothing is asked. Pairs of different heads are asked wherever they are open.
+        most: Differences that need more rounds than this are left open; by default as many rounds as settle half of
+            those that can be settled, because the last few ask for most of the frames.
     """
     rows = judge_rows(drift, tolerance)
     cells, own = drift.cells, own_rows(drift, rows)

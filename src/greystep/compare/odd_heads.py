@@ -21,18 +21,13 @@ MIRED_PER_DUV: Final = 2600.0
 class OddHeads:
     """Heads to return, heads and packs not to combine.
 
-    Attributes
-    ----------
-    back : tuple of int
-        Heads that go back.
-    clash : tuple of int
-        Heads that do not match, where nothing shows which is the odd one.
-    between : tuple of int
-        Heads that are outside only from one pack (channel, modifier) to another, so that they are not odd themselves.
-    packs : tuple of str
-        The packs between which they are.
-    doubted : tuple of int
-        Heads that are outside only by lights that were shot in another way (`Cells.doubts`).
+    Attributes:
+        back: Heads that go back.
+        clash: Heads that do not match, where nothing shows which is the odd one.
+        between: Heads that are outside only from one pack (channel, modifier) to another, so that they are not odd
+            themselves.
+        packs: The packs between which they are.
+        doubted: Heads that are outside only by lights that were shot in another way (`Cells.doubts`).
     """
 
     back: tuple[int, ...]
@@ -51,16 +46,11 @@ def find_odd_heads(
     by body, while two of the others do not match, the one with the most such pairs, and on equal terms the one that
     stands clearly farther from the whole kit, over all its powers. Heads that shared a pack are compared on it alone.
 
-    Parameters
-    ----------
-    drift : Drift
-        The facts.
-    rows : mapping of quantity to Rows
-        What was judged.
-    outside : bool array
-        One a row of `Drift.pairs`.
-    verdicts : sequence of Verdict
-        One a head.
+    Args:
+        drift: The facts.
+        rows: What was judged.
+        outside: Bool array. One a row of `Drift.pairs`.
+        verdicts: One a head.
     """
     head, series, part = drift.cells.head, drift.cells.series, _parts(drift)
     own = own_rows(drift, rows)

@@ -15,12 +15,9 @@ from greystep.session.reference import Booleans, TestedLight, WholeKit, choose_l
 class TestedLights:
     """The lights of a test: its cells, their joint fit, and how bright each cell is in raw counts.
 
-    Attributes
-    ----------
-    cells : Cells
-    fitted : mapping of quantity to Fitted
-    green_log2 : (c,) array
-        log2 of the green counts above black: mean of the cell's used frames, each brought to the fitted output.
+    Attributes:
+        green_log2: (c,) array. log2 of the green counts above black: mean of the cell's used frames, each brought to
+            the fitted output.
     """
 
     cells: Cells
@@ -32,18 +29,12 @@ class TestedLights:
 class ReferenceLight:
     """The light that a reference names, in one session and through one camera body.
 
-    Attributes
-    ----------
-    head, power : str or None, str
-        As the log has them; no head where it is the whole kit.
-    stops : float
-        Below full.
-    of_heads : tuple of int arrays
-        The cells of each head in it, rows of `Cells.table`.
-    values : mapping of str to float
-        mired, duv, u_prime, v_prime, output_stops: mean over the heads; cct_k of that mired.
-    u_mired : float
-        95 % half-width.
+    Attributes:
+        head, power: As the log has them; no head where it is the whole kit.
+        stops: Below full.
+        of_heads: Tuple of int arrays. The cells of each head in it, rows of `Cells.table`.
+        values: mired, duv, u_prime, v_prime, output_stops: mean over the heads; cct_k of that mired.
+        u_mired: 95 % half-width.
     """
 
     head: str | None
@@ -80,21 +71,14 @@ def reference_light(
 ) -> ReferenceLight | None:
     """Return the light that is meant, with the values of the joint fit.
 
-    Parameters
-    ----------
-    cells, fitted
-        Of the session, see `fit_cells`: no check frame of a light that was shot otherwise too, no outlier and no
-        rejected frame is in their values.
-    body : str
-        The camera's label.
-    wanted : HeadAtPower or WholeKit
-        Of a head that was moved from pack to pack: where the log has it first. Of the kit: the mean over the heads,
-        each the mean of its own cells.
+    Args:
+        cells, fitted: Of the session, see `fit_cells`: no check frame of a light that was shot otherwise too, no
+            outlier and no rejected frame is in their values.
+        body: The camera's label.
+        wanted: Of a head that was moved from pack to pack: where the log has it first. Of the kit: the mean over the
+            heads, each the mean of its own cells.
 
-    Returns
-    -------
-    ReferenceLight or None
-        None where it was not measured.
+    Returns: None where it was not measured.
     """
     table, kit = cells.table, isinstance(wanted, WholeKit)
     found = choose_lights(wanted, table["head"].to_list(), table["stops"], measured_cells(cells, fitted, body))

@@ -45,19 +45,14 @@ _CLAIM: Final = re.compile(r"(?:\+/?-|\u00b1)?\s*(\d+(?:[.,]\d+)?)\s*(k|kelvin|m
 class WorstPair:
     """The two lights of different heads with the largest difference over its limit.
 
-    Attributes
-    ----------
-    row : int
-        Its place in `Judged.pairs`.
-    pair : PairRow
-    light_a, light_b : str
-        What the lights are called beside their heads: the power, and the pack of a head that was on several.
-    quantity : Quantity or None
-        By which it is the worst; None where no colour limit is given, so that the distance in u'v' counts.
-    ratio : float
-        Difference over limit; NaN without a limit.
-    by_chance_mired : float
-        What the worst pair would read if all heads were alike [mired]; NaN where nothing is known of chance.
+    Attributes:
+        row: Its place in `Judged.pairs`.
+        light_a, light_b: What the lights are called beside their heads: the power, and the pack of a head that was on
+            several.
+        quantity: By which it is the worst; None where no colour limit is given, so that the distance in u'v' counts.
+        ratio: Difference over limit; NaN without a limit.
+        by_chance_mired: What the worst pair would read if all heads were alike [mired]; NaN where nothing is known of
+            chance.
     """
 
     row: int
@@ -73,21 +68,14 @@ class WorstPair:
 class Judged:
     """The verdicts of a session.
 
-    Attributes
-    ----------
-    heads, pairs : DataFrame
-        The contract's tables with verdict (and, for heads, safe_powers and the claim's verdicts), without ``why``.
-    ranges : DataFrame
-        head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
-    worst_pair : WorstPair or None
-        None with one head.
-    kit_verdict : Verdict
-    findings : tuple of Finding
-        One a head, in the order of `heads`.
-    odd : OddHeads
-        Heads to return, heads and packs not to combine; its numbers are places in `findings`.
-    actions : tuple of Action
-        What to do next, first things first.
+    Attributes:
+        heads, pairs: The contract's tables with verdict (and, for heads, safe_powers and the claim's verdicts), without
+            ``why``.
+        ranges: head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
+        worst_pair: None with one head.
+        findings: One a head, in the order of `heads`.
+        odd: Heads to return, heads and packs not to combine; its numbers are places in `findings`.
+        actions: What to do next, first things first.
     """
 
     heads: pd.DataFrame
@@ -114,19 +102,12 @@ class Judged:
 class ReportFacts:
     """All that is found in a session, as codes and numbers.
 
-    Attributes
-    ----------
-    judged : Judged
-    attribution : Attribution or None
-        Head or pack; None where no head was moved.
-    one_pack : tuple of OnePack
-        Packs of which every head goes back.
-    check_frames : CheckFrames or None
-        None without two visits.
-    moves : tuple of Moved
-        What the check frames show of the room.
-    iso_steps : tuple of IsoStep
-        Every ISO that shares a light with the one that most frames have.
+    Attributes:
+        attribution: Head or pack; None where no head was moved.
+        one_pack: Packs of which every head goes back.
+        check_frames: None without two visits.
+        moves: What the check frames show of the room.
+        iso_steps: Every ISO that shares a light with the one that most frames have.
     """
 
     judged: Judged
@@ -153,25 +134,17 @@ def report_facts(readings: pd.DataFrame, drift: Drift, tolerance: Tolerance, cla
 def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judged:
     """Judge a session by its tolerance.
 
-    Parameters
-    ----------
-    drift : Drift
-        The facts.
-    tolerance : Tolerance
-        The limits; one that is None is not judged.
-    claim : str, optional
-        A maker's claim such as ``150K`` or ``5 mired`` (plus or minus): tested at one power (95 of 100 shots stay
-        within it) and across the range of powers (half the span), each by itself, with the observer
-        term of another camera.
+    Args:
+        drift: The facts.
+        tolerance: The limits; one that is None is not judged.
+        claim: A maker's claim such as ``150K`` or ``5 mired`` (plus or minus): tested at one power (95 of 100 shots
+            stay within it) and across the range of powers (half the span), each by itself, with the observer term of
+            another camera.
 
-    Returns
-    -------
-    Judged
+    Returns: Judged
 
-    Raises
-    ------
-    GreystepError
-        If the claim cannot be read.
+    Raises:
+        GreystepError: If the claim cannot be read.
     """
     rows = judge_rows(drift, tolerance)
     pairs, outside = _judge_pairs(drift, rows)

@@ -36,13 +36,9 @@ _PATTERN: Final = np.array([[-1]], np.int8)
 class Checked:
     """What is left after the corrections.
 
-    Attributes
-    ----------
-    table : DataFrame
-        One row a rendered file, with the columns of `greystep.columns.CheckRow`; stops positive = brighter.
-    brightness_matched : bool
-        Whether brightness was to be brought to the reference too.
-    messages : tuple of str
+    Attributes:
+        table: One row a rendered file, with the columns of `greystep.columns.CheckRow`; stops positive = brighter.
+        brightness_matched: Whether brightness was to be brought to the reference too.
     """
 
     table: pd.DataFrame
@@ -53,10 +49,8 @@ class Checked:
 def check(ingested: Ingested, corrections: Corrections, folder: Path) -> Checked:
     """Measure again what `greystep.correct.render.render_frames` wrote below a folder with these corrections.
 
-    Raises
-    ------
-    GreystepError
-        If nothing was rendered with these corrections.
+    Raises:
+        GreystepError: If nothing was rendered with these corrections.
     """
     record = read_record(folder)
     rows: list[CheckRow] = []

@@ -20,29 +20,20 @@ BAND = 512
 def developed_bands(frame: Frame, factors: Floats, neutral: Floats, developed: Floats) -> Iterator[tuple[int, Image]]:
     """Develop a frame in bands of rows, from the top.
 
-    Parameters
-    ----------
-    frame : Frame
-        From `greystep.raw.frame.open_frame`.
-    factors : array (3,)
-        ``2**exposure_stops * gains`` in camera RGB.
-    neutral : array (3,)
-        The reference neutral, camera RGB, green = 1.
-    developed : array (3, 3)
-        A: camera RGB to the working space, with the reference neutral at (k, k, k).
+    Args:
+        frame: From `greystep.raw.frame.open_frame`.
+        factors: Array (3,). ``2**exposure_stops * gains`` in camera RGB.
+        neutral: Array (3,). The reference neutral, camera RGB, green = 1.
+        developed: Array (3, 3). A: camera RGB to the working space, with the reference neutral at (k, k, k).
 
-    Yields
-    ------
-    top : int
-        First row of the band.
-    band : array float32 (rows, width, 3)
-        Working space; 1 is the white level of green under the reference light. What lies above the level that all
-        three channels can reach is cut off there, so that blown highlights stay neutral; nothing else is cut.
+    Yields:
+        top: First row of the band.
+        band: array float32 (rows, width, 3). Working space; 1 is the white level of green under the reference light.
+            What lies above the level that all three channels can reach is cut off there, so that blown highlights stay
+            neutral; nothing else is cut.
 
-    Raises
-    ------
-    FrameError
-        Where the pixels cannot be decoded.
+    Raises:
+        FrameError: Where the pixels cannot be decoded.
     """
     # One scale for the three channels: the gains are ratios of counts.
     scale = usable_range(frame)
@@ -63,18 +54,12 @@ def developed_bands(frame: Frame, factors: Floats, neutral: Floats, developed: F
 def demosaic(light: Image, colours: Filters, reach: int) -> Image:
     """Fill in the colours that each pixel's filter does not pass.
 
-    Parameters
-    ----------
-    light : array float32 (h, w)
-        Above black.
-    colours : array (h, w)
-        Filter colour of each pixel: 0 red, 1 green, 2 blue.
-    reach : int
-        Half side of the square about each pixel in which every colour stands; 1 for a 2 x 2 pattern.
+    Args:
+        light: Array float32 (h, w). Above black.
+        colours: Array (h, w). Filter colour of each pixel: 0 red, 1 green, 2 blue.
+        reach: Half side of the square about each pixel in which every colour stands; 1 for a 2 x 2 pattern.
 
-    Returns
-    -------
-    array float32 (h, w, 3)
+    Returns: array float32 (h, w, 3)
     """
     tent = np.concatenate([np.arange(1, reach + 2), np.arange(reach, 0, -1)]).astype(np.float32)
     rgb = np.empty((*light.shape, 3), np.float32)

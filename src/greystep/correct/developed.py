@@ -14,10 +14,8 @@ def developed_matrix(body: Body, neutral: Floats, space: str) -> Floats:
     ``A = (XYZ -> space) * Bradford(reference white -> white of the space) * inv(XYZ -> camera)``, scaled so that the
     reference neutral, green = 1, becomes (1, 1, 1).
 
-    Raises
-    ------
-    GreystepError
-        If the body has no colour matrix.
+    Raises:
+        GreystepError: If the body has no colour matrix.
     """
     if body.matrix is None:
         raise GreystepError(
@@ -36,27 +34,17 @@ def developed_correction(
 ) -> tuple[Floats, Floats, float]:
     """Return the 3x3 matrix of one frame, the slopes that approximate it, and their worst residual.
 
-    Parameters
-    ----------
-    developed : (3, 3) array
-        A of `developed_matrix`.
-    gains : (3,) array
-        Camera gains, green = 1.
-    stops : float
-        Brightness [stops].
-    neutral : (3,) array
-        Camera RGB of the grey target under the light that the gains lead to.
-    space : str
-        Working space of `developed`.
+    Args:
+        developed: (3, 3) array. A of `developed_matrix`.
+        gains: (3,) array. Camera gains, green = 1.
+        stops: Brightness [stops].
+        neutral: (3,) array. Camera RGB of the grey target under the light that the gains lead to.
+        space: Working space of `developed`.
 
-    Returns
-    -------
-    matrix : (3, 3) array
-        ``A diag(2**stops * gains) inv(A)``.
-    slopes : (3,) array
-        ``2**stops`` times the ratio of the two neutrals in the working space: exact for neutrals.
-    residual : float
-        Largest u'v' distance between the two corrections over the 24 chart colours [steps of 0.0011].
+    Returns:
+        matrix: (3, 3) array. ``A diag(2**stops * gains) inv(A)``.
+        slopes: (3,) array. ``2**stops`` times the ratio of the two neutrals in the working space: exact for neutrals.
+        residual: Largest u'v' distance between the two corrections over the 24 chart colours [steps of 0.0011].
     """
     scale = 2.0**stops
     matrix = developed @ np.diag(scale * gains) @ np.linalg.inv(developed)

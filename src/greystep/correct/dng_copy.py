@@ -42,26 +42,17 @@ class _Entry:
 def corrected_copy(name: str, data: bytes, neutral: Triple, stops: float) -> bytes:
     """Return a copy of a DNG that carries a correction.
 
-    Parameters
-    ----------
-    name : str
-        The file, for messages.
-    data : bytes
-        The whole file.
-    neutral : tuple of 3 floats
-        New AsShotNeutral, camera RGB; an AsShotWhiteXY, which may not stand beside it, is left out.
-    stops : float
-        Added to BaselineExposure, which is made where the file has none (then it is 0) [stops].
+    Args:
+        name: The file, for messages.
+        data: The whole file.
+        neutral: Tuple of 3 floats. New AsShotNeutral, camera RGB; an AsShotWhiteXY, which may not stand beside it, is
+            left out.
+        stops: Added to BaselineExposure, which is made where the file has none (then it is 0) [stops].
 
-    Returns
-    -------
-    bytes
-        `data` but for the header's pointer, with a new first directory behind it.
+    Returns: `data` but for the header's pointer, with a new first directory behind it.
 
-    Raises
-    ------
-    FrameError
-        If the file is no DNG, or its first directory is damaged.
+    Raises:
+        FrameError: If the file is no DNG, or its first directory is damaged.
     """
     layout, entries, following = _directory(name, data)
     exposure = _rational(name, data, layout, entries.get(DngTag.BASELINE_EXPOSURE)) + stops
@@ -91,10 +82,8 @@ def corrected_copy(name: str, data: bytes, neutral: Triple, stops: float) -> byt
 def baseline_exposure(name: str, data: bytes) -> float:
     """Return the BaselineExposure of a DNG [stops], 0 where it has none.
 
-    Raises
-    ------
-    FrameError
-        If the file is no DNG, or its first directory is damaged.
+    Raises:
+        FrameError: If the file is no DNG, or its first directory is damaged.
     """
     layout, entries, _ = _directory(name, data)
     return _rational(name, data, layout, entries.get(DngTag.BASELINE_EXPOSURE))

@@ -51,19 +51,13 @@ def frame_ids(frames: Iterable[str]) -> dict[str, str]:
 def corrections_document(corrections: Corrections, session_title: str) -> dict[str, Any]:
     """Return corrections.json as plain data.
 
-    Parameters
-    ----------
-    corrections : Corrections
-        What `greystep.correct.gains` found.
-    session_title : str
-        Title of the corrected session.
+    Args:
+        corrections: What `greystep.correct.gains` found.
+        session_title: Title of the corrected session.
 
-    Returns
-    -------
-    dict
-        ``schema``, ``greystep``, ``session``, ``space``, ``references`` (one a camera body, with its A) and
-        ``corrections``: the rows of corrections.csv with the matrix and the slopes of each frame, null where there
-        is none.
+    Returns: ``schema``, ``greystep``, ``session``, ``space``, ``references`` (one a camera body, with its A) and
+        ``corrections``: the rows of corrections.csv with the matrix and the slopes of each frame, null where there is
+        none.
     """
     rows = records(corrections.table)
     for row in rows:
@@ -132,10 +126,7 @@ def write_corrections(corrections: Corrections, session_title: str, folder: Path
 
     A clf file that an earlier run left for a frame that now has no correction is removed.
 
-    Returns
-    -------
-    list of Path
-        What was written; the folder stands for the files in clf/.
+    Returns: What was written; the folder stands for the files in clf/.
     """
     table, document, collection = (folder / f"corrections.{kind}" for kind in ("csv", "json", "ccc"))
     write_table(table, corrections.table)

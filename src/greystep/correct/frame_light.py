@@ -44,20 +44,15 @@ _SAME: Final = ("body", "head", "lights", "lens", *PARTS)
 class Sources:
     """The frames with the light that is known of each.
 
-    Attributes
-    ----------
-    rows : DataFrame
-        Flash and job frames in log order, neutral and colour filled where any source gives them; further columns:
-        source (blank without one), via, agreed_pct, age_s, u_stops (half-width of the brightness), error_stops
-        (brighter than set, of a profile), observer (the other camera that a profile was made with, or blank), trouble
-        (why there is no source).
-    bodies : mapping of str to Body
-        By label, with the matrix that frames without a target are seen through.
-    seen_by : mapping of str to Body
-        By label, through which the lights of a profile are seen.
-    relative : frozenset of str
-        Bodies whose frames are known only against each other: no frame of the series holds a target.
-    messages : tuple of str
+    Attributes:
+        rows: Flash and job frames in log order, neutral and colour filled where any source gives them; further columns:
+            source (blank without one), via, agreed_pct, age_s, u_stops (half-width of the brightness), error_stops
+            (brighter than set, of a profile), observer (the other camera that a profile was made with, or blank),
+            trouble (why there is no source).
+        bodies: By label, with the matrix that frames without a target are seen through.
+        seen_by: By label, through which the lights of a profile are seen.
+        relative: Frozenset of str. Bodies whose frames are known only against each other: no frame of the series holds
+            a target.
     """
 
     rows: pd.DataFrame
@@ -79,23 +74,15 @@ def find_sources(
     Best first: the patch of the frame itself; the profile of the head that lit it; what it shares with a frame whose
     light is known, which is measured in the frame too; the last frame of the same lights, which is not.
 
-    Parameters
-    ----------
-    ingested : Ingested
-        A session that has been read.
-    profile : Profile, optional
-        For frames without a usable patch whose head and power are in the log.
-    to : str, optional
-        The reference that is asked for; ``frame:NAME`` makes that frame the hub of a series without a target.
-    of_itself : bool
-        Whether the reference can be one of the series itself, so that it needs no target.
-    progress : callable, optional
-        Called with (done, total) frames that are compared whole.
+    Args:
+        ingested: A session that has been read.
+        profile: For frames without a usable patch whose head and power are in the log.
+        to: The reference that is asked for; ``frame:NAME`` makes that frame the hub of a series without a target.
+        of_itself: Whether the reference can be one of the series itself, so that it needs no target.
+        progress: Called with (done, total) frames that are compared whole.
 
-    Raises
-    ------
-    GreystepError
-        If the frame that others are to be compared with cannot serve.
+    Raises:
+        GreystepError: If the frame that others are to be compared with cannot serve.
     """
     table = ingested.readings
     table = table[table["kind"].isin(["flash", "job"])]

@@ -45,22 +45,16 @@ _SEEN: Final = ("patch", "overlap", "nearby")
 class Corrections:
     """The corrections of a session: one row a frame, and the matrices beside them.
 
-    Attributes
-    ----------
-    table : DataFrame
-        One row a flash or job frame, with the columns of `COLUMNS`; ``via`` names what the source rests on.
-    matrices : mapping of str to (3, 3) array
-        Frame name -> matrix for developed linear images in `space`; only frames that can be corrected.
-    slopes : mapping of str to (3,) array
-        Frame name -> per-channel slopes in `space`, exact for neutrals.
-    developed : mapping of str to (3, 3) array
-        Body label -> A, from camera RGB to `space`, in which the reference neutral is (k, k, k).
-    references : mapping of str to Reference
-        Body label -> reference.
-    space : str
-        Name of the linear working space.
-    messages : tuple of str
-        One line for each frame that cannot be corrected.
+    Attributes:
+        table: One row a flash or job frame, with the columns of `COLUMNS`; ``via`` names what the source rests on.
+        matrices: Mapping of str to (3, 3) array. Frame name -> matrix for developed linear images in `space`; only
+            frames that can be corrected.
+        slopes: Mapping of str to (3,) array. Frame name -> per-channel slopes in `space`, exact for neutrals.
+        developed: Mapping of str to (3, 3) array. Body label -> A, from camera RGB to `space`, in which the reference
+            neutral is (k, k, k).
+        references: Body label -> reference.
+        space: Name of the linear working space.
+        messages: One line for each frame that cannot be corrected.
     """
 
     table: pd.DataFrame
@@ -84,30 +78,20 @@ def correct_frames(
 ) -> Corrections:
     """Correct every flash and job frame from the best source of its light.
 
-    Parameters
-    ----------
-    ingested : Ingested
-        A session that has been read.
-    to : str, optional
-        ``HEAD@POWER``, ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``; where it is not given, the
-        reference of the profile, else the session's own.
-    match_brightness : bool
-        Bring the brightness to the reference too (a focus stack); otherwise only colour is changed.
-    space : str
-        Linear working space of the matrices: ``lin_rec709``, ``lin_rec2020``, ``lin_ap0`` or ``lin_ap1``.
-    profile : Profile, optional
-        Of a test session, for frames that hold no usable target.
-    elsewhere : Ingested, optional
-        Another session whose reference is to be matched; then `to` is not given.
-    smooth_over : int, optional
-        The reference of each frame is the trend of its series through so many frames; then `to` is not given.
-    progress : callable, optional
-        Called with (done, total) frames that are compared whole.
+    Args:
+        ingested: A session that has been read.
+        to: ``HEAD@POWER``, ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``; where it is not given,
+            the reference of the profile, else the session's own.
+        match_brightness: Bring the brightness to the reference too (a focus stack); otherwise only colour is changed.
+        space: Linear working space of the matrices: ``lin_rec709``, ``lin_rec2020``, ``lin_ap0`` or ``lin_ap1``.
+        profile: Of a test session, for frames that hold no usable target.
+        elsewhere: Another session whose reference is to be matched; then `to` is not given.
+        smooth_over: The reference of each frame is the trend of its series through so many frames; then `to` is not
+            given.
+        progress: Called with (done, total) frames that are compared whole.
 
-    Raises
-    ------
-    GreystepError
-        If the reference is unknown, cannot be measured, or no frame shares its camera.
+    Raises:
+        GreystepError: If the reference is unknown, cannot be measured, or no frame shares its camera.
     """
     wanted = parse_reference(to, _reading_for(ingested.session, profile)) if to is not None else None
     of_itself = elsewhere is None and (profile is None if to is None else isinstance(wanted, MedianFrame | OneFrame))

@@ -44,16 +44,11 @@ _TURNS: Final = {
 class Origin:
     """Where an image comes from: what its raw file recorded, and the space of its numbers.
 
-    Attributes
-    ----------
-    frame : str
-        Name of the raw file.
-    exposure : Exposure
-        What the camera recorded.
-    space, space_name : str
-        Linear working space, for programs and for people.
-    texts : mapping of int to str
-        Description, artist and copyright by their TIFF tags, where the raw file has them.
+    Attributes:
+        frame: Name of the raw file.
+        exposure: What the camera recorded.
+        space, space_name: Linear working space, for programs and for people.
+        texts: Description, artist and copyright by their TIFF tags, where the raw file has them.
     """
 
     frame: str
@@ -66,12 +61,9 @@ class Origin:
 def linear_profile(space: str, name: str) -> bytes:
     """Return the ICC profile (version 4) of a linear working space: its primaries, adapted to D50, and no curve.
 
-    Parameters
-    ----------
-    space : str
-        Of `greystep.measure.chromaticity.SPACES`.
-    name : str
-        What people read.
+    Args:
+        space: Of `greystep.measure.chromaticity.SPACES`.
+        name: What people read.
     """
     corners = np.insert(_corners(space), 2, 1.0, axis=1)  # x, y and Y = 1
     primaries, white = corners[:3].ravel().tolist(), corners[3].tolist()
@@ -105,19 +97,13 @@ def write_tiff(path: Path, image: NDArray[np.uint16], origin: Origin) -> None:
 
     Exposure data stand in the first directory, as TIFF/EP (ISO 12234-2) has them.
 
-    Parameters
-    ----------
-    path : Path
-        Written whole.
-    image : array uint16 (h, w, 3)
-        65535 is 1.
-    origin : Origin
-        What is kept with it.
+    Args:
+        path: Written whole.
+        image: Array uint16 (h, w, 3). 65535 is 1.
+        origin: What is kept with it.
 
-    Raises
-    ------
-    GreystepError
-        If it cannot be written.
+    Raises:
+        GreystepError: If it cannot be written.
     """
     stream = io.BytesIO()
     with tifffile.TiffWriter(stream, byteorder="<") as writer:
@@ -135,19 +121,13 @@ def write_tiff(path: Path, image: NDArray[np.uint16], origin: Origin) -> None:
 def write_exr(path: Path, image: NDArray[np.float16], origin: Origin) -> None:
     """Write a half-float OpenEXR (ZIP), turned upright because the format knows no orientation.
 
-    Parameters
-    ----------
-    path : Path
-        Written whole.
-    image : array float16 (h, w, 3)
-        Pixels as stored in the raw file.
-    origin : Origin
-        What is kept with it.
+    Args:
+        path: Written whole.
+        image: Array float16 (h, w, 3). Pixels as stored in the raw file.
+        origin: What is kept with it.
 
-    Raises
-    ------
-    GreystepError
-        If it cannot be written, or the OpenEXR package is missing.
+    Raises:
+        GreystepError: If it cannot be written, or the OpenEXR package is missing.
     """
     library = exr_library()
     header = {
@@ -175,24 +155,16 @@ def write_exr(path: Path, image: NDArray[np.float16], origin: Origin) -> None:
 def read_image(path: Path, orientation: int) -> tuple[NDArray[Any], float]:
     """Read back what `write_tiff` or `write_exr` wrote.
 
-    Parameters
-    ----------
-    path : Path
-        The image.
-    orientation : int
-        EXIF orientation of the raw file.
+    Args:
+        path: The image.
+        orientation: EXIF orientation of the raw file.
 
-    Returns
-    -------
-    image : array (h, w, 3)
-        As in the file, pixels as stored in the raw file.
-    white : float
-        What stands for 1.
+    Returns:
+        image: array (h, w, 3). As in the file, pixels as stored in the raw file.
+        white: What stands for 1.
 
-    Raises
-    ------
-    FrameError
-        If it cannot be read.
+    Raises:
+        FrameError: If it cannot be read.
     """
     try:
         if path.suffix == ".exr":
@@ -206,10 +178,8 @@ def read_image(path: Path, orientation: int) -> tuple[NDArray[Any], float]:
 def exr_library() -> ModuleType:
     """Open the door to OpenEXR, which is installed only where it is wanted.
 
-    Raises
-    ------
-    GreystepError
-        If it is missing.
+    Raises:
+        GreystepError: If it is missing.
     """
     try:
         import OpenEXR

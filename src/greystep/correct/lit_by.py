@@ -27,10 +27,8 @@ def lights_of(row: Row, session: Session) -> list[tuple[str, float]]:
 
     From the column ``lights`` (``A@1/4 & B@1/16``), else from head and power.
 
-    Raises
-    ------
-    GreystepError
-        If a power cannot be read.
+    Raises:
+        GreystepError: If a power cannot be read.
     """
     found = []
     for part in str(row.get("lights") or "").split("&"):
@@ -51,18 +49,13 @@ def one_light(row: Row, session: Session) -> tuple[str, float] | None:
 def what_changed(row: Row, rows: Sequence[Row], session: Session, body: Body, read: Reader) -> str:
     """Say which light of a frame is not as it was in the frames that it lit alone; blank where that is not known.
 
-    Parameters
-    ----------
-    row : mapping
-        Of readings; its light has changed.
-    rows : sequence of mappings
-        Of the same body with the source of each, see `greystep.correct.frame_light`; single-light frames among them.
-    session : Session
-        Of them.
-    body : Body
-        Through its matrix the colours are seen.
-    read : callable
-        From `greystep.correct.shared.block_reader`.
+    Args:
+        row: Of readings; its light has changed.
+        rows: Of the same body with the source of each, see `greystep.correct.frame_light`; single-light frames among
+            them.
+        session: Of them.
+        body: Through its matrix the colours are seen.
+        read: From `greystep.correct.shared.block_reader`.
     """
     try:
         wanted = dict(lights_of(row, session))

@@ -57,20 +57,14 @@ _LEAST_PART: Final = 0.005
 class Overlap:
     """What a frame shares with the hub.
 
-    Attributes
-    ----------
-    ratio : array (3,)
-        Light of the frame over light of the hub in red, green and blue; NaN where no gain can be given.
-    covariance : array (3, 3)
-        Of its logarithm, k = 1.
-    dof : float
-        Degrees of freedom of the covariance.
-    agreed_pct : float
-        Share of the whole frame that agreed [%].
-    flag : str
-        `Flag.LIGHT_CHANGED`, `Flag.NO_OVERLAP`, or blank.
-    why : str
-        What is wrong, with the numbers; blank where nothing is.
+    Attributes:
+        ratio: Array (3,). Light of the frame over light of the hub in red, green and blue; NaN where no gain can be
+            given.
+        covariance: Array (3, 3). Of its logarithm, k = 1.
+        dof: Degrees of freedom of the covariance.
+        agreed_pct: Share of the whole frame that agreed [%].
+        flag: `Flag.LIGHT_CHANGED`, `Flag.NO_OVERLAP`, or blank.
+        why: What is wrong, with the numbers; blank where nothing is.
     """
 
     ratio: Floats
@@ -101,15 +95,10 @@ class _Fields:
 def compare(hub: Blocks, frame: Blocks) -> Overlap:
     """Compare a frame with the hub.
 
-    Parameters
-    ----------
-    hub, frame : Blocks
-        Of one camera, lens, size and orientation.
+    Args:
+        hub, frame: Of one camera, lens, size and orientation.
 
-    Returns
-    -------
-    Overlap
-        ``no_overlap`` where too little of the frame can be compared or agrees, ``light_changed`` where what agrees
+    Returns: ``no_overlap`` where too little of the frame can be compared or agrees, ``light_changed`` where what agrees
         leaves a structure, or where things that stand as they stood are lit otherwise.
     """
     fields = _fields(hub, *laid_over(frame, hub, *align(hub, frame)))

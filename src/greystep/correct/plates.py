@@ -41,19 +41,13 @@ class Plate:
 def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
     """Read PLATES.csv: ``plate`` (or ``frame``), and ``gain`` (a factor) and ``stops`` where they are wanted.
 
-    Parameters
-    ----------
-    path : Path
-        The table, as a spreadsheet saves it.
-    frames : sequence of str
-        Frames of the session; a plate may be named without its folder or ending where that is plain.
+    Args:
+        path: The table, as a spreadsheet saves it.
+        frames: Frames of the session; a plate may be named without its folder or ending where that is plain.
 
-    Raises
-    ------
-    FaultsError
-        With every fault and its row.
-    GreystepError
-        If the file cannot be read or has no column of plates.
+    Raises:
+        FaultsError: With every fault and its row.
+        GreystepError: If the file cannot be read or has no column of plates.
     """
     sheet = read_sheet(path, "plate", ("plate",), ("gain", "stops"), synonyms={"frame": "plate"})
     faults = sheet.faults
@@ -83,31 +77,20 @@ def add_plates(
 ) -> tuple[Path, tuple[str, ...]]:
     """Add plates scene-linear into ``sum.tif`` or ``sum.exr``.
 
-    Parameters
-    ----------
-    ingested : Ingested
-        A session that has been read.
-    corrections : Corrections
-        Of it; each plate is corrected with its own.
-    plates : sequence of Plate
-        One a light; a frame named twice is added twice.
-    folder : Path
-        Where the file goes.
-    form : str
-        ``tiff`` or ``exr``.
+    Args:
+        ingested: A session that has been read.
+        corrections: Of it; each plate is corrected with its own.
+        plates: One a light; a frame named twice is added twice.
+        folder: Where the file goes.
+        form: ``tiff`` or ``exr``.
 
-    Returns
-    -------
-    path : Path
-        What was written.
-    messages : tuple of str
-        What was lost, one line each.
+    Returns:
+        path: What was written.
+        messages: What was lost, one line each.
 
-    Raises
-    ------
-    GreystepError
-        If a plate has no correction or cannot be read, cameras, sizes or orientation differ, or the file cannot be
-        written.
+    Raises:
+        GreystepError: If a plate has no correction or cannot be read, cameras, sizes or orientation differ, or the file
+            cannot be written.
     """
     check_place(ingested.session, folder)
     if form not in ("tiff", "exr"):

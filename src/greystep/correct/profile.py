@@ -30,16 +30,11 @@ BEYOND_STOPS: Final = 0.35
 class Profile:
     """What a test session knows of its heads.
 
-    Attributes
-    ----------
-    name : str
-        Of the test session.
-    ingested : Ingested
-        The test session.
-    drift : Drift
-        Its cells and their joint fit.
-    lights : TestedLights
-        The same fit, with the brightness of each cell.
+    Attributes:
+        name: Of the test session.
+        ingested: The test session.
+        drift: Its cells and their joint fit.
+        lights: The same fit, with the brightness of each cell.
     """
 
     name: str
@@ -52,20 +47,12 @@ class Profile:
 class ProfileLight:
     """The light of one head at one power.
 
-    Attributes
-    ----------
-    head : str
-    stops : float
-        Below full.
-    mired, duv : float
-    u_mired, u_duv : float
-        95 % half-widths: of the tested powers, and of what the head may do between them.
-    output_error_stops, u_output_stops : float
-        How much brighter than set, and its half-width.
-    scatter_mired, scatter_stops : float
-        How far one flash may lie from that, 95 times in 100.
-    how : str
-        What it was taken from, in words: ``A at 1/4`` or ``A between 1/4 and 1/16``.
+    Attributes:
+        stops: Below full.
+        u_mired, u_duv: 95 % half-widths: of the tested powers, and of what the head may do between them.
+        output_error_stops, u_output_stops: How much brighter than set, and its half-width.
+        scatter_mired, scatter_stops: How far one flash may lie from that, 95 times in 100.
+        how: What it was taken from, in words: ``A at 1/4`` or ``A between 1/4 and 1/16``.
     """
 
     head: str
@@ -84,10 +71,8 @@ class ProfileLight:
 def make_profile(ingested: Ingested, drift: Drift) -> Profile:
     """Return the profile of a test session.
 
-    Raises
-    ------
-    GreystepError
-        If no head has a colour.
+    Raises:
+        GreystepError: If no head has a colour.
     """
     name = ingested.session.title or ingested.session.path.name
     if not np.isfinite(drift.fitted["mired"].cells.values).any():
@@ -101,31 +86,22 @@ def light_at(
 ) -> ProfileLight:
     """Return the light of a head at a power.
 
-    Parameters
-    ----------
-    profile : Profile
-        Of the test session.
-    body : str
-        Label of the camera in the test session.
-    head : str
-        As the test session calls it.
-    stops : float
-        Below full.
-    parts : mapping, optional
-        What the log of the frame says of pack, channel, with and modifier, where the test parts its cells by these.
+    Args:
+        profile: Of the test session.
+        body: Label of the camera in the test session.
+        head: As the test session calls it.
+        stops: Below full.
+        parts: What the log of the frame says of pack, channel, with and modifier, where the test parts its cells by
+            these.
 
-    Returns
-    -------
-    ProfileLight
-        Linear between the two tested powers about it. To their half-width comes, as a bias, what the head may do
+    Returns: Linear between the two tested powers about it. To their half-width comes, as a bias, what the head may do
         between them: ``|(s - s0)(s - s1)|`` times the largest second divided difference of the values about them, which
         is the error of the line were the curvature that throughout; with two tested powers in all, half of the step
         between them in its middle.
 
-    Raises
-    ------
-    GreystepError
-        If the head was not tested, its cells cannot be told apart, or the power lies outside what was tested.
+    Raises:
+        GreystepError: If the head was not tested, its cells cannot be told apart, or the power lies outside what was
+            tested.
     """
     table = profile.drift.cells.table
     mine = (table["head"] == head) & (table["body"] == body)
@@ -179,23 +155,15 @@ def light_at(
 def profile_reference(profile: Profile, body: str, seen_by: Body, wanted: TestedLight, label: str) -> Reference:
     """Return the reference in the profile's own terms, so that what lens and room do to all its lights cancels.
 
-    Parameters
-    ----------
-    profile : Profile
-        Of the test session.
-    body : str
-        Camera of the test session.
-    seen_by : Body
-        The camera whose neutrals are asked for.
-    wanted : HeadAtPower or WholeKit
-        Between two tested powers the light is interpolated, see `light_at`; it then has no brightness.
-    label : str
-        What the person wrote, for a light between tested powers.
+    Args:
+        profile: Of the test session.
+        body: Camera of the test session.
+        seen_by: The camera whose neutrals are asked for.
+        wanted: Between two tested powers the light is interpolated, see `light_at`; it then has no brightness.
+        label: What the person wrote, for a light between tested powers.
 
-    Raises
-    ------
-    GreystepError
-        If the test session does not have it.
+    Raises:
+        GreystepError: If the test session does not have it.
     """
     lights = profile.lights
     tested = reference_light(lights.cells, lights.fitted, body, wanted)

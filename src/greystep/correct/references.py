@@ -29,18 +29,14 @@ Indices = npt.NDArray[np.intp]
 class Reference:
     """What frames of one camera body are brought to.
 
-    Attributes
-    ----------
-    label : str
-        The reference in the person's own words, such as ``A@full``.
-    neutral : tuple of float
-        Camera RGB of the grey target under the reference light, green = 1.
-    green : float
-        Raw counts above black of the green channel; NaN for a white given in kelvin, which has no brightness.
-    mired, duv, u_mired : float
-        Its colour, and the 95 % half-width of its mired; of a light that was tested, that of powers.csv.
-    seen : (float, float) or None
-        Mired and Duv as this body sees it, where the light was brought over from another session; else None.
+    Attributes:
+        label: The reference in the person's own words, such as ``A@full``.
+        neutral: Camera RGB of the grey target under the reference light, green = 1.
+        green: Raw counts above black of the green channel; NaN for a white given in kelvin, which has no brightness.
+        mired, duv, u_mired: Its colour, and the 95 % half-width of its mired; of a light that was tested, that of
+            powers.csv.
+        seen: (float, float) or None. Mired and Duv as this body sees it, where the light was brought over from another
+            session; else None.
     """
 
     label: str
@@ -64,23 +60,14 @@ def find_reference(
 ) -> Reference | None:
     """Find the reference in the session of the frames of one body.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        Flash and job frames of the body with their neutrals.
-    lights : TestedLights or None
-        Of the session; None where it has no flash frame.
-    body : Body
-        Through its matrix the light is seen.
-    wanted : Wanted
-        From `greystep.session.reference`.
-    label : str
-        What the person wrote, for a white or a frame.
+    Args:
+        rows: Flash and job frames of the body with their neutrals.
+        lights: Of the session; None where it has no flash frame.
+        body: Through its matrix the light is seen.
+        wanted: From `greystep.session.reference`.
+        label: What the person wrote, for a white or a frame.
 
-    Returns
-    -------
-    Reference or None
-        None where this body does not hold it.
+    Returns: None where this body does not hold it.
     """
     match wanted:
         case White(cct_k, duv):
@@ -187,25 +174,16 @@ def carried(
     modifier and camera make of the same light; as it is, where body and lens are the same; through XYZ, where a meter
     fixes the scale of both.
 
-    Parameters
-    ----------
-    reference : Reference
-        Of the other session.
-    other : Ingested
-        The other session.
-    other_lights, lights : TestedLights or None
-        Of the other session, and of this one.
-    other_label : str
-        Its body.
-    rows : DataFrame
-        Frames of `body` with their neutrals.
-    body : Body
-        Of this session.
+    Args:
+        reference: Of the other session.
+        other: The other session.
+        other_lights, lights: Of the other session, and of this one.
+        other_label: Its body.
+        rows: Frames of `body` with their neutrals.
+        body: Of this session.
 
-    Raises
-    ------
-    GreystepError
-        If nothing ties the two sessions together.
+    Raises:
+        GreystepError: If nothing ties the two sessions together.
     """
     label = f"{reference.label} of {other.session.title or other.session.path.name}"
     there = other.readings[other.readings["body"] == other_label]

@@ -49,20 +49,12 @@ _CUT_SHARE: Final = 1e-3
 class Job:
     """One frame to be rendered.
 
-    Attributes
-    ----------
-    frame, body : str
-    source, target : Path
-        The raw file, and what is to be written.
-    mark : str
-        Changes with the raw file, the correction and the way of rendering.
-    gains, neutral : array (3,)
-        In camera RGB, green = 1: the correction, and the reference that it leads to.
-    stops : float
-        Brightness [stops].
-    developed : array (3, 3)
-        A: camera RGB to `space`.
-    space : str
+    Attributes:
+        source, target: The raw file, and what is to be written.
+        mark: Changes with the raw file, the correction and the way of rendering.
+        gains, neutral: Array (3,). In camera RGB, green = 1: the correction, and the reference that it leads to.
+        stops: Brightness [stops].
+        developed: Array (3, 3). A: camera RGB to `space`.
     """
 
     frame: str
@@ -117,11 +109,8 @@ class RenderedFile:
 class Rendered:
     """What a run of `render_frames` did.
 
-    Attributes
-    ----------
-    files : tuple of RenderedFile
-    messages : tuple of str
-        One line for each frame that failed or lost something.
+    Attributes:
+        messages: One line for each frame that failed or lost something.
     """
 
     files: tuple[RenderedFile, ...]
@@ -133,29 +122,18 @@ def render_frames(
 ) -> Rendered:
     """Render every frame that has a correction.
 
-    Parameters
-    ----------
-    ingested : Ingested
-        A session that has been read; its frames are only read.
-    corrections : Corrections
-        Of it.
-    folder : Path
-        The files go to ``dng/``, ``tiff/`` or ``exr/`` below it.
-    form : str
-        ``dng``: copies whose AsShotNeutral and BaselineExposure carry the correction; ``tiff``; ``exr``.
-    progress : callable, optional
-        Called with (done, total) frames.
+    Args:
+        ingested: A session that has been read; its frames are only read.
+        corrections: Of it.
+        folder: The files go to ``dng/``, ``tiff/`` or ``exr/`` below it.
+        form: ``dng``: copies whose AsShotNeutral and BaselineExposure carry the correction; ``tiff``; ``exr``.
+        progress: Called with (done, total) frames.
 
-    Returns
-    -------
-    Rendered
-        A frame that cannot be read is named, and the others go on.
+    Returns: A frame that cannot be read is named, and the others go on.
 
-    Raises
-    ------
-    GreystepError
-        If no frame has a correction, the folder lies in the frames folder, the disk has no room for all, or a file
-        cannot be written; what has been written by then is whole, and a second run goes on from there.
+    Raises:
+        GreystepError: If no frame has a correction, the folder lies in the frames folder, the disk has no room for all,
+            or a file cannot be written; what has been written by then is whole, and a second run goes on from there.
     """
     check_place(ingested.session, folder)
     if form == "exr":
@@ -249,10 +227,8 @@ def below(path: Path, folder: Path) -> str:
 def check_room(folder: Path, needed: int) -> None:
     """Compare the free disk space with what is to be written [bytes].
 
-    Raises
-    ------
-    GreystepError
-        If it does not fit; nothing has been written.
+    Raises:
+        GreystepError: If it does not fit; nothing has been written.
     """
     there = folder.resolve()
     while not there.exists():
@@ -268,10 +244,8 @@ def check_room(folder: Path, needed: int) -> None:
 def developed_frame(job: Job) -> Developed:
     """Open the frame of a job, to be developed and corrected band by band.
 
-    Raises
-    ------
-    FrameError
-        If the frame cannot be read.
+    Raises:
+        FrameError: If the frame cannot be read.
     """
     frame = open_frame(job.source)
     bands = developed_bands(frame, 2.0**job.stops * job.gains, job.neutral, job.developed)
@@ -287,17 +261,11 @@ def origin_of(job: Job) -> Origin:
 def write_image(path: Path, picture: Developed, origin: Origin) -> float:
     """Write a linear image as the kind of file that its name says.
 
-    Returns
-    -------
-    float
-        Share of the pixels of which 16 bits could not hold some value: above white, or out of the space's gamut.
+    Returns: Share of the pixels of which 16 bits could not hold some value: above white, or out of the space's gamut.
 
-    Raises
-    ------
-    FrameError
-        If the frame cannot be read.
-    GreystepError
-        If the file cannot be written.
+    Raises:
+        FrameError: If the frame cannot be read.
+        GreystepError: If the file cannot be written.
     """
     half = path.suffix == SUFFIXES["exr"]
     image = np.empty((picture.height, picture.width, 3), np.float16 if half else np.uint16)

@@ -29,17 +29,13 @@ _SAME_FOCAL: Final = 0.05
 class Shared:
     """What the hub says of one frame.
 
-    Attributes
-    ----------
-    frame, hub : str
-    overlap : Overlap or None
-        None where the two cannot be compared at all.
-    light : array (3,)
-        Camera RGB of the target, had it stood there: raw counts, or relative where the hub has no target.
-    mired, duv, u_mired, u_stops : float
-        Colour of that light with the half-widths of colour and brightness; NaN where no gain is given.
-    trouble : str
-        Why there is no correction; blank where there is one.
+    Attributes:
+        overlap: None where the two cannot be compared at all.
+        light: Array (3,). Camera RGB of the target, had it stood there: raw counts, or relative where the hub has no
+            target.
+        mired, duv, u_mired, u_stops: Colour of that light with the half-widths of colour and brightness; NaN where no
+            gain is given.
+        trouble: Why there is no correction; blank where there is one.
     """
 
     frame: str
@@ -62,16 +58,12 @@ def block_reader(
 ) -> Reader:
     """Return a reader that keeps what it has read.
 
-    Parameters
-    ----------
-    folder : Path
-        Of the frames.
-    rows : DataFrame
-        Readings of one body, ambient frames among them: one at a frame's own settings is taken off block by block.
-    progress : callable, optional
-        Called with (done, total) frames.
-    total : int
-        Frames that will be asked for, about.
+    Args:
+        folder: Of the frames.
+        rows: Readings of one body, ambient frames among them: one at a frame's own settings is taken off block by
+            block.
+        progress: Called with (done, total) frames.
+        total: Frames that will be asked for, about.
     """
     known: dict[str, Blocks] = {}
     settings = dict(zip(rows["frame"], settings_of(rows), strict=True))
@@ -105,20 +97,13 @@ def of_anchors(
 ) -> dict[str, Shared]:
     """Compare frames without a target with those of their body that have one.
 
-    Parameters
-    ----------
-    waiting, anchors : sequences of rows
-        Of readings; each frame is compared with the job frame nearest in the order of capture, and where that gives
-        no result with the nearest flash frame.
-    body : Body
-        Through its matrix the colours are seen.
-    read : callable
-        From `block_reader`.
+    Args:
+        waiting, anchors: Sequences of rows. Of readings; each frame is compared with the job frame nearest in the order
+            of capture, and where that gives no result with the nearest flash frame.
+        body: Through its matrix the colours are seen.
+        read: From `block_reader`.
 
-    Returns
-    -------
-    dict of str to Shared
-        By frame; empty where there is no anchor.
+    Returns: By frame; empty where there is no anchor.
     """
     found: dict[str, Shared] = {}
     for kind in (Kind.JOB, Kind.FLASH):
@@ -138,26 +123,16 @@ def join_series(
 ) -> tuple[Body, dict[str, Shared], str]:
     """Compare the frames of a series in which no frame holds a target with one of them.
 
-    Parameters
-    ----------
-    waiting : sequence of rows
-        Of readings.
-    to : str or None
-        ``frame:NAME`` chooses the hub; else it is a sound frame near the middle.
-    body : Body
-        Without a matrix where no frame of the session holds a target.
-    read : callable
-        From `block_reader`.
+    Args:
+        waiting: Of readings.
+        to: ``frame:NAME`` chooses the hub; else it is a sound frame near the middle.
+        body: Without a matrix where no frame of the session holds a target.
+        read: From `block_reader`.
 
-    Returns
-    -------
-    Body, dict of str to Shared, str
-        The body with its matrix fixed at the white that stands in; by frame; and a message that says so.
+    Returns: The body with its matrix fixed at the white that stands in; by frame; and a message that says so.
 
-    Raises
-    ------
-    GreystepError
-        If the frame asked for, or every frame, is dark or clipped throughout.
+    Raises:
+        GreystepError: If the frame asked for, or every frame, is dark or clipped throughout.
     """
     ordered = sorted(waiting, key=lambda row: int(row["shot"]))
     hub = _hub([str(row["frame"]) for row in ordered], to, read)

@@ -15,19 +15,13 @@ _ROUNDS: Final = 4
 def trend(values: npt.ArrayLike, over: int = OVER) -> Floats:
     """Return the trend of a series in capture order.
 
-    Parameters
-    ----------
-    values : array (n,)
-        Logarithms of light, or stops; NaN where a frame has none.
-    over : int
-        Frames that count at each place, at least 3.
+    Args:
+        values: Array (n,). Logarithms of light, or stops; NaN where a frame has none.
+        over: Frames that count at each place, at least 3.
 
-    Returns
-    -------
-    array (n,)
-        At each frame a straight line through the `over` nearest known ones, near ones counting more and those that
-        jump counting less (locally weighted regression with Tukey's weights, Cleveland 1979, from memory). A straight
-        course is kept as it is, its ends too. NaN where the series is NaN.
+    Returns: array (n,): At each frame a straight line through the `over` nearest known ones, near ones counting more
+        and those that jump counting less (locally weighted regression with Tukey's weights, Cleveland 1979, from
+        memory). A straight course is kept as it is, its ends too. NaN where the series is NaN.
     """
     y = np.asarray(values, dtype=np.float64)
     known = np.flatnonzero(np.isfinite(y))

@@ -31,16 +31,12 @@ _ALIKE: Final = 100.0
 class Unmixed:
     """A frame as a sum of lights.
 
-    Attributes
-    ----------
-    amounts : array (n, 3)
-        How much of each of n single frames is in it, by channel; 1 is as much as that frame itself.
-    u_stops : array (n,)
-        95 % half-width of the green of each [stops].
-    u_contrast : array (n,)
-        95 % half-width of the logarithm of blue over red of each.
-    agreed_pct : float
-        Share of the comparable fields that the sum explains [%].
+    Attributes:
+        amounts: Array (n, 3). How much of each of n single frames is in it, by channel; 1 is as much as that frame
+            itself.
+        u_stops: Array (n,). 95 % half-width of the green of each [stops].
+        u_contrast: Array (n,). 95 % half-width of the logarithm of blue over red of each.
+        agreed_pct: Share of the comparable fields that the sum explains [%].
     """
 
     amounts: Floats
@@ -52,18 +48,12 @@ class Unmixed:
 def unmix(singles: Sequence[Blocks], mixed: Blocks) -> Unmixed | None:
     """Take a frame apart by least squares, channel by channel, into frames that one light lit each.
 
-    Parameters
-    ----------
-    singles : sequence of Blocks
-        The same scene and exposure, one light at a time, room light off.
-    mixed : Blocks
-        The frame; several of those lights at once.
+    Args:
+        singles: The same scene and exposure, one light at a time, room light off.
+        mixed: The frame; several of those lights at once.
 
-    Returns
-    -------
-    Unmixed or None
-        None where the lights do not explain the frame, or cannot be told apart. Shares are never negative; fields that
-        the sum does not explain (a thing that moved) are left out by Tukey's weights.
+    Returns: None where the lights do not explain the frame, or cannot be told apart. Shares are never negative; fields
+        that the sum does not explain (a thing that moved) are left out by Tukey's weights.
     """
     seen = [laid_over(single, mixed, *align(mixed, single)) for single in singles]
     good = ~bloomed(mixed.clipped)

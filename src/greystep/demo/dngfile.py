@@ -58,19 +58,14 @@ class Picture:
 def dng_bytes(mosaic: NDArray[np.uint16], picture: Picture, compressed: bool = True) -> bytes:
     """Return a DNG file of one RGGB frame.
 
-    Parameters
-    ----------
-    mosaic : array of uint16, shape (height, width)
-        Raw counts, black level included.
-    picture : Picture
-        What the tags say.
-    compressed : bool
-        Lossless JPEG in tiles of 160 px with two components, else one uncompressed strip.
+    Args:
+        mosaic: Array of uint16, shape (height, width). Raw counts, black level included.
+        picture: What the tags say.
+        compressed: Lossless JPEG in tiles of 160 px with two components, else one uncompressed strip.
 
-    Raises
-    ------
-    GreystepError
-        For a compressed frame that the tiles do not fit, or that is two tiles wide: LibRaw decodes those wrongly.
+    Raises:
+        GreystepError: For a compressed frame that the tiles do not fit, or that is two tiles wide: LibRaw decodes those
+            wrongly.
     """
     height, width = mosaic.shape
     stream = io.BytesIO()

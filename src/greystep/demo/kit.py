@@ -103,22 +103,14 @@ class Shot:
 def shoot(kit: Kit, seed: int) -> tuple[Shot, ...]:
     """Shoot a kit: the plan of its order with times and heat, then the light of every shot, scatter included.
 
-    Parameters
-    ----------
-    kit : Kit
-        Heads, powers and order.
-    seed : int
-        The same seed gives the same session.
+    Args:
+        kit: Heads, powers and order.
+        seed: The same seed gives the same session.
 
-    Returns
-    -------
-    tuple of Shot
-        In capture order; the first is ambient, one more before each further head (by-head), two at the end.
+    Returns: In capture order; the first is ambient, one more before each further head (by-head), two at the end.
 
-    Raises
-    ------
-    GreystepError
-        For a power that cannot be read, an unknown order, or a kit without head or power.
+    Raises:
+        GreystepError: For a power that cannot be read, an unknown order, or a kit without head or power.
     """
     if not (kit.heads and kit.powers and kit.repeats > 0):
         raise GreystepError("kit: no shot to take; give at least one head, one power and one repeat")

@@ -47,22 +47,15 @@ _HIRE_HEADS: Final = (
 def write_demo(folder: Path, scenario: str = "hire-kit", camera: str = "measured", seed: int = 1) -> None:
     """Write an invented session.
 
-    Parameters
-    ----------
-    folder : Path
-        Made if it is not there; must be empty.
-    scenario : str
-        ``hire-kit``: four heads, five powers, three repeats; ``stack``: twelve job frames of a focus stack;
-        ``three-lights``: a test of three heads and a set-up made of them; ``faults``: everything that can go wrong.
-    camera : str
-        ``measured`` or ``exact``, see `greystep.demo.spectra.camera`.
-    seed : int
-        Another number makes another session of the same kind.
+    Args:
+        folder: Made if it is not there; must be empty.
+        scenario: ``hire-kit``: four heads, five powers, three repeats; ``stack``: twelve job frames of a focus stack;
+            ``three-lights``: a test of three heads and a set-up made of them; ``faults``: everything that can go wrong.
+        camera: ``measured`` or ``exact``, see `greystep.demo.spectra.camera`.
+        seed: Another number makes another session of the same kind.
 
-    Raises
-    ------
-    GreystepError
-        If the folder holds anything, or the scenario or camera is not known.
+    Raises:
+        GreystepError: If the folder holds anything, or the scenario or camera is not known.
     """
     makers = {"hire-kit": _hire_kit, "stack": _stack, "three-lights": _three_lights, "faults": _faults}
     if scenario not in makers:
@@ -77,10 +70,8 @@ def write_demo(folder: Path, scenario: str = "hire-kit", camera: str = "measured
 def write_session(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> None:
     """Write the session of a kit: session.toml, shots.csv, grey.csv, frames/ and truth.json.
 
-    Raises
-    ------
-    GreystepError
-        If `folder` exists and holds anything, or the kit's frame cannot be written.
+    Raises:
+        GreystepError: If `folder` exists and holds anything, or the kit's frame cannot be written.
     """
     refuse_to_overwrite(folder)
     named = [replace(shot, name=shot.name or f"f{place + 1:04d}.dng") for place, shot in enumerate(shots)]
@@ -99,18 +90,12 @@ def write_session(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> N
 def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray[np.uint16], dngfile.Picture]]:
     """Yield the raw counts and the metadata of each shot, one frame at a time.
 
-    Parameters
-    ----------
-    kit : Kit
-        Camera, scene and levels.
-    shots : sequence of Shot
-        With their light, see `greystep.demo.kit.shoot`.
-    seed : int
-        Draws scene, sensor and noise; each frame has a noise of its own that does not depend on the others.
+    Args:
+        kit: Camera, scene and levels.
+        shots: With their light, see `greystep.demo.kit.shoot`.
+        seed: Draws scene, sensor and noise; each frame has a noise of its own that does not depend on the others.
 
-    Yields
-    ------
-    array of uint16, shape (height, width), and Picture
+    Yields: array of uint16, shape (height, width), and Picture
     """
     camera = spectra.camera(kit.camera)
     surfaces = np.stack([spectra.grey_card() if m == "card" else spectra.surface(m) for m in sensor.MATERIALS])

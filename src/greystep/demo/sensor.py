@@ -62,18 +62,12 @@ def table_top(
 ) -> Scene:
     """Lay the scene out.
 
-    Parameters
-    ----------
-    sensor : Sensor
-        For the size of the frame.
-    rng : Generator
-        Draws the structure of wall and table; the same state gives the same scene.
-    gradient : float
-        Change of the light from the left edge of the card to its right edge, as a fraction.
-    shift : float
-        How far the card has slid to the right, in card widths.
-    flat : bool
-        Card from edge to edge and nothing else, lit without fall-off but for `gradient`.
+    Args:
+        sensor: For the size of the frame.
+        rng: Draws the structure of wall and table; the same state gives the same scene.
+        gradient: Change of the light from the left edge of the card to its right edge, as a fraction.
+        shift: How far the card has slid to the right, in card widths.
+        flat: Card from edge to edge and nothing else, lit without fall-off but for `gradient`.
     """
     size = (sensor.height, sensor.width)
     y, x = np.mgrid[0 : sensor.height, 0 : sensor.width] + 0.5
@@ -131,23 +125,16 @@ def expose(
 ) -> NDArray[np.uint16]:
     """Record one frame.
 
-    Parameters
-    ----------
-    sensor, fixed, scene
-        The camera and what it looks at.
-    flash_e, room_e : array, shape (surfaces, 3)
-        Electrons that each surface of `MATERIALS` gives in R, G, B, at shading 1.
-    rng : Generator
-        Draws photon and read noise of this frame.
-    iso : float
-        Scales counts per electron.
-    focus : float, optional
-        Height in the frame (0 top, 1 bottom) that is sharp, the rest blurred with distance; without it all is sharp.
+    Args:
+        sensor, fixed, scene: The camera and what it looks at.
+        flash_e, room_e: Array, shape (surfaces, 3). Electrons that each surface of `MATERIALS` gives in R, G, B, at
+            shading 1.
+        rng: Draws photon and read noise of this frame.
+        iso: Scales counts per electron.
+        focus: Height in the frame (0 top, 1 bottom) that is sharp, the rest blurred with distance; without it all is
+            sharp.
 
-    Returns
-    -------
-    array of uint16, shape (height, width)
-        Raw counts, black level included.
+    Returns: array of uint16, shape (height, width): Raw counts, black level included.
     """
     image = scene.structure[..., None] * (flash_e[scene.surface] * scene.shading[..., None] + room_e[scene.surface])
     image = _blurred(np.maximum(image, 0.0), focus)

@@ -92,16 +92,11 @@ def flash(mired: Array, duv: Array) -> Array:
     can be described by the colour that it shows. Near Ohno's seam at Duv 0.002 the result may be 0.05 K off: the
     truth of a light is always `true_colour` of its spectrum.
 
-    Parameters
-    ----------
-    mired : array, shape (n,)
-        Wanted 1e6 / CCT [MK^-1].
-    duv : array, shape (n,)
-        Wanted distance from the Planckian locus, positive = greener.
+    Args:
+        mired: Array, shape (n,). Wanted 1e6 / CCT [MK^-1].
+        duv: Array, shape (n,). Wanted distance from the Planckian locus, positive = greener.
 
-    Returns
-    -------
-    array, shape (n, nm)
+    Returns: array, shape (n, nm)
     """
     wanted = np.stack([mired, duv], axis=-1).astype(np.float64)
     parameters = np.stack([wanted[:, 0], np.zeros(len(wanted))], axis=-1)
@@ -146,10 +141,8 @@ def surface(name: str) -> Array:
 def camera(name: str) -> Camera:
     """Return the camera ``measured`` (sensitivities of a real body) or ``exact`` (the observer through one 3x3).
 
-    Raises
-    ------
-    GreystepError
-        For another name.
+    Raises:
+        GreystepError: For another name.
     """
     if name == "exact":
         matrix = np.array(EXACT_MATRIX)
@@ -166,21 +159,14 @@ def camera(name: str) -> Camera:
 def fit_matrix(sensitivities: Array, illuminant: Array) -> Array:
     """Fit the 3x3 from XYZ to camera under one light: least squares over a chart, the light's own white kept exactly.
 
-    Parameters
-    ----------
-    sensitivities : array, shape (nm, 3)
-        Of the camera, on `NM`.
-    illuminant : array, shape (nm,)
-        Spectrum of the light, any scale.
+    Args:
+        sensitivities: Array, shape (nm, 3). Of the camera, on `NM`.
+        illuminant: Array, shape (nm,). Spectrum of the light, any scale.
 
-    Returns
-    -------
-    array, shape (3, 3)
-        For XYZ with the white at Y = 1.
+    Returns: array, shape (3, 3): For XYZ with the white at Y = 1.
 
-    Notes
-    -----
-    The chart is the 24 reflectances that colour-science lists under the name of ISO 17321-1.
+    Notes:
+        The chart is the 24 reflectances that colour-science lists under the name of ISO 17321-1.
     """
     chart = np.stack([_on_grid(sd) for sd in colour.SDS_COLOURCHECKERS["ISO 17321-1"].values()])
     luminance = illuminant @ observer()[:, 1]

@@ -50,16 +50,12 @@ _DIFFERENCE_MIRED: Final = 10.0
 class Fit:
     """What explains the chart's signals: ``signal = shade * (matrix @ xyz + offset)``.
 
-    Attributes
-    ----------
-    matrix : array (3, 3)
-        XYZ (white Y = 1) to camera RGB above black [counts].
-    offset : array (3,)
-        Glare, and what the file's black level is wrong by [counts].
-    shade : array (24, 3)
-        The light on each patch against that on the middle of the chart.
-    terms : tuple of 2
-        Planes of light that were fitted (0, 1 common to all channels, 3 one each), and whether an offset was.
+    Attributes:
+        matrix: Array (3, 3). XYZ (white Y = 1) to camera RGB above black [counts].
+        offset: Array (3,). Glare, and what the file's black level is wrong by [counts].
+        shade: Array (24, 3). The light on each patch against that on the middle of the chart.
+        terms: Tuple of 2. Planes of light that were fitted (0, 1 common to all channels, 3 one each), and whether an
+            offset was.
     """
 
     matrix: Floats
@@ -72,28 +68,19 @@ class Fit:
 class Calibration:
     """A camera's matrix and everything that its file says of it.
 
-    Attributes
-    ----------
-    frame, body : str
-    corners : array (4, 2)
-        Of the chart, fractions of the visible frame, clockwise from dark skin.
-    found : bool
-        The chart was found, not given.
-    light : tuple of 2 floats
-        CCT [K] and Duv of the light that the fit takes for true.
-    light_from : str
-        ``given``, ``file`` (the greys through the file's own matrix) or ``assumed``.
-    own_light : tuple of 2 floats or None
-        CCT and Duv that the file's own matrix reads off the greys; None without one.
-    fit : Fit
-    names : tuple of 24 str
-    excluded : dict
-        Number of each patch that was left out, and why.
-    delta_e, delta_uv, left_out : arrays (24,)
-        Delta E 2000 and distance in u'v' of each patch, and the former with this patch left out of the fit.
-    u_difference_mired : float
-        Half-width of the 95 % interval of a difference of 10 mired, from leaving out each patch in turn.
-    notes : tuple of str
+    Attributes:
+        corners: Array (4, 2). Of the chart, fractions of the visible frame, clockwise from dark skin.
+        found: The chart was found, not given.
+        light: Tuple of 2 floats. CCT [K] and Duv of the light that the fit takes for true.
+        light_from: ``given``, ``file`` (the greys through the file's own matrix) or ``assumed``.
+        own_light: Tuple of 2 floats or None. CCT and Duv that the file's own matrix reads off the greys; None without
+            one.
+        names: tuple of 24 str
+        excluded: Number of each patch that was left out, and why.
+        delta_e, delta_uv, left_out: Arrays (24,). Delta E 2000 and distance in u'v' of each patch, and the former with
+            this patch left out of the fit.
+        u_difference_mired: Half-width of the 95 % interval of a difference of 10 mired, from leaving out each patch in
+            turn.
     """
 
     frame: str
@@ -116,21 +103,16 @@ class Calibration:
 def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, float] | None = None) -> Calibration:
     """Fit a camera's matrix to a frame of a 24-patch colour chart under one light.
 
-    Parameters
-    ----------
-    path : Path
-        The raw frame.
-    corners : array (4, 2) or None
-        Outer corners of the four corner patches, fractions of the visible frame, clockwise from dark skin; None to
-        find the chart.
-    light : tuple of 2 floats or None
-        CCT [K] and Duv of the light; None to take what the file's own matrix reads off the greys, else a usual flash.
+    Args:
+        path: The raw frame.
+        corners: Array (4, 2) or None. Outer corners of the four corner patches, fractions of the visible frame,
+            clockwise from dark skin; None to find the chart.
+        light: Tuple of 2 floats or None. CCT [K] and Duv of the light; None to take what the file's own matrix reads
+            off the greys, else a usual flash.
 
-    Raises
-    ------
-    GreystepError
-        Where no chart is found, too many patches are clipped, or the fit leaves too much; as `FrameError` where the
-        file cannot be read.
+    Raises:
+        GreystepError: Where no chart is found, too many patches are clipped, or the fit leaves too much; as
+            `FrameError` where the file cannot be read.
     """
     frame = open_frame(path)
     notes = []
@@ -185,14 +167,10 @@ def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, flo
 def fit_matrix(rgb: Floats, xyz: Floats, used: Booleans, terms: tuple[int, bool] = (0, False)) -> Fit:
     """Fit the matrix to patches of known colour: weighted least squares, the sum of the greys kept exactly.
 
-    Parameters
-    ----------
-    rgb, xyz : arrays (24, 3)
-        Camera RGB above black, and XYZ with the white of the light at Y = 1.
-    used : array (24,) of bool
-        Patches to fit.
-    terms : tuple of 2
-        As in `Fit`. The planes of light run over the chart as its logarithm.
+    Args:
+        rgb, xyz: Arrays (24, 3). Camera RGB above black, and XYZ with the white of the light at Y = 1.
+        used: Array (24,) of bool. Patches to fit.
+        terms: Tuple of 2. As in `Fit`. The planes of light run over the chart as its logarithm.
     """
     planes, offset = terms
     greys = [i for i in GREYS if used[i]]

@@ -34,18 +34,12 @@ _D50_XY: Final = (0.34567, 0.35851)
 class Colours:
     """The colour of n neutrals; each field is an array, NaN where a neutral has no such value.
 
-    Attributes
-    ----------
-    x, y, u_prime, v_prime : array (n,)
-        CIE 1931 xy and CIE 1976 u'v'.
-    cct_k, duv, mired : array (n,)
-        Ohno (2013), CIE 1931 2 degree observer; [K], CIE 1960 uv, [mired].
-    u_cct_k, u_duv, u_mired : array (n,)
-        Half-widths of their 95 % intervals (k = 2).
-    covariance : array (n, 2, 2)
-        Of (mired, duv), k = 1.
-    by_rgb : array (n, 2, 3)
-        Derivatives of (mired, duv) by camera RGB.
+    Attributes:
+        x, y, u_prime, v_prime: Array (n,). CIE 1931 xy and CIE 1976 u'v'.
+        cct_k, duv, mired: Array (n,). Ohno (2013), CIE 1931 2 degree observer; [K], CIE 1960 uv, [mired].
+        u_cct_k, u_duv, u_mired: Array (n,). Half-widths of their 95 % intervals (k = 2).
+        covariance: Array (n, 2, 2). Of (mired, duv), k = 1.
+        by_rgb: Array (n, 2, 3). Derivatives of (mired, duv) by camera RGB.
     """
 
     x: Floats
@@ -77,10 +71,8 @@ def xyz_to_camera(tags: ColourTags, xy: npt.ArrayLike) -> Floats:
 def neutral_to_xy(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
     """Return the CIE 1931 xy (2,) of the light under which a grey target gives the camera RGB `neutral` (3,).
 
-    Raises
-    ------
-    GreystepError
-        See `fixed_matrix`.
+    Raises:
+        GreystepError: See `fixed_matrix`.
     """
     matrix = fixed_matrix(tags, neutral)
     return chromaticity.xyz_to_xy(np.linalg.inv(matrix) @ np.asarray(neutral, dtype=np.float64))
@@ -93,10 +85,8 @@ def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
     of the warmer set is the one unknown: the weight that follows from a trial weight lies within 0 and 1, so the
     difference of the two changes sign between 0 and 1, and bracketing always ends.
 
-    Raises
-    ------
-    GreystepError
-        If `neutral` is not three positive numbers, or a matrix has no inverse.
+    Raises:
+        GreystepError: If `neutral` is not three positive numbers, or a matrix has no inverse.
     """
     rgb = np.asarray(neutral, dtype=np.float64)
     if rgb.shape != (3,) or not np.all(np.isfinite(rgb) & (rgb > 0.0)):
@@ -123,14 +113,10 @@ def neutral_xyz(matrix: npt.ArrayLike, rgb: npt.ArrayLike) -> Floats:
 def colour_from_matrix(matrix: npt.ArrayLike, rgb: npt.ArrayLike, u_rgb_cov: npt.ArrayLike) -> Colours:
     """Return the colour of n neutrals through one fixed matrix, with the uncertainty that their own noise gives.
 
-    Parameters
-    ----------
-    matrix : array (3, 3)
-        XYZ to camera RGB, from `fixed_matrix`.
-    rgb : array (n, 3)
-        Camera RGB above black and ambient, any scale; the scale cancels.
-    u_rgb_cov : array (n, 3, 3)
-        Of `rgb` in its own scale, k = 1.
+    Args:
+        matrix: Array (3, 3). XYZ to camera RGB, from `fixed_matrix`.
+        rgb: Array (n, 3). Camera RGB above black and ambient, any scale; the scale cancels.
+        u_rgb_cov: Array (n, 3, 3). Of `rgb` in its own scale, k = 1.
     """
     to_xyz = np.linalg.inv(np.asarray(matrix, dtype=np.float64))
     xyz = np.asarray(rgb, dtype=np.float64) @ to_xyz.T
@@ -188,18 +174,12 @@ def target_factor(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv
     The spectrum of the light is not known, so `smooth_light` stands in. The colour seen off the target serves for the
     colour of the light; the error of that is of second order.
 
-    Parameters
-    ----------
-    nm, reflectance : array (m,)
-        Wavelengths [nm], rising, and reflectance factors; held at its end values outside.
-    cct, duv : float
-        Of the light [K].
+    Args:
+        nm, reflectance: Array (m,). Wavelengths [nm], rising, and reflectance factors; held at its end values outside.
+        cct, duv: Of the light [K].
 
-    Returns
-    -------
-    array (3,)
-        XYZ of the light off the target over XYZ of the light itself, scaled so that Y is 1; NaN without a CCT. A matrix
-        times ``diag`` of it sees the light itself.
+    Returns: array (3,): XYZ of the light off the target over XYZ of the light itself, scaled so that Y is 1; NaN
+        without a CCT. A matrix times ``diag`` of it sees the light itself.
     """
     wavelengths, functions = chromaticity.observer()
     light = smooth_light(cct, duv)
@@ -210,20 +190,13 @@ def target_factor(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv
 def meter_scale(matrix: npt.ArrayLike, neutral: npt.ArrayLike, cct: float, duv: float) -> Floats:
     """Return the gains (3,), green = 1, that make a camera `neutral` (3,) read as a meter read the light.
 
-    Parameters
-    ----------
-    matrix : array (3, 3)
-        XYZ to camera RGB, from `fixed_matrix`.
-    neutral : array (3,)
-        Camera RGB of the metered frame.
-    cct, duv : float
-        The meter's reading [K].
+    Args:
+        matrix: Array (3, 3). XYZ to camera RGB, from `fixed_matrix`.
+        neutral: Array (3,). Camera RGB of the metered frame.
+        cct, duv: The meter's reading [K].
 
-    Returns
-    -------
-    array (3,)
-        Multiply camera RGB by it, or the matrix by ``diag`` of its inverse (von Kries in camera RGB); NaN where the
-        reading is no colour of a white.
+    Returns: array (3,): Multiply camera RGB by it, or the matrix by ``diag`` of its inverse (von Kries in camera RGB);
+        NaN where the reading is no colour of a white.
     """
     white = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(cct, duv))
     gains = np.asarray(matrix, dtype=np.float64) @ white / np.asarray(neutral, dtype=np.float64)
@@ -236,10 +209,9 @@ def read_camera_json(path: Path) -> ColourTags:
     Its keys: ``schema`` (1), ``matrix_1`` (3x3, XYZ to camera RGB), ``illuminant_1`` (EXIF LightSource code), and
     optionally ``matrix_2`` with ``illuminant_2``.
 
-    Raises
-    ------
-    GreystepError
-        If the file cannot be read; as `FaultsError`, with all its faults, if what it says cannot be used.
+    Raises:
+        GreystepError: If the file cannot be read; as `FaultsError`, with all its faults, if what it says cannot be
+            used.
     """
     try:
         content = json.loads(path.read_text(encoding="utf-8-sig"))

@@ -63,10 +63,7 @@ def find_chart(frame: Frame) -> Floats | None:
     Even areas of like size that stand in a lattice are extended to a grid, and every 6 by 4 places of it are tried in
     both directions: it is the chart where one 3x3 matrix from the chart's known colours explains all the sampled ones.
 
-    Returns
-    -------
-    array (4, 2) or None
-        The corners as fractions of the frame; None where no 24 places answer like the chart.
+    Returns: array (4, 2) or None: The corners as fractions of the frame; None where no 24 places answer like the chart.
     """
     picture = overview(frame, LOOKED_AT[0]).astype(np.float64)
     known, _ = chart_colours(*_ANY_LIGHT)
@@ -81,10 +78,8 @@ def find_chart(frame: Frame) -> Floats | None:
 def turned_corners(frame: Frame, corners: Floats) -> tuple[Floats, int]:
     """Return given corners (4, 2) in the order that the colours ask for, and by how many places they were turned.
 
-    Raises
-    ------
-    GreystepError
-        If they do not go round clockwise, or no order of them shows a chart.
+    Raises:
+        GreystepError: If they do not go round clockwise, or no order of them shows a chart.
     """
     sides = np.roll(corners, -1, axis=0) - corners
     turn = sides[:, 0] * np.roll(sides[:, 1], -1) - sides[:, 1] * np.roll(sides[:, 0], -1)

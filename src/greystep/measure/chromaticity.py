@@ -79,20 +79,14 @@ def steps(upvp_a: npt.ArrayLike, upvp_b: npt.ArrayLike) -> Floats:
 def cct_duv(xy: npt.ArrayLike, duv_limit: float = DUV_LIMIT) -> tuple[Floats, Floats]:
     """Return CCT and Duv by Ohno (2013), LEUKOS 10(1) 47-55, CIE 1931 2 degree observer.
 
-    Parameters
-    ----------
-    xy : array (..., 2)
-        CIE 1931 xy of whites.
-    duv_limit : float
-        Farther than this from the Planckian locus there is Duv, but no CCT (CIE 15:2004).
+    Args:
+        xy: Array (..., 2). CIE 1931 xy of whites.
+        duv_limit: Farther than this from the Planckian locus there is Duv, but no CCT (CIE 15:2004).
 
-    Returns
-    -------
-    cct : array (...)
-        [K]; NaN where there is none.
-    duv : array (...)
-        Signed distance from the locus in CIE 1960 uv, positive = greener; NaN where `xy` is not finite and positive,
-        or is nearest to an end of the locus (1000 K, 100 000 K).
+    Returns:
+        cct: array (...). [K]; NaN where there is none.
+        duv: array (...). Signed distance from the locus in CIE 1960 uv, positive = greener; NaN where `xy` is not
+            finite and positive, or is nearest to an end of the locus (1000 K, 100 000 K).
     """
     values = np.asarray(xy, dtype=np.float64)
     points = values.reshape(-1, 2)
@@ -130,17 +124,11 @@ def cct_duv_jacobian(xy: npt.ArrayLike, found: tuple[Floats, Floats] | None = No
     With the locus p(T), its unit tangent t and normal n (towards green), uv = p(T) + Duv n(T); inverting this gives
     dT = t . duv / (|p'| + Duv t . n') and dDuv = n . duv.
 
-    Parameters
-    ----------
-    xy : array (..., 2)
-        CIE 1931 xy.
-    found : tuple of 2 arrays (...), optional
-        What `cct_duv` gives for them, where it is at hand.
+    Args:
+        xy: Array (..., 2). CIE 1931 xy.
+        found: Tuple of 2 arrays (...). What `cct_duv` gives for them, where it is at hand.
 
-    Returns
-    -------
-    array (..., 2, 2)
-        Rows CCT, Duv; columns x, y; NaN where `cct_duv` gives no CCT.
+    Returns: array (..., 2, 2): Rows CCT, Duv; columns x, y; NaN where `cct_duv` gives no CCT.
     """
     values = np.asarray(xy, dtype=np.float64)
     cct, duv = (result.reshape(-1) for result in found or cct_duv(values))

@@ -24,26 +24,19 @@ SATURATED_SHARE: Final = 0.9
 class PatchSignal:
     """What one frame's patch says; triples are red, green, blue, the green being the mean of both greens.
 
-    Attributes
-    ----------
-    mean, u : tuple of 3 floats
-        Mean above the file's black and its standard uncertainty (k = 1), correlated noise allowed for [raw counts].
-    sd : tuple of 3 floats
-        Standard deviation of the pixels about the light's surface [raw counts].
-    n : tuple of 3 ints
-        Pixels that the mean stands on.
-    black, white : tuple of 3 floats
-        The file's black level, mean over the patch, and its declared white level [raw counts].
-    ceiling : tuple of 3 floats
-        Where the pixels saturate: the declared white level, or the shelf that they show below it [raw counts].
-    g1_g2 : float
-        Ratio of the two greens; 1 where the mosaic has only one green, NaN without signal.
-    clipped_pct : float
-        Pixels at the ceiling, in the worst filter colour [%].
-    gradient_pct : float
-        Largest minus smallest of the green plane over its mean [%]; NaN without signal.
-    damage : str
-        What the pixels show that no camera writes; empty where they are sound.
+    Attributes:
+        mean, u: Tuple of 3 floats. Mean above the file's black and its standard uncertainty (k = 1), correlated noise
+            allowed for [raw counts].
+        sd: Tuple of 3 floats. Standard deviation of the pixels about the light's surface [raw counts].
+        n: Tuple of 3 ints. Pixels that the mean stands on.
+        black, white: Tuple of 3 floats. The file's black level, mean over the patch, and its declared white level [raw
+            counts].
+        ceiling: Tuple of 3 floats. Where the pixels saturate: the declared white level, or the shelf that they show
+            below it [raw counts].
+        g1_g2: Ratio of the two greens; 1 where the mosaic has only one green, NaN without signal.
+        clipped_pct: Pixels at the ceiling, in the worst filter colour [%].
+        gradient_pct: Largest minus smallest of the green plane over its mean [%]; NaN without signal.
+        damage: What the pixels show that no camera writes; empty where they are sound.
     """
 
     mean: Triple
@@ -90,20 +83,14 @@ class _Fit:
 def measure_patch(mosaic: Mosaic, white: tuple[float, float, float, float]) -> PatchSignal:
     """Measure the grey patch that `mosaic` holds.
 
-    Parameters
-    ----------
-    mosaic : Mosaic
-        The patch: values (h, w), or (h, w, 3) of three planes, black not subtracted [raw counts].
-    white : tuple of 4 floats
-        Declared white level of R, G1, B and G2 [raw counts].
+    Args:
+        mosaic: The patch: values (h, w), or (h, w, 3) of three planes, black not subtracted [raw counts].
+        white: Tuple of 4 floats. Declared white level of R, G1, B and G2 [raw counts].
 
-    Returns
-    -------
-    PatchSignal
-        The mean is the light's smooth surface (second degree) averaged over the whole patch, so that dropped pixels
-        leave no hole in it. Its uncertainty is sqrt(F/n) of the residual's standard deviation, F being the residual's
-        power at the lowest spatial frequencies against its mean power: 1 for white noise, more where raw files are
-        denoised; to this comes what coarse coding hides where the noise does not dither it.
+    Returns: The mean is the light's smooth surface (second degree) averaged over the whole patch, so that dropped
+        pixels leave no hole in it. Its uncertainty is sqrt(F/n) of the residual's standard deviation, F being the
+        residual's power at the lowest spatial frequencies against its mean power: 1 for white noise, more where raw
+        files are denoised; to this comes what coarse coding hides where the noise does not dither it.
     """
     sites = _sites(mosaic)
     fits = {colour: _fit(site, white[colour]) for colour, site in sites.items()}

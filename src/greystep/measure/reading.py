@@ -48,30 +48,19 @@ _BAND: Final = 73 * _THINNED
 class Reading:
     """What one frame says by itself; no ambient light, matrix or neighbour has gone into it.
 
-    Attributes
-    ----------
-    exposure : Exposure
-    height, width : int
-        Of the visible frame [pixels]; 0 where it could not be opened.
-    signal : PatchSignal or None
-        None where there was no target to measure, or nothing could be read.
-    colour : ColourTags or None
-    black_masked : tuple of 4 floats or None
-        Mean of the masked pixels of R, G1, B and G2 [raw counts].
-    opcodes : bool
-        Whether the file asks for pixel corrections that are not applied.
-    way : str
-        ``region`` or ``library``; blank where it could not be opened.
-    surround : (m, n) array or None
-        Map of the target and its surround, see `greystep.measure.target_moved.surround_of`; None too where the pixels are
-        damaged, clipped, or as good as black, so that the target's place cannot be told from them.
-    box : Box or None
-        The area that was measured, as fractions of the visible frame.
-    flags : tuple of str
-        By the limits for one frame. The log decides whether they matter for a frame of its kind: an ambient frame is
-        dark on purpose, a job frame needs no target.
-    message : str
-        One line on what is wrong and what to do; blank where nothing is.
+    Attributes:
+        height, width: Of the visible frame [pixels]; 0 where it could not be opened.
+        signal: None where there was no target to measure, or nothing could be read.
+        black_masked: Tuple of 4 floats or None. Mean of the masked pixels of R, G1, B and G2 [raw counts].
+        opcodes: Whether the file asks for pixel corrections that are not applied.
+        way: ``region`` or ``library``; blank where it could not be opened.
+        surround: (m, n) array or None. Map of the target and its surround, see
+            `greystep.measure.target_moved.surround_of`; None too where the pixels are damaged, clipped, or as good as
+            black, so that the target's place cannot be told from them.
+        box: The area that was measured, as fractions of the visible frame.
+        flags: By the limits for one frame. The log decides whether they matter for a frame of its kind: an ambient
+            frame is dark on purpose, a job frame needs no target.
+        message: One line on what is wrong and what to do; blank where nothing is.
     """
 
     exposure: Exposure = field(default_factory=Exposure)
@@ -91,17 +80,11 @@ class Reading:
 def measure_frame(path: Path, target: Target | None) -> Reading:
     """Measure one raw frame; a bad frame gives a reading with its flag and message, never an error.
 
-    Parameters
-    ----------
-    path : Path
-        The raw file.
-    target : Target or None
-        Where the grey target stands; None reads exposure data and colour tags alone.
+    Args:
+        path: The raw file.
+        target: Where the grey target stands; None reads exposure data and colour tags alone.
 
-    Returns
-    -------
-    Reading
-        Plain values only, fit to be handed from one process to another.
+    Returns: Plain values only, fit to be handed from one process to another.
     """
     reading = Reading()
     try:
@@ -128,10 +111,8 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
 def exposure_of(path: Path) -> Exposure:
     """Return a frame's exposure data without its pixels, the same as in its `Reading`.
 
-    Raises
-    ------
-    FrameError
-        Where the file itself cannot be read.
+    Raises:
+        FrameError: Where the file itself cannot be read.
     """
     recorded = read_exposure(path)
     with suppress(FrameError):
@@ -148,10 +129,9 @@ def as_json(content: "DataclassInstance") -> dict[str, Any]:
 def from_json(stored: object, kind: type[T]) -> T:
     """Rebuild what `as_json` was given.
 
-    Raises
-    ------
-    KeyError, TypeError, ValueError, AttributeError
-        If `stored` is something else, such as an entry of another version.
+    Raises:
+        KeyError, TypeError, ValueError, AttributeError: If `stored` is something else, such as an entry of another
+            version.
     """
     return _converter().structure(stored, kind)
 

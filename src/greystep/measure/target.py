@@ -33,14 +33,10 @@ CHART_PATCHES: Final = 8
 class Target:
     """Where the grey target stands.
 
-    Attributes
-    ----------
-    box : Box
-        Its extent: as found (of a rotated target an upright box within it), or as given.
-    patch : Box
-        What is measured: inset from the box where it was found, the box itself where it was given.
-    found : bool
-        True if found in the frames, False if given by hand.
+    Attributes:
+        box: Its extent: as found (of a rotated target an upright box within it), or as given.
+        patch: What is measured: inset from the box where it was found, the box itself where it was given.
+        found: True if found in the frames, False if given by hand.
     """
 
     box: Box
@@ -68,15 +64,11 @@ def find_target(overviews: Sequence[NDArray[Any]]) -> Target | None:
     not reach the frame's edge is preferred to one that leaves the frame, the patches of a colour chart come after
     both, and what reaches three edges is taken for a background unless there is nothing else. Dark areas are left out.
 
-    Parameters
-    ----------
-    overviews : sequence of (h, w, 3) arrays
-        Linear camera RGB above black, 1 at the white level, at any flash power.
+    Args:
+        overviews: Sequence of (h, w, 3) arrays. Linear camera RGB above black, 1 at the white level, at any flash
+            power.
 
-    Returns
-    -------
-    Target or None
-        None where the frames show no even area at all, or there are no frames.
+    Returns: None where the frames show no even area at all, or there are no frames.
     """
     scene, steady = _common_scene(overviews)
     if scene is None:
@@ -108,10 +100,8 @@ def find_target(overviews: Sequence[NDArray[Any]]) -> Target | None:
 def fixed_target(box: Box) -> Target:
     """Return the target that a person has given: it is measured as it stands.
 
-    Raises
-    ------
-    GreystepError
-        If the four fractions do not make a box within the frame.
+    Raises:
+        GreystepError: If the four fractions do not make a box within the frame.
     """
     x0, y0, x1, y1 = box
     if not (0 <= x0 < x1 <= 1 and 0 <= y0 < y1 <= 1):
@@ -125,14 +115,10 @@ def fixed_target(box: Box) -> Target:
 def pixel_box(box: Box, height: int, width: int, pattern_shape: tuple[int, int]) -> tuple[int, int, int, int]:
     """Return y0, y1, x0, x1 of a box in pixels: edges rounded, aligned to the filter pattern, at most 512 px a side.
 
-    Parameters
-    ----------
-    box : Box
-        Fractions of the visible frame.
-    height, width : int
-        Of the visible frame [pixels].
-    pattern_shape : tuple of 2 ints
-        The filter pattern's period [pixels].
+    Args:
+        box: Fractions of the visible frame.
+        height, width: Of the visible frame [pixels].
+        pattern_shape: Tuple of 2 ints. The filter pattern's period [pixels].
     """
     x0, y0, x1, y1 = box
     top, bottom = pixel_span(y0, y1, height, pattern_shape[0], LONGEST_PX)

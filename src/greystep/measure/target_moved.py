@@ -44,15 +44,10 @@ def surround_pixels(
 def surround_of(mosaic: Mosaic) -> Floats:
     """Return a small map of the green above black, 1 at the median of its middle, of the region about the target.
 
-    Parameters
-    ----------
-    mosaic : Mosaic
-        The region of `surround_box`, (h, w) or (h, w, 3).
+    Args:
+        mosaic: The region of `surround_box`, (h, w) or (h, w, 3).
 
-    Returns
-    -------
-    (m, n) array
-        At most 32 bins a side; all zero where the middle carries no light.
+    Returns: (m, n) array: At most 32 bins a side; all zero where the middle carries no light.
     """
     size = mosaic.values.shape[:2]
     # An odd stride, no multiple of three, meets every place of a filter pattern; some eight pixels a bin are plenty.
@@ -88,19 +83,14 @@ def reference_surround(surrounds: Sequence[Floats]) -> Floats | None:
 def target_state(surround: Floats, reference: Floats) -> str:
     """Say whether a frame's target stands where it stands in the others.
 
-    Parameters
-    ----------
-    surround, reference : (m, n) arrays
-        Of `surround_of` and `reference_surround`.
+    Args:
+        surround, reference: (m, n) arrays. Of `surround_of` and `reference_surround`.
 
-    Returns
-    -------
-    str
-        `Flag.TARGET_MOVED` where it is shifted by more than 10 % of its size, `Flag.NO_TARGET` where less than a third
-        of its edges is found at any shift up to half its size, else blank. Blank too where nothing can be said: too
-        little light, maps of different shapes, a target that fills the frame or equals its background, or noise above
-        a sixth of the edges. A turn of the target about its middle, and what stands before it without reaching its
-        edges, are not seen.
+    Returns: `Flag.TARGET_MOVED` where it is shifted by more than 10 % of its size, `Flag.NO_TARGET` where less than a
+        third of its edges is found at any shift up to half its size, else blank. Blank too where nothing can be said:
+        too little light, maps of different shapes, a target that fills the frame or equals its background, or noise
+        above a sixth of the edges. A turn of the target about its middle, and what stands before it without reaching
+        its edges, are not seen.
     """
     if surround.shape != reference.shape or not surround.any() or not reference.any():
         return ""
@@ -122,14 +112,10 @@ def _best_shift(surround: Floats, reference: Floats) -> tuple[float, float, floa
     The edges of both (differences of neighbouring bins, blind to level and slow gradients) are correlated at every
     shift up to half the target's size, each against the edges that are in view at that shift.
 
-    Returns
-    -------
-    dx, dy : float
-        Shift of the target in its own sizes, positive to the right and downwards.
-    share : float
-        How much of the reference's edges is there at that shift, 1 where all of it is.
-    noise : float
-        Standard deviation of that share.
+    Returns:
+        dx, dy: Shift of the target in its own sizes, positive to the right and downwards.
+        share: How much of the reference's edges is there at that shift, 1 where all of it is.
+        noise: Standard deviation of that share.
     """
     now, then = _slopes(surround), _slopes(reference)
     height, width = then.shape[1:]

@@ -19,17 +19,12 @@ _DOF_NORMAL: Final = 1e9
 def propagate(jacobian: npt.ArrayLike, covariance: npt.ArrayLike) -> Floats:
     """Return the covariance of a function's results: ``J C J^T``.
 
-    Parameters
-    ----------
-    jacobian : array (..., m, n)
-        Derivatives of the m results by the n inputs.
-    covariance : array (..., n, n)
-        Of the inputs, k = 1.
+    Args:
+        jacobian: Array (..., m, n). Derivatives of the m results by the n inputs.
+        covariance: Array (..., n, n). Of the inputs, k = 1.
 
-    Returns
-    -------
-    array (..., m, m)
-        Of the results, k = 1. JCGM 102:2011 section 6.2 (matrix form of JCGM 100:2008 equation 13); from memory.
+    Returns: array (..., m, m): Of the results, k = 1. JCGM 102:2011 section 6.2 (matrix form of JCGM 100:2008 equation
+        13); from memory.
     """
     slopes = np.asarray(jacobian, dtype=np.float64)
     return np.asarray(slopes @ np.asarray(covariance, dtype=np.float64) @ np.swapaxes(slopes, -1, -2))
@@ -42,18 +37,12 @@ def student_factor(dof: Floats, alpha: float = ALPHA) -> Floats: ...
 def student_factor(dof: float | Floats, alpha: float = ALPHA) -> float | Floats:
     """Return the factor by which a standard uncertainty becomes the half-width of a two-sided interval.
 
-    Parameters
-    ----------
-    dof : float or array
-        Degrees of freedom of the standard uncertainty.
-    alpha : float
-        Chance that the interval misses the truth; 0.05 is the 95 % interval.
+    Args:
+        dof: Float or array. Degrees of freedom of the standard uncertainty.
+        alpha: Chance that the interval misses the truth; 0.05 is the 95 % interval.
 
-    Returns
-    -------
-    float or array
-        Student's t at ``1 - alpha / 2``; exactly 2 for a 95 % interval above 50 degrees of freedom. NaN where `dof` is
-        not positive: one value alone says nothing about its scatter.
+    Returns: float or array: Student's t at ``1 - alpha / 2``; exactly 2 for a 95 % interval above 50 degrees of
+        freedom. NaN where `dof` is not positive: one value alone says nothing about its scatter.
     """
     degrees = np.asarray(dof, dtype=np.float64)
     factor = np.asarray(stdtrit(np.minimum(degrees, _DOF_NORMAL), 1.0 - alpha / 2.0), dtype=np.float64)

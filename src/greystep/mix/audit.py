@@ -46,29 +46,15 @@ class Doubt(StrEnum):
 class Audit:
     """A set-up as it stands, and as it could be.
 
-    Attributes
-    ----------
-    name, session : str
-        Of the set-up; title of the test session.
-    tolerance : Tolerance
-    setup : Setup
-    gels : tuple of Gel
-        Those that were at hand.
-    now : Casts
-    remedies : tuple of Remedy
-        Best first.
-    cheapest : Remedy or None
-        The least work of those that bring it into tolerance for sure.
-    maybe : Remedy or None
-        Less work than that, but too close to call.
-    after : Casts or None
-        The set-up after `cheapest`, else `maybe`; None where that is plates, or nothing needs to change.
-    shutter : ShutterCheck
-    wholes : tuple of WholeFrame
-        Frames of several lights against the sum of their singles; empty for a set-up that was not shot.
-    doubts : tuple of BetweenPowers, HeadTwice or Doubt
-    session_notes, design_notes : tuple of notes
-        What the frames of the test session, and its design, leave open.
+    Attributes:
+        name, session: Of the set-up; title of the test session.
+        gels: Those that were at hand.
+        remedies: Best first.
+        cheapest: The least work of those that bring it into tolerance for sure.
+        maybe: Less work than that, but too close to call.
+        after: The set-up after `cheapest`, else `maybe`; None where that is plates, or nothing needs to change.
+        wholes: Frames of several lights against the sum of their singles; empty for a set-up that was not shot.
+        session_notes, design_notes: Tuple of notes. What the frames of the test session, and its design, leave open.
     """
 
     name: str
@@ -96,21 +82,14 @@ class Audit:
 def audit_path(path: Path, found: Ingested, gels: Sequence[Gel], shutter_s: float | None = None) -> Audit:
     """Judge a set-up that is described in a file or was shot.
 
-    Parameters
-    ----------
-    path : Path
-        SETUP.csv; or the folder of the session, where each light was shot alone and all together.
-    found : Ingested
-        The test session.
-    gels : sequence of Gel
-        Those at hand.
-    shutter_s : float, optional
-        As planned [s].
+    Args:
+        path: SETUP.csv; or the folder of the session, where each light was shot alone and all together.
+        found: The test session.
+        gels: Those at hand.
+        shutter_s: As planned [s].
 
-    Raises
-    ------
-    GreystepError
-        If the set-up cannot be read or is not in the test, or no camera of the test has a colour matrix.
+    Raises:
+        GreystepError: If the set-up cannot be read or is not in the test, or no camera of the test has a colour matrix.
     """
     drift = analyse(found.readings, found.session)
     check_colour(drift, found.session)
@@ -133,27 +112,17 @@ def audit_setup(
 ) -> Audit:
     """Judge a set-up by the tolerance of its test session.
 
-    Parameters
-    ----------
-    name : str
-        Of the set-up, for its page.
-    setup : Setup
-        Found among the cells of the test.
-    found : Ingested
-        The test session.
-    drift : Drift
-        What it says.
-    gels : sequence of Gel
-        Those at hand.
-    shutter_s : float, optional
-        As planned [s].
-    wholes : sequence of WholeFrame
-        Of a set-up that was shot.
+    Args:
+        name: Of the set-up, for its page.
+        setup: Found among the cells of the test.
+        found: The test session.
+        drift: What it says.
+        gels: Those at hand.
+        shutter_s: As planned [s].
+        wholes: Of a set-up that was shot.
 
-    Raises
-    ------
-    GreystepError
-        If the camera of the test has no colour matrix.
+    Raises:
+        GreystepError: If the camera of the test has no colour matrix.
     """
     tolerance = found.session.tolerance
     label = str(drift.cells.table["body"].iloc[setup.rows[0].cells[0][0]])

@@ -38,18 +38,11 @@ _DRAWS: Final = 2000
 class LightCast:
     """One light of a set-up and its cast.
 
-    Attributes
-    ----------
-    role, head, power, gel : str
-    share : float
-        Of the luminance on the subject.
-    cct_k, duv, mired, u_prime, v_prime : float
-    u_mired : float
-        95 % half-width.
-    delta_k, delta_mired, delta_duv, cast_steps : float
-        Against the best common balance.
-    cast_delta_e_2000 : float
-        The same on a mid grey.
+    Attributes:
+        share: Of the luminance on the subject.
+        u_mired: 95 % half-width.
+        delta_k, delta_mired, delta_duv, cast_steps: Against the best common balance.
+        cast_delta_e_2000: The same on a mid grey.
     """
 
     role: str
@@ -92,18 +85,11 @@ class LightPair:
 class WorstPair:
     """The two lights that stand farthest apart, and what the best common balance leaves on the way between them.
 
-    Attributes
-    ----------
-    pair : LightPair
-    share : float
-        Share of light b at which the cast on the way is largest.
-    share_too : float or None
-        Where it is as large at the other end (two lights alone, or the two that fix the balance).
-    cast_steps : float
-        The largest cast.
-    chart_mean_delta_e_2000, chart_worst_delta_e_2000 : float
-        Between the two lights, over 24 chart colours.
-    chart_worst_patch : str
+    Attributes:
+        share: Share of light b at which the cast on the way is largest.
+        share_too: Where it is as large at the other end (two lights alone, or the two that fix the balance).
+        cast_steps: The largest cast.
+        chart_mean_delta_e_2000, chart_worst_delta_e_2000: Between the two lights, over 24 chart colours.
     """
 
     pair: LightPair
@@ -140,19 +126,11 @@ class PatchDifference:
 class Casts:
     """A set-up with what it does to a subject.
 
-    Attributes
-    ----------
-    lights : tuple of LightCast
-    pairs : tuple of LightPair
-        Every two lights.
-    balance, mixture : White
-        The best common balance, and all lights together.
-    worst : WorstPair
-    path : tuple of PathPoint
-        The mixtures from the one light of the worst pair to the other, in hundredths.
-    chart : tuple of PatchDifference
-        A mid grey and 24 chart colours in the two lights of the worst pair.
-    verdict : Verdict
+    Attributes:
+        pairs: Every two lights.
+        balance, mixture: The best common balance, and all lights together.
+        path: The mixtures from the one light of the worst pair to the other, in hundredths.
+        chart: A mid grey and 24 chart colours in the two lights of the worst pair.
     """
 
     lights: tuple[LightCast, ...]
@@ -168,20 +146,13 @@ class Casts:
 def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance) -> pd.DataFrame:
     """Judge every two lights of a set-up by the tolerance, as the report judges two heads.
 
-    Parameters
-    ----------
-    lights : sequence of SetupLight
-        Of one set-up.
-    drift : Drift
-        The test that they come from.
-    tolerance : Tolerance
-        Its colour limits; one that is None is not judged. `within` asks each row's own interval, `outside` the
-        simultaneous one of all pairs ("max-t").
+    Args:
+        lights: Of one set-up.
+        drift: The test that they come from.
+        tolerance: Its colour limits; one that is None is not judged. `within` asks each row's own interval, `outside`
+            the simultaneous one of all pairs ("max-t").
 
-    Returns
-    -------
-    DataFrame
-        The columns of `LightPair` but for its last.
+    Returns: The columns of `LightPair` but for its last.
     """
     first, second = every_two(len(lights))
     columns: dict[str, Any] = {
@@ -207,16 +178,11 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
 def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance, matrix: Array) -> Casts:
     """Find what a set-up does to a subject.
 
-    Parameters
-    ----------
-    lights : sequence of SetupLight
-        Two or more.
-    drift : Drift
-        The test that they come from.
-    tolerance : Tolerance
-        What is judged by.
-    matrix : (3, 3) array
-        XYZ to camera RGB of the camera body of the test.
+    Args:
+        lights: Two or more.
+        drift: The test that they come from.
+        tolerance: What is judged by.
+        matrix: (3, 3) array. XYZ to camera RGB of the camera body of the test.
     """
     upvp, shares = points(lights), np.array([light.share for light in lights])
     centre = best_balance(upvp)

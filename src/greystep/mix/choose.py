@@ -36,16 +36,11 @@ ENOUGH: Final = 0.1
 class TestedLight:
     """A head at a power, and `parts`: what else tells the lights of its head apart (pack, channel ...), (name, value).
 
-    Attributes
-    ----------
-    head, power : str
-    parts : tuple of (str, str)
-    stops : float
-        Below full.
-    output_stops : float
-        0 is the session's brightest head at full.
-    cost_stops : float
-        Light left unused: below the brightest power at which this light was tested.
+    Attributes:
+        parts: tuple of (str, str)
+        stops: Below full.
+        output_stops: 0 is the session's brightest head at full.
+        cost_stops: Light left unused: below the brightest power at which this light was tested.
     """
 
     head: str
@@ -69,15 +64,10 @@ class ChosenPair:
 class HeadSet:
     """Heads at powers for one picture.
 
-    Attributes
-    ----------
-    lights : tuple of TestedLight
-    worst : ChosenPair or None
-        None for one light alone.
-    verdict : Verdict
-        On all its pairs.
-    settled : bool
-        No set with the same worst pair has its other pairs closer.
+    Attributes:
+        worst: None for one light alone.
+        verdict: On all its pairs.
+        settled: No set with the same worst pair has its other pairs closer.
     """
 
     lights: tuple[TestedLight, ...]
@@ -95,17 +85,10 @@ class HeadSet:
 class Gang:
     """Several heads at one power that fire as one light.
 
-    Attributes
-    ----------
-    lights : tuple of TestedLight
-    worst : ChosenPair or None
-    verdict : Verdict
-    output_stops : float
-        All together; 0 is the session's brightest head at full.
-    t01_s : float
-        Of the slowest of them [s].
-    colour : White
-        Of their sum.
+    Attributes:
+        output_stops: All together; 0 is the session's brightest head at full.
+        t01_s: Of the slowest of them [s].
+        colour: Of their sum.
     """
 
     lights: tuple[TestedLight, ...]
@@ -142,10 +125,8 @@ def choose_from(
 ) -> Choice | GangChoice:
     """Choose heads of a session as `choose` does, or, where they are ganged, as `choose_gang`: `need` are at most used.
 
-    Raises
-    ------
-    GreystepError
-        As these two, and if no camera of the session has a colour matrix.
+    Raises:
+        GreystepError: As these two, and if no camera of the session has a colour matrix.
     """
     drift = analyse(found.readings, found.session)
     check_colour(drift, found.session)
@@ -157,21 +138,14 @@ def choose_from(
 def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()) -> Choice:
     """Choose the heads and powers whose worst pair is smallest, proven.
 
-    Parameters
-    ----------
-    drift : Drift
-        The test session.
-    session : Session
-        Its tolerance, for the verdicts.
-    need : int
-        How many heads.
-    powers : sequence of str
-        Powers that may be used; all tested ones where none is given.
+    Args:
+        drift: The test session.
+        session: Its tolerance, for the verdicts.
+        need: How many heads.
+        powers: Powers that may be used; all tested ones where none is given.
 
-    Raises
-    ------
-    GreystepError
-        If fewer heads than `need` can be had, or a power cannot be read or was not tested.
+    Raises:
+        GreystepError: If fewer heads than `need` can be had, or a power cannot be read or was not tested.
     """
     if need < 2:
         raise GreystepError(f"--need {need}: two heads at least; one head alone cannot clash")
@@ -200,23 +174,15 @@ def choose_gang(
 ) -> GangChoice:
     """Choose how many heads at which power give a wanted output with the shortest flash.
 
-    Parameters
-    ----------
-    drift : Drift
-        The test session.
-    session : Session
-        With t0.1 of its heads.
-    wanted : str
-        Output: ``HEAD@POWER``, or stops to the session's brightest head at full.
-    most : int, optional
-        Heads at hand.
-    powers : sequence of str
-        Powers that may be used.
+    Args:
+        drift: The test session.
+        session: With t0.1 of its heads.
+        wanted: Output: ``HEAD@POWER``, or stops to the session's brightest head at full.
+        most: Heads at hand.
+        powers: Powers that may be used.
 
-    Raises
-    ------
-    GreystepError
-        If no head has t0.1, or all together do not give so much.
+    Raises:
+        GreystepError: If no head has t0.1, or all together do not give so much.
     """
     cells = _usable(drift, session.heads, powers)
     target = _wanted_stops(wanted, drift, session.heads)

@@ -30,17 +30,13 @@ _FRACTIONS: Final = {"half": "1/2", "quarter": "1/4", "eighth": "1/8", "three qu
 class Gel:
     """A gel, or several on one head.
 
-    Attributes
-    ----------
-    name : str
-        ``1/4 CTO``, or ``1/8 CTB + 1/8 minus green``; blank for no gel.
-    mired_shift, duv_shift, stops : float
-        Positive is warmer, greener; `stops` is the light lost, never negative.
-    doubts : tuple of (str, float, float)
-        Of each gel its name and the standard uncertainties (k = 1) of its shifts in mired and Duv: half the spread
-        between makers is taken for two of them. The same gel on two heads errs alike.
-    own : bool
-        Measured by the user; else listed in the trade, common practice, varies by maker.
+    Attributes:
+        name: ``1/4 CTO``, or ``1/8 CTB + 1/8 minus green``; blank for no gel.
+        mired_shift, duv_shift, stops: Positive is warmer, greener; `stops` is the light lost, never negative.
+        doubts: Tuple of (str, float, float). Of each gel its name and the standard uncertainties (k = 1) of its shifts
+            in mired and Duv: half the spread between makers is taken for two of them. The same gel on two heads errs
+            alike.
+        own: Measured by the user; else listed in the trade, common practice, varies by maker.
     """
 
     name: str
@@ -65,12 +61,9 @@ def nominal_gels() -> tuple[Gel, ...]:
 def read_gels(path: Path) -> tuple[Gel, ...]:
     """Read the user's own gels: a CSV file with the columns name, mired_shift, duv_shift, stops.
 
-    Raises
-    ------
-    FaultsError
-        With every fault of the file, each with its row and the remedy.
-    GreystepError
-        If the file cannot be read, or holds no gel.
+    Raises:
+        FaultsError: With every fault of the file, each with its row and the remedy.
+        GreystepError: If the file cannot be read, or holds no gel.
     """
     sheet = read_sheet(path, "gel", COLUMNS)
     faults = sheet.faults
@@ -110,17 +103,12 @@ def join_gels(gels: Sequence[Gel]) -> Gel:
 def parse_gel(text: str, gels: Sequence[Gel]) -> Gel:
     """Read what is on a head: blank, one gel, or two joined by ``+``.
 
-    Parameters
-    ----------
-    text : str
-        In any spelling that the trade uses: ``CTO``, ``Quarter CTO``, ``1/4 CTO + 1/8 +green``.
-    gels : sequence of Gel
-        Those that there are.
+    Args:
+        text: In any spelling that the trade uses: ``CTO``, ``Quarter CTO``, ``1/4 CTO + 1/8 +green``.
+        gels: Those that there are.
 
-    Raises
-    ------
-    GreystepError
-        If there are more than two, or one is not known; the message names the nearest known one.
+    Raises:
+        GreystepError: If there are more than two, or one is not known; the message names the nearest known one.
     """
     shown = _spelling(text)
     if not shown or shown in ("none", "no gel", "-"):

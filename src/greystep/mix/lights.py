@@ -49,23 +49,14 @@ class White:
 class SetupLight:
     """One light of a set-up: a head at a power, perhaps through gels, or several heads ganged as one.
 
-    Attributes
-    ----------
-    role, head, power : str
-        Those of a group are joined by ``&``.
-    share : float
-        Of the luminance on the subject.
-    gel : Gel
-    rows : tuple of SetupRow
-        What it is made of.
-    weights : (c,) array
-        How much of its chromaticity comes from each tested cell; they make 1.
-    mired, duv, u_prime, v_prime : float
-    doubts : tuple of (str, float, float)
-        What is not known of it beyond the scatter of the test: a name, and its standard uncertainties (k = 1) in mired
-        and Duv; one name on two lights errs alike.
-    stretch : float
-        How much farther a mired reaches in u'v' with the gel than without.
+    Attributes:
+        role, head, power: Those of a group are joined by ``&``.
+        share: Of the luminance on the subject.
+        rows: What it is made of.
+        weights: (c,) array. How much of its chromaticity comes from each tested cell; they make 1.
+        doubts: Tuple of (str, float, float). What is not known of it beyond the scatter of the test: a name, and its
+            standard uncertainties (k = 1) in mired and Duv; one name on two lights errs alike.
+        stretch: How much farther a mired reaches in u'v' with the gel than without.
     """
 
     role: str
@@ -86,12 +77,9 @@ class SetupLight:
 def build_lights(rows: Sequence[SetupRow], fitted: Mapping[str, Fitted]) -> tuple[SetupLight, ...]:
     """Return the lights of a set-up, those of a group as one, in the order of the rows.
 
-    Parameters
-    ----------
-    rows : sequence of SetupRow
-        Found among the cells of the test.
-    fitted : mapping of quantity to Fitted
-        The estimates of the test.
+    Args:
+        rows: Found among the cells of the test.
+        fitted: The estimates of the test.
     """
     groups: dict[object, list[SetupRow]] = {}
     for row in rows:
@@ -100,7 +88,7 @@ def build_lights(rows: Sequence[SetupRow], fitted: Mapping[str, Fitted]) -> tupl
 
 
 def light_estimates(lights: Sequence[SetupLight], fitted: Mapping[str, Fitted], quantity: str) -> tuple[Estimates, ...]:
-    """Return the joint estimates of a quantity of the lights, as `greystep.compare.differences.components` of the cells.
+    """Return the joint estimates of a quantity of the lights, like `greystep.compare.differences.components` of cells.
 
     Their covariance is that of the test's joint fit, carried by the weights, and what else is in doubt.
     """
@@ -146,17 +134,11 @@ def light_xyz(upvp: npt.ArrayLike) -> Array:
 def mix(upvp: npt.ArrayLike, shares: npt.ArrayLike) -> Array:
     """Return u'v' (..., 2) of mixtures of lights.
 
-    Parameters
-    ----------
-    upvp : (k, 2) array
-        Of the lights.
-    shares : (..., k) array
-        Of the luminance.
+    Args:
+        upvp: (k, 2) array. Of the lights.
+        shares: (..., k) array. Of the luminance.
 
-    Returns
-    -------
-    (..., 2) array
-        The chromaticity of the sum of their XYZ.
+    Returns: (..., 2) array: The chromaticity of the sum of their XYZ.
     """
     return chromaticity.xyz_to_upvp(np.asarray(shares, np.float64) @ light_xyz(upvp))
 
@@ -189,12 +171,9 @@ def best_balance(upvp: Array) -> Array:
 def path_table(upvp_a: Array, upvp_b: Array, balance: Array, shares_b: npt.ArrayLike) -> pd.DataFrame:
     """Return the mixtures from pure light A to pure light B: share_b, cct_k, mired, duv, u'v', cast_steps.
 
-    Parameters
-    ----------
-    upvp_a, upvp_b, balance : (2,) arrays
-        Of the lights, and of the white balance that the cast is counted from.
-    shares_b : (n,) array
-        Share of B in the luminance.
+    Args:
+        upvp_a, upvp_b, balance: (2,) arrays. Of the lights, and of the white balance that the cast is counted from.
+        shares_b: (n,) array. Share of B in the luminance.
     """
     share = np.asarray(shares_b, np.float64)
     mixed = mix(np.array([upvp_a, upvp_b]), np.column_stack([1.0 - share, share]))
@@ -215,19 +194,13 @@ def path_table(upvp_a: Array, upvp_b: Array, balance: Array, shares_b: npt.Array
 def lit_colours(matrix: Array, light: Array, balance: Array) -> Array:
     """Return XYZ (25, 3) of a mid grey and 24 chart colours under a light, as a picture with this balance shows them.
 
-    Parameters
-    ----------
-    matrix : (3, 3) array
-        XYZ to camera RGB.
-    light, balance : (2,) arrays
-        u'v' of the light and of the white balance.
+    Args:
+        matrix: (3, 3) array. XYZ to camera RGB.
+        light, balance: (2,) arrays. u'v' of the light and of the white balance.
 
-    Returns
-    -------
-    (25, 3) array
-        Relative to the white of the balance, Y = 1; the grey first. The camera sees each colour multiplied by the ratio
-        of the two neutrals (von Kries in camera RGB): a matrix knows the light's colour and not its spectrum, so what
-        lines and gaps of the spectrum do to a saturated colour is not in it.
+    Returns: (25, 3) array: Relative to the white of the balance, Y = 1; the grey first. The camera sees each colour
+        multiplied by the ratio of the two neutrals (von Kries in camera RGB): a matrix knows the light's colour and not
+        its spectrum, so what lines and gaps of the spectrum do to a saturated colour is not in it.
     """
     white = light_xyz(balance)
     patches = np.vstack([MID_GREY_Y * white, chromaticity.chart_xyz(white)])

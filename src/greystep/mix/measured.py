@@ -31,14 +31,10 @@ _SIGNALS: Final = ["signal_r", "signal_g", "signal_b"]
 class WholeFrame:
     """A frame with several lights, against the sum of its lights shot one by one.
 
-    Attributes
-    ----------
-    frame, lights : str
-        The lights as ``A@1/4 & B@1/16``.
-    stops_off, steps_off : float
-        The frame minus the sum.
-    not_additive : bool
-        They differ by more than two flashes of one head do.
+    Attributes:
+        frame, lights: The lights as ``A@1/4 & B@1/16``.
+        stops_off, steps_off: The frame minus the sum.
+        not_additive: They differ by more than two flashes of one head do.
     """
 
     frame: str
@@ -62,17 +58,12 @@ class Measured:
 def measured_setup(found: Ingested, drift: Drift) -> Measured:
     """Read a set-up from a session: kind ``flash`` a light alone, kind ``job`` several, named under ``lights`` or all.
 
-    Parameters
-    ----------
-    found : Ingested
-        The session; a column ``role`` of its log names the lights, else their heads do.
-    drift : Drift
-        What it says.
+    Args:
+        found: The session; a column ``role`` of its log names the lights, else their heads do.
+        drift: What it says.
 
-    Raises
-    ------
-    GreystepError
-        If there are fewer than two single lights, or no frame of all that can be used.
+    Raises:
+        GreystepError: If there are fewer than two single lights, or no frame of all that can be used.
     """
     readings = found.readings.reset_index(drop=True)
     light = _light(readings)

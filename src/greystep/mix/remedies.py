@@ -24,22 +24,14 @@ EFFORT = tuple(RemedyKind)
 class Remedy:
     """One way to bring the lights of a set-up together.
 
-    Attributes
-    ----------
-    kind : RemedyKind
-    roles : tuple of str
-        The lights that are changed.
-    change : Change
-        What to do.
-    residual_steps, u_residual_steps : float
-        How far the worst two lights then stand apart in u'v', and its 95 % half-width.
-    residual_k, residual_mired, residual_duv : float
-        The same pair; sizes.
-    cost_stops : float
-        Light lost at the light that loses most.
-    verdict : Verdict
-    rows : tuple of SetupRow
-        The set-up as it then is; that of the question for plates.
+    Attributes:
+        roles: The lights that are changed.
+        change: What to do.
+        residual_steps, u_residual_steps: How far the worst two lights then stand apart in u'v', and its 95 %
+            half-width.
+        residual_k, residual_mired, residual_duv: The same pair; sizes.
+        cost_stops: Light lost at the light that loses most.
+        rows: The set-up as it then is; that of the question for plates.
     """
 
     kind: RemedyKind
@@ -60,23 +52,14 @@ def find_remedies(
 ) -> list[Remedy]:
     """Find what would bring the lights together, ranked by what it leaves, then by the light it costs.
 
-    Parameters
-    ----------
-    rows : sequence of SetupRow
-        The set-up.
-    drift : Drift
-        The test: every head and power in it may be used.
-    tolerance : Tolerance
-        For the verdict on what is left.
-    gels : sequence of Gel
-        Those at hand.
-    matrix : (3, 3) array
-        XYZ to camera RGB, for the gains of plates.
+    Args:
+        rows: The set-up.
+        drift: The test: every head and power in it may be used.
+        tolerance: For the verdict on what is left.
+        gels: Those at hand.
+        matrix: (3, 3) array. XYZ to camera RGB, for the gains of plates.
 
-    Returns
-    -------
-    list of Remedy
-        None that leaves as much as doing nothing, or more.
+    Returns: None that leaves as much as doing nothing, or more.
     """
     lights = build_lights(rows, drift.fitted)
     now = reach(points(lights))

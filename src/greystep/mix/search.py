@@ -23,16 +23,11 @@ MOST_STEPS: Final = 100_000
 class BestSet:
     """One set of lights.
 
-    Attributes
-    ----------
-    members : tuple of int
-        Places in rising order.
-    pair : (int, int)
-        The widest pair.
-    worst, total : float
-        Its distance, and the sum of the distances of all pairs [steps].
-    settled : bool
-        No set with the same worst pair has a smaller sum; that no set has a smaller worst pair is always so.
+    Attributes:
+        members: Places in rising order.
+        pair: (int, int). The widest pair.
+        worst, total: Its distance, and the sum of the distances of all pairs [steps].
+        settled: No set with the same worst pair has a smaller sum; that no set has a smaller worst pair is always so.
     """
 
     members: tuple[int, ...]
@@ -45,22 +40,14 @@ class BestSet:
 def best_sets(points: npt.ArrayLike, heads: Sequence[int], need: int, count: int = 1) -> list[BestSet]:
     """Return the sets of lights of distinct heads whose widest pair is smallest; proven, best first.
 
-    Parameters
-    ----------
-    points : (n, 2) array
-        Chromaticities [steps].
-    heads : sequence of int (n,)
-        Head of each.
-    need : int
-        Lights in a set, from 2 up.
-    count : int
-        How many sets are wanted.
+    Args:
+        points: (n, 2) array. Chromaticities [steps].
+        heads: Sequence of int (n,). Head of each.
+        need: Lights in a set, from 2 up.
+        count: How many sets are wanted.
 
-    Returns
-    -------
-    list of BestSet
-        In the order of widest pair, then sum of all pairs, then places; fewer where there are no more, none where fewer
-        heads than `need` are left.
+    Returns: In the order of widest pair, then sum of all pairs, then places; fewer where there are no more, none where
+        fewer heads than `need` are left.
     """
     at = np.asarray(points, dtype=np.float64)
     size = len(at)

@@ -31,21 +31,14 @@ _TWO_WAYS: Final = ("2.2", "2.5", "4.5")
 class SetupRow:
     """One head of a set-up.
 
-    Attributes
-    ----------
-    row : int
-        Of the spreadsheet.
-    role, head, power : str
-        As typed.
-    stops : float
-        Below full.
-    share : float
-        Of the luminance on the subject; all rows together make 1.
-    gel : Gel
-    group : str
-        Heads of one group are one light; blank for none.
-    cells : tuple of (int, float)
-        The tested cells that its light is taken from, with weights: one, or the two powers that it lies between.
+    Attributes:
+        row: Of the spreadsheet.
+        role, head, power: As typed.
+        stops: Below full.
+        share: Of the luminance on the subject; all rows together make 1.
+        group: Heads of one group are one light; blank for none.
+        cells: Tuple of (int, float). The tested cells that its light is taken from, with weights: one, or the two
+            powers that it lies between.
     """
 
     row: int
@@ -76,31 +69,19 @@ def read_setup(
 ) -> Setup:
     """Read SETUP.csv and find each of its heads and powers in the test session.
 
-    Parameters
-    ----------
-    path : Path
-        With the columns role, head, power, and perhaps share, reads or stops, gel, group; further columns of the test
-        (pack, channel, with, modifier) tell the lights of one head apart.
-    heads : mapping
-        What session.toml says of the heads, for powers in joules.
-    cells : Cells
-        The tested heads and powers.
-    mired, output : (c,) arrays
-        Of the cells, NaN where nothing was measured; output in stops.
-    gels : sequence of Gel
-        Those that SETUP.csv may name.
+    Args:
+        path: With the columns role, head, power, and perhaps share, reads or stops, gel, group; further columns of the
+            test (pack, channel, with, modifier) tell the lights of one head apart.
+        heads: What session.toml says of the heads, for powers in joules.
+        cells: The tested heads and powers.
+        mired, output: (c,) arrays. Of the cells, NaN where nothing was measured; output in stops.
+        gels: Those that SETUP.csv may name.
 
-    Returns
-    -------
-    Setup
-        Without shares each light has the same, and heads of a group their measured output.
+    Returns: Without shares each light has the same, and heads of a group their measured output.
 
-    Raises
-    ------
-    FaultsError
-        With every fault of the file, each with its row and the remedy.
-    GreystepError
-        If the file cannot be read, or holds fewer than two lights.
+    Raises:
+        FaultsError: With every fault of the file, each with its row and the remedy.
+        GreystepError: If the file cannot be read, or holds fewer than two lights.
     """
     sheet = read_sheet(path, "light", ("role", "head", "power"), (*AMOUNTS, "gel", "group"), PARTS)
     faults = sheet.faults
@@ -142,10 +123,8 @@ def read_setup(
 def parse_reading(text: str) -> float:
     """Read an incident meter's aperture as stops above f/1, tenths of a stop behind a full one: ``f/11.3``.
 
-    Raises
-    ------
-    GreystepError
-        If it is no aperture, or can be read in two ways.
+    Raises:
+        GreystepError: If it is no aperture, or can be read in two ways.
     """
     plain = unicodedata.normalize("NFKC", text).casefold().replace(",", ".").replace(" ", "")
     plain = plain.replace("\N{FRACTION SLASH}", "/").removeprefix("f").removeprefix("/")
@@ -172,23 +151,15 @@ def cells_at(
 ) -> tuple[tuple[int, float], ...]:
     """Return the cells, with weights, that give a head's light at a power: the tested one, or its two neighbours.
 
-    Parameters
-    ----------
-    cells : Cells
-        The tested heads and powers.
-    mired : (c,) array
-        NaN where nothing was measured.
-    head : str
-        Its label.
-    stops : float
-        Below full.
-    among : sequence of int
-        The cells that may serve.
+    Args:
+        cells: The tested heads and powers.
+        mired: (c,) array. NaN where nothing was measured.
+        head: Its label.
+        stops: Below full.
+        among: The cells that may serve.
 
-    Returns
-    -------
-    tuple of (int, float)
-        Straight between the neighbours in stops; empty where the power lies outside those tested.
+    Returns: tuple of (int, float): Straight between the neighbours in stops; empty where the power lies outside those
+        tested.
     """
     place = cells.table["stops"].to_numpy(np.float64)
     own = [c for c in among if cells.table["head"].iloc[c] == head and np.isfinite(mired[c])]

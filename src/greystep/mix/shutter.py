@@ -52,23 +52,14 @@ class RoomShare:
 class ShutterCheck:
     """Shutter and room light of a set-up.
 
-    Attributes
-    ----------
-    shutter_s : float
-        As planned, or as in the test; NaN where neither is known.
-    given : bool
-        The shutter was planned, not taken from the test.
-    flashes : tuple of FlashTime
-        One a head.
-    slowest : FlashTime or None
-        That with the longest t0.1.
-    least_shutter : str
-        The shortest shutter that lets every known flash end; blank where no t0.1 is known.
-    ambient_pct : float
-        Share of room light in the light of the whole set-up; NaN where the test does not tell.
-    room : tuple of RoomShare
-        One a light.
-    ambient_high : bool
+    Attributes:
+        shutter_s: As planned, or as in the test; NaN where neither is known.
+        given: The shutter was planned, not taken from the test.
+        flashes: One a head.
+        slowest: That with the longest t0.1.
+        least_shutter: The shortest shutter that lets every known flash end; blank where no t0.1 is known.
+        ambient_pct: Share of room light in the light of the whole set-up; NaN where the test does not tell.
+        room: One a light.
     """
 
     shutter_s: float
@@ -90,24 +81,15 @@ def check_shutter(
 ) -> ShutterCheck:
     """Check a set-up against a shutter time.
 
-    Parameters
-    ----------
-    rows : sequence of SetupRow
-        The set-up.
-    readings : DataFrame
-        Of the test: its room light.
-    heads : mapping
-        What session.toml says of the heads: t0.1.
-    output : (c,) array
-        Of the tested cells [stops].
-    shutter_s : float, optional
-        As planned [s]; that of the test where it is not given.
+    Args:
+        rows: The set-up.
+        readings: Of the test: its room light.
+        heads: What session.toml says of the heads: t0.1.
+        output: (c,) array. Of the tested cells [stops].
+        shutter_s: As planned [s]; that of the test where it is not given.
 
-    Returns
-    -------
-    ShutterCheck
-        Room light is that of the test: its amount a second, against flash light as it fell on the target there. The
-        light with the largest share is taken to stand as far as it did in the test, the others as their shares say.
+    Returns: Room light is that of the test: its amount a second, against flash light as it fell on the target there.
+        The light with the largest share is taken to stand as far as it did in the test, the others as their shares say.
         Aperture and ISO change flash and room alike, so that they do not matter.
     """
     time_s, per_second = _room(readings)

@@ -139,12 +139,9 @@ def audit_drawings(audit: Audit) -> dict[str, str]:
 def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
     """Return the audit as HTML text that asks for nothing outside itself; the same input gives the same bytes.
 
-    Parameters
-    ----------
-    audit : Audit
-        The set-up.
-    drawings : mapping of name to SVG text
-        From `audit_drawings`.
+    Args:
+        audit: The set-up.
+        drawings: Mapping of name to SVG text. From `audit_drawings`.
     """
     worst, pair = audit.now.worst, setups.farthest(audit)
     context = {

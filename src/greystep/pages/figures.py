@@ -137,12 +137,10 @@ def room(names: Sequence[str], across: int, signs: int) -> float:
 def draw_chromaticity(data: pd.DataFrame, arrows: Mapping[str, tuple[float, float]]) -> str:
     """Draw the cells about the reference in u'v' with circles of whole steps; returns SVG text.
 
-    Parameters
-    ----------
-    data : DataFrame
-        From `chromaticity_table`.
-    arrows : mapping of str to (du', dv')
-        Words such as ``warmer`` with the direction in which the light moves; drawn as arrows at the rim.
+    Args:
+        data: From `chromaticity_table`.
+        arrows: Mapping of str to (du', dv'). Words such as ``warmer`` with the direction in which the light moves;
+            drawn as arrows at the rim.
     """
     with open_figure(height=4.4) as (figure, axes):
         reach = draw_rings(axes, float(data["steps"].max(skipna=True)) if data["steps"].notna().any() else 1.0, arrows)
@@ -173,19 +171,12 @@ def draw_chromaticity(data: pd.DataFrame, arrows: Mapping[str, tuple[float, floa
 def draw_rings(axes: "Axes", farthest: float, arrows: Mapping[str, tuple[float, float]]) -> float:
     """Draw a plane of u'v' about a reference: circles of whole steps, a cross, arrows as in `draw_chromaticity`.
 
-    Parameters
-    ----------
-    axes : Axes
-        Where.
-    farthest : float
-        What must have room [steps].
-    arrows : mapping of str to (du', dv')
-        Words with the direction in which the light moves.
+    Args:
+        axes: Where.
+        farthest: What must have room [steps].
+        arrows: Mapping of str to (du', dv'). Words with the direction in which the light moves.
 
-    Returns
-    -------
-    float
-        Half the width of the plane [u'].
+    Returns: Half the width of the plane [u'].
     """
     from matplotlib.patches import Circle
 

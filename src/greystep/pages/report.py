@@ -44,16 +44,12 @@ def report_page(
 ) -> str:
     """Return the report as HTML text that asks for nothing outside itself; the same input gives the same bytes.
 
-    Parameters
-    ----------
-    summary : Summary
-        What the report says.
-    readings, powers : DataFrame
-        The tables of the contract.
-    drawings : mapping of name to SVG text
-        From `greystep.pages.figures.drawings`; empty where nothing could be drawn.
-    thumbnails : mapping of frame to uint8 (h, w, 3)
-        A small picture of each frame that has one.
+    Args:
+        summary: What the report says.
+        readings, powers: The tables of the contract.
+        drawings: Mapping of name to SVG text. From `greystep.pages.figures.drawings`; empty where nothing could be
+            drawn.
+        thumbnails: Mapping of frame to uint8 (h, w, 3). A small picture of each frame that has one.
     """
     title, why = summary.headline
     tolerance, heads = summary.tolerance, summary.heads

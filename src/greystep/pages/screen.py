@@ -34,14 +34,10 @@ _SOURCES: Final[dict[str, str]] = {
 def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] = ()) -> str:
     """Return the report for the screen; its first lines say which head to send back, and why.
 
-    Parameters
-    ----------
-    summary : Summary
-        What the report says.
-    readings : DataFrame
-        The contract's table.
-    wrote : sequence of str
-        The files to name at the end.
+    Args:
+        summary: What the report says.
+        readings: The contract's table.
+        wrote: The files to name at the end.
     """
     title, why = summary.headline
     worst = kit.worst_pair(summary.worst_pair)
@@ -83,12 +79,9 @@ def looking_text(title: str, folder: str) -> str:
 def arrived_text(rows: pd.DataFrame, due: FrameRow | None) -> str:
     """Return what has just been read, a line a frame, and what the log wants next.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        The readings that are new.
-    due : FrameRow or None
-        The next row of the log; None where it has no more.
+    Args:
+        rows: The readings that are new.
+        due: The next row of the log; None where it has no more.
     """
     if len(rows) > ARRIVED_SAID:
         lines = [words.frame_counts(FrameCounts(**status_counts(rows))), *_frames_named(rows)]
@@ -136,12 +129,9 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
 def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
     """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do.
 
-    Parameters
-    ----------
-    audit : Audit
-        The set-up.
-    wrote : sequence of str
-        The files to name at the end.
+    Args:
+        audit: The set-up.
+        wrote: The files to name at the end.
     """
     pair, balance = setups.farthest(audit), setups.balance(audit)
     limits = setups.limits(audit)

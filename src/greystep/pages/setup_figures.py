@@ -35,10 +35,8 @@ _EDGE: Final = 6.0
 def magnification(states: Sequence[tuple[Array, Array]]) -> int:
     """Return by how much casts are magnified: the same in every state, so that states can be compared.
 
-    Parameters
-    ----------
-    states : sequence of ((k, 2) array, (2,) array)
-        u'v' of the lights, and of the white balance.
+    Args:
+        states: Sequence of ((k, 2) array, (2,) array). u'v' of the lights, and of the white balance.
     """
     worst = max(float(chromaticity.steps(upvp, balance).max()) for upvp, balance in states)
     return next((times for times in _TIMES if times * worst <= _FARTHEST), _TIMES[-1])
@@ -47,19 +45,12 @@ def magnification(states: Sequence[tuple[Array, Array]]) -> int:
 def wash_card(upvp: Array, balance: Array, times: float) -> NDArray[np.uint8]:
     """Return a grey card lit by overlapping washes, one a light, as a picture with this balance shows it.
 
-    Parameters
-    ----------
-    upvp : (k, 2) array
-        Of the lights; each wash is as bright, so that colour alone tells them apart.
-    balance : (2,) array
-        u'v' that the picture shows as neutral.
-    times : float
-        By how much every cast is magnified; 1 is true.
+    Args:
+        upvp: (k, 2) array. Of the lights; each wash is as bright, so that colour alone tells them apart.
+        balance: (2,) array. u'v' that the picture shows as neutral.
+        times: By how much every cast is magnified; 1 is true.
 
-    Returns
-    -------
-    (h, w, 3) array of uint8
-        sRGB. Where washes overlap, their light adds.
+    Returns: (h, w, 3) array of uint8: sRGB. Where washes overlap, their light adds.
     """
     high, wide = _CARD
     count = len(upvp)
@@ -105,12 +96,9 @@ def draw_pairs(roles: Sequence[str], pairs: Sequence[LightPair]) -> str:
 
     The colours are those of the report's map of warmth.
 
-    Parameters
-    ----------
-    roles : sequence of str
-        Of the lights, in their order.
-    pairs : sequence of LightPair
-        Every two of them.
+    Args:
+        roles: Of the lights, in their order.
+        pairs: Every two of them.
     """
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.patches import Rectangle
@@ -147,12 +135,9 @@ def draw_pairs(roles: Sequence[str], pairs: Sequence[LightPair]) -> str:
 def draw_paths(lights: Sequence[LightCast], balance: White, mixture: White) -> str:
     """Draw the lights about the best common balance in u'v', the mixtures between them, circles of steps; SVG text.
 
-    Parameters
-    ----------
-    lights : sequence of LightCast
-        With their colours and casts.
-    balance, mixture : White
-        Colours of the white balance (the middle) and of all lights together.
+    Args:
+        lights: With their colours and casts.
+        balance, mixture: Colours of the white balance (the middle) and of all lights together.
     """
     middle = balance.upvp
     upvp = np.array([(light.u_prime, light.v_prime) for light in lights])

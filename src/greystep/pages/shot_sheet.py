@@ -26,12 +26,9 @@ _ORDERS: Final = {
 def shot_sheet(draft: Draft, rig: Rig) -> str:
     """Return the shot sheet as HTML text that asks for nothing outside itself; the same input gives the same bytes.
 
-    Parameters
-    ----------
-    draft : Draft
-        The planned session.
-    rig : Rig
-        How it is set up.
+    Args:
+        draft: The planned session.
+        rig: How it is set up.
     """
     from jinja2 import Environment, StrictUndefined
 

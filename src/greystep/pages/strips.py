@@ -31,12 +31,10 @@ _NAMED: Final = 16
 def strips(names: Sequence[str], series: Mapping[str, Array]) -> str:
     """Draw the neutrals of frames as strips, one row a state, true and magnified; returns SVG text.
 
-    Parameters
-    ----------
-    names : sequence of str
-        Of the frames, shown beneath where there is room.
-    series : mapping of str to array (n, 3)
-        State (such as ``before``) to the neutrals in linear Rec.709, (1, 1, 1) a perfect match; NaN is left out.
+    Args:
+        names: Of the frames, shown beneath where there is room.
+        series: Mapping of str to array (n, 3). State (such as ``before``) to the neutrals in linear Rec.709, (1, 1, 1)
+            a perfect match; NaN is left out.
     """
     times = magnification(list(series.values()))
     rows: list[tuple[str, Array]] = []

@@ -23,19 +23,11 @@ from greystep.words import shutter
 class Draft:
     """A planned session.
 
-    Attributes
-    ----------
-    title : str
-    order : Order
-    seed : int
-    steps : tuple of Step
-        In the order of shooting.
-    document : mapping
-        What session.toml says.
-    reference : str
-        The head that the others are compared with, on a stand of its own; empty without one.
-    earlier : DataFrame or None
-        Rows of the session that this one continues, in capture order.
+    Attributes:
+        steps: In the order of shooting.
+        document: What session.toml says.
+        reference: The head that the others are compared with, on a stand of its own; empty without one.
+        earlier: Rows of the session that this one continues, in capture order.
     """
 
     title: str
@@ -104,13 +96,10 @@ def continued_document(session: Path, folder: Path, title: str) -> dict[str, Any
 def continued_shots(shots: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
     """Return the log of a session in capture order with blank frames, so that more frames can follow.
 
-    Parameters
-    ----------
-    shots : DataFrame
-        The log, see ``read_shots``.
-    readings : DataFrame
-        Of the same session: first the log's rows, then frames that it does not name; those become kind ``job``, which
-        enters no mean. Rows without a file are left out.
+    Args:
+        shots: The log, see ``read_shots``.
+        readings: Of the same session: first the log's rows, then frames that it does not name; those become kind
+            ``job``, which enters no mean. Rows without a file are left out.
     """
     own = [name for name in shots if name not in ("frame", "stops", "row")]
     first = [name for name in ("head", "power", "kind", "pack", "note") if name in own]
@@ -129,14 +118,11 @@ def continued_shots(shots: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame
 def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[np.intp]) -> tuple[Cell, ...]:
     """Return the lights of a test that are to be shot again, at the ISO that most of their frames have.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One row a light: head, power, stops, and what tells the lights of a head apart further (pack, channel, ...).
-    readings : DataFrame
-        Of that test.
-    rounds : int array
-        Further frames of each light; where there are none the light is left out.
+    Args:
+        table: One row a light: head, power, stops, and what tells the lights of a head apart further (pack, channel,
+            ...).
+        readings: Of that test.
+        rounds: Int array. Further frames of each light; where there are none the light is left out.
     """
     flash = readings[readings["kind"] == Kind.FLASH]
     packs = {head: rows["pack"].iloc[0] for head, rows in flash.groupby("head", sort=False)}
@@ -165,19 +151,13 @@ def camera_settings(readings: pd.DataFrame) -> str:
 def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:
     """Write a planned session: session.toml, shots.csv, the shot sheet, and an empty folder for the frames.
 
-    Parameters
-    ----------
-    folder : Path
-        Made if it is not there; must be empty.
-    draft : Draft
-        What is written.
-    sheet : str
-        The page to print.
+    Args:
+        folder: Made if it is not there; must be empty.
+        draft: What is written.
+        sheet: The page to print.
 
-    Raises
-    ------
-    GreystepError
-        If `folder` holds anything, or cannot be written.
+    Raises:
+        GreystepError: If `folder` holds anything, or cannot be written.
     """
     refuse_to_overwrite(folder)
     shots = shots_table(draft.steps)

@@ -92,24 +92,17 @@ def all_cells(
 ) -> tuple[Cell, ...]:
     """Return every head at every power.
 
-    Parameters
-    ----------
-    heads, powers : sequence of str
-        As typed.
-    rounds : int
-        Frames of each.
-    packs : mapping, optional
-        Of each head.
-    iso : int
-        For the highest power and the five stops below it. Lower powers are shot at up to 16 times that, and with them
-        the first head's lowest power of the others once more, so that one light is seen at both.
-    max_energy_j : float, optional
-        Energy at full [J], for powers written in joules.
+    Args:
+        heads, powers: As typed.
+        rounds: Frames of each.
+        packs: Of each head.
+        iso: For the highest power and the five stops below it. Lower powers are shot at up to 16 times that, and with
+            them the first head's lowest power of the others once more, so that one light is seen at both.
+        max_energy_j: Energy at full [J], for powers written in joules.
 
-    Raises
-    ------
-    GreystepError
-        If nothing is left to shoot, a head or power is there twice, or the powers span more than two ISO settings hold.
+    Raises:
+        GreystepError: If nothing is left to shoot, a head or power is there twice, or the powers span more than two ISO
+            settings hold.
     """
     if rounds < 1:
         raise GreystepError(f"{rounds} repeats: nothing to shoot; give at least 2, so that the scatter shows")
@@ -159,10 +152,8 @@ def swap_cells(
 
     From each to the next only a head or a pack changes.
 
-    Raises
-    ------
-    GreystepError
-        If there are not two heads, two packs and two powers, or the powers do not fit one ISO.
+    Raises:
+        GreystepError: If there are not two heads, two packs and two powers, or the powers do not fit one ISO.
     """
     for what, labels in (("heads", heads), ("packs", packs)):
         if len(labels) != 2 or len(set(labels) - {""}) != 2:
@@ -202,32 +193,22 @@ def arrange(
 ) -> tuple[Step, ...]:
     """Put a test into the order in which it is shot.
 
-    Parameters
-    ----------
-    cells : sequence of Cell
-        What is to be shot.
-    order : Order
-        By head: head after head, each up and down through its powers; chance decides which comes first. Mixed: all
-        heads stand rigged; up and down through the powers, at each the heads in random order. Shuffled: all heads
-        stand rigged; every round all lights in random order.
-    seed : int
-        Of everything that is random.
-    check : Cell, optional
-        The reference light: two frames before each other head (each round where heads stand rigged), and at the end.
-        None where heads stand rigged and it is one of them, or where its head is moved: it is no fixed point then.
-    pace : Pace, optional
-        How long things take.
+    Args:
+        cells: What is to be shot.
+        order: By head: head after head, each up and down through its powers; chance decides which comes first. Mixed:
+            all heads stand rigged; up and down through the powers, at each the heads in random order. Shuffled: all
+            heads stand rigged; every round all lights in random order.
+        seed: Of everything that is random.
+        check: The reference light: two frames before each other head (each round where heads stand rigged), and at the
+            end. None where heads stand rigged and it is one of them, or where its head is moved: it is no fixed point
+            then.
+        pace: How long things take.
 
-    Returns
-    -------
-    tuple of Step
-        Three warm-up flashes before a head's first frame, a dump wherever its power falls, an ambient frame at each
-        ISO first and last, a dark one at each ISO.
+    Returns: Three warm-up flashes before a head's first frame, a dump wherever its power falls, an ambient frame at
+        each ISO first and last, a dark one at each ISO.
 
-    Raises
-    ------
-    GreystepError
-        If the order is not known, or heads stand rigged and one would have to be moved.
+    Raises:
+        GreystepError: If the order is not known, or heads stand rigged and one would have to be moved.
     """
     if order not in list(Order):
         raise GreystepError(f"order '{order}': not known; use {', '.join(Order)}")

@@ -29,30 +29,18 @@ from greystep.terms import Order, Verdict
 class Wishes:
     """What is asked of a planned test.
 
-    Attributes
-    ----------
-    powers : tuple of str
-        As typed.
-    rounds : int or None
-        Frames of each light; as many as `u_mired` needs where it is None.
-    order : Order
-        In which the lights are shot.
-    seed : int
-        Of the lots.
-    t01 : tuple of str
-        Flash durations as typed, see `greystep.planning.rig.flash_durations`.
-    max_energy_j : float or None
-        Energy at full [J].
-    iso : int
-        For the highest power and the five stops below it.
-    sync : str
-        The shortest time at which camera and trigger keep in step.
-    u_mired : float or None
-        How well two lights are to be told apart: a 95 % half-width.
-    scatter_mired : float
-        Assumed from shot to shot, a standard deviation.
-    target_width_m : float
-        Of the grey target.
+    Attributes:
+        powers: As typed.
+        rounds: Frames of each light; as many as `u_mired` needs where it is None.
+        order: In which the lights are shot.
+        seed: Of the lots.
+        t01: Flash durations as typed, see `greystep.planning.rig.flash_durations`.
+        max_energy_j: Energy at full [J].
+        iso: For the highest power and the five stops below it.
+        sync: The shortest time at which camera and trigger keep in step.
+        u_mired: How well two lights are to be told apart: a 95 % half-width.
+        scatter_mired: Assumed from shot to shot, a standard deviation.
+        target_width_m: Of the grey target.
     """
 
     powers: tuple[str, ...]
@@ -87,23 +75,15 @@ def plan_test(
 ) -> Plan:
     """Plan a test of every head at every power.
 
-    Parameters
-    ----------
-    title : str
-        Of the session.
-    heads : sequence of str
-        To test.
-    wishes : Wishes
-        Powers, rounds, order and the rest.
-    packs, serials : mapping of head to str
-        As far as they are known.
-    reference : str
-        The head with check frames; blank for none.
+    Args:
+        title: Of the session.
+        heads: To test.
+        wishes: Powers, rounds, order and the rest.
+        packs, serials: As far as they are known.
+        reference: The head with check frames; blank for none.
 
-    Raises
-    ------
-    GreystepError
-        If anything that is asked for cannot be read or met.
+    Raises:
+        GreystepError: If anything that is asked for cannot be read or met.
     """
     rounds = _rounds(wishes, len(wishes.powers))
     cells = all_cells(heads, wishes.powers, rounds, packs, wishes.iso, wishes.max_energy_j)
@@ -165,25 +145,16 @@ def plan_more(
 ) -> Plan:
     """Plan the frames that decide what a test leaves undecided, after the frames that it has.
 
-    Parameters
-    ----------
-    found : Ingested
-        The test.
-    folder : Path
-        Where the plan is to be written; it gives the title.
-    order : Order
-        In which the lights are shot.
-    seed : int
-        Of the lots.
-    most_rounds : int or None
-        What needs more rounds than this is left open.
-    target_width_m : float
-        Of the grey target.
+    Args:
+        found: The test.
+        folder: Where the plan is to be written; it gives the title.
+        order: In which the lights are shot.
+        seed: Of the lots.
+        most_rounds: What needs more rounds than this is left open.
+        target_width_m: Of the grey target.
 
-    Raises
-    ------
-    GreystepError
-        If nothing is open, or what is open needs more rounds.
+    Raises:
+        GreystepError: If nothing is open, or what is open needs more rounds.
     """
     session, readings, title = found.session, found.readings, folder.resolve().name
     drift = analyse(readings, session)

@@ -34,18 +34,12 @@ ROUNDS: Final = (2, 50)
 class Rig:
     """How a test is set up, as its shot sheet says it.
 
-    Attributes
-    ----------
-    camera : str
-        Shutter, and the aperture where earlier frames say it.
-    t01_known : bool
-        The shutter follows from flash durations that were given.
-    rounds, powers : int
-        Frames of each light, and lights of a head.
-    scatter_mired : float
-        From shot to shot [mired]; assumed unless earlier frames say it.
-    target_width_m : float
-        Of the grey target [m].
+    Attributes:
+        camera: Shutter, and the aperture where earlier frames say it.
+        t01_known: The shutter follows from flash durations that were given.
+        rounds, powers: Frames of each light, and lights of a head.
+        scatter_mired: From shot to shot [mired]; assumed unless earlier frames say it.
+        target_width_m: Of the grey target [m].
     """
 
     camera: str
@@ -59,17 +53,12 @@ class Rig:
 def shutter_for(t01_s: Iterable[float], sync: str = SYNC) -> str:
     """Return the shortest shutter marking that lets every flash end and keeps in step.
 
-    Parameters
-    ----------
-    t01_s : iterable of float
-        Flash durations t0.1 [s], of every head and power; may be empty.
-    sync : str
-        The shortest time at which camera and trigger keep in step, such as ``1/125``.
+    Args:
+        t01_s: Iterable of float. Flash durations t0.1 [s], of every head and power; may be empty.
+        sync: The shortest time at which camera and trigger keep in step, such as ``1/125``.
 
-    Raises
-    ------
-    GreystepError
-        If `sync` is no time, or a flash outlasts every shutter time.
+    Raises:
+        GreystepError: If `sync` is no time, or a flash outlasts every shutter time.
     """
     longest = max(t01_s, default=0.0)
     least = nominal_time(seconds(sync))
@@ -85,10 +74,8 @@ def shutter_for(t01_s: Iterable[float], sync: str = SYNC) -> str:
 def seconds(text: str) -> float:
     """Read a time [s] as it is marked: ``1/150`` or ``0.0067``.
 
-    Raises
-    ------
-    GreystepError
-        If the text is no time from 1 microsecond to 1 second.
+    Raises:
+        GreystepError: If the text is no time from 1 microsecond to 1 second.
     """
     time_s = flash_seconds(text)
     if time_s is None:
@@ -99,10 +86,8 @@ def seconds(text: str) -> float:
 def planned_stops(power: str, max_energy_j: float | None = None) -> float:
     """Return a power of a test that is not written yet in stops below full, see `parse_power`.
 
-    Raises
-    ------
-    GreystepError
-        If the text is no power, or an energy and `max_energy_j` is not known.
+    Raises:
+        GreystepError: If the text is no power, or an energy and `max_energy_j` is not known.
     """
     if max_energy_j is None and is_energy(power):
         raise GreystepError(f'power "{power}": needs the energy at full; give --max-energy, such as --max-energy 2400')
@@ -114,24 +99,15 @@ def flash_durations(
 ) -> dict[str, dict[str, str]]:
     """Read flash durations as they are typed: ``A:full=1/150,1/16=1/1200``, or without ``A:`` for all heads.
 
-    Parameters
-    ----------
-    texts : sequence of str
-        A time alone stands for every power. What names a head goes before what names none.
-    heads : sequence of str
-        The heads of the test.
-    max_energy_j : float, optional
-        Energy at full [J], for powers written in joules.
+    Args:
+        texts: A time alone stands for every power. What names a head goes before what names none.
+        heads: The heads of the test.
+        max_energy_j: Energy at full [J], for powers written in joules.
 
-    Returns
-    -------
-    dict of head to (power to time)
-        As typed, for session.toml.
+    Returns: dict of head to (power to time): As typed, for session.toml.
 
-    Raises
-    ------
-    GreystepError
-        If a head is not in the test, or a power or time cannot be read.
+    Raises:
+        GreystepError: If a head is not in the test, or a power or time cannot be read.
     """
     of_all: dict[str, str] = {}
     own: dict[str, dict[str, str]] = {}
@@ -155,20 +131,13 @@ def flash_durations(
 def u_after(rounds: int, powers: int, scatter_mired: float) -> float:
     """Return how well two lights are told apart: the 95 % half-width of their difference [mired].
 
-    Parameters
-    ----------
-    rounds : int
-        Frames of each light.
-    powers : int
-        Lights of a head; the scatter of two heads is pooled over all of theirs.
-    scatter_mired : float
-        Standard deviation from shot to shot [mired].
+    Args:
+        rounds: Frames of each light.
+        powers: Lights of a head; the scatter of two heads is pooled over all of theirs.
+        scatter_mired: Standard deviation from shot to shot [mired].
 
-    Returns
-    -------
-    float
-        Student's factor for ``2 powers (rounds - 1)`` degrees of freedom times ``scatter sqrt(2 / rounds)``; NaN for
-        one round.
+    Returns: Student's factor for ``2 powers (rounds - 1)`` degrees of freedom times ``scatter sqrt(2 / rounds)``; NaN
+        for one round.
     """
     return student_factor(2.0 * powers * (rounds - 1)) * scatter_mired * math.sqrt(2.0 / rounds)
 
@@ -176,10 +145,8 @@ def u_after(rounds: int, powers: int, scatter_mired: float) -> float:
 def rounds_for(u_mired: float, powers: int, scatter_mired: float) -> int:
     """Return the fewest rounds after which `u_after` is at most `u_mired`.
 
-    Raises
-    ------
-    GreystepError
-        If that would take more than 50.
+    Raises:
+        GreystepError: If that would take more than 50.
     """
     least, most = ROUNDS
     for rounds in range(least, most + 1):

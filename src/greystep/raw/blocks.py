@@ -26,24 +26,15 @@ _SHELF_SHARE: Final = 1e-4
 class Blocks:
     """A frame as blocks of equal size, from the visible origin; an incomplete last block is left out.
 
-    Attributes
-    ----------
-    signal : array (h, w, 3)
-        Mean of red, green and blue above the file's black level; 1 is the white level.
-    clipped : array of bool (h, w)
-        Some pixel of the block is at the ceiling.
-    height, width : int
-        Of the visible frame [px].
-    side : int
-        Of a block [px].
-    orientation : int
-        EXIF orientation.
-    lens : str
-        Blank if unknown.
-    focal_mm : float or None
-        [mm]
-    neutral : tuple of 3 floats or None
-        The white that the camera chose, camera RGB.
+    Attributes:
+        signal: Array (h, w, 3). Mean of red, green and blue above the file's black level; 1 is the white level.
+        clipped: Array of bool (h, w). Some pixel of the block is at the ceiling.
+        height, width: Of the visible frame [px].
+        side: Of a block [px].
+        orientation: EXIF orientation.
+        lens: Blank if unknown.
+        focal_mm: [mm]
+        neutral: Tuple of 3 floats or None. The white that the camera chose, camera RGB.
     """
 
     signal: Floats
@@ -60,10 +51,8 @@ class Blocks:
 def read_blocks(path: Path) -> Blocks:
     """Thin a raw file to blocks, band by band.
 
-    Raises
-    ------
-    FrameError
-        If the file cannot be decoded, or is too small.
+    Raises:
+        FrameError: If the file cannot be decoded, or is too small.
     """
     frame = open_frame(path)
     exposure = read_exposure(path)
@@ -95,16 +84,11 @@ def block_side(height: int, width: int, pattern: tuple[int, ...]) -> int:
 def thin(bands: Iterable[Mosaic], white: tuple[float, ...], side: int, pattern: Filters) -> Blocks:
     """Thin a mosaic that comes in bands of whole rows of blocks, from the top.
 
-    Parameters
-    ----------
-    bands : iterable of Mosaic
-        Together the frame; each starts at a whole block.
-    white : tuple of 4 floats
-        Declared white level of R, G1, B, G2 [raw counts].
-    side : int
-        Of a block [px].
-    pattern : array
-        Filter colours of one period, as in `greystep.raw.frame.Frame`.
+    Args:
+        bands: Iterable of Mosaic. Together the frame; each starts at a whole block.
+        white: Tuple of 4 floats. Declared white level of R, G1, B, G2 [raw counts].
+        side: Of a block [px].
+        pattern: Filter colours of one period, as in `greystep.raw.frame.Frame`.
     """
     parts = [_band(band, white, side, pattern) for band in bands]
     signal = np.concatenate([part[0] for part in parts])

@@ -37,19 +37,17 @@ _SIGNATURES: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 class ColourTags:
     """The colour calibration of a camera.
 
-    Attributes
-    ----------
-    matrix_1, matrix_2 : ndarray (3, 3)
-        ColorMatrix: XYZ to camera RGB under each calibration illuminant; the second may be None.
-    illuminant_1, illuminant_2 : int
-        EXIF LightSource codes; 0 is unknown, and so is a light that only IlluminantData describes.
-    calibration_1, calibration_2 : ndarray (3, 3) or None
-        CameraCalibration of this one body; None stands for identity.
-    analog_balance : ndarray (3,) or None
-    as_shot_neutral : tuple of 3 floats or None
-        The neutral that the camera chose, in linear camera RGB. An AsShotWhiteXY is not turned into one.
-    source : str
-        ``dng`` (one matrix, or one that can be used), ``dng-2`` or ``library``.
+    Attributes:
+        matrix_1, matrix_2: Ndarray (3, 3). ColorMatrix: XYZ to camera RGB under each calibration illuminant; the second
+            may be None.
+        illuminant_1, illuminant_2: EXIF LightSource codes; 0 is unknown, and so is a light that only IlluminantData
+            describes.
+        calibration_1, calibration_2: Ndarray (3, 3) or None. CameraCalibration of this one body; None stands for
+            identity.
+        analog_balance: ndarray (3,) or None
+        as_shot_neutral: Tuple of 3 floats or None. The neutral that the camera chose, in linear camera RGB. An
+            AsShotWhiteXY is not turned into one.
+        source: ``dng`` (one matrix, or one that can be used), ``dng-2`` or ``library``.
     """
 
     matrix_1: Floats
@@ -99,21 +97,14 @@ class Dng:
 def read_dng(path: Path) -> Dng | None:
     """Read the tags of a DNG.
 
-    Parameters
-    ----------
-    path : Path
-        Any file.
+    Args:
+        path: Any file.
 
-    Returns
-    -------
-    Dng or None
-        None where the file is no DNG; another format may then be tried.
+    Returns: None where the file is no DNG; another format may then be tried.
 
-    Raises
-    ------
-    FrameError
-        For a DNG that cannot be measured (monochrome, other filter colours, contradicting tags, cut off), and for
-        a plain picture in a TIFF, which is no raw frame.
+    Raises:
+        FrameError: For a DNG that cannot be measured (monochrome, other filter colours, contradicting tags, cut off),
+            and for a plain picture in a TIFF, which is no raw frame.
     """
     quiet("tifffile")
     with one_line(path, "its tags are damaged"):
@@ -137,23 +128,15 @@ def read_dng(path: Path) -> Dng | None:
 def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int) -> Floats:
     """Read a box of the image as linear counts, black not subtracted.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    dng : Dng
-        From `read_dng` of the same file.
-    y0, y1, x0, x1 : int
-        Box [px].
+    Args:
+        path: The file.
+        dng: From `read_dng` of the same file.
+        y0, y1, x0, x1: Box [px].
 
-    Returns
-    -------
-    ndarray float64 (y1 - y0, x1 - x0), or (..., 3) for a frame of three planes
+    Returns: ndarray float64 (y1 - y0, x1 - x0), or (..., 3) for a frame of three planes
 
-    Raises
-    ------
-    FrameError
-        With the flag ``damaged`` where the pixels cannot be decoded.
+    Raises:
+        FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
     top, left = dng.top, dng.left
     return linear(dng.levels, read_stored(path, dng.raster, top + y0, top + y1, left + x0, left + x1))

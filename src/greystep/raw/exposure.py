@@ -26,22 +26,14 @@ _DATE: Final = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 class Exposure:
     """One frame's settings as recorded; what is zero, missing or absurd is None or blank.
 
-    Attributes
-    ----------
-    exposure_s : float or None
-        Shutter time [s].
-    f_number : float or None
-        Aperture.
-    iso : float or None
-        Sensitivity.
-    captured : str
-        ISO 8601 by the camera's clock, without zone, with the fraction that the file has; blank if unknown.
-    make, model, serial, lens : str
-        Of the camera and lens; blank if unknown.
-    focal_mm : float or None
-        Focal length [mm].
-    orientation : int
-        EXIF orientation, 1 to 8; 1 if unknown.
+    Attributes:
+        exposure_s: Shutter time [s].
+        f_number: Aperture.
+        iso: Sensitivity.
+        captured: ISO 8601 by the camera's clock, without zone, with the fraction that the file has; blank if unknown.
+        make, model, serial, lens: Of the camera and lens; blank if unknown.
+        focal_mm: Focal length [mm].
+        orientation: EXIF orientation, 1 to 8; 1 if unknown.
     """
 
     exposure_s: float | None = None
@@ -59,20 +51,13 @@ class Exposure:
 def read_exposure(path: Path) -> Exposure:
     """Read a frame's exposure data from its EXIF; a format without any that can be read gives an empty `Exposure`.
 
-    Parameters
-    ----------
-    path : Path
-        The raw file.
+    Args:
+        path: The raw file.
 
-    Returns
-    -------
-    Exposure
-        What the file tells.
+    Returns: What the file tells.
 
-    Raises
-    ------
-    FrameError
-        Where the file itself cannot be read.
+    Raises:
+        FrameError: Where the file itself cannot be read.
     """
     tags = _tags(path, details=False)
     serial = _text(tags, "EXIF BodySerialNumber", _DNG_SERIAL)

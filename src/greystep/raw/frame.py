@@ -39,33 +39,23 @@ _NOT_RAW: Final = "not a raw frame that LibRaw can decode"
 class Frame:
     """One raw frame, opened; sizes and phases are of its ActiveArea or visible area, orientation ignored.
 
-    Attributes
-    ----------
-    path : Path
-    height, width : int
-        [px]
-    pattern : ndarray int8 (ph, pw)
-        Filter colour of the pixel (row % ph, column % pw): 0 R, 1 G, 2 B, and 3 the second G of a 2 x 2 pattern.
-        [[-1]] for a frame of three planes (linear DNG).
-    black_pattern : ndarray float64 (rh, rw), or (rh, rw, 3) for three planes
-        Black level by (row % rh, column % rw) [counts].
-    black_rows, black_cols : ndarray float64 (height,), (width,) or None
-        Added to the black level of each row and column [counts].
-    black_masked : tuple of 4 floats or None
-        Mean of the masked pixels (R, G1, B, G2) [counts]: only for comparison, the file's own black is used.
-    white : tuple of 4 floats
-        Declared white level (R, G1, B, G2) [counts].
-    colour : ColourTags or None
-    opcodes : bool
-        The file asks for pixel corrections that are not applied.
-    way : str
-        ``region`` or ``library``.
-    exposure : Exposure or None
-        What LibRaw found while it decoded another format than DNG.
-    dng : Dng or None
-        The tags; None for another format.
-    mosaic : ndarray (height, width) or None
-        What LibRaw decoded, kept for this one frame; None where it is read by region.
+    Attributes:
+        height, width: [px]
+        pattern: Ndarray int8 (ph, pw). Filter colour of the pixel (row % ph, column % pw): 0 R, 1 G, 2 B, and 3 the
+            second G of a 2 x 2 pattern. [[-1]] for a frame of three planes (linear DNG).
+        black_pattern: Ndarray float64 (rh, rw), or (rh, rw, 3) for three planes. Black level by (row % rh, column % rw)
+            [counts].
+        black_rows, black_cols: Ndarray float64 (height,), (width,) or None. Added to the black level of each row and
+            column [counts].
+        black_masked: Tuple of 4 floats or None. Mean of the masked pixels (R, G1, B, G2) [counts]: only for comparison,
+            the file's own black is used.
+        white: Tuple of 4 floats. Declared white level (R, G1, B, G2) [counts].
+        opcodes: The file asks for pixel corrections that are not applied.
+        way: ``region`` or ``library``.
+        exposure: What LibRaw found while it decoded another format than DNG.
+        dng: The tags; None for another format.
+        mosaic: Ndarray (height, width) or None. What LibRaw decoded, kept for this one frame; None where it is read by
+            region.
     """
 
     path: Path
@@ -89,14 +79,11 @@ class Frame:
 class Mosaic:
     """A box of a frame.
 
-    Attributes
-    ----------
-    values : ndarray float64 (h, w), or (h, w, 3) for a frame of three planes
-        Linear raw counts, black not subtracted.
-    colours : ndarray int8 (h, w)
-        Filter colour of each pixel, as in `Frame`; -1 for three planes.
-    black : ndarray float64, of the shape of ``values``
-        The file's black level [counts].
+    Attributes:
+        values: Ndarray float64 (h, w), or (h, w, 3) for a frame of three planes. Linear raw counts, black not
+            subtracted.
+        colours: Ndarray int8 (h, w). Filter colour of each pixel, as in `Frame`; -1 for three planes.
+        black: Ndarray float64, of the shape of ``values``. The file's black level [counts].
     """
 
     values: Floats
@@ -107,20 +94,13 @@ class Mosaic:
 def open_frame(path: Path) -> Frame:
     """Open a raw frame.
 
-    Parameters
-    ----------
-    path : Path
-        The raw file.
+    Args:
+        path: The raw file.
 
-    Returns
-    -------
-    Frame
-        Of a DNG only the tags have been read; any other format has been decoded.
+    Returns: Of a DNG only the tags have been read; any other format has been decoded.
 
-    Raises
-    ------
-    FrameError
-        One line: what is wrong with the file and what to do.
+    Raises:
+        FrameError: One line: what is wrong with the file and what to do.
     """
     dng = read_dng(path)
     if dng is None:
@@ -148,21 +128,14 @@ def open_frame(path: Path) -> Frame:
 def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
     """Read a box of a frame.
 
-    Parameters
-    ----------
-    frame : Frame
-        From `open_frame`.
-    y0, y1, x0, x1 : int
-        The box [px], within the frame.
+    Args:
+        frame: From `open_frame`.
+        y0, y1, x0, x1: The box [px], within the frame.
 
-    Returns
-    -------
-    Mosaic
+    Returns: Mosaic
 
-    Raises
-    ------
-    FrameError
-        With the flag ``damaged`` where the pixels cannot be decoded.
+    Raises:
+        FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
     if not (0 <= y0 < y1 <= frame.height and 0 <= x0 < x1 <= frame.width):
         raise FrameError(
@@ -180,23 +153,15 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
 def overview(frame: Frame, longest: int = 256) -> Image:
     """Return the whole frame binned to a small linear picture in camera RGB.
 
-    Parameters
-    ----------
-    frame : Frame
-        From `open_frame`.
-    longest : int
-        Longest side of the picture [px]; a frame with fewer filter periods than that gives fewer.
+    Args:
+        frame: From `open_frame`.
+        longest: Longest side of the picture [px]; a frame with fewer filter periods than that gives fewer.
 
-    Returns
-    -------
-    ndarray float32 (h, w, 3)
-        Above black, divided by the white level minus the highest black level (DNG specification 1.7.1.0, p. 99); the
-        picture's edges are the frame's to within one filter period.
+    Returns: ndarray float32 (h, w, 3): Above black, divided by the white level minus the highest black level (DNG
+        specification 1.7.1.0, p. 99); the picture's edges are the frame's to within one filter period.
 
-    Raises
-    ------
-    FrameError
-        With the flag ``damaged`` where the pixels cannot be decoded.
+    Raises:
+        FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
     ph, pw = frame.pattern.shape
     cells_y, cells_x = frame.height // ph, frame.width // pw
@@ -231,21 +196,14 @@ def usable_range(frame: Frame) -> float:
 def library_exposure(path: Path) -> Exposure:
     """Return the exposure data that LibRaw finds, for formats in which `read_exposure` finds nothing.
 
-    Parameters
-    ----------
-    path : Path
-        The raw file; it is decoded for this.
+    Args:
+        path: The raw file; it is decoded for this.
 
-    Returns
-    -------
-    Exposure
-        Without make, model and serial, which LibRaw's door does not show; the time is the camera's clock in whole
+    Returns: Without make, model and serial, which LibRaw's door does not show; the time is the camera's clock in whole
         seconds, shifted where the computer's zone had no such hour.
 
-    Raises
-    ------
-    FrameError
-        Where LibRaw cannot decode the file.
+    Raises:
+        FrameError: Where LibRaw cannot decode the file.
     """
     with one_line(path, _NOT_RAW), rawpy.imread(str(path)) as raw:
         return _library_exposure(raw)

@@ -58,27 +58,17 @@ class Levels:
 def read_levels(name: str, tags: Tags, height: int, width: int, samples: int, full_scale: float) -> Levels:
     """Read levels and pattern from the tags of the raw image.
 
-    Parameters
-    ----------
-    name : str
-        The file, for messages.
-    tags : mapping
-        Tags of the raw image by code.
-    height, width : int
-        Of the ActiveArea [px].
-    samples : int
-        1 for a mosaic, 3 for a linear image of three planes.
-    full_scale : float
-        White level where the file gives none [counts]: ``2 ** bits - 1``, or 1.0 for floats.
+    Args:
+        name: The file, for messages.
+        tags: Tags of the raw image by code.
+        height, width: Of the ActiveArea [px].
+        samples: 1 for a mosaic, 3 for a linear image of three planes.
+        full_scale: White level where the file gives none [counts]: ``2 ** bits - 1``, or 1.0 for floats.
 
-    Returns
-    -------
-    Levels
+    Returns: Levels
 
-    Raises
-    ------
-    FrameError
-        Where the tags contradict each other, or the filters are not red, green and blue.
+    Raises:
+        FrameError: Where the tags contradict each other, or the filters are not red, green and blue.
     """
     pattern = np.array([[-1]], np.int8) if samples == 3 else _pattern(name, tags)
     black = _black(name, tags, samples)
@@ -116,17 +106,12 @@ def read_levels(name: str, tags: Tags, height: int, width: int, samples: int, fu
 def linear(levels: Levels, stored: NDArray[Any]) -> Floats:
     """Turn stored values into linear counts, black not subtracted.
 
-    Parameters
-    ----------
-    levels : Levels
-        Of the file.
-    stored : ndarray (h, w) or (h, w, 3)
-        As they lie in the file.
+    Args:
+        levels: Of the file.
+        stored: Ndarray (h, w) or (h, w, 3). As they lie in the file.
 
-    Returns
-    -------
-    ndarray float64
-        Of the same shape. A value past the end of the LinearizationTable takes its last entry (p. 99).
+    Returns: ndarray float64: Of the same shape. A value past the end of the LinearizationTable takes its last entry (p.
+        99).
     """
     if levels.table is not None:
         return np.asarray(levels.table[np.minimum(stored, levels.table.size - 1)])

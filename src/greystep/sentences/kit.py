@@ -205,18 +205,12 @@ def headline(
 ) -> tuple[str, list[str]]:
     """Return what the person reads first, which head to send back, and why: a sentence a head.
 
-    Parameters
-    ----------
-    heads : sequence of HeadRow
-        Their names and verdicts.
-    sentences : mapping of head to str
-        See `sentence`.
-    kit_verdict : Verdict
-        The worst of heads and pairs.
-    tolerance : Tolerance
-        For what is not judged.
-    back, clash, packs : sequence of str
-        Heads to return; heads, and packs, not to combine.
+    Args:
+        heads: Their names and verdicts.
+        sentences: See `sentence`.
+        kit_verdict: The worst of heads and pairs.
+        tolerance: For what is not judged.
+        back, clash, packs: Heads to return; heads, and packs, not to combine.
     """
     names = [row.label for row in heads]
     if len(heads) == 1 and one_power(heads[0]):

@@ -25,16 +25,10 @@ from greystep.terms import Verdict
 class ReferenceLight:
     """The light that the others are compared with; numbers are NaN, and names None, where nothing was measured.
 
-    Attributes
-    ----------
-    mired, duv, u_prime, v_prime : float
-    output_stops : float
-        [stops]
-    cct_k : float
-        [K]
-    head, power : str or None
-        None for the head where the mean of the kit is meant.
-    kit : bool
+    Attributes:
+        output_stops: [stops]
+        cct_k: [K]
+        head, power: None for the head where the mean of the kit is meant.
     """
 
     mired: float
@@ -62,30 +56,14 @@ class FrameCounts:
 class Summary:
     """What a report says.
 
-    Attributes
-    ----------
-    session : str
-        Its title.
-    reference : ReferenceLight
-    tolerance : Tolerance
-    heads_table, pairs : DataFrame
-        heads.csv and pairs.csv; `heads` has the rows of the first.
-    worst_pair : WorstPair or None
-    frames : FrameCounts
-    kit_verdict : Verdict
-    back, clash, packs : tuple of str
-        Heads to return; heads, and packs, not to combine.
-    sentences : mapping of head to str
-        One sentence a head that a hire desk understands.
-    todo : tuple of str
-        What to do next, first things first.
-    safe_ranges : DataFrame
-        head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
-    notes : tuple of str
-        What limits the answer, and what else the session shows.
-    bodies : tuple of Body
-    attribution : Attribution or None
-    check_frames : CheckFrames or None
+    Attributes:
+        session: Its title.
+        heads_table, pairs: heads.csv and pairs.csv; `heads` has the rows of the first.
+        back, clash, packs: Heads to return; heads, and packs, not to combine.
+        sentences: One sentence a head that a hire desk understands.
+        todo: What to do next, first things first.
+        safe_ranges: head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
+        notes: What limits the answer, and what else the session shows.
     """
 
     session: str
@@ -139,20 +117,13 @@ def summary(
 ) -> Summary:
     """Put together what a report says.
 
-    Parameters
-    ----------
-    facts : ReportFacts
-        The verdicts and the other findings.
-    drift : Drift
-        The facts that they rest on.
-    session : Session
-        For its title and tolerance.
-    readings : DataFrame
-        For the count of frames.
-    bodies : iterable of Body
-        How the colour of each camera body was made.
-    notes : sequence of notes
-        What the reading of the session has to say.
+    Args:
+        facts: The verdicts and the other findings.
+        drift: The facts that they rest on.
+        session: For its title and tolerance.
+        readings: For the count of frames.
+        bodies: Iterable of Body. How the colour of each camera body was made.
+        notes: Sequence of notes. What the reading of the session has to say.
     """
     judged, timing = facts.judged, drift.timing
     why = [kit.why(finding, timing) for finding in judged.findings]

@@ -28,14 +28,10 @@ CHANGED_SD: Final = 3.0
 class Patches:
     """Patch statistics of n frames, one row each of red, green, blue; NaN where a frame has none.
 
-    Attributes
-    ----------
-    mean, u : array (n, 3)
-        Above the file's black level, and its standard uncertainty [raw counts].
-    black, white : array (n, 3)
-        What the file says [raw counts].
-    masked : array (n, 3)
-        Mean of masked pixels [raw counts].
+    Attributes:
+        mean, u: Array (n, 3). Above the file's black level, and its standard uncertainty [raw counts].
+        black, white: Array (n, 3). What the file says [raw counts].
+        masked: Array (n, 3). Mean of masked pixels [raw counts].
     """
 
     mean: Floats
@@ -49,28 +45,21 @@ class Patches:
 class Signals:
     """What is left of n frames once room light and black are off.
 
-    Attributes
-    ----------
-    signal : array (n, 3)
-        Raw counts; of ambient, dark and unknown frames the mean above the file's black level.
-    covariance : array (n, 3, 3)
-        Of the signal, k = 1: noise of the frame and of what was taken off; an unknown black level moves all
-        channels alike.
-    causes : dict of str to array (n, 3, 3)
-        What the covariance is the sum of: ``frame`` (the frame's own noise, light's gradient and correlated pixels in
-        it), ``ambient`` (noise of the ambient frames taken off) and ``black`` (the black level, or its dark frames).
-    ambient_pct : array (n,)
-        100 * ambient / (ambient + flash) in green; NaN where no ambient frame serves.
-    no_ambient : array (n,)
-        Lit frames for which there is no ambient frame at their own settings.
-    black_known : array (n,)
-        There is an ambient or dark frame at the row's ISO.
-    black_wrong : array (n,)
-        The file's black level is more than a count from masked or dark pixels, or from that of the frame taken off.
-    drift : array (n, 3)
-        Change from the first to the last ambient frame of those that serve the row [raw counts]; 0 within their noise.
-    serving : tuple of tuples of int
-        The rows whose mean was taken off as room light.
+    Attributes:
+        signal: Array (n, 3). Raw counts; of ambient, dark and unknown frames the mean above the file's black level.
+        covariance: Array (n, 3, 3). Of the signal, k = 1: noise of the frame and of what was taken off; an unknown
+            black level moves all channels alike.
+        causes: Dict of str to array (n, 3, 3). What the covariance is the sum of: ``frame`` (the frame's own noise,
+            light's gradient and correlated pixels in it), ``ambient`` (noise of the ambient frames taken off) and
+            ``black`` (the black level, or its dark frames).
+        ambient_pct: Array (n,). 100 * ambient / (ambient + flash) in green; NaN where no ambient frame serves.
+        no_ambient: Array (n,). Lit frames for which there is no ambient frame at their own settings.
+        black_known: Array (n,). There is an ambient or dark frame at the row's ISO.
+        black_wrong: Array (n,). The file's black level is more than a count from masked or dark pixels, or from that of
+            the frame taken off.
+        drift: Array (n, 3). Change from the first to the last ambient frame of those that serve the row [raw counts]; 0
+            within their noise.
+        serving: Tuple of tuples of int. The rows whose mean was taken off as room light.
     """
 
     signal: Floats
@@ -101,14 +90,10 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Signa
     serves before one that names none, and that before one of another head. Without one, the nearest is scaled by
     t * ISO / N^2, its black first taken off by dark frames at its ISO: an error of the black level does not scale.
 
-    Parameters
-    ----------
-    table : DataFrame
-        With body, head, kind, shot, exposure_s, f_number, iso.
-    patches : Patches
-        In the same order.
-    accepted : array (n,)
-        Rows that may be taken off others.
+    Args:
+        table: With body, head, kind, shot, exposure_s, f_number, iso.
+        patches: In the same order.
+        accepted: Array (n,). Rows that may be taken off others.
     """
     count = len(table)
     kind, head = table["kind"].tolist(), table["head"].tolist()

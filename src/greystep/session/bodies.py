@@ -31,24 +31,17 @@ _ROUNDS: Final = 4
 class Body:
     """A camera body as it is used for one session.
 
-    Attributes
-    ----------
-    label : str
-        Make, model and serial.
-    matrix : array (3, 3) or None
-        XYZ to camera RGB, fixed at the reference neutral, the meter's scale in it; None where no matrix is known.
-    target_factor : array (3,)
-        XYZ of a light off the target over XYZ of the light itself, Y = 1; ones for a flat target. A light XYZ has the
-        neutral ``matrix @ (target_factor * XYZ)``.
-    tags : ColourTags or None
-        The pinned calibration.
-    colour_from : str
-        ``dng``, ``dng-2``, ``library``, ``camera.json`` or ``none``.
-    target : Target or None
-    reference_neutral : tuple of 3 floats or None
-        Camera RGB at which the matrix is fixed, green = 1, before target and meter; None where nothing was measured.
-    anchored : bool
-        A meter reading fixes the absolute scale.
+    Attributes:
+        label: Make, model and serial.
+        matrix: Array (3, 3) or None. XYZ to camera RGB, fixed at the reference neutral, the meter's scale in it; None
+            where no matrix is known.
+        target_factor: Array (3,). XYZ of a light off the target over XYZ of the light itself, Y = 1; ones for a flat
+            target. A light XYZ has the neutral ``matrix @ (target_factor * XYZ)``.
+        tags: The pinned calibration.
+        colour_from: ``dng``, ``dng-2``, ``library``, ``camera.json`` or ``none``.
+        reference_neutral: Tuple of 3 floats or None. Camera RGB at which the matrix is fixed, green = 1, before target
+            and meter; None where nothing was measured.
+        anchored: A meter reading fixes the absolute scale.
     """
 
     label: str
@@ -82,21 +75,14 @@ def reference_neutral(table: pd.DataFrame, serves: Booleans, session: Session) -
     The mean of the reference cell, see `greystep.session.reference`. Where that was not measured: the reference head's
     highest power that was; then the first head of the log that was, at its highest; then a job frame.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Of one body, in log order: head, power, stops, kind, r_g, b_g.
-    serves : array (n,)
-        Rows with ratios that a reference may use.
-    session : Session
-        Of it: the reference.
+    Args:
+        table: Of one body, in log order: head, power, stops, kind, r_g, b_g.
+        serves: Array (n,). Rows with ratios that a reference may use.
+        session: Of it: the reference.
 
-    Returns
-    -------
-    neutral : tuple of 3 floats or None
-        None where nothing was measured.
-    stand_in : str
-        Blank where the reference itself was measured.
+    Returns:
+        neutral: tuple of 3 floats or None. None where nothing was measured.
+        stand_in: Blank where the reference itself was measured.
     """
     flash = serves & (table["kind"] == Kind.FLASH).to_numpy()
     wanted = session_reference(session)
@@ -123,25 +109,16 @@ def make_body(
 ) -> Body:
     """Fix the one matrix of a body at its reference neutral.
 
-    Parameters
-    ----------
-    label : str
-        Make, model and serial.
-    tags : ColourTags or None
-        The pinned calibration.
-    target : Target or None
-        Where the grey target stands; carried along.
-    neutral : tuple or None
-        From `reference_neutral`.
-    session : Session
-        Of it: the target's reflectance and the meter's reading.
-    metered : tuple or None
-        The neutral of the metered frame, if this body took it.
+    Args:
+        label: Make, model and serial.
+        tags: The pinned calibration.
+        target: Where the grey target stands; carried along.
+        neutral: From `reference_neutral`.
+        session: Of it: the target's reflectance and the meter's reading.
+        metered: The neutral of the metered frame, if this body took it.
 
-    Raises
-    ------
-    GreystepError
-        If the calibration has no inverse.
+    Raises:
+        GreystepError: If the calibration has no inverse.
     """
     colour_from = tags.source if tags else "none"
     if tags is None or neutral is None:
@@ -175,20 +152,13 @@ def make_bodies(
 ) -> tuple[dict[str, Body], dict[str, str]]:
     """Return every body of a session by label, in the order of the log, and what stands in for its reference, in words.
 
-    Parameters
-    ----------
-    session : Session
-        Of it: reference, matrix, meter, reflectance.
-    table : DataFrame
-        The readings with their ratios.
-    read : sequence of Reading or None
-        Of each row.
-    usable : array (n,)
-        Lit rows that are not rejected.
-    serves : array (n,)
-        Those of them that a reference may use: no check frames, no outliers.
-    targets : mapping
-        By body label.
+    Args:
+        session: Of it: reference, matrix, meter, reflectance.
+        table: The readings with their ratios.
+        read: Of each row.
+        usable: Array (n,). Lit rows that are not rejected.
+        serves: Array (n,). Those of them that a reference may use: no check frames, no outliers.
+        targets: By body label.
     """
     ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
     own = None if session.matrix == "embedded" else camera.read_camera_json(Path(session.matrix))

@@ -112,20 +112,14 @@ def measure(
 ) -> dict[str, Reading]:
     """Measure each file at its target, two at a time; what is known at that target is taken as it is.
 
-    Parameters
-    ----------
-    folder : Path
-        Of the frames.
-    targets : mapping
-        Target by file name; the files to measure.
-    known : mapping
-        From `recall`.
-    cache : Path or None
-        Where new readings are kept; a full disk or a folder that cannot be written costs only the next run's time.
-    prints : mapping
-        Fingerprint by file name.
-    progress : callable, optional
-        Called with (done, total) files.
+    Args:
+        folder: Of the frames.
+        targets: Target by file name; the files to measure.
+        known: From `recall`.
+        cache: Where new readings are kept; a full disk or a folder that cannot be written costs only the next run's
+            time.
+        prints: Fingerprint by file name.
+        progress: Called with (done, total) files.
     """
     readings = {
         name: known[name][1] for name, target in targets.items() if name in known and _same(known[name][0], target)
@@ -167,16 +161,11 @@ def thumbnails(
 ) -> dict[str, Thumbnail]:
     """Return small pictures of frames, kept between runs; a frame that cannot be decoded has none.
 
-    Parameters
-    ----------
-    folder : Path
-        Of the frames.
-    draw : mapping
-        By file name: turns a linear overview (h, w, 3), 1 at the white level, into the picture (h, w, 3).
-    cache : Path or None
-        Where pictures are kept.
-    look : mapping
-        By file name: text that changes when the picture is to be drawn otherwise.
+    Args:
+        folder: Of the frames.
+        draw: By file name: turns a linear overview (h, w, 3), 1 at the white level, into the picture (h, w, 3).
+        cache: Where pictures are kept.
+        look: By file name: text that changes when the picture is to be drawn otherwise.
     """
     marks = {}
     for name in draw:

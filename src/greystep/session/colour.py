@@ -31,23 +31,15 @@ def colour_columns(
 ) -> tuple[dict[str, Floats], Doubts]:
     """Return the colour of usable rows, and which have none or are far from where their matrix is fixed.
 
-    Parameters
-    ----------
-    labels : sequence of str
-        Of each row: its body.
-    usable : array (n,)
-        Rows that have a colour.
-    bodies : mapping
-        By label.
-    signals : Signals
-        Of each row.
+    Args:
+        labels: Of each row: its body.
+        usable: Array (n,). Rows that have a colour.
+        bodies: By label.
+        signals: Of each row.
 
-    Returns
-    -------
-    columns : dict
-        `COLOUR`, and ``u_mired_*`` for each cause of the uncertainty [mired].
-    doubts : dict
-        no_matrix, far_from_locus, far_from_reference.
+    Returns:
+        columns: `COLOUR`, and ``u_mired_*`` for each cause of the uncertainty [mired].
+        doubts: no_matrix, far_from_locus, far_from_reference.
     """
     count = len(usable)
     columns = {name: np.full(count, np.nan) for name in (*(f"u_mired_{cause}" for cause in signals.causes), *COLOUR)}

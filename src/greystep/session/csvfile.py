@@ -29,10 +29,8 @@ def read_rows(path: Path) -> list[tuple[int, list[str]]]:
     UTF-8 with or without BOM, UTF-16 and Windows-1252; comma, semicolon or tab; any line ends. Cells are text as
     typed but for leading blanks; the first row is number 1.
 
-    Raises
-    ------
-    GreystepError
-        If the file cannot be read, is no text, or its quotes do not pair.
+    Raises:
+        GreystepError: If the file cannot be read, is no text, or its quotes do not pair.
     """
     text = _decode(path)
     first, _, rest = text.partition("\n")
@@ -66,26 +64,16 @@ def read_sheet(
 ) -> Sheet:
     """Read a CSV file whose first row names its columns, in any letter case.
 
-    Parameters
-    ----------
-    path : Path
-        See `read_rows`.
-    row_is : str
-        What a row stands for, such as ``light``.
-    needed, optional, exact : sequence of str
-        The declared columns; `exact` are optional ones that no other name is taken for.
-    synonyms : mapping
-        Other names of columns, and the declared ones that they stand for.
+    Args:
+        path: See `read_rows`.
+        row_is: What a row stands for, such as ``light``.
+        needed, optional, exact: The declared columns; `exact` are optional ones that no other name is taken for.
+        synonyms: Other names of columns, and the declared ones that they stand for.
 
-    Returns
-    -------
-    Sheet
-        Its faults name misspelt columns, which are read under the right name, and those that are there twice.
+    Returns: Its faults name misspelt columns, which are read under the right name, and those that are there twice.
 
-    Raises
-    ------
-    GreystepError
-        If the file cannot be read or holds no row; as `FaultsError` where a needed column is missing.
+    Raises:
+        GreystepError: If the file cannot be read or holds no row; as `FaultsError` where a needed column is missing.
     """
     rows = read_rows(path)
     if len(rows) < 2:
@@ -118,19 +106,13 @@ def read_sheet(
 def read_number(text: str, name: str, limits: tuple[float, float], needs: str) -> float:
     """Read a number as people type it, with a point or a comma.
 
-    Parameters
-    ----------
-    text, name : str
-        The cell, and what it is called.
-    limits : (float, float)
-        Both are allowed.
-    needs : str
-        What to write, such as ``a number above 0``.
+    Args:
+        text, name: The cell, and what it is called.
+        limits: (float, float). Both are allowed.
+        needs: What to write, such as ``a number above 0``.
 
-    Raises
-    ------
-    GreystepError
-        If it is no finite number within the limits.
+    Raises:
+        GreystepError: If it is no finite number within the limits.
     """
     try:
         value = float(text.strip().replace(",", ".").replace("\N{MINUS SIGN}", "-"))

@@ -57,11 +57,9 @@ def pooled_sd(values: Floats, cell: NDArray[np.int64]) -> tuple[float, int]:
     form); deviations from a cell's own median would be too small: of three repeats one is the median. Then the plain
     pooled deviation of what lies within 4 of these about its cell's median, which is the steadier estimate.
 
-    Returns
-    -------
-    sd : float
-        NaN without repeats.
-    dof : int
+    Returns:
+        sd: NaN without repeats.
+        dof: int
     """
     inside = [values[(cell == number) & np.isfinite(values)] for number in np.unique(cell)]
     inside = [repeats for repeats in inside if len(repeats) > 1]
@@ -91,12 +89,9 @@ def settings_changed(table: pd.DataFrame, black_known: Booleans) -> Booleans:
 
     ISO counts only where no ambient or dark frame at that ISO is there to take its black level off.
 
-    Parameters
-    ----------
-    table : DataFrame
-        With body, head, kind, exposure_s, f_number, iso, lens, focal_mm; unknown settings are not compared.
-    black_known : array (n,)
-        Rows at whose ISO there is an ambient or dark frame.
+    Args:
+        table: With body, head, kind, exposure_s, f_number, iso, lens, focal_mm; unknown settings are not compared.
+        black_known: Array (n,). Rows at whose ISO there is an ambient or dark frame.
     """
     exact = settings_of(table)
     found = np.zeros(len(table), dtype=bool)
@@ -117,13 +112,10 @@ def settings_changed(table: pd.DataFrame, black_known: Booleans) -> Booleans:
 def no_flash(table: pd.DataFrame, sound: Booleans) -> Booleans:
     """No light of the flash: within three standard uncertainties of room light, or below a tenth of its cell.
 
-    Parameters
-    ----------
-    table : DataFrame
-        With the columns of a cell, kind, stops, ``green`` and ``u_green``: signal above black and room light and its
-        standard uncertainty [raw counts], and ``level`` [stops], its log2 with the exposure settings taken out.
-    sound : array (n,)
-        Rows whose light counts for the others.
+    Args:
+        table: With the columns of a cell, kind, stops, ``green`` and ``u_green``: signal above black and room light and
+            its standard uncertainty [raw counts], and ``level`` [stops], its log2 with the exposure settings taken out.
+        sound: Array (n,). Rows whose light counts for the others.
     """
     flash = (table["kind"] == Kind.FLASH).to_numpy()
     green, u_green = table["green"].to_numpy(dtype=np.float64), table["u_green"].to_numpy(dtype=np.float64)
@@ -179,12 +171,9 @@ def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
     Between tested powers log t0.1 is interpolated in stops; beyond them the nearest one stands. A marking is rounded by
     up to a tenth of a stop, so that much is no difference.
 
-    Parameters
-    ----------
-    table : DataFrame
-        With head, stops, kind and exposure_s.
-    heads : mapping
-        What session.toml says of the heads; those without t0.1 are not judged.
+    Args:
+        table: With head, stops, kind and exposure_s.
+        heads: What session.toml says of the heads; those without t0.1 are not judged.
     """
     found = np.zeros(len(table), dtype=bool)
     lit = table["kind"].isin(LIT).to_numpy()
@@ -204,13 +193,10 @@ def outlier(table: pd.DataFrame, used: Booleans) -> Booleans:
     The deviation is pooled robustly over the session, or over the head's other cells where these scatter clearly more,
     and never below the frame's own noise.
 
-    Parameters
-    ----------
-    table : DataFrame
-        With the columns of a cell, mired, duv, level [stops] and the frames' own noise, k = 1: ``noise_mired``,
-        ``noise_duv``, ``noise_level``.
-    used : array (n,)
-        Rows that count: flash frames that are not rejected.
+    Args:
+        table: With the columns of a cell, mired, duv, level [stops] and the frames' own noise, k = 1: ``noise_mired``,
+            ``noise_duv``, ``noise_level``.
+        used: Array (n,). Rows that count: flash frames that are not rejected.
     """
     number = cells(table)
     found = np.zeros(len(table), dtype=bool)

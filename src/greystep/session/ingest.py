@@ -42,19 +42,14 @@ AMBIENT_HIGH_PCT: Final = 0.5
 class Ingested:
     """A session that has been read.
 
-    Attributes
-    ----------
-    session : Session
-    readings : DataFrame
-        One row a frame: the contract's columns in its order, then note, the log's own columns, lens, focal_mm, g1_g2,
-        and what u_mired is the root sum of squares of: u_mired_frame, u_mired_ambient, u_mired_black.
-        Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is int64, -1 for a frame without file.
-    bodies : dict
-        By label, in the order of the log.
-    notes : tuple of SessionNote
-        What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
-    messages : tuple of Message
-        What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
+    Attributes:
+        readings: One row a frame: the contract's columns in its order, then note, the log's own columns, lens,
+            focal_mm, g1_g2, and what u_mired is the root sum of squares of: u_mired_frame, u_mired_ambient,
+            u_mired_black. Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is int64, -1 for a
+            frame without file.
+        bodies: By label, in the order of the log.
+        notes: What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
+        messages: What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
     """
 
     session: Session
@@ -72,23 +67,15 @@ def ingest(
 ) -> Ingested:
     """Read a session: its log, its frames (those that have not changed from the cache), and what follows from both.
 
-    Parameters
-    ----------
-    session : Session
-        From `load_session`; its frames folder is only read.
-    patch : tuple of 4 floats, optional
-        The target by hand, as fractions of the visible frame, before what session.toml says.
-    progress : callable, optional
-        Called with (done, total) frames.
-    store : Path, optional
-        Where the cache goes if the session's folder cannot be written.
+    Args:
+        session: From `load_session`; its frames folder is only read.
+        patch: Tuple of 4 floats. The target by hand, as fractions of the visible frame, before what session.toml says.
+        progress: Called with (done, total) frames.
+        store: Where the cache goes if the session's folder cannot be written.
 
-    Raises
-    ------
-    FaultsError
-        With the faults of the log; or where it names no frames, and the frames do not fit its rows.
-    GreystepError
-        If there is no frame, or none that can be read.
+    Raises:
+        FaultsError: With the faults of the log; or where it names no frames, and the frames do not fit its rows.
+        GreystepError: If there is no frame, or none that can be read.
     """
     if store is not None:
         check_place(session, store)
@@ -137,23 +124,14 @@ def join_readings(
 ) -> Ingested:
     """Join log and readings: light, colour, output and flags of every frame; no file is read but a camera.json.
 
-    Parameters
-    ----------
-    session : Session
-        What session.toml says.
-    shots : DataFrame
-        The log, see `read_shots`, every frame named.
-    names : sequence of str
-        The files in capture order.
-    readings : mapping
-        Of each file.
-    targets : mapping
-        Of each body label.
+    Args:
+        session: What session.toml says.
+        shots: The log, see `read_shots`, every frame named.
+        names: The files in capture order.
+        readings: Of each file.
+        targets: Of each body label.
 
-    Returns
-    -------
-    Ingested
-        Rows in log order, then files that the log does not name.
+    Returns: Rows in log order, then files that the log does not name.
     """
     frames = rows.check_targets(rows.joined(shots, names, readings))
     log, labels = frames.log, frames.log["body"].tolist()
@@ -223,10 +201,8 @@ def as_written(readings: pd.DataFrame) -> pd.DataFrame:
 def write_readings(ingested: Ingested, store: Path | None = None) -> Path:
     """Write readings.csv into the session's folder, or into `store` where that cannot be written; return its path.
 
-    Raises
-    ------
-    GreystepError
-        If neither can be written.
+    Raises:
+        GreystepError: If neither can be written.
     """
     table = as_written(ingested.readings)
     path = ingested.session.path / "readings.csv"
@@ -243,17 +219,12 @@ def write_readings(ingested: Ingested, store: Path | None = None) -> Path:
 def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArray[np.uint8]]:
     """Return a small picture of each frame, for looking at only: balanced to its body's reference, sRGB's curve.
 
-    Parameters
-    ----------
-    ingested : Ingested
-        A session that has been read.
-    store : Path, optional
-        Where pictures are kept if the session's folder cannot be written.
+    Args:
+        ingested: A session that has been read.
+        store: Where pictures are kept if the session's folder cannot be written.
 
-    Returns
-    -------
-    dict of str to array (h, w, 3)
-        By frame; the longer side is at most 256 px; a frame that cannot be decoded has none.
+    Returns: dict of str to array (h, w, 3): By frame; the longer side is at most 256 px; a frame that cannot be decoded
+        has none.
     """
     draw: dict[str, Callable[[NDArray[Any]], NDArray[np.uint8]]] = {}
     look: dict[str, str] = {}

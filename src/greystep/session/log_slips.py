@@ -18,24 +18,16 @@ def assign_frames(
 ) -> pd.DataFrame:
     """Fill the frame column of a log that names no frames: row after row, in capture order.
 
-    Parameters
-    ----------
-    shots : DataFrame
-        The log, see ``read_shots``; returned as it is where it names its frames.
-    files : sequence of str
-        The session's files in capture order.
-    exposures : DataFrame or sequence of Exposure
-        The files' exposure data, in the same order: captured, exposure_s, f_number, iso.
+    Args:
+        shots: The log, see ``read_shots``; returned as it is where it names its frames.
+        files: The session's files in capture order.
+        exposures: The files' exposure data, in the same order: captured, exposure_s, f_number, iso.
 
-    Returns
-    -------
-    DataFrame
-        The log with every frame named.
+    Returns: The log with every frame named.
 
-    Raises
-    ------
-    FaultsError
-        If rows and files differ in number; it says where the sequence slipped, as far as exposure data tell.
+    Raises:
+        FaultsError: If rows and files differ in number; it says where the sequence slipped, as far as exposure data
+            tell.
     """
     if not (shots["frame"] == "").all():
         return shots
@@ -107,16 +99,11 @@ def _slips(shots: pd.DataFrame, files: list[str], exposures: pd.DataFrame) -> li
 class Gap:
     """Of a stretch of the log or of the frames, from `first` to `last`, `many` have no frame, or no row.
 
-    Attributes
-    ----------
-    first, last : str
-        Numbers of rows, or names of files.
-    many : int
-        How many of them.
-    whole : bool
-        They are all of the stretch.
-    lights : tuple of 2 str or None
-        What the first and the last row say; None where files are meant.
+    Attributes:
+        first, last: Numbers of rows, or names of files.
+        many: How many of them.
+        whole: They are all of the stretch.
+        lights: Tuple of 2 str or None. What the first and the last row say; None where files are meant.
     """
 
     first: str
@@ -236,11 +223,9 @@ def _align(traces: _Traces, surplus: int) -> tuple[list[tuple[int, int]], int]:
     Dynamic programming over (item of the shorter one, items of the longer one passed over so far), forwards and
     backwards, so that every alignment of the least cost is known.
 
-    Returns
-    -------
-    list of (int, int)
-        For each item passed over: first and last place in the longer sequence where a best alignment has it.
-    int
+    Returns:
+        list of (int, int): For each item passed over: first and last place in the longer sequence where a best
+            alignment has it.
         Disagreements that the best alignment leaves.
     """
     rows_longer = len(traces.head) > len(traces.setting)

@@ -73,13 +73,9 @@ class ShotInPart:
 class OtherLight:
     """Frames in capture order whose light is not what their rows say.
 
-    Attributes
-    ----------
-    frames : tuple of str
-    rows : tuple of int
-        The row of each, in the log.
-    exchanged : bool
-        It is what another of these rows says, so neither rows nor frames count.
+    Attributes:
+        rows: The row of each, in the log.
+        exchanged: It is what another of these rows says, so neither rows nor frames count.
     """
 
     frames: tuple[str, ...]
@@ -101,27 +97,19 @@ def place_frames(
     by a few, the light places the frames if it places all of them beyond doubt: then a row that is left has no frame,
     and a frame that is left has no row. A sequence that has slipped in any other way is an error.
 
-    Parameters
-    ----------
-    shots : DataFrame
-        The log, see ``read_shots``, its frame column blank.
-    files : sequence of str
-        The session's files in capture order.
-    readings : sequence of Reading
-        Of each file.
+    Args:
+        shots: The log, see ``read_shots``, its frame column blank.
+        files: The session's files in capture order.
+        readings: Of each file.
 
-    Returns
-    -------
-    shots : DataFrame
-        With every frame named that has a row.
-    notes : tuple of PlacingNote
-        What was placed by light, and frames whose light is far from what their rows say; such frames have no row where
-        they fit each other's, or are too bright for theirs.
+    Returns:
+        shots: With every frame named that has a row.
+        notes: What was placed by light, and frames whose light is far from what their rows say; such frames have no row
+            where they fit each other's, or are too bright for theirs.
 
-    Raises
-    ------
-    FaultsError
-        If the sequence has slipped; it says where: by the light as far as that tells, else by exposure data.
+    Raises:
+        FaultsError: If the sequence has slipped; it says where: by the light as far as that tells, else by exposure
+            data.
     """
     surplus, few = len(files) - len(shots), max(2.0, _MOST_LEFT * len(shots))
     begun = surplus < 0 and _is_start(shots, readings)
@@ -216,18 +204,13 @@ def _refuse_part(shots: pd.DataFrame, files: Sequence[str], readings: Sequence[R
 def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
     """Return of each frame log2 of the flash in it, exposure settings taken out, in a unit of the session's own.
 
-    Parameters
-    ----------
-    readings : sequence of Reading
-        Of one session.
-    unlit : int
-        How many frames without flash the log has; the gap in level nearest to that number parts them from the others.
+    Args:
+        readings: Of one session.
+        unlit: How many frames without flash the log has; the gap in level nearest to that number parts them from the
+            others.
 
-    Returns
-    -------
-    (n,) array or None
-        -inf without flash, NaN where a frame cannot tell. None where the light of the session cannot be compared:
-        more than one camera body, or no gap.
+    Returns: (n,) array or None: -inf without flash, NaN where a frame cannot tell. None where the light of the session
+        cannot be compared: more than one camera body, or no gap.
     """
     exposures = [reading.exposure for reading in readings]
     labels = [body_label(exposure) for exposure in exposures]
@@ -273,21 +256,15 @@ def _share(reading: Reading) -> float:
 def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Places:
     """Return the row of each frame, -1 where it fits none or more than one light.
 
-    Parameters
-    ----------
-    shots : DataFrame
-        The log, rows in the order of shooting: head, stops, kind.
-    light_stops : (n,) array
-        Of each frame in capture order: log2 of its light, exposure settings taken out, in any unit; -inf where there
-        is no flash in it, NaN where it is not known.
+    Args:
+        shots: The log, rows in the order of shooting: head, stops, kind.
+        light_stops: (n,) array. Of each frame in capture order: log2 of its light, exposure settings taken out, in any
+            unit; -inf where there is no flash in it, NaN where it is not known.
 
-    Returns
-    -------
-    (n,) int array
-        Positions in `shots`: the alignment of expected and measured stops with gaps that disagrees least (dynamic
-        programming, forwards and backwards). Each head's level is the median of its frames, found with the places.
-        Rows of one light in succession are one place, of which the first rows are filled. A frame of which there are
-        two alike, or that is far from the light of its place, has none.
+    Returns: (n,) int array: Positions in `shots`: the alignment of expected and measured stops with gaps that disagrees
+        least (dynamic programming, forwards and backwards). Each head's level is the median of its frames, found with
+        the places. Rows of one light in succession are one place, of which the first rows are filled. A frame of which
+        there are two alike, or that is far from the light of its place, has none.
     """
     if not len(light_stops) or not len(shots):
         return np.full(len(light_stops), -1)

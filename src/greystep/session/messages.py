@@ -25,25 +25,16 @@ _OWN_FACTS_REJECTED: Final = 12
 class FlaggedFrame:
     """A frame with a flag, and what says how large its fault is; a number that is not known is NaN.
 
-    Attributes
-    ----------
-    frame : str
-        Blank for a row of the log without a frame.
-    row : int
-        Of the log; 0 without one.
-    head, power : str
-        Blank where the log names none.
-    exposure_s : float
-        [s].
-    clipped_pct, gradient_pct, ambient_pct : float
-        As in readings.csv [%].
-    short_stops : float
-        How far its light lies below its repeats [stops]; below its setting where it is `alone`, without repeats.
-    alone : bool
-    away_mired, away_duv, away_stops : float
-        From the median of its repeats.
-    reason : str
-        The error that its file gave, with the remedy; blank without one.
+    Attributes:
+        frame: Blank for a row of the log without a frame.
+        row: Of the log; 0 without one.
+        head, power: Blank where the log names none.
+        exposure_s: [s].
+        clipped_pct, gradient_pct, ambient_pct: As in readings.csv [%].
+        short_stops: How far its light lies below its repeats [stops]; below its setting where it is `alone`, without
+            repeats.
+        away_mired, away_duv, away_stops: From the median of its repeats.
+        reason: The error that its file gave, with the remedy; blank without one.
     """
 
     frame: str
@@ -142,12 +133,9 @@ Message = FrameFault | NotKept | KeptElsewhere | PlacingNote
 def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[FrameFault, ...]:
     """Return a fact for each frame that cannot be used, and for each doubt; many frames of one kind share a fact.
 
-    Parameters
-    ----------
-    table : DataFrame
-        The readings with their flags; besides the columns of `FlaggedFrame` by name.
-    reasons : mapping
-        By frame: the error that its file gave, with the remedy.
+    Args:
+        table: The readings with their flags; besides the columns of `FlaggedFrame` by name.
+        reasons: By frame: the error that its file gave, with the remedy.
     """
     marks = [flags.split(cell) for cell in table["flags"]]
     by_flag: dict[Flag, list[int]] = {}
@@ -173,16 +161,11 @@ def session_notes(
 ) -> tuple[SessionNote, ...]:
     """Return what holds of the whole session.
 
-    Parameters
-    ----------
-    session : Session
-        What session.toml says.
-    table : DataFrame
-        The readings.
-    bodies : mapping
-        By label.
-    stand_ins : mapping
-        By label: the light at which the matrix is fixed where the reference was not measured; else blank.
+    Args:
+        session: What session.toml says.
+        table: The readings.
+        bodies: By label.
+        stand_ins: By label: the light at which the matrix is fixed where the reference was not measured; else blank.
     """
     found: list[SessionNote] = []
     lit = table[table["kind"].isin(LIT)]

@@ -52,24 +52,15 @@ _SIGNS: Final = str.maketrans(
 def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME") -> Power:
     """Read a power as typed: ``full``, ``1/16``, ``1/16+0.3`` (0.3 stop more light), ``-4``, ``-4 stops``, ``200 J``.
 
-    Parameters
-    ----------
-    text : str
-        The setting; comma decimals, typographic minus signs and fractions (``½``) are understood.
-    max_energy_j : float, optional
-        Energy of the head at full power [J], needed for a power in joules or watt-seconds.
-    head : str, optional
-        The head's label, to be named in the remedy.
+    Args:
+        text: The setting; comma decimals, typographic minus signs and fractions (``½``) are understood.
+        max_energy_j: Energy of the head at full power [J], needed for a power in joules or watt-seconds.
+        head: The head's label, to be named in the remedy.
 
-    Returns
-    -------
-    Power
-        The label without its outer blanks, and stops below full [stop].
+    Returns: The label without its outer blanks, and stops below full [stop].
 
-    Raises
-    ------
-    GreystepError
-        If the text is no power, means two things, or lies above full; the message says what to write.
+    Raises:
+        GreystepError: If the text is no power, means two things, or lies above full; the message says what to write.
     """
     label = text.strip()
     plain = _plain(label)

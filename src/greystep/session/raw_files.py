@@ -46,10 +46,8 @@ def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] = ()
 def frame_files(session: Session, named: Collection[str] = ()) -> list[str]:
     """List the raw files of a session, see `list_raw`; an empty file that the log names is a frame that failed.
 
-    Raises
-    ------
-    GreystepError
-        If there is no folder of frames or nothing in it to read.
+    Raises:
+        GreystepError: If there is no folder of frames or nothing in it to read.
     """
     folder = session.frames_dir
     if not folder.is_dir():
@@ -77,11 +75,9 @@ def natural_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
 def capture_order(names: Sequence[str], captured: Sequence[str]) -> list[int]:
     """Return the positions of frames in capture order: by clock, then by natural name.
 
-    Parameters
-    ----------
-    names, captured : sequences of str
-        File names, and ISO 8601 times (blank if unknown). A frame of unknown time follows the frame that comes
-        before it by name.
+    Args:
+        names, captured: Sequences of str. File names, and ISO 8601 times (blank if unknown). A frame of unknown time
+            follows the frame that comes before it by name.
     """
     by_name = sorted(range(len(names)), key=lambda place: natural_key(names[place]))
     times = {}

@@ -61,14 +61,10 @@ _FOLLOWS: Final = {
 class Frames:
     """The log joined with its frames, one row a frame.
 
-    Attributes
-    ----------
-    log : DataFrame
-        The log, with the exposure data of each frame and the place of its target.
-    read : tuple of Reading or None
-        Of each row; None without a file.
-    doubts : dict of Flag to array (n,)
-        What each frame shows by itself, and its target against the other frames'.
+    Attributes:
+        log: The log, with the exposure data of each frame and the place of its target.
+        read: Of each row; None without a file.
+        doubts: Dict of Flag to array (n,). What each frame shows by itself, and its target against the other frames'.
     """
 
     log: pd.DataFrame
@@ -268,16 +264,11 @@ def assembled(
 ) -> pd.DataFrame:
     """Put the table together: the contract's columns, then what else log and frames have.
 
-    Parameters
-    ----------
-    frames : Frames
-        The rows.
-    measured : mapping
-        Columns of light, ratios, colour and output; a rejected frame has no colour and no output.
-    doubts : mapping
-        From `settled`.
-    bodies : mapping
-        By label.
+    Args:
+        frames: The rows.
+        measured: Columns of light, ratios, colour and output; a rejected frame has no colour and no output.
+        doubts: From `settled`.
+        bodies: By label.
     """
     marks = [[flag for flag, rows in doubts.items() if rows[place]] for place in range(len(frames.log))]
     rejected = ~sound(doubts, len(frames.log))

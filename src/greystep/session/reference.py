@@ -29,14 +29,10 @@ KNOWN: Final = "HEAD@POWER (A@full), kit, median, frame:NAME or a white such as 
 class HeadAtPower:
     """One head at one power.
 
-    Attributes
-    ----------
-    head : str or None
-        None: the first head of the log.
-    stops : float or None
-        Below full; None: the highest power that was measured.
-    or_highest : bool
-        The highest power that was measured stands in where `stops` was not.
+    Attributes:
+        head: None: the first head of the log.
+        stops: Below full; None: the highest power that was measured.
+        or_highest: The highest power that was measured stands in where `stops` was not.
     """
 
     head: str | None = None
@@ -84,17 +80,12 @@ def other_session(text: str | None) -> Path | None:
 def parse_reference(text: str, session: Session) -> Wanted:
     """Read what ``--to`` says.
 
-    Parameters
-    ----------
-    text : str
-        ``HEAD@POWER`` (the last @ counts), ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``.
-    session : Session
-        Its [reference] has the power of the kit, its heads have the energy of a power in joules.
+    Args:
+        text: ``HEAD@POWER`` (the last @ counts), ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``.
+        session: Its [reference] has the power of the kit, its heads have the energy of a power in joules.
 
-    Raises
-    ------
-    GreystepError
-        If the text is none of these.
+    Raises:
+        GreystepError: If the text is none of these.
     """
     if kelvin := _KELVIN.fullmatch(text.strip()):
         cct_k, duv = float(kelvin["cct"]), float(kelvin["duv"] or 0.0)
@@ -130,16 +121,11 @@ def choose_lights(
 ) -> tuple[Indices, ...]:
     """Choose the rows of a table of lights that a reference names: one group of rows a head; empty without any.
 
-    Parameters
-    ----------
-    wanted : HeadAtPower or WholeKit
-        From `parse_reference` or `session_reference`.
-    heads : sequence of str
-        The head of each row, in the order of the log.
-    stops : array (n,)
-        Its power, below full.
-    measured : array (n,)
-        The rows that count.
+    Args:
+        wanted: From `parse_reference` or `session_reference`.
+        heads: The head of each row, in the order of the log.
+        stops: Array (n,). Its power, below full.
+        measured: Array (n,). The rows that count.
     """
     power, names = np.asarray(stops, dtype=np.float64), np.array(heads, dtype=object)
     known = list(dict.fromkeys(names[measured]))
@@ -158,12 +144,9 @@ def choose_lights(
 def may_serve(usable: Booleans, check: Booleans, light: npt.NDArray[np.intp]) -> Booleans:
     """Return the frames that a reference may use: no check frames, but of a light that was shot in these alone.
 
-    Parameters
-    ----------
-    usable, check : arrays (n,)
-        Frames that are neither rejected nor outliers; check frames.
-    light : int array (n,)
-        The light of each frame, the same number for the same light.
+    Args:
+        usable, check: Arrays (n,). Frames that are neither rejected nor outliers; check frames.
+        light: Int array (n,). The light of each frame, the same number for the same light.
     """
     return usable & ~(check & np.isin(light, light[usable & ~check]))
 

@@ -57,20 +57,14 @@ class Meter:
 class Session:
     """One session folder with everything session.toml says; what it does not say has its default.
 
-    Attributes
-    ----------
-    path, frames_dir : Path
-        The session's folder and the folder of its raw files, which is only read.
-    patch : tuple of 4 floats or None
-        The target by hand as fractions of the visible frame; None where it is to be found.
-    reflectance : (ndarray, ndarray) or None
-        Wavelengths [nm], rising, and the target's reflectance factor there.
-    matrix : str
-        ``embedded`` or the path of a camera.json.
-    reference_head, reference_power : str or None
-        As written; both None where nothing is said.
-    reference_kit : bool
-        The mean of all heads is the reference.
+    Attributes:
+        path, frames_dir: The session's folder and the folder of its raw files, which is only read.
+        patch: Tuple of 4 floats or None. The target by hand as fractions of the visible frame; None where it is to be
+            found.
+        reflectance: (ndarray, ndarray) or None. Wavelengths [nm], rising, and the target's reflectance factor there.
+        matrix: ``embedded`` or the path of a camera.json.
+        reference_head, reference_power: As written; both None where nothing is said.
+        reference_kit: The mean of all heads is the reference.
     """
 
     path: Path
@@ -94,10 +88,8 @@ DEFAULT_TOLERANCE: Final = Tolerance(4.0, 0.0010, None, None, 0.1, True)
 def check_place(session: Session, folder: Path) -> None:
     """Refuse to write where the raw frames lie.
 
-    Raises
-    ------
-    GreystepError
-        If `folder` lies in the frames folder.
+    Raises:
+        GreystepError: If `folder` lies in the frames folder.
     """
     if folder.resolve().is_relative_to(session.frames_dir.resolve()):
         raise GreystepError(
@@ -108,24 +100,16 @@ def check_place(session: Session, folder: Path) -> None:
 def load_session(path: Path) -> Session:
     """Read what a session folder says about itself; every key of session.toml and the file itself are optional.
 
-    Parameters
-    ----------
-    path : Path
-        The session's folder.
+    Args:
+        path: The session's folder.
 
-    Returns
-    -------
-    Session
-        With defaults for what is not said: the folder's name as title, ``frames``, the target found, the matrix in
-        the files. Any colour limit under ``[tolerance]`` replaces all default colour limits; the limit on output
-        stays at its default unless it is given.
+    Returns: With defaults for what is not said: the folder's name as title, ``frames``, the target found, the matrix in
+        the files. Any colour limit under ``[tolerance]`` replaces all default colour limits; the limit on output stays
+        at its default unless it is given.
 
-    Raises
-    ------
-    GreystepError
-        If there is no such folder or session.toml cannot be read as TOML (with line and column).
-    FaultsError
-        With every wrong key and value of session.toml, each with its line and the remedy.
+    Raises:
+        GreystepError: If there is no such folder or session.toml cannot be read as TOML (with line and column).
+        FaultsError: With every wrong key and value of session.toml, each with its line and the remedy.
     """
     _check_folder(path)
     toml = read_toml(path)
@@ -160,10 +144,8 @@ def energy_of(heads: Mapping[str, HeadInfo], head: str) -> float | None:
 def power_of(heads: Mapping[str, HeadInfo], head: str, text: str) -> Power:
     """Read a power of a head as typed, an energy too where session.toml says the head's own at full; see `parse_power`.
 
-    Raises
-    ------
-    GreystepError
-        If the text is no power, or an energy and that of the head at full is not known.
+    Raises:
+        GreystepError: If the text is no power, or an energy and that of the head at full is not known.
     """
     return parse_power(text, energy_of(heads, head), head or "NAME")
 

@@ -43,25 +43,17 @@ _TAKEN: Final = frozenset(names(FrameRow, optional=False)) - set(KNOWN_COLUMNS) 
 def read_shots(session: Session) -> pd.DataFrame:
     """Read the log of a session: shots.csv, or folders ``HEAD/POWER/`` or file names ``HEAD_POWER_*``.
 
-    Parameters
-    ----------
-    session : Session
-        The session; of its heads, packs and full energies are used.
+    Args:
+        session: The session; of its heads, packs and full energies are used.
 
-    Returns
-    -------
-    DataFrame
-        One row a frame, in log order: frame (path below the frames folder; blank in every row if the log names
-        none), head, pack, power, stops (below full, NaN where no power is known), kind, note, row (of the
-        spreadsheet; 0 without one), then further columns of the log as typed. All text is of dtype ``str``. Equal
-        powers carry the label and the value that come first in the log; an energy is the label of its own head only.
+    Returns: One row a frame, in log order: frame (path below the frames folder; blank in every row if the log names
+        none), head, pack, power, stops (below full, NaN where no power is known), kind, note, row (of the spreadsheet;
+        0 without one), then further columns of the log as typed. All text is of dtype ``str``. Equal powers carry the
+        label and the value that come first in the log; an energy is the label of its own head only.
 
-    Raises
-    ------
-    FaultsError
-        With every fault of the log, each with its row and the remedy.
-    GreystepError
-        If there is no log, or nothing in it.
+    Raises:
+        FaultsError: With every fault of the log, each with its row and the remedy.
+        GreystepError: If there is no log, or nothing in it.
     """
     path = _log_path(session.path)
     table = _from_folders(session) if path is None else _from_csv(session, path)

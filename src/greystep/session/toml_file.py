@@ -46,10 +46,8 @@ class TomlFile:
 def read_toml(folder: Path) -> TomlFile:
     """Read session.toml of a folder as tables; where there is none, they are empty.
 
-    Raises
-    ------
-    GreystepError
-        If the file cannot be read, is not UTF-8 or not TOML; the message gives line and column.
+    Raises:
+        GreystepError: If the file cannot be read, is not UTF-8 or not TOML; the message gives line and column.
     """
     path = folder / "session.toml"
     try:

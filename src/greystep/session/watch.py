@@ -21,14 +21,10 @@ def arrivals(session: Session, every_s: float, idle_s: float | None = None) -> I
     folder that links to it. Size and time to the nanosecond, because a frame is often whole within the second in which
     it was begun.
 
-    Parameters
-    ----------
-    session : Session
-        Its frames folder is looked at; it may be still to come.
-    every_s : float
-        Time from look to look [s].
-    idle_s : float, optional
-        End when nothing has changed for so long [s].
+    Args:
+        session: Its frames folder is looked at; it may be still to come.
+        every_s: Time from look to look [s].
+        idle_s: End when nothing has changed for so long [s].
     """
     before: dict[str, tuple[int, int]] = {}
     read: dict[str, tuple[int, int]] = {}
@@ -60,12 +56,9 @@ def _states(session: Session) -> dict[str, tuple[int, int]]:
 def changed_frames(readings: pd.DataFrame, told: Mapping[str, str]) -> pd.DataFrame:
     """Return the rows of frames that are new, or whose flags have changed since they were told, in capture order.
 
-    Parameters
-    ----------
-    readings : DataFrame
-        The contract's columns.
-    told : mapping
-        By frame: its flags when it was told.
+    Args:
+        readings: The contract's columns.
+        told: By frame: its flags when it was told.
     """
     seen = readings[readings["shot"] >= 0]
     news = [told.get(str(frame)) != flags for frame, flags in zip(seen["frame"], seen["flags"], strict=True)]

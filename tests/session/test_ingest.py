@@ -24,7 +24,7 @@ from greystep.sentences.session_notes import sentences
 from greystep.session import cache
 from greystep.session.ingest import Ingested, ingest, join_readings, overviews, write_readings
 from greystep.session.messages import FrameFault, SessionFact
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 BOX = (0.4, 0.4, 0.6, 0.6)
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
@@ -102,7 +102,7 @@ def join(tmp_path: Path) -> Callable[..., Ingested]:
     def run(entries: list[Entry], toml: str = "", extra: dict[str, Reading] | None = None, **columns: Any) -> Ingested:
         (tmp_path / "session.toml").write_text(toml, encoding="utf-8")
         known = {name: item for name, _, _, item in entries if item is not None} | (extra or {})
-        return join_readings(load_session(tmp_path), log_of(entries, **columns), list(known), known, {})
+        return join_readings(load_settings(tmp_path), log_of(entries, **columns), list(known), known, {})
 
     return run
 
@@ -541,7 +541,7 @@ def test_joining_changes_nothing_it_is_given(tmp_path: Path) -> None:
     entries = kit()
     shots, known = log_of(entries), {name: item for name, _, _, item in entries if item is not None}
     before = shots.copy(deep=True)
-    once, again = (join_readings(load_session(tmp_path), shots, list(known), known, {}) for _ in range(2))
+    once, again = (join_readings(load_settings(tmp_path), shots, list(known), known, {}) for _ in range(2))
     pd.testing.assert_frame_equal(shots, before)
     pd.testing.assert_frame_equal(once.readings, again.readings)
     assert (once.notes, once.messages) == (again.notes, again.messages)
@@ -601,14 +601,14 @@ def truth_of(folder: Path) -> pd.DataFrame:
 
 
 def test_every_fault_of_the_demo_is_found_and_none_is_confused(faulty: Path) -> None:
-    found = ingest(load_session(faulty)).readings.set_index("frame")
+    found = ingest(load_settings(faulty)).readings.set_index("frame")
     wanted = truth_of(faulty)["flags"]
     assert found["flags"].to_dict() == wanted.to_dict()
     assert found["status"].tolist() == [flags.status(flags.split(cell)) for cell in found["flags"]]
 
 
 def test_a_clean_session_comes_back_true(lights: Path) -> None:
-    found = ingest(load_session(lights)).readings.set_index("frame")
+    found = ingest(load_settings(lights)).readings.set_index("frame")
     truth = truth_of(lights).loc[found.index]
     assert (found["flags"] == "").all()
     lit_rows = found["kind"] == "flash"
@@ -620,7 +620,7 @@ def test_a_clean_session_comes_back_true(lights: Path) -> None:
 
 
 def test_a_second_run_measures_only_what_changed(lights: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    session = load_session(lights)
+    session = load_settings(lights)
     first = ingest(session)
     measured: list[str] = []
     real = cache.measure_frame
@@ -647,7 +647,7 @@ def test_a_second_run_measures_only_what_changed(lights: Path, monkeypatch: pyte
 
 
 def test_a_damaged_cache_is_measured_again(lights: Path) -> None:
-    session = load_session(lights)
+    session = load_settings(lights)
     first = ingest(session).readings
     for place, entry in enumerate(sorted((lights / ".greystep").glob("*.json"))):
         data = entry.read_bytes()
@@ -660,7 +660,7 @@ def test_a_damaged_cache_is_measured_again(lights: Path) -> None:
 
 
 def test_a_run_that_was_stopped_keeps_what_it_measured(lights: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    session = load_session(lights)
+    session = load_settings(lights)
     first = ingest(session).readings
     for entry in (lights / ".greystep").iterdir():
         entry.unlink()
@@ -678,14 +678,14 @@ def test_a_run_that_was_stopped_keeps_what_it_measured(lights: Path, monkeypatch
 
 def test_frames_are_only_read(lights: Path) -> None:
     before = {path: (path.stat().st_mtime_ns, path.read_bytes()) for path in (lights / "frames").rglob("*")}
-    found = ingest(load_session(lights))
+    found = ingest(load_settings(lights))
     overviews(found)
     write_readings(found)
     assert {path: (path.stat().st_mtime_ns, path.read_bytes()) for path in (lights / "frames").rglob("*")} == before
 
 
 def test_the_written_table_reads_back(faulty: Path) -> None:
-    found = ingest(load_session(faulty))
+    found = ingest(load_settings(faulty))
     path = write_readings(found)
     assert path == faulty / "readings.csv"
     text = path.read_bytes()
@@ -701,7 +701,7 @@ def test_the_written_table_reads_back(faulty: Path) -> None:
 
 
 def test_a_session_that_cannot_be_written_goes_elsewhere(lights: Path, tmp_path: Path) -> None:
-    session = load_session(lights)
+    session = load_settings(lights)
     blocked = replace(session, path=tmp_path / "blocked")
     blocked.path.mkdir()
     (blocked.path / "shots.csv").write_bytes((lights / "shots.csv").read_bytes())
@@ -717,7 +717,7 @@ def test_a_session_that_cannot_be_written_goes_elsewhere(lights: Path, tmp_path:
 
 
 def test_pictures_are_small_and_kept(lights: Path) -> None:
-    found = ingest(load_session(lights))
+    found = ingest(load_settings(lights))
     pictures = overviews(found)
     assert list(pictures) == found.readings["frame"].tolist()
     assert all(picture.dtype == np.uint8 and max(picture.shape) <= 256 for picture in pictures.values())
@@ -736,15 +736,15 @@ def test_nothing_to_read_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "frames").mkdir()
     (tmp_path / "shots.csv").write_text("frame,head,power\na.dng,A,full\n")
     with pytest.raises(GreystepError, match="no raw frames"):
-        ingest(load_session(tmp_path))
+        ingest(load_settings(tmp_path))
     (tmp_path / "frames" / "a.dng").write_bytes(b"no raw frame at all")
     with pytest.raises(GreystepError, match=r"none of its 1 frames can be read.*a\.dng"):
-        ingest(load_session(tmp_path))
+        ingest(load_settings(tmp_path))
 
 
 def test_a_log_without_frame_names_is_matched_in_capture_order(lights: Path, tmp_path: Path) -> None:
     log = pd.read_csv(lights / "shots.csv", dtype=str, keep_default_na=False)
-    session = replace(load_session(lights), path=tmp_path)
+    session = replace(load_settings(lights), path=tmp_path)
     log.drop(columns="frame").to_csv(tmp_path / "shots.csv", index=False)
     assert ingest(session).readings["frame"].tolist() == log["frame"].tolist()
     log.drop(columns="frame").iloc[:-9].to_csv(tmp_path / "shots.csv", index=False)

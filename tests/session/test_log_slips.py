@@ -14,7 +14,7 @@ from greystep.errors import FaultsError, GreystepError
 from greystep.raw.exposure import Exposure
 from greystep.session.log_slips import assign_frames
 from greystep.session.raw_files import capture_order, frame_files, list_raw, natural_key
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 
 def touch(folder: Path, *names: str, data: bytes = b"raw") -> None:
@@ -36,7 +36,7 @@ def test_raw_files_once_each_and_nothing_else(tmp_path: Path) -> None:
 def test_an_empty_file_counts_where_the_log_names_it(tmp_path: Path) -> None:
     touch(tmp_path / "frames", "f1.dng")
     touch(tmp_path / "frames", "f2.dng", "f3.dng", data=b"")
-    session = load_session(tmp_path)
+    session = load_settings(tmp_path)
     assert frame_files(session) == ["f1.dng"]
     assert frame_files(session, pd.Series(["f1.dng", "f3.dng", "f4.dng"])) == ["f1.dng", "f3.dng"]
 
@@ -58,11 +58,11 @@ def test_links_are_followed_once(tmp_path: Path) -> None:
 def test_an_existing_capture_folder_without_this_tools_results(tmp_path: Path) -> None:
     touch(tmp_path, "a.dng", "report/a.dng", ".greystep/a.dng")
     (tmp_path / "session.toml").write_text('frames = "."\n', encoding="utf-8")
-    assert frame_files(load_session(tmp_path)) == ["a.dng"]
+    assert frame_files(load_settings(tmp_path)) == ["a.dng"]
 
 
 def test_nothing_to_read_is_told(tmp_path: Path) -> None:
-    session = load_session(tmp_path)
+    session = load_settings(tmp_path)
     with pytest.raises(GreystepError, match=r"frames: no such folder; put the raw files there, or write frames ="):
         frame_files(session)
     (tmp_path / "frames").mkdir()

@@ -5,20 +5,20 @@ from pathlib import Path
 
 import pytest
 
-from greystep.session.settings import Session, load_session
+from greystep.session.settings import Settings, load_settings
 from greystep.session.watch import looks
 
 EVERY_S = 0.005
 
 
 @pytest.fixture
-def session(tmp_path: Path) -> Session:
+def session(tmp_path: Path) -> Settings:
     """A session without a frames folder yet, and with a log."""
     (tmp_path / "shots.csv").write_text("frame,head,power\nf1.dng,A,full\n", encoding="utf-8")
-    return load_session(tmp_path)
+    return load_settings(tmp_path)
 
 
-def write(session: Session, name: str, data: bytes, second: int = 1_700_000_000) -> Path:
+def write(session: Settings, name: str, data: bytes, second: int = 1_700_000_000) -> Path:
     """Write a raw file as a card reader or a network share does: its time has whole seconds only."""
     path = session.frames_dir / name
     path.write_bytes(data)
@@ -26,14 +26,14 @@ def write(session: Session, name: str, data: bytes, second: int = 1_700_000_000)
     return path
 
 
-def test_a_frames_folder_that_is_still_to_come_is_waited_for(session: Session) -> None:
+def test_a_frames_folder_that_is_still_to_come_is_waited_for(session: Settings) -> None:
     assert list(looks(session, EVERY_S, idle_s=0.05)) == []
     session.frames_dir.mkdir()
     write(session, "f1.dng", b"raw")
     assert len(list(looks(session, EVERY_S, idle_s=0.05))) == 1
 
 
-def test_a_file_that_grows_within_one_second_is_read_again(session: Session) -> None:
+def test_a_file_that_grows_within_one_second_is_read_again(session: Settings) -> None:
     session.frames_dir.mkdir()
     write(session, "f1.dng", b"ra")
     look = looks(session, EVERY_S)
@@ -47,7 +47,7 @@ def test_a_file_that_grows_within_one_second_is_read_again(session: Session) -> 
     next(look)
 
 
-def test_frames_in_a_linked_folder_are_seen(session: Session, tmp_path_factory: pytest.TempPathFactory) -> None:
+def test_frames_in_a_linked_folder_are_seen(session: Settings, tmp_path_factory: pytest.TempPathFactory) -> None:
     card = tmp_path_factory.mktemp("card")
     (card / "f1.dng").write_bytes(b"raw")
     session.frames_dir.mkdir()
@@ -58,7 +58,7 @@ def test_frames_in_a_linked_folder_are_seen(session: Session, tmp_path_factory: 
     next(look)
 
 
-def test_nothing_new_is_nothing_to_read(session: Session) -> None:
+def test_nothing_new_is_nothing_to_read(session: Settings) -> None:
     session.frames_dir.mkdir()
     write(session, "f1.dng", b"raw")
     (session.frames_dir / "preview.jpg").write_bytes(b"small")

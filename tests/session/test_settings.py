@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from greystep.errors import FaultsError, GreystepError
-from greystep.session.settings import HeadInfo, Meter, Tolerance, load_session
+from greystep.session.settings import HeadInfo, Meter, Tolerance, load_settings
 
 FLAT = "nm,factor\n380,0.18\n400,0.18\n550,0.181\n700,0.179\n780,0.18\n"
 
@@ -22,7 +22,7 @@ def folder(tmp_path: Path, text: str | None = None) -> Path:
 
 def faults(tmp_path: Path, text: str) -> tuple[str, ...]:
     with pytest.raises(FaultsError) as caught:
-        load_session(folder(tmp_path, text))
+        load_settings(folder(tmp_path, text))
     assert str(caught.value).startswith(f"{tmp_path / 'hire_kit' / 'session.toml'}: {len(caught.value.faults)} fault")
     assert all("\n" not in line and len(line) < 200 for line in caught.value.faults)
     return caught.value.faults
@@ -30,7 +30,7 @@ def faults(tmp_path: Path, text: str) -> tuple[str, ...]:
 
 @pytest.mark.parametrize("text", [None, "", "# nothing said\n"])
 def test_without_session_toml_everything_has_its_default(tmp_path: Path, text: str | None) -> None:
-    session = load_session(folder(tmp_path, text))
+    session = load_settings(folder(tmp_path, text))
     assert session.title == "hire_kit"
     assert session.frames_dir == tmp_path / "hire_kit" / "frames"
     assert (session.patch, session.reflectance, session.meter, session.matrix) == (None, None, None, "embedded")
@@ -41,7 +41,7 @@ def test_without_session_toml_everything_has_its_default(tmp_path: Path, text: s
 
 def test_the_title_of_the_folder_one_stands_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(folder(tmp_path))
-    assert load_session(Path(".")).title == "hire_kit"
+    assert load_settings(Path(".")).title == "hire_kit"
 
 
 def test_every_key_of_the_contract(tmp_path: Path) -> None:
@@ -77,7 +77,7 @@ pack = "P2"
     (path / "card" / "100").mkdir(parents=True)
     (path / "grey.csv").write_text(FLAT, encoding="utf-8")
     (path / "camera.json").write_text("{}", encoding="utf-8")
-    session = load_session(path)
+    session = load_settings(path)
     assert session.title == "Hire kit, prep day"
     assert session.frames_dir == path / "card/100"
     assert session.patch == (0.4, 0.35, 0.6, 1.0)
@@ -106,23 +106,23 @@ pack = "P2"
     ],
 )
 def test_a_colour_limit_replaces_all_colour_limits(tmp_path: Path, text: str, expected: Tolerance) -> None:
-    assert load_session(folder(tmp_path, f"[tolerance]\n{text}\n")).tolerance == expected
+    assert load_settings(folder(tmp_path, f"[tolerance]\n{text}\n")).tolerance == expected
 
 
 def test_the_kit_as_reference_with_or_without_a_power(tmp_path: Path) -> None:
-    session = load_session(folder(tmp_path, '[reference]\nkit = true\npower = "1/4"\n'))
+    session = load_settings(folder(tmp_path, '[reference]\nkit = true\npower = "1/4"\n'))
     assert (session.reference_head, session.reference_power, session.reference_kit) == (None, "1/4", True)
 
 
 def test_a_meter_without_duv_lies_on_the_locus(tmp_path: Path) -> None:
-    session = load_session(folder(tmp_path, '[camera.meter]\nframe = "f.dng"\ncct_k = 5600\n'))
+    session = load_settings(folder(tmp_path, '[camera.meter]\nframe = "f.dng"\ncct_k = 5600\n'))
     assert session.meter == Meter("f.dng", 5600.0, 0.0)
 
 
 def test_windows_line_ends_and_a_byte_order_mark(tmp_path: Path) -> None:
     path = folder(tmp_path)
     (path / "session.toml").write_bytes(b'\xef\xbb\xbftitle = "Prep"\r\n[target]\r\npatch = "auto"\r\n')
-    assert load_session(path).title == "Prep"
+    assert load_settings(path).title == "Prep"
 
 
 @pytest.mark.parametrize(
@@ -201,7 +201,7 @@ def test_no_value_of_any_key_ends_in_anything_but_a_session_or_faults(tmp_path: 
     for value in VALUES:
         (path / "session.toml").write_text(f"{table}\n{key} = {value}\n", encoding="utf-8")
         with contextlib.suppress(FaultsError):
-            load_session(path)
+            load_settings(path)
 
 
 def test_all_faults_come_at_once(tmp_path: Path) -> None:
@@ -236,7 +236,7 @@ def test_one_fault_of_a_table_hides_no_other(tmp_path: Path) -> None:
 )
 def test_what_is_no_toml_is_told_with_line_and_column(tmp_path: Path, text: str, says: str) -> None:
     with pytest.raises(GreystepError, match=rf"session\.toml: {says}") as caught:
-        load_session(folder(tmp_path, text))
+        load_settings(folder(tmp_path, text))
     assert "\n" not in str(caught.value)
 
 
@@ -244,7 +244,7 @@ def test_what_is_no_utf8_is_told(tmp_path: Path) -> None:
     path = folder(tmp_path)
     (path / "session.toml").write_bytes('title = "Tête"\n'.encode("cp1252"))
     with pytest.raises(GreystepError, match=r"is not UTF-8 text .* save it again"):
-        load_session(path)
+        load_settings(path)
 
 
 @pytest.mark.parametrize(
@@ -267,14 +267,14 @@ def test_a_reflectance_must_be_a_curve_over_the_visible(tmp_path: Path, text: st
     path = folder(tmp_path, '[target]\nreflectance = "grey.csv"\n')
     (path / "grey.csv").write_text(text, encoding="utf-8")
     with pytest.raises(FaultsError) as caught:
-        load_session(path)
+        load_settings(path)
     assert any(line.startswith(says) for line in caught.value.faults)
 
 
 def test_a_reflectance_without_header_and_with_decimal_commas(tmp_path: Path) -> None:
     path = folder(tmp_path, '[target]\nreflectance = "grey.csv"\n')
     (path / "grey.csv").write_text("400;0,18\n700;0,2;comment\n", encoding="utf-8")
-    session = load_session(path)
+    session = load_settings(path)
     assert session.reflectance is not None
     assert session.reflectance[1].tolist() == [0.18, 0.2]
 
@@ -282,9 +282,9 @@ def test_a_reflectance_without_header_and_with_decimal_commas(tmp_path: Path) ->
 def test_a_folder_that_is_not_there_names_the_nearest(tmp_path: Path) -> None:
     path = folder(tmp_path)
     with pytest.raises(GreystepError, match=r"hire_kt: no such folder; did you mean .*hire_kit\?"):
-        load_session(tmp_path / "hire_kt")
+        load_settings(tmp_path / "hire_kt")
     with pytest.raises(GreystepError, match=r"no such folder; check the name"):
-        load_session(tmp_path / "zzz" / "zzz")
+        load_settings(tmp_path / "zzz" / "zzz")
     (path / "shots.csv").write_text("", encoding="utf-8")
     with pytest.raises(GreystepError, match=r"shots.csv: is a file; a session is a folder, perhaps .*hire_kit$"):
-        load_session(path / "shots.csv")
+        load_settings(path / "shots.csv")

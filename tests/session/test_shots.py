@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from greystep.errors import FaultsError, GreystepError
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 from greystep.session.shots import read_shots
 
 PLAIN = "frame,head,power,kind,pack,note\nf1.dng,A,1/1,flash,P1,first\nf2.dng,A,1/16,,P1,\namb.dng,,,ambient,,\n"
@@ -29,7 +29,7 @@ def folder(tmp_path: Path, log: str | bytes | None, files: tuple[str, ...] = (),
 
 
 def shots(tmp_path: Path, log: str | bytes | None, files: tuple[str, ...] = (), toml: str = "") -> pd.DataFrame:
-    return read_shots(load_session(folder(tmp_path, log, files, toml)))
+    return read_shots(load_settings(folder(tmp_path, log, files, toml)))
 
 
 def faults(tmp_path: Path, log: str | None, files: tuple[str, ...] = (), toml: str = "") -> tuple[str, ...]:
@@ -149,7 +149,7 @@ def test_files_that_differ_in_letter_case_alone_are_two(tmp_path: Path) -> None:
     path = folder(tmp_path, "frame,head,power\na.dng,A,1/1\nA.dng,A,1/1\n", ("a.dng", "A.dng"))
     if len(list((path / "frames").iterdir())) < 2:
         pytest.skip("this file system does not tell letter case apart")
-    assert read_shots(load_session(path))["frame"].tolist() == ["a.dng", "A.dng"]
+    assert read_shots(load_settings(path))["frame"].tolist() == ["a.dng", "A.dng"]
 
 
 @pytest.mark.parametrize(
@@ -206,7 +206,7 @@ def test_an_empty_log_is_told(tmp_path: Path, log: str) -> None:
 def test_the_logs_own_name_in_capitals(tmp_path: Path) -> None:
     path = folder(tmp_path, PLAIN)
     (path / "shots.csv").rename(path / "Shots.CSV")
-    assert len(read_shots(load_session(path))) == 3
+    assert len(read_shots(load_settings(path))) == 3
 
 
 def test_session_toml_and_log_must_speak_of_the_same_heads_and_frames(tmp_path: Path) -> None:
@@ -310,7 +310,7 @@ def test_a_spreadsheet_that_was_not_saved_as_csv_is_named(tmp_path: Path) -> Non
     path = folder(tmp_path, None, ("DSC_0001.dng",))
     (path / "shots.xlsx").write_bytes(b"PK")
     with pytest.raises(GreystepError, match=r"save shots\.xlsx as CSV UTF-8"):
-        read_shots(load_session(path))
+        read_shots(load_settings(path))
 
 
 def test_no_frames_at_all(tmp_path: Path) -> None:

@@ -15,11 +15,11 @@ from greystep.pages import report as page
 from greystep.pages import screen as terminal
 from greystep.pages import tables as series
 from greystep.sentences.summary import Summary, summary
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 
 def shown(readings: pd.DataFrame, folder: Path, thumbnails: Any) -> tuple[Summary, str, str]:
-    session = load_session(folder)
+    session = load_settings(folder)
     drift = analyse(readings, session)
     told = summary(report_facts(readings, drift, session.tolerance), drift, session, readings)
     tables = series.figure_tables(drift.powers, readings, told.reference)

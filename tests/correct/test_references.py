@@ -26,7 +26,7 @@ from greystep.session.reference import (
     parse_reference,
     session_reference,
 )
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "hire_kit"
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])
@@ -70,11 +70,11 @@ def warming_test(warmup: float = 6.0) -> list[dict]:
 def session_of(folder: Path, rows: list[dict], settings: str = "", body: Body = BODY) -> Ingested:
     (folder / "frames").mkdir(parents=True)
     (folder / "session.toml").write_text(settings)
-    return Ingested(load_session(folder), pd.DataFrame(rows), {body.label: body}, (), ())
+    return Ingested(load_settings(folder), pd.DataFrame(rows), {body.label: body}, (), ())
 
 
 def drift_of(found: Ingested) -> Drift:
-    return analyse(found.readings, found.session)
+    return analyse(found.readings, found.settings)
 
 
 def cell(drift: Drift, head: str, power: str) -> pd.Series:
@@ -161,7 +161,7 @@ def test_frames_of_one_light_are_corrected_alike_with_and_without_a_card(tmp_pat
 
 def test_the_hire_kit_says_one_thing_of_d_at_full_in_every_command() -> None:
     """`report`, `correct` from patches and `correct --profile`; the references are rows of powers.csv."""
-    found = ingest(load_session(SAMPLE))
+    found = ingest(load_settings(SAMPLE))
     drift = drift_of(found)
     light = cell(drift, "D", "1/1")
     plain = found.readings.query("head == 'D' and power == '1/1'")["mired"].mean()

@@ -25,7 +25,7 @@ from greystep.demo.sensor import MATERIALS, Sensor, chip, expose, table_top
 from greystep.errors import GreystepError
 from greystep.measure.chromaticity import steps, xyz_to_upvp
 from greystep.session.ingest import Ingested, ingest
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 #: 1.9 mired is 60 K at 5600 K.
 HEAD = HeadCharacter("A", "P1", "1071", mired=178.6, scatter_mired=1.9, scatter_duv=0.0002, scatter_stops=0.06)
@@ -51,7 +51,7 @@ def planes(count: int = 12) -> list[Shot]:
 
 
 def read(folder: Path) -> Ingested:
-    return ingest(load_session(folder))
+    return ingest(load_settings(folder))
 
 
 def truth(folder: Path) -> pd.DataFrame:
@@ -243,7 +243,7 @@ def test_last_month_is_matched_by_the_same_camera_and_lens(tmp_path: Path) -> No
     true = truth(folder).loc[found.table["frame"], "mired"].to_numpy()
     # Both sessions tested A at 1/4: the same head at the same power is taken to be the same light.
     assert found.table["mired_shift"].to_numpy() == pytest.approx(true[0] - true, abs=0.3)
-    tested = analyse(other.readings, other.session).powers.iloc[0]
+    tested = analyse(other.readings, other.settings).powers.iloc[0]
     assert (reference.mired, reference.duv) == pytest.approx((tested["mired"], tested["duv"]), abs=1e-9)
 
 
@@ -251,7 +251,7 @@ def test_a_profile_is_asked_before_the_pixels_of_a_job(tmp_path: Path) -> None:
     test = write(tmp_path / "test", [one("flash", shift=0.0) for _ in range(4)], seed=11)
     folder = write(tmp_path / "now", planes(3), seed=12)
     tested = read(test)
-    profile = make_profile(tested, analyse(tested.readings, tested.session))
+    profile = make_profile(tested, analyse(tested.readings, tested.settings))
     found = correct_frames(read(folder), profile=profile)
     assert set(found.table["source"]) == {"profile"}
     assert found.table["gain_r"].to_numpy() == pytest.approx(1.0)

@@ -11,7 +11,7 @@ from greystep.compare.drift import HeatByShots, analyse
 from greystep.compare.firing_times import firing_order
 from greystep.sentences.kit_notes import design
 from greystep.session.ingest import ingest
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "hire_kit"
 COLOURS = ["mired", "duv", "u_prime", "v_prime", "cct_k", "output_stops"]
@@ -83,7 +83,7 @@ def test_a_lost_file_has_no_place_where_the_log_is_not_in_capture_order() -> Non
 
 def test_an_unreadable_or_lost_frame_of_the_sample_leaves_the_heat_as_it_was(tmp_path: Path) -> None:
     """Against the same frame left out as an outlier, which keeps its time and its flash."""
-    session = load_session(SAMPLE)
+    session = load_settings(SAMPLE)
     readings = ingest(session, store=tmp_path).readings
     row = readings.index[readings["frame"] == "f0063.dng"][0]
 

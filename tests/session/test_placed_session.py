@@ -21,7 +21,7 @@ from greystep.sentences.session_notes import sentence
 from greystep.session import ingest as ingest_module
 from greystep.session.ingest import Ingested, ingest
 from greystep.session.matching import PlacedByLight, light_of, place_frames
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 HEADS = (HeadCharacter("A"), HeadCharacter("B", mired=177.0, output_stops=-1.3))
 KIT = Kit(
@@ -83,14 +83,14 @@ def labels(found: Ingested) -> dict[str, tuple[str, str, str]]:
 
 def faults_of(folder: Path) -> tuple[str, ...]:
     with pytest.raises(FaultsError) as caught:
-        ingest(load_session(folder))
+        ingest(load_settings(folder))
     assert not (folder / "readings.csv").exists()
     return caught.value.faults
 
 
 def test_a_sequence_that_did_not_slip_is_taken_in_order(session: Make) -> None:
     folder, log = session()
-    found = ingest(load_session(folder))
+    found = ingest(load_settings(folder))
     assert found.readings["frame"].tolist() == log["frame"].tolist()
     assert not [line for line in lines(found.messages) if "row" in line]
 
@@ -98,7 +98,7 @@ def test_a_sequence_that_did_not_slip_is_taken_in_order(session: Make) -> None:
 @pytest.mark.parametrize("place", [0, 3, 8, 11, 19])  # ambient frames at 0, 9, 18 and 19
 def test_a_lost_frame_leaves_its_own_row_empty_and_no_other(session: Make, place: int) -> None:
     folder, log = session(lost=[place])
-    found = ingest(load_session(folder))
+    found = ingest(load_settings(folder))
     true = log.set_index("frame").drop(log["frame"][place])
     assert labels(found) == dict(
         zip(true.index, zip(true["head"], true["power"], true["kind"], strict=True), strict=True)
@@ -117,7 +117,7 @@ def test_a_lost_frame_leaves_its_own_row_empty_and_no_other(session: Make, place
 
 def test_a_test_pop_has_no_row(session: Make) -> None:
     folder, log = session(extra=[POP])
-    found = ingest(load_session(folder))
+    found = ingest(load_settings(folder))
     assert labels(found).pop(POP) == ("", "", "")
     assert found.readings["frame"].tolist() == [*log["frame"], POP]
     assert found.readings["flags"].tolist()[-1] == "extra_frame"
@@ -141,7 +141,7 @@ def test_as_many_frames_as_rows_that_slipped_between(session: Make) -> None:
 
 def test_rows_in_the_wrong_order_decide_nothing(session: Make) -> None:
     folder, log = session(swapped=(11, 12))
-    found = ingest(load_session(folder))
+    found = ingest(load_settings(folder))
     readings = found.readings
     exchanged = log["frame"][[11, 12]].tolist()
     assert readings["frame"].tolist() == [*log["frame"][:11], "", "", *log["frame"][13:], *exchanged]
@@ -179,7 +179,7 @@ def test_nothing_is_placed_where_the_log_names_its_frames(
     shot: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(ingest_module, "place_frames", lambda *_: pytest.fail("placed"))
-    ingest(replace(load_session(shot), path=shot), store=tmp_path)
+    ingest(replace(load_settings(shot), path=shot), store=tmp_path)
 
 
 # --- rows and frames without files ------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import pytest
 from greystep.demo.kit import HeadCharacter, Kit, shoot
 from greystep.demo.scenario import write_session
 from greystep.session.ingest import ingest
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 
 PARTS = ["u_mired_frame", "u_mired_ambient", "u_mired_black"]
 
@@ -17,7 +17,7 @@ def table(request, tmp_path_factory):
     kit = Kit(heads=(HeadCharacter("A"),), powers=("1/1", "1/16"), repeats=2)
     shots = [shot for shot in shoot(kit, 3) if request.param or shot.kind != "ambient"]
     write_session(folder, kit, shots, 3)
-    return request.param, ingest(load_session(folder)).readings.query("kind == 'flash'")
+    return request.param, ingest(load_settings(folder)).readings.query("kind == 'flash'")
 
 
 def test_the_parts_add_up_in_squares(table) -> None:

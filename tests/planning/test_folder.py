@@ -23,7 +23,7 @@ from greystep.planning.folder import (
     write_draft,
 )
 from greystep.planning.order import Cell, all_cells, arrange
-from greystep.session.settings import load_session
+from greystep.session.settings import load_settings
 from greystep.session.shots import read_shots
 
 LABELS = ["None", "007", 'Kopf "Ä", links', "a.b=c#d", "=1+1"]
@@ -51,7 +51,7 @@ def test_a_planned_session_reads_back_as_it_was_meant(tmp_path: Path, powers: li
     paths = write_draft(tmp_path / "plan", draft, "<p>sheet</p>")
     assert [path.name for path in paths] == ["session.toml", "shots.csv", "shotsheet.html"]
     assert (tmp_path / "plan" / "frames").is_dir()
-    session = load_session(tmp_path / "plan")
+    session = load_settings(tmp_path / "plan")
     assert session.reference_head == "None"
     assert session.reference_power == powers[0]
     assert session.tolerance.is_default
@@ -69,7 +69,7 @@ def test_a_planned_session_reads_back_as_it_was_meant(tmp_path: Path, powers: li
 def test_no_head_tables_where_nothing_is_known(tmp_path: Path) -> None:
     steps = arrange(all_cells(["A"], ["full"], 2))
     write_draft(tmp_path / "plan", Draft("x", "by-head", 1, steps, session_document("x", ["A"]), ""), "")
-    session = load_session(tmp_path / "plan")
+    session = load_settings(tmp_path / "plan")
     assert session.heads == {}
     assert session.reference_head is None
     assert read_shots(session)["note"].tolist()[2] == "3 warm-up shots at full before"
@@ -117,7 +117,7 @@ def test_a_session_goes_on_in_another_folder(tmp_path: Path) -> None:
         "frame,head,power,kind,note,gel\nf3.dng,A,full,,,none\nf2.dng,A,1/4,,warm,CTO\nf9.dng,A,1/8,,,\nf1.dng,,,ambient,,\n",
         encoding="utf-8",
     )
-    shots = read_shots(load_session(old))
+    shots = read_shots(load_settings(old))
     # f9 has no file (shot -1); f4 has no row and was taken between f2 and f3
     readings = pd.DataFrame({"shot": [3, 1, -1, 0, 2], "frame": ["f3.dng", "f2.dng", "f9.dng", "f1.dng", "f4.dng"]})
     earlier = continued_shots(shots, readings)
@@ -135,7 +135,7 @@ def test_a_session_goes_on_in_another_folder(tmp_path: Path) -> None:
     steps = arrange([Cell("A", "1/4", 2.0, rounds=1)])
     write_draft(new, Draft("new", "by-head", 1, steps, document, "A", earlier), "")
     assert not (new / "frames").exists()
-    session = load_session(new)
+    session = load_settings(new)
     assert session.frames_dir.resolve() == (old / "frames").resolve()
     assert (session.title, session.tolerance.mired, session.meter.frame) == ("new", 3.0, "f2.dng")  # type: ignore[union-attr]
     assert session.reflectance is not None
