@@ -43,7 +43,7 @@ def audit(
     from greystep.planning.rig import seconds
     from greystep.sentences.frames import lines
     from greystep.session.ingest import ingest
-    from greystep.session.settings import load_session
+    from greystep.session.settings import load_settings
 
     shot = setup.is_dir()
     if profile is None and not shot:
@@ -52,7 +52,7 @@ def audit(
         )
     planned = None if shutter is None else seconds(shutter)
     folder = setup if profile is None or shot else profile
-    session = load_session(folder)
+    session = load_settings(folder)
     at_hand = gels_at_hand(setup, folder, gels)
     with progress_bar("reading frames") as progress:
         found = ingest(session, patch=box, progress=progress, store=out)

@@ -52,11 +52,11 @@ def choose(
     from greystep.pages.screen import choose_text
     from greystep.sentences.frames import lines
     from greystep.session.ingest import ingest
-    from greystep.session.settings import load_session
+    from greystep.session.settings import load_settings
     from greystep.terms import Verdict
 
     allowed = [part.strip() for part in (powers or "").split(",") if part.strip()]
-    loaded = load_session(session)
+    loaded = load_settings(session)
     with progress_bar("reading frames") as progress:
         found = ingest(loaded, patch=box, progress=progress, store=out)
     made = choose_from(found, need, allowed, ganged, output)

@@ -95,7 +95,7 @@ def correct(
     from greystep.session.ingest import write_readings
 
     found, corrections = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
-    title, folder = found.session.title, out or session / "report"
+    title, folder = found.settings.title, out or session / "report"
     write_readings(found, store=out)
     wrote = write_corrections(corrections, title, folder)
     say(*lines(found.messages), *corrections.messages)
@@ -130,10 +130,10 @@ def find_corrections(
     from greystep.correct.gains import correct_frames
     from greystep.session.ingest import ingest
     from greystep.session.reference import other_session
-    from greystep.session.settings import load_session
+    from greystep.session.settings import load_settings
 
     with progress_bar("reading frames") as progress:
-        found = ingest(load_session(session), patch=box, progress=progress, store=out)
+        found = ingest(load_settings(session), patch=box, progress=progress, store=out)
     other = other_session(to)
     tested = _profile(profile, out) if profile is not None else None
     elsewhere = _session(other, out) if other is not None else None
@@ -171,9 +171,9 @@ def _checked(
 def _session(path: Path, store: Path | None) -> "Ingested":
     """Read another session, for what it knows of its lights."""
     from greystep.session.ingest import ingest
-    from greystep.session.settings import load_session
+    from greystep.session.settings import load_settings
 
-    loaded = load_session(path)
+    loaded = load_settings(path)
     with progress_bar(f"reading {path.name}") as progress:
         return ingest(loaded, progress=progress, store=store)
 
@@ -184,6 +184,6 @@ def _profile(path: Path, store: Path | None) -> "Profile":
     from greystep.correct.profile import make_profile
 
     tested = _session(path, store)
-    drift = analyse(tested.readings, tested.session)
-    check_colour(drift, tested.session)
+    drift = analyse(tested.readings, tested.settings)
+    check_colour(drift, tested.settings)
     return make_profile(tested, drift)

@@ -36,9 +36,9 @@ def history(
     from greystep.sentences.frames import lines
     from greystep.sentences.history import note
     from greystep.session.ingest import ingest
-    from greystep.session.settings import load_session
+    from greystep.session.settings import load_settings
 
-    loaded = [load_session(path) for path in sessions]
+    loaded = [load_settings(path) for path in sessions]
     titles = [session.title for session in loaded]
     visits = []
     for path, session in zip(sessions, loaded, strict=True):

@@ -40,9 +40,9 @@ def ingest(
     from greystep.sentences.frames import lines
     from greystep.session.ingest import ingest as read
     from greystep.session.ingest import write_readings
-    from greystep.session.settings import load_session
+    from greystep.session.settings import load_settings
 
-    loaded = load_session(session)
+    loaded = load_settings(session)
     with progress_bar("reading frames") as progress:
         found = read(loaded, patch=box, progress=progress, store=out)
     written = write_readings(found, store=out)

@@ -89,13 +89,13 @@ def plan(
     from greystep.planning.folder import shots_table, write_draft
     from greystep.planning.plans import Wishes, plan_more, plan_swap, plan_test
     from greystep.session.ingest import ingest
-    from greystep.session.settings import load_session
+    from greystep.session.settings import load_settings
 
     refuse_to_overwrite(folder)
     title, levels = folder.resolve().name, tuple(_labels(powers))
     wishes = Wishes(levels, repeats, order, seed, tuple(t01 or []), max_energy, iso, sync, u, scatter, target_width)
     if more is not None:
-        session = load_session(more)
+        session = load_settings(more)
         with progress_bar("reading frames") as progress:
             found = ingest(session, progress=progress)
         made = plan_more(found, folder, order, seed, repeats, target_width)

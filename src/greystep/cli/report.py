@@ -63,9 +63,9 @@ def report(
     from greystep.sentences.frames import lines
     from greystep.sentences.summary import summary, summary_json
     from greystep.session.ingest import ingest, write_readings
-    from greystep.session.settings import load_session
+    from greystep.session.settings import load_settings
 
-    loaded = load_session(session)
+    loaded = load_settings(session)
     loaded = replace(loaded, tolerance=_limits(loaded.tolerance, mired, duv, kelvin, steps, output_stops))
     with progress_bar("reading frames") as progress:
         found = ingest(loaded, patch=box, progress=progress, store=out)

@@ -34,11 +34,11 @@ def watch(
     from greystep.pages.screen import arrived_text, looking_text, watched_text
     from greystep.sentences.frames import lines
     from greystep.session.ingest import ingest, write_readings
-    from greystep.session.settings import load_session
+    from greystep.session.settings import load_settings
     from greystep.session.shots import read_shots
     from greystep.session.watch import arrivals, changed_frames, messages_of, next_to_shoot
 
-    loaded = load_session(session)
+    loaded = load_settings(session)
     logged = (loaded.path / "shots.csv").is_file()
     if logged:
         read_shots(loaded)  # what is wrong with the log itself stops it here

@@ -133,7 +133,7 @@ class Change:
 
 def visit_of(name: str, found: Ingested, drift: Drift) -> Visit:
     """Bring together what one session gives to a history; it is called `name` there, and `drift` is what it says."""
-    session, readings = found.session, found.readings
+    session, readings = found.settings, found.readings
     days = sorted(text[:10] for text in readings["captured"][readings["kind"] == Kind.FLASH] if text)
     return Visit(
         name=name,
@@ -156,13 +156,13 @@ def _scale_of(label: str, found: Ingested) -> str:
     rows = found.readings[(found.readings["body"] == label) & (found.readings["kind"] == Kind.FLASH)]
     lens = rows["lens"].mode()
     matrix = np.array2string(np.round(body.tags.matrix_1, 4), max_line_width=1000)
-    target = "" if found.session.reflectance is None else np.array2string(np.round(found.session.reflectance[1], 4))
+    target = "" if found.settings.reflectance is None else np.array2string(np.round(found.settings.reflectance[1], 4))
     return "; ".join([label, lens.iloc[0] if len(lens) else "", body.colour_from, matrix, target])
 
 
 def _meters(found: Ingested) -> dict[str, Metered]:
     """Return, for the body that a meter reading has set, what the meter read."""
-    meter = found.session.meter
+    meter = found.settings.meter
     if meter is None:
         return {}
     rows = rows_of(found.readings[found.readings["frame"] == meter.frame], FrameRow)

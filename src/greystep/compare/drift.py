@@ -18,7 +18,7 @@ from greystep.constants import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OB
 from greystep.errors import GreystepError
 from greystep.session.power import same_power
 from greystep.session.reference import HeadAtPower, WholeKit, choose_lights, session_reference
-from greystep.session.settings import Session
+from greystep.session.settings import Settings
 from greystep.terms import COLUMN
 from greystep.words import GIVE_MATRIX
 
@@ -113,12 +113,12 @@ class Drift:
     seed: int
 
 
-def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
+def analyse(readings: pd.DataFrame, settings: Settings, seed: int = 0) -> Drift:
     """Analyse the readings of a session.
 
     Args:
         readings: One row a frame, the contract's columns.
-        session: For its reference and the types of its heads.
+        settings: For its reference and the types of its heads.
         seed: Of the draws behind the uncertainty of spans; the same seed gives the same numbers.
 
     Returns: Drift
@@ -129,18 +129,18 @@ def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
     cells, frames = find_cells(readings)
     if not len(cells.table):
         raise GreystepError(
-            f"{session.path}: the log has no flash frame, so nothing can be compared; give rows of kind flash a head"
+            f"{settings.path}: the log has no flash frame, so nothing can be compared; give rows of kind flash a head"
         )
     fitted = fit_cells(cells, frames)
     notes = _notes(cells, frames, fitted)
-    reference, of_body, own = _references(cells, fitted, session, notes)
+    reference, of_body, own = _references(cells, fitted, settings, notes)
     powers = _powers(cells, frames, fitted, own, of_body)
     heads = _heads(cells, frames, fitted, own, np.random.default_rng(seed))
     first, second = _cross(cells)
     return Drift(
         powers=powers,
         heads=heads,
-        pairs=_pairs(cells, fitted, session, first, second),
+        pairs=_pairs(cells, fitted, settings, first, second),
         cells=cells,
         frames=frames,
         fitted=fitted,
@@ -154,10 +154,10 @@ def analyse(readings: pd.DataFrame, session: Session, seed: int = 0) -> Drift:
     )
 
 
-def check_colour(drift: Drift, session: Session) -> None:
+def check_colour(drift: Drift, settings: Settings) -> None:
     """Refuse a test without any colour because no matrix is known for its camera; what to do is said."""
     if drift.cells.colourless.all():
-        raise GreystepError(f"{session.path}: no colour matrix is known for its camera; {GIVE_MATRIX}")
+        raise GreystepError(f"{settings.path}: no colour matrix is known for its camera; {GIVE_MATRIX}")
 
 
 def _timing(frames: Frames) -> Timing:
@@ -177,17 +177,17 @@ def _cross(cells: Cells) -> tuple[Indices, Indices]:
 
 
 def _references(
-    cells: Cells, fitted: Mapping[str, Fitted], session: Session, notes: list[DriftNote]
+    cells: Cells, fitted: Mapping[str, Fitted], settings: Settings, notes: list[DriftNote]
 ) -> tuple[dict[str, Any], dict[str, dict[str, Any]], Indices]:
     """Return the session's reference, that of each body, and each cell's own reference cell."""
     names, stops = cells.table["head"].to_numpy(object), cells.table["stops"].to_numpy()
-    if session.reference_head is not None and session.reference_head not in set(names):
+    if settings.reference_head is not None and settings.reference_head not in set(names):
         known = ", ".join(dict.fromkeys(names))
         raise GreystepError(
-            f'reference head "{session.reference_head}" is not in the log, which has {known}; repair [reference] in '
+            f'reference head "{settings.reference_head}" is not in the log, which has {known}; repair [reference] in '
             "session.toml"
         )
-    wanted = session_reference(session)
+    wanted = session_reference(settings)
     kit, power = isinstance(wanted, WholeKit), wanted.stops
     bodies: dict[str, dict[str, Any]] = {}
     for body in dict.fromkeys(cells.table["body"]):
@@ -196,9 +196,11 @@ def _references(
             bodies[body] = dict(light.values) | {"head": light.head, "power": light.power, "kit": kit}
             power = light.stops if power is None else power  # that of the first body stands for all
             if not kit and wanted.stops is not None and not same_power(light.stops, wanted.stops):
-                notes.append(ReferencePowerNotMeasured(str(session.reference_power), str(light.head), str(light.power)))
+                notes.append(
+                    ReferencePowerNotMeasured(str(settings.reference_power), str(light.head), str(light.power))
+                )
         elif kit:
-            notes.append(KitPowerNotMeasured(session.reference_power or "full"))
+            notes.append(KitPowerNotMeasured(settings.reference_power or "full"))
     empty = dict.fromkeys(("mired", "cct_k", "duv", "u_prime", "v_prime", "output_stops"))
     reference = next(iter(bodies.values()), empty | {"head": None, "power": None, "kit": kit})
     own = np.full(len(names), -1, dtype=np.intp)
@@ -342,7 +344,7 @@ def _lag1(residuals: Array) -> float:
 
 
 def _pairs(
-    cells: Cells, fitted: Mapping[str, Fitted], session: Session, first: Indices, second: Indices
+    cells: Cells, fitted: Mapping[str, Fitted], settings: Settings, first: Indices, second: Indices
 ) -> pd.DataFrame:
     table = cells.table
     columns: dict[str, Any] = {}
@@ -352,7 +354,7 @@ def _pairs(
     columns |= {"delta_mired": delta["mired"][0], "u_delta_mired": delta["mired"][1]}
     columns |= {f"delta_{name}": delta[name][0] for name in ("k", "duv", "steps")}
     columns |= {f"u_delta_{name}": delta[name][1] for name in ("k", "duv", "steps")}
-    types = np.array([info.type if (info := session.heads.get(head)) else "" for head in table["head"]], dtype=object)
+    types = np.array([info.type if (info := settings.heads.get(head)) else "" for head in table["head"]], dtype=object)
     alike = (types[first] == types[second]) & (types[first] != "")
     stops = table["stops"].to_numpy()
     size = np.abs(delta["mired"][0])

@@ -109,7 +109,7 @@ def find_sources(
         here = [row for row in waiting if row["body"] == label and row["shot"] >= 0]
         every = ingested.readings
         read = block_reader(
-            ingested.session.frames_dir, every[(every["body"] == label) & (every["shot"] >= 0)], progress, len(here)
+            ingested.settings.frames_dir, every[(every["body"] == label) & (every["shot"] >= 0)], progress, len(here)
         )
         anchors = [row for row in rows if row["body"] == label and row["source"] == "patch" and row["mired"] > 0]
         found = of_anchors(here, anchors, bodies[label], read)
@@ -127,7 +127,7 @@ def find_sources(
                 continue
             _from_shared(row, found[row["frame"]])
             if "light_changed" in _marks(row):
-                said = what_changed(row, fit, ingested.session, bodies[label], read)
+                said = what_changed(row, fit, ingested.settings, bodies[label], read)
                 row["trouble"] += f": {said}" if said else ""
     # Against its own like even a green thing will do; it is no neutral to bring to a white.
     not_for_itself = frozenset() if of_itself else frozenset({"far_from_locus"})
@@ -192,7 +192,7 @@ def _from_profile(row: Row, profile: Profile, ingested: Ingested, seen_by: dict[
     same = row["body"] in profile.ingested.bodies
     label = row["body"] if same else next(iter(profile.ingested.bodies))
     try:
-        lit = one_light(row, ingested.session)
+        lit = one_light(row, ingested.settings)
         if lit is None:
             raise GreystepError("the log does not name the one head and power that lit it")
         light = light_at(profile, label, *lit, {name: str(row.get(name) or "") for name in PARTS})

@@ -25,7 +25,7 @@ from greystep.errors import GreystepError
 from greystep.session.ambient import settings_of
 from greystep.session.ingest import Ingested
 from greystep.session.reference import KNOWN, HeadAtPower, MedianFrame, OneFrame, Wanted, WholeKit, parse_reference
-from greystep.session.settings import Session
+from greystep.session.settings import Settings
 from greystep.terms import LIT
 from greystep.words import GIVE_MATRIX
 
@@ -93,7 +93,7 @@ def correct_frames(
     Raises:
         GreystepError: If the reference is unknown, cannot be measured, or no frame shares its camera.
     """
-    wanted = parse_reference(to, _reading_for(ingested.session, profile)) if to is not None else None
+    wanted = parse_reference(to, _reading_for(ingested.settings, profile)) if to is not None else None
     of_itself = elsewhere is None and (profile is None if to is None else isinstance(wanted, MedianFrame | OneFrame))
     if wanted is None and profile is not None:
         wanted = profile_wanted(profile)
@@ -101,7 +101,7 @@ def correct_frames(
     rows, label = sources.rows, to or ""
     of_frames = MedianFrame() if smooth_over is not None else wanted if elsewhere is None else None
     references, lost = _references(sources, ingested, of_frames, label, profile, elsewhere)
-    of_profile = _profile_references(sources, ingested.session, wanted, label, profile)
+    of_profile = _profile_references(sources, ingested.settings, wanted, label, profile)
     if not references and not of_profile:
         raise GreystepError(_no_reference(to, rows, sources, lost))
     primary = of_profile | references
@@ -146,7 +146,7 @@ def correct_frames(
                 "status": flags.status(marks),
                 "flags": flags.join(marks),
                 "u_exposure_stops": u_stops,
-                "u_observer_mired": _observer(row, reference, profile, ingested.session),
+                "u_observer_mired": _observer(row, reference, profile, ingested.settings),
             }
         records.append(record)
     table = pd.DataFrame(records, columns=list(COLUMNS))
@@ -161,13 +161,13 @@ def _stops(row: Mapping[Any, Any], reference: Reference) -> tuple[float, float]:
     return (0.0, float("nan")) if np.isnan(stops) else (stops, float(row["u_stops"]))
 
 
-def _reading_for(session: Session, profile: Profile | None) -> Session:
+def _reading_for(settings: Settings, profile: Profile | None) -> Settings:
     """Return the session with which a reference is read: what it does not say of heads and power, the test says."""
     if profile is None:
-        return session
-    tested = profile.ingested.session
-    power = session.reference_power if session.reference_power is not None else tested.reference_power
-    return replace(session, heads=tested.heads | session.heads, reference_power=power)
+        return settings
+    tested = profile.ingested.settings
+    power = settings.reference_power if settings.reference_power is not None else tested.reference_power
+    return replace(settings, heads=tested.heads | settings.heads, reference_power=power)
 
 
 def _references(
@@ -191,7 +191,9 @@ def _references(
     for body_label in dict.fromkeys(rows["body"]):
         body, mine = sources.bodies[body_label], rows[rows["body"] == body_label]
         if elsewhere is None:
-            own = find_reference(mine, lights, body, wanted or wanted_here(ingested.session, lights, body.label), label)
+            own = find_reference(
+                mine, lights, body, wanted or wanted_here(ingested.settings, lights, body.label), label
+            )
             if own is not None:
                 found[body_label] = own
                 continue
@@ -225,11 +227,11 @@ def _of_other(
     if profile is not None and isinstance(wanted, HeadAtPower | WholeKit):
         return profile_reference(profile, there, seen_by, wanted, label), there
     lit = other.readings[other.readings["kind"].isin(LIT) & (other.readings["body"] == there)]
-    return find_reference(lit, lights, seen_by, wanted or wanted_here(other.session, lights, there), label), there
+    return find_reference(lit, lights, seen_by, wanted or wanted_here(other.settings, lights, there), label), there
 
 
 def _profile_references(
-    sources: Sources, session: Session, wanted: Wanted | None, label: str, profile: Profile | None
+    sources: Sources, settings: Settings, wanted: Wanted | None, label: str, profile: Profile | None
 ) -> dict[str, Reference]:
     """Return the reference of each body in the terms of the profile."""
     found: dict[str, Reference] = {}
@@ -242,7 +244,7 @@ def _profile_references(
         match wanted:
             case OneFrame(name):
                 frame = sources.rows[sources.rows["frame"] == name]
-                lit = one_light(frame.iloc[0].to_dict(), session) if len(frame) else None
+                lit = one_light(frame.iloc[0].to_dict(), settings) if len(frame) else None
                 if lit is None:
                     continue
                 light = light_at(profile, there, *lit)
@@ -279,9 +281,9 @@ def _trends(rows: pd.DataFrame, over: int) -> dict[int, Reference]:
     return found
 
 
-def _observer(row: Mapping[Any, Any], reference: Reference, profile: Profile | None, session: Session) -> float:
+def _observer(row: Mapping[Any, Any], reference: Reference, profile: Profile | None, settings: Settings) -> float:
     """Return what the other camera may see otherwise in a correction from a profile made with one; NaN otherwise."""
-    lit = one_light(row, session)
+    lit = one_light(row, settings)
     if profile is None or not row["observer"] or lit is None:
         return float("nan")
     return observer_mired(profile, light_at(profile, row["observer"], *lit), reference)

@@ -11,7 +11,7 @@ from greystep.correct.unmix import Unmixed, unmix
 from greystep.errors import GreystepError
 from greystep.session.colour import colours
 from greystep.session.ingest import Body
-from greystep.session.settings import Session, power_of
+from greystep.session.settings import Settings, power_of
 from greystep.terms import Source
 
 Row = Mapping[Any, Any]
@@ -22,7 +22,7 @@ _MIRED: Final = 0.5
 _SETTINGS: Final = ("exposure_s", "f_number", "iso")
 
 
-def lights_of(row: Row, session: Session) -> list[tuple[str, float]]:
+def lights_of(row: Row, settings: Settings) -> list[tuple[str, float]]:
     """Return the heads that lit a frame and their powers in stops, NaN where the log leaves a power out.
 
     From the column ``lights`` (``A@1/4 & B@1/16``), else from head and power.
@@ -34,32 +34,32 @@ def lights_of(row: Row, session: Session) -> list[tuple[str, float]]:
     for part in str(row.get("lights") or "").split("&"):
         head, _, power = (text.strip() for text in (part if "@" in part else f"{part}@").rpartition("@"))
         if head:
-            found.append((head, power_of(session.heads, head, power).stops if power else float("nan")))
+            found.append((head, power_of(settings.heads, head, power).stops if power else float("nan")))
     if not found and row["head"]:
         found = [(str(row["head"]), float(row["stops"]))]
     return found
 
 
-def one_light(row: Row, session: Session) -> tuple[str, float] | None:
+def one_light(row: Row, settings: Settings) -> tuple[str, float] | None:
     """Return the one head that lit a frame and its power; None where there were several, or something is not known."""
-    lights = lights_of(row, session)
+    lights = lights_of(row, settings)
     return lights[0] if len(lights) == 1 and np.isfinite(lights[0][1]) else None
 
 
-def what_changed(row: Row, rows: Sequence[Row], session: Session, body: Body, read: Reader) -> str:
+def what_changed(row: Row, rows: Sequence[Row], settings: Settings, body: Body, read: Reader) -> str:
     """Say which light of a frame is not as it was in the frames that it lit alone; blank where that is not known.
 
     Args:
         row: Of readings; its light has changed.
         rows: Of the same body with the source of each, see `greystep.correct.frame_light`; single-light frames among
             them.
-        session: Of them.
+        settings: Of them.
         body: Through its matrix the colours are seen.
         read: From `greystep.correct.shared.block_reader`.
     """
     try:
-        wanted = dict(lights_of(row, session))
-        alone = [(one_light(other, session), other) for other in rows if other["frame"] != row["frame"]]
+        wanted = dict(lights_of(row, settings))
+        alone = [(one_light(other, settings), other) for other in rows if other["frame"] != row["frame"]]
         singles: dict[str, tuple[float, Row]] = {}
         for lit, other in sorted(alone, key=lambda pair: abs(pair[1]["shot"] - row["shot"]), reverse=True):
             same = all(other[name] == row[name] for name in _SETTINGS)

@@ -92,7 +92,7 @@ def add_plates(
         GreystepError: If a plate has no correction or cannot be read, cameras, sizes or orientation differ, or the file
             cannot be written.
     """
-    check_place(ingested.session, folder)
+    check_place(ingested.settings, folder)
     if form not in ("tiff", "exr"):
         raise GreystepError(f"--as {form}: plates are added as developed images; use --as tiff or --as exr")
     jobs = {job.frame: job for job in jobs_of(ingested, corrections, folder, form)}

@@ -74,9 +74,11 @@ def make_profile(ingested: Ingested, drift: Drift) -> Profile:
     Raises:
         GreystepError: If no head has a colour.
     """
-    name = ingested.session.title or ingested.session.path.name
+    name = ingested.settings.title or ingested.settings.path.name
     if not np.isfinite(drift.fitted["mired"].cells.values).any():
-        raise GreystepError(f"--profile {ingested.session.path}: no head was measured in it; see greystep report there")
+        raise GreystepError(
+            f"--profile {ingested.settings.path}: no head was measured in it; see greystep report there"
+        )
     lights = tested_lights(ingested.readings, drift.cells, drift.frames, drift.fitted)
     return Profile(name, ingested, drift, lights)
 
@@ -183,7 +185,7 @@ def profile_wanted(profile: Profile) -> TestedLight:
     """Return the reference of the test session itself, as its report has it."""
     light = profile.drift.reference
     if light["kit"] or light["head"] is None:
-        return session_reference(profile.ingested.session)
+        return session_reference(profile.ingested.settings)
     table = profile.drift.cells.table
     at = (table["head"] == light["head"]) & (table["power"] == light["power"])
     return HeadAtPower(str(light["head"]), float(table.loc[at, "stops"].iloc[0]))
@@ -195,7 +197,7 @@ def observer_mired(profile: Profile, light: ProfileLight, to: Reference) -> floa
     head = to.label.rpartition("@")[0]
     if head == light.head:
         return 2.0 * OBSERVER_SAME_HEAD * shift
-    heads = profile.ingested.session.heads
+    heads = profile.ingested.settings.heads
     types = [heads[name].type if name in heads else "" for name in (light.head, head)]
     if types[0] and types[0] == types[1]:
         return 2.0 * OBSERVER_SAME_TYPE * shift

@@ -17,7 +17,7 @@ from greystep.session.colour import colours
 from greystep.session.ingest import Body, Ingested
 from greystep.session.power import same_power
 from greystep.session.reference import HeadAtPower, MedianFrame, OneFrame, Wanted, White, WholeKit, session_reference
-from greystep.session.settings import Session
+from greystep.session.settings import Settings
 from greystep.session.shots import noted_checks
 from greystep.terms import Kind
 
@@ -48,11 +48,11 @@ class Reference:
     seen: tuple[float, float] | None = None
 
 
-def wanted_here(session: Session, lights: TestedLights | None, body: str) -> Wanted:
+def wanted_here(settings: Settings, lights: TestedLights | None, body: str) -> Wanted:
     """Return the session's own reference; the median where no flash frame of the body was measured."""
     if lights is None or not measured_cells(lights.cells, lights.fitted, body).any():
         return MedianFrame()
-    return session_reference(session)
+    return session_reference(settings)
 
 
 def find_reference(
@@ -185,7 +185,7 @@ def carried(
     Raises:
         GreystepError: If nothing ties the two sessions together.
     """
-    label = f"{reference.label} of {other.session.title or other.session.path.name}"
+    label = f"{reference.label} of {other.settings.title or other.settings.path.name}"
     there = other.readings[other.readings["body"] == other_label]
     source = other.bodies[other_label]
     lit = there[there["kind"].isin(["flash", "job"])]

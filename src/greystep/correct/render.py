@@ -135,13 +135,13 @@ def render_frames(
         GreystepError: If no frame has a correction, the folder lies in the frames folder, the disk has no room for all,
             or a file cannot be written; what has been written by then is whole, and a second run goes on from there.
     """
-    check_place(ingested.session, folder)
+    check_place(ingested.settings, folder)
     if form == "exr":
         exr_library()
     jobs = jobs_of(ingested, corrections, folder, form)
     if not jobs:
         raise GreystepError(
-            f"{ingested.session.path}: no frame has a correction, so there is nothing to render; "
+            f"{ingested.settings.path}: no frame has a correction, so there is nothing to render; "
             "run greystep correct to see why"
         )
     record = read_record(folder)
@@ -183,7 +183,7 @@ def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: st
         job = Job(
             frame=row.frame,
             body=body,
-            source=ingested.session.frames_dir / row.frame,
+            source=ingested.settings.frames_dir / row.frame,
             target=folder / form / f"{ids[row.frame]}{SUFFIXES[form]}",
             mark="",
             gains=np.array([row.gain_r, row.gain_g, row.gain_b]),
@@ -192,7 +192,7 @@ def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: st
             developed=corrections.developed[body],
             space=corrections.space,
         )
-        jobs.append(replace(job, mark=_mark(job, ingested.session.frames_dir, form)))
+        jobs.append(replace(job, mark=_mark(job, ingested.settings.frames_dir, form)))
     return jobs
 
 

@@ -91,13 +91,13 @@ def audit_path(path: Path, found: Ingested, gels: Sequence[Gel], shutter_s: floa
     Raises:
         GreystepError: If the set-up cannot be read or is not in the test, or no camera of the test has a colour matrix.
     """
-    drift = analyse(found.readings, found.session)
-    check_colour(drift, found.session)
+    drift = analyse(found.readings, found.settings)
+    check_colour(drift, found.settings)
     if path.is_dir():
         measured = measured_setup(found, drift)
-        return audit_setup(found.session.title, measured.setup, found, drift, gels, shutter_s, measured.wholes)
+        return audit_setup(found.settings.title, measured.setup, found, drift, gels, shutter_s, measured.wholes)
     mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
-    setup = read_setup(path, found.session.heads, drift.cells, mired, output, gels)
+    setup = read_setup(path, found.settings.heads, drift.cells, mired, output, gels)
     return audit_setup(path.stem, setup, found, drift, gels, shutter_s)
 
 
@@ -124,7 +124,7 @@ def audit_setup(
     Raises:
         GreystepError: If the camera of the test has no colour matrix.
     """
-    tolerance = found.session.tolerance
+    tolerance = found.settings.tolerance
     label = str(drift.cells.table["body"].iloc[setup.rows[0].cells[0][0]])
     matrix = found.bodies[label].matrix
     if matrix is None:
@@ -143,7 +143,7 @@ def audit_setup(
     output = drift.fitted["output_stops"].cells.values
     return Audit(
         name=name,
-        session=found.session.title,
+        session=found.settings.title,
         tolerance=tolerance,
         setup=setup,
         gels=tuple(gels),
@@ -152,7 +152,7 @@ def audit_setup(
         cheapest=sure,
         maybe=maybe,
         after=after,
-        shutter=check_shutter(setup.rows, found.readings, found.session.heads, output, shutter_s),
+        shutter=check_shutter(setup.rows, found.readings, found.settings.heads, output, shutter_s),
         wholes=tuple(wholes),
         doubts=tuple(_doubts(setup.rows, gels, remedies)),
         session_notes=found.notes,

@@ -23,7 +23,7 @@ from greystep.mix.setup import SetupRow
 from greystep.mix.shutter import duration
 from greystep.session.ingest import Ingested
 from greystep.session.power import same_power
-from greystep.session.settings import HeadInfo, Session, power_of
+from greystep.session.settings import HeadInfo, Settings, power_of
 from greystep.terms import Verdict
 
 #: How many choices are told after the best.
@@ -128,19 +128,19 @@ def choose_from(
     Raises:
         GreystepError: As these two, and if no camera of the session has a colour matrix.
     """
-    drift = analyse(found.readings, found.session)
-    check_colour(drift, found.session)
+    drift = analyse(found.readings, found.settings)
+    check_colour(drift, found.settings)
     if ganged:
-        return choose_gang(drift, found.session, wanted, need, powers)
-    return choose(drift, found.session, need or 0, powers)
+        return choose_gang(drift, found.settings, wanted, need, powers)
+    return choose(drift, found.settings, need or 0, powers)
 
 
-def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()) -> Choice:
+def choose(drift: Drift, settings: Settings, need: int, powers: Sequence[str] = ()) -> Choice:
     """Choose the heads and powers whose worst pair is smallest, proven.
 
     Args:
         drift: The test session.
-        session: Its tolerance, for the verdicts.
+        settings: Its tolerance, for the verdicts.
         need: How many heads.
         powers: Powers that may be used; all tested ones where none is given.
 
@@ -149,7 +149,7 @@ def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()
     """
     if need < 2:
         raise GreystepError(f"--need {need}: two heads at least; one head alone cannot clash")
-    cells = _usable(drift, session.heads, powers)
+    cells = _usable(drift, settings.heads, powers)
     heads = drift.cells.table["head"].to_numpy(object)
     body = drift.cells.table["body"].to_numpy(object)
     fitted = drift.fitted
@@ -165,18 +165,18 @@ def choose(drift: Drift, session: Session, need: int, powers: Sequence[str] = ()
         count = f"{len(have)} head{'' if len(have) == 1 else 's'} measured"
         raise GreystepError(f"--need {need}: {count}{at_these} ({', '.join(have)}); ask for fewer")
     found.sort(key=lambda item: (item[0].worst, item[0].total, item[1]))
-    best, *others = [_head_set(members, drift, session, one.settled) for one, members in found[: 1 + NEXT]]
-    return Choice(session.title, need, len(cells), best, tuple(others))
+    best, *others = [_head_set(members, drift, settings, one.settled) for one, members in found[: 1 + NEXT]]
+    return Choice(settings.title, need, len(cells), best, tuple(others))
 
 
 def choose_gang(
-    drift: Drift, session: Session, wanted: str = "0", most: int | None = None, powers: Sequence[str] = ()
+    drift: Drift, settings: Settings, wanted: str = "0", most: int | None = None, powers: Sequence[str] = ()
 ) -> GangChoice:
     """Choose how many heads at which power give a wanted output with the shortest flash.
 
     Args:
         drift: The test session.
-        session: With t0.1 of its heads.
+        settings: With t0.1 of its heads.
         wanted: Output: ``HEAD@POWER``, or stops to the session's brightest head at full.
         most: Heads at hand.
         powers: Powers that may be used.
@@ -184,11 +184,11 @@ def choose_gang(
     Raises:
         GreystepError: If no head has t0.1, or all together do not give so much.
     """
-    cells = _usable(drift, session.heads, powers)
-    target = _wanted_stops(wanted, drift, session.heads)
-    found = _gangs(cells, drift, session.heads, target, most)
-    best, *others = [_gang(one, drift, session) for one in found[: 1 + NEXT]]
-    return GangChoice(session.title, target, best, tuple(others))
+    cells = _usable(drift, settings.heads, powers)
+    target = _wanted_stops(wanted, drift, settings.heads)
+    found = _gangs(cells, drift, settings.heads, target, most)
+    best, *others = [_gang(one, drift, settings) for one in found[: 1 + NEXT]]
+    return GangChoice(settings.title, target, best, tuple(others))
 
 
 def choice_document(choice: Choice | GangChoice) -> dict[str, Any]:
@@ -282,11 +282,11 @@ def _tested(cell: int, drift: Drift) -> TestedLight:
     return TestedLight(str(row["head"]), str(row["power"]), parts, float(row["stops"]), own, float(top - own))
 
 
-def _worst_pair(members: Sequence[int], drift: Drift, session: Session) -> tuple[ChosenPair | None, Verdict]:
+def _worst_pair(members: Sequence[int], drift: Drift, settings: Settings) -> tuple[ChosenPair | None, Verdict]:
     """Return the pair of some cells that stands farthest apart, and the verdict on all."""
     if len(members) < 2:
         return None, Verdict.WITHIN
-    table = judge_lights(build_lights(_rows(members, drift), drift.fitted), drift, session.tolerance)
+    table = judge_lights(build_lights(_rows(members, drift), drift.fitted), drift, settings.tolerance)
     first, second = every_two(len(members))
     pairs = rows_of(table, LightPair)
     at = int(np.argmax([pair.delta_steps for pair in pairs]))
@@ -294,8 +294,8 @@ def _worst_pair(members: Sequence[int], drift: Drift, session: Session) -> tuple
     return ChosenPair(light_a, light_b, pairs[at]), Verdict(worst_of(table["verdict"]))
 
 
-def _head_set(members: Sequence[int], drift: Drift, session: Session, settled: bool) -> HeadSet:
-    pair, verdict = _worst_pair(members, drift, session)
+def _head_set(members: Sequence[int], drift: Drift, settings: Settings, settled: bool) -> HeadSet:
+    pair, verdict = _worst_pair(members, drift, settings)
     return HeadSet(tuple(_tested(cell, drift) for cell in members), pair, verdict, settled)
 
 
@@ -308,8 +308,8 @@ class _Members:
     output_stops: float
 
 
-def _gang(members: _Members, drift: Drift, session: Session) -> Gang:
-    pair, verdict = _worst_pair(members.cells, drift, session)
+def _gang(members: _Members, drift: Drift, settings: Settings) -> Gang:
+    pair, verdict = _worst_pair(members.cells, drift, settings)
     lights = build_lights(_rows(members.cells, drift), drift.fitted)
     colour = colour_of(mix(points(lights), [light.share for light in lights]))
     tested = tuple(_tested(cell, drift) for cell in members.cells)

@@ -75,7 +75,7 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
     body = next((str(name) for name in table["body"][table["n"] > 0]), "")
     matrix = found.bodies[body].matrix if body in found.bodies else None
     if matrix is None:
-        raise GreystepError(f"{found.session.path}: no camera with a colour matrix has measured a light alone")
+        raise GreystepError(f"{found.settings.path}: no camera with a colour matrix has measured a light alone")
     to_xyz = np.linalg.inv(matrix) / np.asarray(found.bodies[body].target_factor)[:, None]
     rows: list[SetupRow] = []
     sums: list[Array] = []
@@ -93,11 +93,11 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
         where = ((int(cell), 1.0),)
         rows.append(SetupRow(len(rows) + 1, named, head, power, stops, luminance, NO_GEL, "", where))
     if len(rows) < 2:
-        raise GreystepError(f"{found.session.path}: {len(rows)} light was shot alone; shoot one frame of each light")
+        raise GreystepError(f"{found.settings.path}: {len(rows)} light was shot alone; shoot one frame of each light")
     job = usable & (readings["kind"] == Kind.JOB).to_numpy() & (readings["body"] == body).to_numpy()
     if not job.any():
         raise GreystepError(
-            f"{found.session.path}: no frame of all lights together; log it as kind job, its lights as A@1/4 & B@1/16"
+            f"{found.settings.path}: no frame of all lights together; log it as kind job, its lights as A@1/4 & B@1/16"
         )
     names = text_column(readings, "lights").to_numpy(object)
     wholes = []
@@ -129,7 +129,7 @@ def _named(text: str, rows: Sequence[SetupRow], found: Ingested) -> list[int]:
     chosen = []
     for part in text.split("&"):
         head, _, power = part.strip().rpartition("@")
-        stops = power_of(found.session.heads, head, power).stops
+        stops = power_of(found.settings.heads, head, power).stops
         at = [place for place, row in enumerate(rows) if row.head == head and same_power(row.stops, stops)]
         if not at:
             known = ", ".join(f"{row.head}@{row.power}" for row in rows)

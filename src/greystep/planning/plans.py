@@ -156,7 +156,7 @@ def plan_more(
     Raises:
         GreystepError: If nothing is open, or what is open needs more rounds.
     """
-    session, readings, title = found.session, found.readings, folder.resolve().name
+    session, readings, title = found.settings, found.readings, folder.resolve().name
     drift = analyse(readings, session)
     open_heads = np.flatnonzero((judge(drift, session.tolerance).heads["verdict"] == Verdict.UNDECIDED).to_numpy())
     asked = deciding_rounds(drift, session.tolerance, open_heads, most_rounds)

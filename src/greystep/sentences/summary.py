@@ -17,7 +17,7 @@ from greystep.sentences import kit, kit_notes, session_notes
 from greystep.session.bodies import Body
 from greystep.session.messages import SessionNote
 from greystep.session.readings import status_counts
-from greystep.session.settings import Session, Tolerance
+from greystep.session.settings import Settings, Tolerance
 from greystep.terms import Verdict
 
 
@@ -110,7 +110,7 @@ class Summary:
 def summary(
     facts: ReportFacts,
     drift: Drift,
-    session: Session,
+    settings: Settings,
     readings: pd.DataFrame,
     bodies: Iterable[Body] = (),
     notes: Sequence[SessionNote] = (),
@@ -120,7 +120,7 @@ def summary(
     Args:
         facts: The verdicts and the other findings.
         drift: The facts that they rest on.
-        session: For its title and tolerance.
+        settings: For its title and tolerance.
         readings: For the count of frames.
         bodies: Iterable of Body. How the colour of each camera body was made.
         notes: Sequence of notes. What the reading of the session has to say.
@@ -130,9 +130,9 @@ def summary(
     unknown = dict.fromkeys(name for name, value in drift.reference.items() if value is None)
     light = dict(drift.reference) | {name: float("nan") for name in unknown if name not in ("head", "power")}
     return Summary(
-        session=session.title,
+        session=settings.title,
         reference=ReferenceLight(**light),
-        tolerance=session.tolerance,
+        tolerance=settings.tolerance,
         heads_table=insert_after(judged.heads, "verdict", "why", why),
         pairs=judged.pairs,
         worst_pair=judged.worst_pair,

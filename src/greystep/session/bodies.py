@@ -16,7 +16,7 @@ from greystep.measure.target import Target
 from greystep.raw.dng import ColourTags, same_matrices
 from greystep.session.power import same_power
 from greystep.session.reference import HeadAtPower, choose_lights, session_reference
-from greystep.session.settings import Session
+from greystep.session.settings import Settings
 from greystep.terms import Kind
 
 Floats = NDArray[np.float64]
@@ -69,7 +69,7 @@ def pinned_tags(tags: Sequence[ColourTags | None]) -> ColourTags | None:
     return max(kinds, key=lambda kind: kind[1])[0] if kinds else None
 
 
-def reference_neutral(table: pd.DataFrame, serves: Booleans, session: Session) -> tuple[Neutral | None, str]:
+def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings) -> tuple[Neutral | None, str]:
     """Return the neutral at which one body's matrix is fixed, and what stands in for the reference, in words.
 
     The mean of the reference cell, see `greystep.session.reference`. Where that was not measured: the reference head's
@@ -78,14 +78,14 @@ def reference_neutral(table: pd.DataFrame, serves: Booleans, session: Session) -
     Args:
         table: Of one body, in log order: head, power, stops, kind, r_g, b_g.
         serves: Array (n,). Rows with ratios that a reference may use.
-        session: Of it: the reference.
+        settings: Of it: the reference.
 
     Returns:
         neutral: tuple of 3 floats or None. None where nothing was measured.
         stand_in: Blank where the reference itself was measured.
     """
     flash = serves & (table["kind"] == Kind.FLASH).to_numpy()
-    wanted = session_reference(session)
+    wanted = session_reference(settings)
     for light in (wanted, HeadAtPower()):
         rows = choose_lights(light, table["head"].to_list(), table["stops"], flash)
         if rows:
@@ -104,7 +104,7 @@ def make_body(
     tags: ColourTags | None,
     target: Target | None,
     neutral: Neutral | None,
-    session: Session,
+    settings: Settings,
     metered: Neutral | None,
 ) -> Body:
     """Fix the one matrix of a body at its reference neutral.
@@ -114,7 +114,7 @@ def make_body(
         tags: The pinned calibration.
         target: Where the grey target stands; carried along.
         neutral: From `reference_neutral`.
-        session: Of it: the target's reflectance and the meter's reading.
+        settings: Of it: the target's reflectance and the meter's reading.
         metered: The neutral of the metered frame, if this body took it.
 
     Raises:
@@ -129,13 +129,13 @@ def make_body(
         raise GreystepError(f"{label or 'camera'}: {error}") from error
     matrix, factor, anchored = fixed, np.ones(3), False
     for _ in range(_ROUNDS):
-        if session.reflectance is not None:
+        if settings.reflectance is not None:
             white = camera.neutral_xyz(matrix @ np.diag(factor), np.array([neutral]))
             cct, duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(white[0]))
-            factor = camera.target_factor(*session.reflectance, float(cct), float(duv))
+            factor = camera.target_factor(*settings.reflectance, float(cct), float(duv))
             factor = factor if np.isfinite(factor).all() else np.ones(3)
-        if session.meter is not None and metered is not None:
-            meter = session.meter
+        if settings.meter is not None and metered is not None:
+            meter = settings.meter
             gains = camera.meter_scale(fixed @ np.diag(factor), metered, meter.cct_k, meter.duv)
             if np.isfinite(gains).all() and (gains > 0).all():
                 matrix, anchored = np.diag(1.0 / gains) @ fixed, True
@@ -143,7 +143,7 @@ def make_body(
 
 
 def make_bodies(
-    session: Session,
+    settings: Settings,
     table: pd.DataFrame,
     read: Sequence[Reading | None],
     usable: Booleans,
@@ -153,7 +153,7 @@ def make_bodies(
     """Return every body of a session by label, in the order of the log, and what stands in for its reference, in words.
 
     Args:
-        session: Of it: reference, matrix, meter, reflectance.
+        settings: Of it: reference, matrix, meter, reflectance.
         table: The readings with their ratios.
         read: Of each row.
         usable: Array (n,). Lit rows that are not rejected.
@@ -161,7 +161,7 @@ def make_bodies(
         targets: By body label.
     """
     ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
-    own = None if session.matrix == "embedded" else camera.read_camera_json(Path(session.matrix))
+    own = None if settings.matrix == "embedded" else camera.read_camera_json(Path(settings.matrix))
     bodies, stand_ins = {}, {}
     for label in table["body"].unique():
         rows = np.flatnonzero((table["body"] == label).to_numpy()).tolist()
@@ -171,12 +171,12 @@ def make_bodies(
         kinds = [[row for row in opened if table["kind"].iloc[row] == kind] for kind in ("flash", "job")]
         carry = next((chosen for chosen in kinds if chosen), opened)
         tags = own or pinned_tags([reading.colour for row in carry if (reading := read[row]) is not None])
-        neutral, stand_ins[label] = reference_neutral(table.iloc[rows], (ratios & serves)[rows], session)
+        neutral, stand_ins[label] = reference_neutral(table.iloc[rows], (ratios & serves)[rows], settings)
         metered = [
-            row for row in rows if session.meter and ratios[row] and table["frame"].iloc[row] == session.meter.frame
+            row for row in rows if settings.meter and ratios[row] and table["frame"].iloc[row] == settings.meter.frame
         ]
         meter = _neutral(_ratios(table.iloc[metered])) if metered else None
-        bodies[label] = make_body(label, tags, targets.get(label), neutral, session, meter)
+        bodies[label] = make_body(label, tags, targets.get(label), neutral, settings, meter)
     return bodies, stand_ins
 
 

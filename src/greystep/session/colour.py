@@ -13,7 +13,7 @@ from greystep.raw.dng import same_matrices
 from greystep.session.ambient import Signals
 from greystep.session.bodies import Body
 from greystep.session.readings import COLOUR, Doubts, Frames
-from greystep.session.settings import Session
+from greystep.session.settings import Settings
 from greystep.terms import LIT
 
 Floats = NDArray[np.float64]
@@ -90,9 +90,9 @@ def _moves(body: Body, here: Floats, signal: Floats) -> Booleans:
     return np.asarray(np.isfinite(here) & ~(np.abs(cct_of(body, signal) - here) <= CCT_MATTERS_K))
 
 
-def other_matrices(frames: Frames, bodies: Mapping[str, Body], session: Session) -> Booleans:
+def other_matrices(frames: Frames, bodies: Mapping[str, Body], settings: Settings) -> Booleans:
     """Return frames with another calibration than the one of their body, unless camera.json replaces all of them."""
-    if session.matrix != "embedded":
+    if settings.matrix != "embedded":
         return np.zeros(len(frames.read), dtype=bool)
     carried = [
         (reading.colour, body.tags) if reading is not None and reading.colour is not None and body is not None else None

@@ -26,7 +26,7 @@ from greystep.session.bodies import Body, make_bodies
 from greystep.session.colour import colour_columns, light_doubts, other_matrices
 from greystep.session.matching import PlacingNote, place_frames
 from greystep.session.reference import may_serve
-from greystep.session.settings import Box, Session, check_place
+from greystep.session.settings import Box, Settings, check_place
 from greystep.session.shots import capture_order, frame_files, noted_checks, read_shots
 from greystep.terms import LIT, Kind
 
@@ -52,7 +52,7 @@ class Ingested:
         messages: What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
     """
 
-    session: Session
+    settings: Settings
     readings: pd.DataFrame
     bodies: dict[str, Body]
     notes: tuple[remarks.SessionNote, ...]
@@ -60,7 +60,7 @@ class Ingested:
 
 
 def ingest(
-    session: Session,
+    settings: Settings,
     patch: Box | None = None,
     progress: Callable[[int, int], None] | None = None,
     store: Path | None = None,
@@ -68,7 +68,7 @@ def ingest(
     """Read a session: its log, its frames (those that have not changed from the cache), and what follows from both.
 
     Args:
-        session: From `load_session`; its frames folder is only read.
+        settings: From `load_settings`; its frames folder is only read.
         patch: Tuple of 4 floats. The target by hand, as fractions of the visible frame, before what session.toml says.
         progress: Called with (done, total) frames.
         store: Where the cache goes if the session's folder cannot be written.
@@ -78,11 +78,11 @@ def ingest(
         GreystepError: If there is no frame, or none that can be read.
     """
     if store is not None:
-        check_place(session, store)
-    shots = read_shots(session)
-    folder = session.frames_dir
-    names = frame_files(session, shots["frame"])
-    cache = kept.open_cache(session.path, store)
+        check_place(settings, store)
+    shots = read_shots(settings)
+    folder = settings.frames_dir
+    names = frame_files(settings, shots["frame"])
+    cache = kept.open_cache(settings.path, store)
     prints = {name: kept.fingerprint(folder, name) for name in names}
     known = kept.recall(cache, prints)
     exposures = kept.exposures(folder, names, known)
@@ -92,7 +92,7 @@ def ingest(
     in_order = shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
     labels = {name: body_label(exposure) for name, exposure in zip(names, exposures, strict=True)}
 
-    given = patch or session.patch
+    given = patch or settings.patch
     targets: dict[str, Target | None] = {}
     for label in dict.fromkeys(labels.values()):
         looked_at = _spread(in_order, [name for name in names if labels[name] == label])
@@ -105,18 +105,18 @@ def ingest(
     placed: tuple[PlacingNote, ...] = ()
     if unnamed:
         shots, placed = place_frames(shots, names, [readings[name] for name in names])
-    found = join_readings(session, shots, names, readings, targets)
+    found = join_readings(settings, shots, names, readings, targets)
     found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
     if cache is None:
-        return replace(found, messages=(*found.messages, remarks.NotKept(str(session.path))))
-    if cache.parent != session.path:
-        kept_in = remarks.KeptElsewhere(str(session.path), str(cache.parent))
+        return replace(found, messages=(*found.messages, remarks.NotKept(str(settings.path))))
+    if cache.parent != settings.path:
+        kept_in = remarks.KeptElsewhere(str(settings.path), str(cache.parent))
         return replace(found, messages=(*found.messages, kept_in))
     return found
 
 
 def join_readings(
-    session: Session,
+    settings: Settings,
     shots: pd.DataFrame,
     names: Sequence[str],
     readings: Mapping[str, Reading],
@@ -125,7 +125,7 @@ def join_readings(
     """Join log and readings: light, colour, output and flags of every frame; no file is read but a camera.json.
 
     Args:
-        session: What session.toml says.
+        settings: What session.toml says.
         shots: The log, see `read_shots`, every frame named.
         names: The files in capture order.
         readings: Of each file.
@@ -149,7 +149,7 @@ def join_readings(
         Flag.NO_FLASH: no_flash,
         Flag.PARTIAL_FLASH: partial_flash,
         Flag.SETTINGS_CHANGED: faults.settings_changed(compared, signals.black_known),
-        Flag.TAIL_CUT: faults.tail_cut(compared, session.heads),
+        Flag.TAIL_CUT: faults.tail_cut(compared, settings.heads),
         Flag.NO_AMBIENT: lit & signals.no_ambient,
         Flag.AMBIENT_HIGH: lit & (np.nan_to_num(signals.ambient_pct) > AMBIENT_HIGH_PCT),
         Flag.BLACK_DOUBTFUL: lit & signals.black_wrong,
@@ -162,7 +162,7 @@ def join_readings(
     aside = np.zeros(len(log), dtype=bool)
     while True:  # until no outlier is among the frames at which a matrix is fixed; each turn sets one aside at least
         serves = may_serve(usable & ~aside, checks & flash, faults.cells(compared))
-        bodies, stand_ins = make_bodies(session, neutrals, frames.read, usable, serves, targets)
+        bodies, stand_ins = make_bodies(settings, neutrals, frames.read, usable, serves, targets)
         colour, coloured = colour_columns(labels, usable, bodies, signals)
         noise = {f"noise_{name}": colour[f"u_{name}"] / 2.0 for name in ("mired", "duv")}
         compared = compared.assign(mired=colour["mired"], duv=colour["duv"], **noise)
@@ -175,7 +175,7 @@ def join_readings(
         exposed,
         coloured,
         light_doubts(labels, usable, bodies, signals),
-        {Flag.MATRIX_DIFFERS: other_matrices(frames, bodies, session), Flag.OUTLIER: outlier},
+        {Flag.MATRIX_DIFFERS: other_matrices(frames, bodies, settings), Flag.OUTLIER: outlier},
     )
     output = rows.output_stops(compared, flash & ~outlier, usable)
     table = rows.assembled(frames, {**colour, **light, **ratios, "output_stops": output}, doubts, bodies)
@@ -185,10 +185,10 @@ def join_readings(
     away["away_stops"] = faults.from_median(compared, "level", flash)
     reasons = {name: reading.message for name, reading in readings.items()}
     return Ingested(
-        session,
+        settings,
         table.drop(columns="row"),
         bodies,
-        remarks.session_notes(session, table, bodies, stand_ins),
+        remarks.session_notes(settings, table, bodies, stand_ins),
         remarks.frame_faults(table.assign(short_stops=short, alone=alone, **away), reasons),
     )
 
@@ -205,7 +205,7 @@ def write_readings(ingested: Ingested, store: Path | None = None) -> Path:
         GreystepError: If neither can be written.
     """
     table = as_written(ingested.readings)
-    path = ingested.session.path / "readings.csv"
+    path = ingested.settings.path / "readings.csv"
     try:
         write_table(path, table)
     except GreystepError:
@@ -234,7 +234,7 @@ def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArra
             balance = np.round(1.0 / np.array(body.reference_neutral or (1.0, 1.0, 1.0)), 3)
             draw[row["frame"]] = partial(_picture, balance)
             look[row["frame"]] = str(balance.tolist())
-    session = ingested.session
+    session = ingested.settings
     return kept.thumbnails(session.frames_dir, draw, kept.open_cache(session.path, store), look)
 
 

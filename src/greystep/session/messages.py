@@ -12,7 +12,7 @@ from greystep.columns import rows_of
 from greystep.flags import Flag
 from greystep.session.bodies import Body
 from greystep.session.matching import PlacingNote
-from greystep.session.settings import Session
+from greystep.session.settings import Settings
 from greystep.terms import LIT, Kind
 
 #: More frames than this with the same doubt, or without a file, share one fact, and more than this that cannot be used
@@ -157,12 +157,12 @@ def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[Frame
 
 
 def session_notes(
-    session: Session, table: pd.DataFrame, bodies: Mapping[str, Body], stand_ins: Mapping[str, str]
+    settings: Settings, table: pd.DataFrame, bodies: Mapping[str, Body], stand_ins: Mapping[str, str]
 ) -> tuple[SessionNote, ...]:
     """Return what holds of the whole session.
 
     Args:
-        session: What session.toml says.
+        settings: What session.toml says.
         table: The readings.
         bodies: By label.
         stand_ins: By label: the light at which the matrix is fixed where the reference was not measured; else blank.
@@ -185,8 +185,8 @@ def session_notes(
     anchored = any(body.anchored for body in bodies.values())
     if not anchored and any(body.matrix is not None for body in bodies.values()):
         found.append(SessionFact.NOT_ANCHORED)
-    if session.meter is not None and not anchored:
-        found.append(MeterUnused(session.meter.frame))
+    if settings.meter is not None and not anchored:
+        found.append(MeterUnused(settings.meter.frame))
     captured = table.loc[table["shot"] >= 0, "captured"]
     if len(captured) and (captured == "").all():
         found.append(SessionFact.NO_CAPTURE_TIME)

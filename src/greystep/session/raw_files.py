@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from greystep.errors import GreystepError
-from greystep.session.settings import Session
+from greystep.session.settings import Settings
 
 #: Extensions under which cameras write raw stills (common practice, no source); TIFF and JPEG are previews here.
 RAW_EXTENSIONS: Final = frozenset(
@@ -43,20 +43,20 @@ def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] = ()
     return sorted(names, key=natural_key)
 
 
-def frame_files(session: Session, named: Collection[str] = ()) -> list[str]:
+def frame_files(settings: Settings, named: Collection[str] = ()) -> list[str]:
     """List the raw files of a session, see `list_raw`; an empty file that the log names is a frame that failed.
 
     Raises:
         GreystepError: If there is no folder of frames or nothing in it to read.
     """
-    folder = session.frames_dir
+    folder = settings.frames_dir
     if not folder.is_dir():
         raise GreystepError(
             f'{folder}: no such folder; put the raw files there, or write frames = "PATH" in session.toml'
         )
     if not os.access(folder, os.R_OK | os.X_OK):
         raise GreystepError(f"{folder}: cannot be read (Permission denied); check its permissions")
-    names = list_raw(folder, session.path / "report", set(named))
+    names = list_raw(folder, settings.path / "report", set(named))
     if not names:
         others = {Path(name).suffix.lower() for _, _, files in os.walk(folder) for name in files}
         seen = ", ".join(sorted(others - {""}))

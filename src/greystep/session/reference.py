@@ -12,7 +12,7 @@ import numpy.typing as npt
 from greystep.constants import DUV_LIMIT
 from greystep.errors import GreystepError
 from greystep.session.power import parse_power, same_power
-from greystep.session.settings import HeadInfo, Session
+from greystep.session.settings import HeadInfo, Settings
 
 Indices = npt.NDArray[np.intp]
 Booleans = npt.NDArray[np.bool_]
@@ -77,12 +77,12 @@ def other_session(text: str | None) -> Path | None:
     return Path(text.removeprefix(_OTHER_SESSION)) if text is not None and named else None
 
 
-def parse_reference(text: str, session: Session) -> Wanted:
+def parse_reference(text: str, settings: Settings) -> Wanted:
     """Read what ``--to`` says.
 
     Args:
         text: ``HEAD@POWER`` (the last @ counts), ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``.
-        session: Its [reference] has the power of the kit, its heads have the energy of a power in joules.
+        settings: Its [reference] has the power of the kit, its heads have the energy of a power in joules.
 
     Raises:
         GreystepError: If the text is none of these.
@@ -96,23 +96,23 @@ def parse_reference(text: str, session: Session) -> Wanted:
             )
         return White(cct_k, duv)
     if text == "kit":
-        return WholeKit(_kit_stops(session))
+        return WholeKit(_kit_stops(settings))
     if text == "median":
         return MedianFrame()
     if text.startswith(_ONE_FRAME):
         return OneFrame(text.removeprefix(_ONE_FRAME))
     if "@" in text:
         head, _, power = text.rpartition("@")
-        return HeadAtPower(head, parse_power(power, _energy(session.heads, head), head).stops)
+        return HeadAtPower(head, parse_power(power, _energy(settings.heads, head), head).stops)
     raise GreystepError(f"--to {text}: not a reference; write {KNOWN}")
 
 
-def session_reference(session: Session) -> TestedLight:
+def session_reference(settings: Settings) -> TestedLight:
     """Return the reference of session.toml; where it says nothing, the first head of the log at its highest power."""
-    if session.reference_kit:
-        return WholeKit(_kit_stops(session))
-    head, power = session.reference_head, session.reference_power
-    stops = parse_power(power, _energy(session.heads, head), head or "NAME").stops if power is not None else None
+    if settings.reference_kit:
+        return WholeKit(_kit_stops(settings))
+    head, power = settings.reference_head, settings.reference_power
+    stops = parse_power(power, _energy(settings.heads, head), head or "NAME").stops if power is not None else None
     return HeadAtPower(head, stops, or_highest=True)
 
 
@@ -159,5 +159,5 @@ def _energy(heads: Mapping[str, HeadInfo], head: str | None) -> float | None:
     return heads[head].max_energy_j if head is not None and head in heads else None
 
 
-def _kit_stops(session: Session) -> float:
-    return parse_power(session.reference_power).stops if session.reference_power is not None else 0.0
+def _kit_stops(settings: Settings) -> float:
+    return parse_power(settings.reference_power).stops if settings.reference_power is not None else 0.0

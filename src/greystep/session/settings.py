@@ -54,7 +54,7 @@ class Meter:
 
 
 @dataclass(frozen=True)
-class Session:
+class Settings:
     """One session folder with everything session.toml says; what it does not say has its default.
 
     Attributes:
@@ -85,19 +85,19 @@ class Session:
 DEFAULT_TOLERANCE: Final = Tolerance(4.0, 0.0010, None, None, 0.1, True)
 
 
-def check_place(session: Session, folder: Path) -> None:
+def check_place(settings: Settings, folder: Path) -> None:
     """Refuse to write where the raw frames lie.
 
     Raises:
         GreystepError: If `folder` lies in the frames folder.
     """
-    if folder.resolve().is_relative_to(session.frames_dir.resolve()):
+    if folder.resolve().is_relative_to(settings.frames_dir.resolve()):
         raise GreystepError(
             f"{folder}: lies in the folder of the raw frames, which is never written to; give another with --out"
         )
 
 
-def load_session(path: Path) -> Session:
+def load_settings(path: Path) -> Settings:
     """Read what a session folder says about itself; every key of session.toml and the file itself are optional.
 
     Args:
@@ -117,7 +117,7 @@ def load_session(path: Path) -> Session:
     heads = {head: replace(info, t01_s=_durations(toml, head, info.max_energy_j)) for head, info in said.heads.items()}
     reference = said.reference
     _check_reference(toml, reference, heads)
-    session = Session(
+    session = Settings(
         path=path,
         title=said.title or path.resolve().name,
         frames_dir=existing_path(toml, ("frames",), said.frames, folder=True) if said.frames else path / "frames",

@@ -19,7 +19,7 @@ from greystep.session.csvfile import nearest, read_rows
 from greystep.session.log_slips import assign_frames
 from greystep.session.power import Power, is_energy, parse_power_name, same_power
 from greystep.session.raw_files import capture_order, frame_files, list_raw
-from greystep.session.settings import Session, energy_of, power_of
+from greystep.session.settings import Settings, energy_of, power_of
 from greystep.terms import LIT, PARTS, Kind
 
 __all__ = ["assign_frames", "capture_order", "frame_files", "read_shots"]
@@ -40,11 +40,11 @@ _LIKENESS: Final = {"kind": 0.8, "head": 0.6, "power": 0.6, "frame": 0.8, "pack"
 _TAKEN: Final = frozenset(names(FrameRow, optional=False)) - set(KNOWN_COLUMNS) | {"row"}
 
 
-def read_shots(session: Session) -> pd.DataFrame:
+def read_shots(settings: Settings) -> pd.DataFrame:
     """Read the log of a session: shots.csv, or folders ``HEAD/POWER/`` or file names ``HEAD_POWER_*``.
 
     Args:
-        session: The session; of its heads, packs and full energies are used.
+        settings: The session; of its heads, packs and full energies are used.
 
     Returns: One row a frame, in log order: frame (path below the frames folder; blank in every row if the log names
         none), head, pack, power, stops (below full, NaN where no power is known), kind, note, row (of the spreadsheet;
@@ -55,8 +55,8 @@ def read_shots(session: Session) -> pd.DataFrame:
         FaultsError: With every fault of the log, each with its row and the remedy.
         GreystepError: If there is no log, or nothing in it.
     """
-    path = _log_path(session.path)
-    table = _from_folders(session) if path is None else _from_csv(session, path)
+    path = _log_path(settings.path)
+    table = _from_folders(settings) if path is None else _from_csv(settings, path)
     return _one_label(table)
 
 
@@ -68,7 +68,7 @@ def _log_path(folder: Path) -> Path | None:
     return folder / ("shots.csv" if "shots.csv" in names else names[0]) if names else None
 
 
-def _from_csv(session: Session, path: Path) -> pd.DataFrame:
+def _from_csv(settings: Settings, path: Path) -> pd.DataFrame:
     rows = read_rows(path)
     if len(rows) < 2:
         raise GreystepError(f"{path}: names no frame; write the header frame,head,power and below it one row a frame")
@@ -77,7 +77,7 @@ def _from_csv(session: Session, path: Path) -> pd.DataFrame:
     columns = _columns(header, body, faults, first)
     columns = _check_columns(columns, header, body, faults, first)
     cells = [{name: row[at] if at < len(row) else "" for name, at in columns.items()} for _, row in body]
-    files = list_raw(session.frames_dir)
+    files = list_raw(settings.frames_dir)
     by_fold = _spellings(files)
     named = any(values.get("frame", "").strip() for values in cells)
     seen: dict[str, int] = {}
@@ -96,10 +96,10 @@ def _from_csv(session: Session, path: Path) -> pd.DataFrame:
                 here.append("no frame, where other rows name theirs; name the file in all rows or in none")
             elif frame and (earlier := seen.setdefault(frame if frame in files else _fold(frame), number)) != number:
                 here.append(f'frame "{frame}" is in row {earlier} too; each frame has one row')
-        records.append(_record(session, frame, values, columns, here) | {"row": number})
+        records.append(_record(settings, frame, values, columns, here) | {"row": number})
         faults.extend(f"row {number}: {message}" for message in here)
     table = _table(records, [name for name in columns if name not in _BASE])
-    _check_session(session, table, faults)
+    _check_session(settings, table, faults)
     if faults:
         raise FaultsError(str(path), faults)
     return table
@@ -188,7 +188,7 @@ def _resolve(name: str, by_fold: dict[str, set[str]]) -> str:
 
 
 def _record(
-    session: Session, frame: str, values: dict[str, str], columns: dict[str, int], faults: list[str]
+    settings: Settings, frame: str, values: dict[str, str], columns: dict[str, int], faults: list[str]
 ) -> dict[str, object]:
     """Check one row and return its cells."""
     head, label = values.get("head", "").strip(), values.get("power", "").strip()
@@ -204,10 +204,10 @@ def _record(
         faults.append("no power; write full, 1/16, -4 or 200 J, or the kind: ambient, dark or job")
     elif kind in LIT and label:
         try:
-            stops = power_of(session.heads, head, label).stops
+            stops = power_of(settings.heads, head, label).stops
         except GreystepError as error:
             faults.append(str(error))
-    pack = values.get("pack", "").strip() or (session.heads[head].pack if head in session.heads else "")
+    pack = values.get("pack", "").strip() or (settings.heads[head].pack if head in settings.heads else "")
     known = {"frame": frame, "head": head, "pack": pack, "power": label, "stops": stops, "kind": kind}
     return {"note": "", **values, **known}
 
@@ -222,21 +222,21 @@ def _table(records: Sequence[dict[str, object]], extra: Sequence[str]) -> pd.Dat
     )
 
 
-def _check_session(session: Session, table: pd.DataFrame, faults: list[str]) -> None:
+def _check_session(settings: Settings, table: pd.DataFrame, faults: list[str]) -> None:
     """Note what session.toml says of heads and frames that the log does not have."""
     heads = list(dict.fromkeys(name for name in table.loc[table["kind"] == Kind.FLASH, "head"] if name))
-    reference = session.reference_head
+    reference = settings.reference_head
     if heads and reference is not None and reference not in heads:
         faults.append(f'session.toml, [reference] head "{reference}" is in no flash row; heads are {", ".join(heads)}')
-    for name in session.heads:
+    for name in settings.heads:
         twin = next((head for head in heads if head.casefold() == name.casefold()), name)
-        if name not in heads and twin not in session.heads:
+        if name not in heads and twin not in settings.heads:
             faults.append(f'session.toml calls a head "{name}" that the log calls "{twin}"; write it the same way')
     frames = [name for name in table["frame"] if name]
-    if session.meter is not None and frames and session.meter.frame not in frames:
-        like = nearest(session.meter.frame, frames)
+    if settings.meter is not None and frames and settings.meter.frame not in frames:
+        like = nearest(settings.meter.frame, frames)
         remedy = f"did you mean {like}?" if like else "name a frame of the log"
-        faults.append(f'session.toml, [camera] meter frame "{session.meter.frame}" is in no row; {remedy}')
+        faults.append(f'session.toml, [camera] meter frame "{settings.meter.frame}" is in no row; {remedy}')
 
 
 def noted_checks(notes: "pd.Series[str]") -> NDArray[np.bool_]:
@@ -249,8 +249,8 @@ def noted_checks(notes: "pd.Series[str]") -> NDArray[np.bool_]:
 Place = tuple[str, str, str]  # kind, head, power as in the name
 
 
-def _from_folders(session: Session) -> pd.DataFrame:
-    files = frame_files(session)
+def _from_folders(settings: Settings) -> pd.DataFrame:
+    files = frame_files(settings)
     faults: list[str] = []
     records: list[dict[str, object]] = []
     for name in files:
@@ -263,23 +263,23 @@ def _from_folders(session: Session) -> pd.DataFrame:
         kind, head, label = place
         power = Power("", math.nan)
         try:
-            power = parse_power_name(label, energy_of(session.heads, head), head or "NAME") if label else power
+            power = parse_power_name(label, energy_of(settings.heads, head), head or "NAME") if label else power
         except GreystepError as error:
             faults.append(f"{path.parent if len(path.parts) > 1 else name}: {error}")
-        pack = session.heads[head].pack if head in session.heads else ""
+        pack = settings.heads[head].pack if head in settings.heads else ""
         cells = {"frame": name, "head": head, "pack": pack, "kind": kind, "note": "", "row": 0}
         records.append({**cells, "power": power.label, "stops": power.stops})
     if not records:
-        sheet = next((item.name for item in sorted(session.path.glob("shots.*"))), None)
+        sheet = next((item.name for item in sorted(settings.path.glob("shots.*"))), None)
         raise GreystepError(
-            f"{session.path}: no shots.csv, and no file name in {session.frames_dir} says head and power; "
+            f"{settings.path}: no shots.csv, and no file name in {settings.frames_dir} says head and power; "
             + (f"save {sheet} as CSV UTF-8, " if sheet else "write shots.csv with the columns frame,head,power, ")
             + "or name files A/1-16/NAME or A_1-16_NAME"
         )
     table = _table(records, [])
-    _check_session(session, table, faults)
+    _check_session(settings, table, faults)
     if faults:
-        raise FaultsError(str(session.frames_dir), list(dict.fromkeys(faults)))
+        raise FaultsError(str(settings.frames_dir), list(dict.fromkeys(faults)))
     return table
 
 

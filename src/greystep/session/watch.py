@@ -11,10 +11,10 @@ from greystep.columns import FrameRow, rows_of
 from greystep.session.matching import OtherLight, PlacedByLight
 from greystep.session.messages import FrameFault, Message
 from greystep.session.raw_files import list_raw
-from greystep.session.settings import Session
+from greystep.session.settings import Settings
 
 
-def arrivals(session: Session, every_s: float, idle_s: float | None = None) -> Iterator[None]:
+def arrivals(settings: Settings, every_s: float, idle_s: float | None = None) -> Iterator[None]:
     """Yield each time that raw files or the log have changed and then stood still from one look to the next.
 
     Looks, and no notices of the operating system: a network share sends none, and a linked folder sends none to the
@@ -22,7 +22,7 @@ def arrivals(session: Session, every_s: float, idle_s: float | None = None) -> I
     it was begun.
 
     Args:
-        session: Its frames folder is looked at; it may be still to come.
+        settings: Its frames folder is looked at; it may be still to come.
         every_s: Time from look to look [s].
         idle_s: End when nothing has changed for so long [s].
     """
@@ -30,7 +30,7 @@ def arrivals(session: Session, every_s: float, idle_s: float | None = None) -> I
     read: dict[str, tuple[int, int]] = {}
     since = time.monotonic()
     while True:
-        now = _states(session)
+        now = _states(settings)
         if now != before:
             since = time.monotonic()
         elif now != read:
@@ -42,11 +42,11 @@ def arrivals(session: Session, every_s: float, idle_s: float | None = None) -> I
         time.sleep(every_s)
 
 
-def _states(session: Session) -> dict[str, tuple[int, int]]:
+def _states(settings: Settings) -> dict[str, tuple[int, int]]:
     """Return size [bytes] and time of change [ns] of each raw file, and of the log where there are some."""
     states = {}
-    names = list_raw(session.frames_dir, session.path / "report") if session.frames_dir.is_dir() else []
-    for path in (*(session.frames_dir / name for name in names), session.path / "shots.csv"):
+    names = list_raw(settings.frames_dir, settings.path / "report") if settings.frames_dir.is_dir() else []
+    for path in (*(settings.frames_dir / name for name in names), settings.path / "shots.csv"):
         with suppress(FileNotFoundError):  # taken away meanwhile, or a session without log
             found = path.stat()
             states[str(path)] = found.st_size, found.st_mtime_ns
