@@ -43,17 +43,17 @@ class Wishes:
         target_width_m: Of the grey target.
     """
 
-    powers: tuple[str, ...]
-    rounds: int | None
-    order: Order
-    seed: int
-    t01: tuple[str, ...]
-    max_energy_j: float | None
-    iso: int
-    sync: str
-    u_mired: float | None
-    scatter_mired: float
-    target_width_m: float
+    powers: tuple[str, ...] = ("full", "1/4", "1/16")
+    rounds: int | None = None
+    order: Order = Order.BY_HEAD
+    seed: int = 1
+    t01: tuple[str, ...] = ()
+    max_energy_j: float | None = None
+    iso: int = 100
+    sync: str = "1/125"
+    u_mired: float | None = None
+    scatter_mired: float = 0.5
+    target_width_m: float = 0.3
 
 
 @dataclass(frozen=True)
