@@ -107,6 +107,7 @@ correct:
     trend           The trend of a series: its slow course is kept, what jumps from frame to frame is removed
     unmix           Which of several lights has changed
 sentences:
+    calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
     frames          What a person is told of frames
     history         A history of sessions in sentences
     kit             What is said of a kit
@@ -153,11 +154,11 @@ from typing import TYPE_CHECKING
 from greystep.errors import GreystepError
 
 if TYPE_CHECKING:
-    from greystep.api import Session, history, open_session, plan, plan_swap
+    from greystep.api import Session, calibrate_camera, history, open_session, plan, plan_swap
     from greystep.planning.plans import Wishes
 
 __version__ = "0.1.0"
-__all__ = ["GreystepError", "Session", "Wishes", "history", "open_session", "plan", "plan_swap"]
+__all__ = ["GreystepError", "Session", "Wishes", "calibrate_camera", "history", "open_session", "plan", "plan_swap"]
 
 
 def __getattr__(name: str) -> object:

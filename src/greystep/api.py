@@ -13,6 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from greystep import __version__
+from greystep.arrays import Floats
 from greystep.columns import PairRow
 from greystep.compare.anchors import visit_of
 from greystep.compare.drift import Drift, analyse, check_colour
@@ -22,6 +23,7 @@ from greystep.correct.gains import correct_frames
 from greystep.correct.profile import make_profile
 from greystep.files import records
 from greystep.flags import Status
+from greystep.measure.calibration import calibrate
 from greystep.mix.audit import audit_path, gels_at_hand
 from greystep.mix.choose import choose_from
 from greystep.pages.screen import ingest_text
@@ -30,6 +32,7 @@ from greystep.planning.plans import Wishes
 from greystep.planning.rig import seconds
 from greystep.results import (
     AuditResult,
+    CameraResult,
     ChoiceResult,
     Correction,
     Document,
@@ -135,6 +138,29 @@ def plan_swap(
         ['', 'P1', 'P2']
     """
     return PlanResult(plans.plan_swap(title, heads, packs, wishes or Wishes(), serials or {}, reference))
+
+
+def calibrate_camera(
+    frame: Path | str, corners: Floats | None = None, light: tuple[float, float] | None = None
+) -> CameraResult:
+    """Make a camera's own colour matrix from a raw frame of a 24-patch colour chart under one light.
+
+    Args:
+        frame: The raw file.
+        corners: Array (4, 2). Outer corners of the four corner patches, clockwise from dark skin, as fractions of the
+            visible frame; by default the chart is found.
+        light: CCT [K] and Duv of the light; by default what the frame's own matrix reads off the greys.
+
+    Raises:
+        GreystepError: If no chart is found, too many patches are clipped, or the fit leaves too much.
+
+    Examples:
+        >>> calibrate_camera("sample_data/hire_kit/frames/f0004.dng")
+        Traceback (most recent call last):
+        ...
+        greystep.errors.GreystepError: f0004.dng: no 24-patch colour chart found; ...
+    """
+    return CameraResult(calibrate(Path(frame), corners, light))
 
 
 @dataclass(frozen=True, eq=False)

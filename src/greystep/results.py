@@ -22,6 +22,7 @@ from greystep.correct.plates import add_plates, read_plates
 from greystep.correct.render import State, render_frames
 from greystep.files import records, refuse_to_overwrite, write_json, write_table, write_text
 from greystep.flags import Status
+from greystep.measure.calibration import Calibration, camera_document
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document
 from greystep.pages.audit import audit_document, audit_drawings, audit_page
@@ -34,6 +35,7 @@ from greystep.pages.strips import check_text, strips_of
 from greystep.pages.tables import figure_tables
 from greystep.planning.folder import shots_table, write_draft
 from greystep.planning.plans import Plan
+from greystep.sentences import calibration
 from greystep.sentences import history as moves
 from greystep.sentences.setups import headline as audit_headline
 from greystep.sentences.summary import Summary, summary, summary_json
@@ -382,6 +384,36 @@ class PlanResult:
         """
         refuse_to_overwrite(folder)
         return write_draft(folder, self.plan.draft, shot_sheet(self.plan.draft, self.plan.rig))
+
+
+@dataclass(frozen=True, eq=False)
+class CameraResult:
+    """A camera's own colour matrix, and what the chart leaves unexplained."""
+
+    calibration: Calibration
+
+    @property
+    def messages(self) -> tuple[str, ...]:
+        """What limits the fit."""
+        return self.calibration.notes
+
+    @property
+    def document(self) -> Document:
+        """The object of camera.json."""
+        return camera_document(self.calibration)
+
+    def text(self, wrote: Sequence[str] = ()) -> str:
+        """Return what the screen shows; `wrote` are the files to name at the end."""
+        return "\n".join([*calibration.findings(self.calibration), *map(calibration.use_it, wrote)])
+
+    def _repr_html_(self) -> str:
+        patches = pd.DataFrame({"patch": self.calibration.names, "delta_e_2000": self.calibration.delta_e})
+        return _html(self.calibration.frame, calibration.findings(self.calibration), patches)
+
+    def write(self, path: Path) -> list[Path]:
+        """Write camera.json."""
+        write_json(path, self.document)
+        return [path]
 
 
 def _html(title: str, said: Sequence[str], table: pd.DataFrame) -> str:
