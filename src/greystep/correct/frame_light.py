@@ -75,7 +75,6 @@ def find_sources(
     light is known, which is measured in the frame too; the last frame of the same lights, which is not.
 
     Args:
-        ingested: A session that has been read.
         profile: For frames without a usable patch whose head and power are in the log.
         to: The reference that is asked for; ``frame:NAME`` makes that frame the hub of a series without a target.
         of_itself: Whether the reference can be one of the series itself, so that it needs no target.

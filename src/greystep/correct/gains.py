@@ -52,9 +52,6 @@ class Corrections:
         slopes: Mapping of str to (3,) array. Frame name -> per-channel slopes in `space`, exact for neutrals.
         developed: Mapping of str to (3, 3) array. Body label -> A, from camera RGB to `space`, in which the reference
             neutral is (k, k, k).
-        references: Body label -> reference.
-        space: Name of the linear working space.
-        messages: One line for each frame that cannot be corrected.
     """
 
     table: pd.DataFrame
@@ -79,7 +76,6 @@ def correct_frames(
     """Correct every flash and job frame from the best source of its light.
 
     Args:
-        ingested: A session that has been read.
         to: ``HEAD@POWER``, ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``; where it is not given,
             the reference of the profile, else the session's own.
         match_brightness: Bring the brightness to the reference too (a focus stack); otherwise only colour is changed.

@@ -42,7 +42,6 @@ def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
     """Read PLATES.csv: ``plate`` (or ``frame``), and ``gain`` (a factor) and ``stops`` where they are wanted.
 
     Args:
-        path: The table, as a spreadsheet saves it.
         frames: Frames of the session; a plate may be named without its folder or ending where that is plain.
 
     Raises:
@@ -78,10 +77,8 @@ def add_plates(
     """Add plates scene-linear into ``sum.tif`` or ``sum.exr``.
 
     Args:
-        ingested: A session that has been read.
         corrections: Of it; each plate is corrected with its own.
         plates: One a light; a frame named twice is added twice.
-        folder: Where the file goes.
         form: ``tiff`` or ``exr``.
 
     Returns:

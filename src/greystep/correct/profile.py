@@ -31,8 +31,6 @@ class Profile:
     """What a test session knows of its heads.
 
     Attributes:
-        name: Of the test session.
-        ingested: The test session.
         drift: Its cells and their joint fit.
         lights: The same fit, with the brightness of each cell.
     """
@@ -89,9 +87,7 @@ def light_at(
     """Return the light of a head at a power.
 
     Args:
-        profile: Of the test session.
         body: Label of the camera in the test session.
-        head: As the test session calls it.
         stops: Below full.
         parts: What the log of the frame says of pack, channel, with and modifier, where the test parts its cells by
             these.
@@ -158,7 +154,6 @@ def profile_reference(profile: Profile, body: str, seen_by: Body, wanted: Tested
     """Return the reference in the profile's own terms, so that what lens and room do to all its lights cancels.
 
     Args:
-        profile: Of the test session.
         body: Camera of the test session.
         seen_by: The camera whose neutrals are asked for.
         wanted: Between two tested powers the light is interpolated, see `light_at`; it then has no brightness.

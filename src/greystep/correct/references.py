@@ -63,7 +63,6 @@ def find_reference(
     Args:
         rows: Flash and job frames of the body with their neutrals.
         lights: Of the session; None where it has no flash frame.
-        body: Through its matrix the light is seen.
         wanted: From `greystep.session.reference`.
         label: What the person wrote, for a white or a frame.
 
@@ -175,12 +174,8 @@ def carried(
     fixes the scale of both.
 
     Args:
-        reference: Of the other session.
-        other: The other session.
         other_lights, lights: Of the other session, and of this one.
-        other_label: Its body.
         rows: Frames of `body` with their neutrals.
-        body: Of this session.
 
     Raises:
         GreystepError: If nothing ties the two sessions together.

@@ -59,7 +59,6 @@ def block_reader(
     """Return a reader that keeps what it has read.
 
     Args:
-        folder: Of the frames.
         rows: Readings of one body, ambient frames among them: one at a frame's own settings is taken off block by
             block.
         progress: Called with (done, total) frames.
@@ -100,8 +99,6 @@ def of_anchors(
     Args:
         waiting, anchors: Sequences of rows. Of readings; each frame is compared with the job frame nearest in the order
             of capture, and where that gives no result with the nearest flash frame.
-        body: Through its matrix the colours are seen.
-        read: From `block_reader`.
 
     Returns: By frame; empty where there is no anchor.
     """
@@ -127,7 +124,6 @@ def join_series(
         waiting: Of readings.
         to: ``frame:NAME`` chooses the hub; else it is a sound frame near the middle.
         body: Without a matrix where no frame of the session holds a target.
-        read: From `block_reader`.
 
     Returns: The body with its matrix fixed at the white that stands in; by frame; and a message that says so.
 

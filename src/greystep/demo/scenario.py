@@ -91,7 +91,6 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
     """Yield the raw counts and the metadata of each shot, one frame at a time.
 
     Args:
-        kit: Camera, scene and levels.
         shots: With their light, see `greystep.demo.kit.shoot`.
         seed: Draws scene, sensor and noise; each frame has a noise of its own that does not depend on the others.
 

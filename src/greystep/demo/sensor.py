@@ -65,7 +65,6 @@ def table_top(
     Args:
         sensor: For the size of the frame.
         rng: Draws the structure of wall and table; the same state gives the same scene.
-        gradient: Change of the light from the left edge of the card to its right edge, as a fraction.
         shift: How far the card has slid to the right, in card widths.
         flat: Card from edge to edge and nothing else, lit without fall-off but for `gradient`.
     """
@@ -126,7 +125,6 @@ def expose(
     """Record one frame.
 
     Args:
-        sensor, fixed, scene: The camera and what it looks at.
         flash_e, room_e: Array, shape (surfaces, 3). Electrons that each surface of `MATERIALS` gives in R, G, B, at
             shading 1.
         rng: Draws photon and read noise of this frame.

@@ -48,7 +48,6 @@ class Audit:
 
     Attributes:
         name, session: Of the set-up; title of the test session.
-        gels: Those that were at hand.
         remedies: Best first.
         cheapest: The least work of those that bring it into tolerance for sure.
         maybe: Less work than that, but too close to call.
@@ -84,8 +83,6 @@ def audit_path(path: Path, found: Ingested, gels: Sequence[Gel], shutter_s: floa
 
     Args:
         path: SETUP.csv; or the folder of the session, where each light was shot alone and all together.
-        found: The test session.
-        gels: Those at hand.
         shutter_s: As planned [s].
 
     Raises:
@@ -113,13 +110,7 @@ def audit_setup(
     """Judge a set-up by the tolerance of its test session.
 
     Args:
-        name: Of the set-up, for its page.
-        setup: Found among the cells of the test.
-        found: The test session.
-        drift: What it says.
-        gels: Those at hand.
         shutter_s: As planned [s].
-        wholes: Of a set-up that was shot.
 
     Raises:
         GreystepError: If the camera of the test has no colour matrix.

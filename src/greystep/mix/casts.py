@@ -127,7 +127,6 @@ class Casts:
     """A set-up with what it does to a subject.
 
     Attributes:
-        pairs: Every two lights.
         balance, mixture: The best common balance, and all lights together.
         path: The mixtures from the one light of the worst pair to the other, in hundredths.
         chart: A mid grey and 24 chart colours in the two lights of the worst pair.
@@ -147,8 +146,6 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
     """Judge every two lights of a set-up by the tolerance, as the report judges two heads.
 
     Args:
-        lights: Of one set-up.
-        drift: The test that they come from.
         tolerance: Its colour limits; one that is None is not judged. `within` asks each row's own interval, `outside`
             the simultaneous one of all pairs ("max-t").
 
@@ -179,9 +176,6 @@ def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance,
     """Find what a set-up does to a subject.
 
     Args:
-        lights: Two or more.
-        drift: The test that they come from.
-        tolerance: What is judged by.
         matrix: (3, 3) array. XYZ to camera RGB of the camera body of the test.
     """
     upvp, shares = points(lights), np.array([light.share for light in lights])

@@ -37,7 +37,6 @@ class TestedLight:
     """A head at a power, and `parts`: what else tells the lights of its head apart (pack, channel ...), (name, value).
 
     Attributes:
-        parts: tuple of (str, str)
         stops: Below full.
         output_stops: 0 is the session's brightest head at full.
         cost_stops: Light left unused: below the brightest power at which this light was tested.
@@ -66,7 +65,6 @@ class HeadSet:
 
     Attributes:
         worst: None for one light alone.
-        verdict: On all its pairs.
         settled: No set with the same worst pair has its other pairs closer.
     """
 
@@ -88,7 +86,6 @@ class Gang:
     Attributes:
         output_stops: All together; 0 is the session's brightest head at full.
         t01_s: Of the slowest of them [s].
-        colour: Of their sum.
     """
 
     lights: tuple[TestedLight, ...]
@@ -139,9 +136,6 @@ def choose(drift: Drift, settings: Settings, need: int, powers: Sequence[str] = 
     """Choose the heads and powers whose worst pair is smallest, proven.
 
     Args:
-        drift: The test session.
-        settings: Its tolerance, for the verdicts.
-        need: How many heads.
         powers: Powers that may be used; all tested ones where none is given.
 
     Raises:
@@ -175,11 +169,8 @@ def choose_gang(
     """Choose how many heads at which power give a wanted output with the shortest flash.
 
     Args:
-        drift: The test session.
         settings: With t0.1 of its heads.
         wanted: Output: ``HEAD@POWER``, or stops to the session's brightest head at full.
-        most: Heads at hand.
-        powers: Powers that may be used.
 
     Raises:
         GreystepError: If no head has t0.1, or all together do not give so much.

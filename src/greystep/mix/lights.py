@@ -52,7 +52,6 @@ class SetupLight:
     Attributes:
         role, head, power: Those of a group are joined by ``&``.
         share: Of the luminance on the subject.
-        rows: What it is made of.
         weights: (c,) array. How much of its chromaticity comes from each tested cell; they make 1.
         doubts: Tuple of (str, float, float). What is not known of it beyond the scatter of the test: a name, and its
             standard uncertainties (k = 1) in mired and Duv; one name on two lights errs alike.
@@ -75,12 +74,7 @@ class SetupLight:
 
 
 def build_lights(rows: Sequence[SetupRow], fitted: Mapping[str, Fitted]) -> tuple[SetupLight, ...]:
-    """Return the lights of a set-up, those of a group as one, in the order of the rows.
-
-    Args:
-        rows: Found among the cells of the test.
-        fitted: The estimates of the test.
-    """
+    """Return the lights of a set-up, those of a group as one, in the order of the rows."""
     groups: dict[object, list[SetupRow]] = {}
     for row in rows:
         groups.setdefault(row.group or row.row, []).append(row)

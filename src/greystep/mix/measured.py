@@ -60,7 +60,6 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
 
     Args:
         found: The session; a column ``role`` of its log names the lights, else their heads do.
-        drift: What it says.
 
     Raises:
         GreystepError: If there are fewer than two single lights, or no frame of all that can be used.

@@ -25,8 +25,6 @@ class Remedy:
     """One way to bring the lights of a set-up together.
 
     Attributes:
-        roles: The lights that are changed.
-        change: What to do.
         residual_steps, u_residual_steps: How far the worst two lights then stand apart in u'v', and its 95 %
             half-width.
         residual_k, residual_mired, residual_duv: The same pair; sizes.
@@ -53,10 +51,7 @@ def find_remedies(
     """Find what would bring the lights together, ranked by what it leaves, then by the light it costs.
 
     Args:
-        rows: The set-up.
         drift: The test: every head and power in it may be used.
-        tolerance: For the verdict on what is left.
-        gels: Those at hand.
         matrix: (3, 3) array. XYZ to camera RGB, for the gains of plates.
 
     Returns: None that leaves as much as doing nothing, or more.

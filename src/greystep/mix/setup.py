@@ -33,7 +33,6 @@ class SetupRow:
 
     Attributes:
         row: Of the spreadsheet.
-        role, head, power: As typed.
         stops: Below full.
         share: Of the luminance on the subject; all rows together make 1.
         group: Heads of one group are one light; blank for none.
@@ -73,7 +72,6 @@ def read_setup(
         path: With the columns role, head, power, and perhaps share, reads or stops, gel, group; further columns of the
             test (pack, channel, with, modifier) tell the lights of one head apart.
         heads: What session.toml says of the heads, for powers in joules.
-        cells: The tested heads and powers.
         mired, output: (c,) arrays. Of the cells, NaN where nothing was measured; output in stops.
         gels: Those that SETUP.csv may name.
 
@@ -152,11 +150,8 @@ def cells_at(
     """Return the cells, with weights, that give a head's light at a power: the tested one, or its two neighbours.
 
     Args:
-        cells: The tested heads and powers.
         mired: (c,) array. NaN where nothing was measured.
-        head: Its label.
         stops: Below full.
-        among: The cells that may serve.
 
     Returns: tuple of (int, float): Straight between the neighbours in stops; empty where the power lies outside those
         tested.

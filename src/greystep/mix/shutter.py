@@ -55,11 +55,9 @@ class ShutterCheck:
     Attributes:
         shutter_s: As planned, or as in the test; NaN where neither is known.
         given: The shutter was planned, not taken from the test.
-        flashes: One a head.
         slowest: That with the longest t0.1.
         least_shutter: The shortest shutter that lets every known flash end; blank where no t0.1 is known.
         ambient_pct: Share of room light in the light of the whole set-up; NaN where the test does not tell.
-        room: One a light.
     """
 
     shutter_s: float
@@ -82,7 +80,6 @@ def check_shutter(
     """Check a set-up against a shutter time.
 
     Args:
-        rows: The set-up.
         readings: Of the test: its room light.
         heads: What session.toml says of the heads: t0.1.
         output: (c,) array. Of the tested cells [stops].

@@ -24,8 +24,6 @@ class Draft:
     """A planned session.
 
     Attributes:
-        steps: In the order of shooting.
-        document: What session.toml says.
         reference: The head that the others are compared with, on a stand of its own; empty without one.
         earlier: Rows of the session that this one continues, in capture order.
     """
@@ -97,7 +95,6 @@ def continued_shots(shots: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame
     """Return the log of a session in capture order with blank frames, so that more frames can follow.
 
     Args:
-        shots: The log, see ``read_shots``.
         readings: Of the same session: first the log's rows, then frames that it does not name; those become kind
             ``job``, which enters no mean. Rows without a file are left out.
     """
@@ -121,7 +118,6 @@ def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[n
     Args:
         table: One row a light: head, power, stops, and what tells the lights of a head apart further (pack, channel,
             ...).
-        readings: Of that test.
         rounds: Int array. Further frames of each light; where there are none the light is left out.
     """
     flash = readings[readings["kind"] == Kind.FLASH]

@@ -30,10 +30,7 @@ class Wishes:
     """What is asked of a planned test.
 
     Attributes:
-        powers: As typed.
         rounds: Frames of each light; as many as `u_mired` needs where it is None.
-        order: In which the lights are shot.
-        seed: Of the lots.
         t01: Flash durations as typed, see `greystep.planning.rig.flash_durations`.
         max_energy_j: Energy at full [J].
         iso: For the highest power and the five stops below it.
@@ -76,10 +73,6 @@ def plan_test(
     """Plan a test of every head at every power.
 
     Args:
-        title: Of the session.
-        heads: To test.
-        wishes: Powers, rounds, order and the rest.
-        packs, serials: As far as they are known.
         reference: The head with check frames; blank for none.
 
     Raises:
@@ -146,10 +139,7 @@ def plan_more(
     """Plan the frames that decide what a test leaves undecided, after the frames that it has.
 
     Args:
-        found: The test.
         folder: Where the plan is to be written; it gives the title.
-        order: In which the lights are shot.
-        seed: Of the lots.
         most_rounds: What needs more rounds than this is left open.
         target_width_m: Of the grey target.
 

@@ -37,7 +37,6 @@ class Body:
             where no matrix is known.
         target_factor: Array (3,). XYZ of a light off the target over XYZ of the light itself, Y = 1; ones for a flat
             target. A light XYZ has the neutral ``matrix @ (target_factor * XYZ)``.
-        tags: The pinned calibration.
         colour_from: ``dng``, ``dng-2``, ``library``, ``camera.json`` or ``none``.
         reference_neutral: Tuple of 3 floats or None. Camera RGB at which the matrix is fixed, green = 1, before target
             and meter; None where nothing was measured.
@@ -78,7 +77,6 @@ def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings)
     Args:
         table: Of one body, in log order: head, power, stops, kind, r_g, b_g.
         serves: Array (n,). Rows with ratios that a reference may use.
-        settings: Of it: the reference.
 
     Returns:
         neutral: tuple of 3 floats or None. None where nothing was measured.
@@ -110,11 +108,6 @@ def make_body(
     """Fix the one matrix of a body at its reference neutral.
 
     Args:
-        label: Make, model and serial.
-        tags: The pinned calibration.
-        target: Where the grey target stands; carried along.
-        neutral: From `reference_neutral`.
-        settings: Of it: the target's reflectance and the meter's reading.
         metered: The neutral of the metered frame, if this body took it.
 
     Raises:
@@ -153,12 +146,8 @@ def make_bodies(
     """Return every body of a session by label, in the order of the log, and what stands in for its reference, in words.
 
     Args:
-        settings: Of it: reference, matrix, meter, reflectance.
-        table: The readings with their ratios.
-        read: Of each row.
         usable: Array (n,). Lit rows that are not rejected.
         serves: Array (n,). Those of them that a reference may use: no check frames, no outliers.
-        targets: By body label.
     """
     ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
     own = None if settings.matrix == "embedded" else camera.read_camera_json(Path(settings.matrix))

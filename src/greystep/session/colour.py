@@ -32,10 +32,7 @@ def colour_columns(
     """Return the colour of usable rows, and which have none or are far from where their matrix is fixed.
 
     Args:
-        labels: Of each row: its body.
         usable: Array (n,). Rows that have a colour.
-        bodies: By label.
-        signals: Of each row.
 
     Returns:
         columns: `COLOUR`, and ``u_mired_*`` for each cause of the uncertainty [mired].

@@ -125,11 +125,8 @@ def join_readings(
     """Join log and readings: light, colour, output and flags of every frame; no file is read but a camera.json.
 
     Args:
-        settings: What session.toml says.
         shots: The log, see `read_shots`, every frame named.
         names: The files in capture order.
-        readings: Of each file.
-        targets: Of each body label.
 
     Returns: Rows in log order, then files that the log does not name.
     """
@@ -220,7 +217,6 @@ def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArra
     """Return a small picture of each frame, for looking at only: balanced to its body's reference, sRGB's curve.
 
     Args:
-        ingested: A session that has been read.
         store: Where pictures are kept if the session's folder cannot be written.
 
     Returns: dict of str to array (h, w, 3): By frame; the longer side is at most 256 px; a frame that cannot be decoded

@@ -20,7 +20,6 @@ def assign_frames(
 
     Args:
         shots: The log, see ``read_shots``; returned as it is where it names its frames.
-        files: The session's files in capture order.
         exposures: The files' exposure data, in the same order: captured, exposure_s, f_number, iso.
 
     Returns: The log with every frame named.

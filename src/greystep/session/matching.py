@@ -99,8 +99,6 @@ def place_frames(
 
     Args:
         shots: The log, see ``read_shots``, its frame column blank.
-        files: The session's files in capture order.
-        readings: Of each file.
 
     Returns:
         shots: With every frame named that has a row.
@@ -205,7 +203,6 @@ def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
     """Return of each frame log2 of the flash in it, exposure settings taken out, in a unit of the session's own.
 
     Args:
-        readings: Of one session.
         unlit: How many frames without flash the log has; the gap in level nearest to that number parts them from the
             others.
 

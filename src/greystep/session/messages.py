@@ -162,9 +162,6 @@ def session_notes(
     """Return what holds of the whole session.
 
     Args:
-        settings: What session.toml says.
-        table: The readings.
-        bodies: By label.
         stand_ins: By label: the light at which the matrix is fixed where the reference was not measured; else blank.
     """
     found: list[SessionNote] = []

@@ -265,10 +265,7 @@ def assembled(
     """Put the table together: the contract's columns, then what else log and frames have.
 
     Args:
-        frames: The rows.
         measured: Columns of light, ratios, colour and output; a rejected frame has no colour and no output.
-        doubts: From `settled`.
-        bodies: By label.
     """
     marks = [[flag for flag, rows in doubts.items() if rows[place]] for place in range(len(frames.log))]
     rejected = ~sound(doubts, len(frames.log))

@@ -122,8 +122,6 @@ def choose_lights(
     """Choose the rows of a table of lights that a reference names: one group of rows a head; empty without any.
 
     Args:
-        wanted: From `parse_reference` or `session_reference`.
-        heads: The head of each row, in the order of the log.
         stops: Array (n,). Its power, below full.
         measured: Array (n,). The rows that count.
     """

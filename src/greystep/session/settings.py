@@ -100,9 +100,6 @@ def check_place(settings: Settings, folder: Path) -> None:
 def load_settings(path: Path) -> Settings:
     """Read what a session folder says about itself; every key of session.toml and the file itself are optional.
 
-    Args:
-        path: The session's folder.
-
     Returns: With defaults for what is not said: the folder's name as title, ``frames``, the target found, the matrix in
         the files. Any colour limit under ``[tolerance]`` replaces all default colour limits; the limit on output stays
         at its default unless it is given.

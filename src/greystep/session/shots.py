@@ -43,9 +43,6 @@ _TAKEN: Final = frozenset(names(FrameRow, optional=False)) - set(KNOWN_COLUMNS) 
 def read_shots(settings: Settings) -> pd.DataFrame:
     """Read the log of a session: shots.csv, or folders ``HEAD/POWER/`` or file names ``HEAD_POWER_*``.
 
-    Args:
-        settings: The session; of its heads, packs and full energies are used.
-
     Returns: One row a frame, in log order: frame (path below the frames folder; blank in every row if the log names
         none), head, pack, power, stops (below full, NaN where no power is known), kind, note, row (of the spreadsheet;
         0 without one), then further columns of the log as typed. All text is of dtype ``str``. Equal powers carry the
