@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
+from greystep.arrays import Floats
 from greystep.compare.reference_light import TestedLights, find_lights
 from greystep.correct.developed import developed_correction, developed_matrix
 from greystep.correct.frame_light import Sources, find_sources
@@ -28,8 +28,6 @@ from greystep.session.reference import KNOWN, HeadAtPower, MedianFrame, OneFrame
 from greystep.session.settings import Settings
 from greystep.terms import LIT
 from greystep.words import GIVE_MATRIX
-
-Array = npt.NDArray[np.float64]
 
 #: The columns of corrections.csv, in their order.
 COLUMNS: Final = (
@@ -55,9 +53,9 @@ class Corrections:
     """
 
     table: pd.DataFrame
-    matrices: Mapping[str, Array]
-    slopes: Mapping[str, Array]
-    developed: Mapping[str, Array]
+    matrices: Mapping[str, Floats]
+    slopes: Mapping[str, Floats]
+    developed: Mapping[str, Floats]
     references: Mapping[str, Reference]
     space: str
     messages: tuple[str, ...]
@@ -109,8 +107,8 @@ def correct_frames(
     trends = _trends(rows, smooth_over) if smooth_over is not None else {}
 
     records: list[dict[str, object]] = []
-    matrices: dict[str, Array] = {}
-    slopes: dict[str, Array] = {}
+    matrices: dict[str, Floats] = {}
+    slopes: dict[str, Floats] = {}
     messages = list(sources.messages)
     for place, row in enumerate(rows.to_dict(orient="records")):
         record = dict.fromkeys(COLUMNS, np.nan) | {key: row[key] for key in ("frame", "head", "power")}

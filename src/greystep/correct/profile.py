@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from greystep.arrays import Floats, Indices
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Estimates, contrast
 from greystep.compare.reference_light import TestedLights, reference_light, tested_lights
@@ -18,9 +18,6 @@ from greystep.session.ingest import Body, Ingested
 from greystep.session.power import SAME_STOPS
 from greystep.session.reference import HeadAtPower, TestedLight, WholeKit, session_reference
 from greystep.terms import PARTS
-
-Array = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.intp]
 
 #: So far beyond the tested powers a head's light is still taken from its trend [stops]: one click of most packs.
 BEYOND_STOPS: Final = 0.35
@@ -206,7 +203,7 @@ def _scatter(profile: Profile, cell: int, quantity: str) -> float:
     return student_factor(dof) * float(np.sqrt(fitted.sums[head] / dof)) if dof > 0 else 0.0
 
 
-def _weights(tested: Array, stops: float, power: list[str]) -> tuple[Array, str]:
+def _weights(tested: Floats, stops: float, power: list[str]) -> tuple[Floats, str]:
     """Return the weight of each tested power, and in words which they are."""
     weights = np.zeros(len(tested))
     nearest = int(np.argmin(np.abs(tested - stops)))
@@ -221,12 +218,12 @@ def _weights(tested: Array, stops: float, power: list[str]) -> tuple[Array, str]
 
 
 def _interpolated(
-    estimates: Estimates, cells: Indices, tested: Array, weights: Array, stops: float
+    estimates: Estimates, cells: Indices, tested: Floats, weights: Floats, stops: float
 ) -> tuple[float, float]:
     """Return the value on the line between the tested powers, and its half-width, to which a bend adds as a bias."""
     known = Estimates(np.nan_to_num(estimates.values), estimates.parts, estimates.dof)
 
-    def of(weights: Array) -> tuple[float, float]:
+    def of(weights: Floats) -> tuple[float, float]:
         every = np.zeros(len(estimates.values))
         every[cells] = weights
         return contrast(known, every)
@@ -236,7 +233,7 @@ def _interpolated(
     return value, abs(bend) + float(np.hypot(half, u_bend))
 
 
-def _bends(tested: Array, weights: Array, stops: float) -> list[Array]:
+def _bends(tested: Floats, weights: Floats, stops: float) -> list[Floats]:
     """Return the weights of the tested powers in each estimate of how far the values bend away from the line."""
     used = np.flatnonzero(weights)
     if len(used) < 2:

@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
+from greystep.arrays import Floats, Indices
 from greystep.compare.reference_light import ReferenceLight, TestedLights, measured_cells, reference_light
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
@@ -20,9 +20,6 @@ from greystep.session.reference import HeadAtPower, MedianFrame, OneFrame, Wante
 from greystep.session.settings import Settings
 from greystep.session.shots import noted_checks
 from greystep.terms import Kind
-
-Array = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -149,7 +146,7 @@ def white(label: str, body: Body, cct_k: float, duv: float, u_mired: float = 0.0
     return Reference(label, (neutral[0], 1.0, neutral[2]), float("nan"), 1e6 / cct_k, duv, u_mired)
 
 
-def seen_neutral(body: Body, cct_k: float, duv: float) -> Array | None:
+def seen_neutral(body: Body, cct_k: float, duv: float) -> Floats | None:
     """Return the camera RGB (3,), green = 1, of the target under a light; None where no matrix is known."""
     if body.matrix is None:
         return None
@@ -207,7 +204,7 @@ def carried(
     return replace(reference, label=label, neutral=(red, 1.0, blue), green=green, u_mired=u_mired, seen=seen)
 
 
-def _mired_per_ratio(body: Body, neutral: Array) -> float:
+def _mired_per_ratio(body: Body, neutral: Floats) -> float:
     """Return how far the mired moves with the logarithm of blue over red, for a spread of ratios; 0 if unknown."""
     there = colours(body, (neutral * [0.995, 1.0, 1.005])[None, :], np.zeros((1, 3, 3)))
     here = colours(body, neutral[None, :], np.zeros((1, 3, 3)))
@@ -217,8 +214,8 @@ def _mired_per_ratio(body: Body, neutral: Array) -> float:
 
 
 def _common_cells(
-    there: Mapping[tuple[str, float], Array], here: Mapping[tuple[str, float], Array]
-) -> tuple[Array, float] | None:
+    there: Mapping[tuple[str, float], Floats], here: Mapping[tuple[str, float], Floats]
+) -> tuple[Floats, float] | None:
     """Return the mean log ratio (3,) of this session's signals to the other's over common cells, and its half-width."""
     found = []
     for (head, stops), signal in here.items():
@@ -233,9 +230,9 @@ def _common_cells(
     return offsets.mean(axis=0), spread * factor
 
 
-def _signals(rows: pd.DataFrame, lights: TestedLights | None, body: Body) -> dict[tuple[str, float], Array]:
+def _signals(rows: pd.DataFrame, lights: TestedLights | None, body: Body) -> dict[tuple[str, float], Floats]:
     """Return the log signals (3,) of the lights of a session by head and stops: fitted, else the mean of job frames."""
-    found: dict[tuple[str, float], Array] = {}
+    found: dict[tuple[str, float], Floats] = {}
     if lights is not None:
         for cell in np.flatnonzero(measured_cells(lights.cells, lights.fitted, body.label)):
             row, neutral = lights.cells.table.iloc[cell], _cell_neutral(lights, np.array([cell]), body)
@@ -252,7 +249,7 @@ def _signals(rows: pd.DataFrame, lights: TestedLights | None, body: Body) -> dic
     return found
 
 
-def _cell_neutral(lights: TestedLights, cells: Indices, body: Body) -> Array | None:
+def _cell_neutral(lights: TestedLights, cells: Indices, body: Body) -> Floats | None:
     mired, duv = (float(lights.fitted[name].cells.values[cells].mean()) for name in ("mired", "duv"))
     return seen_neutral(body, 1e6 / mired, duv)
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep.arrays import Indices
 from greystep.errors import GreystepError
 from greystep.files import refuse_to_overwrite, write_table, write_text, write_toml
 from greystep.planning.order import FRAMES, Action, Cell, Step
@@ -112,7 +112,7 @@ def continued_shots(shots: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame
     return table.iloc[order[shot[order] >= 0]].reset_index(drop=True).astype("str")
 
 
-def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[np.intp]) -> tuple[Cell, ...]:
+def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: Indices) -> tuple[Cell, ...]:
     """Return the lights of a test that are to be shot again, at the ISO that most of their frames have.
 
     Args:

@@ -8,11 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.arrays import Booleans, Floats
 from greystep.raw.exposure import nominal_f_number, nominal_iso, nominal_time
 from greystep.terms import LIT, Kind
 
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 ExposureSettings = tuple[float | None, float | None, float | None]
 
 #: Standard uncertainty of a black level that no frame takes off [raw counts]: files give it rounded to whole counts, so

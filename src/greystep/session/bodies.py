@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep.arrays import Booleans, Floats, Triple
 from greystep.errors import GreystepError
 from greystep.measure import camera, chromaticity
 from greystep.measure.reading import Reading
@@ -18,10 +18,6 @@ from greystep.session.power import same_power
 from greystep.session.reference import HeadAtPower, choose_lights, session_reference
 from greystep.session.settings import Settings
 from greystep.terms import Kind
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
-Neutral = tuple[float, float, float]
 
 #: Rounds in which the matrix, the target's factor and the light's colour settle on each other; each gains two digits.
 _ROUNDS: Final = 4
@@ -49,7 +45,7 @@ class Body:
     tags: ColourTags | None
     colour_from: str
     target: Target | None
-    reference_neutral: Neutral | None
+    reference_neutral: Triple | None
     anchored: bool
 
 
@@ -68,7 +64,7 @@ def pinned_tags(tags: Sequence[ColourTags | None]) -> ColourTags | None:
     return max(kinds, key=lambda kind: kind[1])[0] if kinds else None
 
 
-def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings) -> tuple[Neutral | None, str]:
+def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings) -> tuple[Triple | None, str]:
     """Return the neutral at which one body's matrix is fixed, and what stands in for the reference, in words.
 
     The mean of the reference cell, see `greystep.session.reference`. Where that was not measured: the reference head's
@@ -101,9 +97,9 @@ def make_body(
     label: str,
     tags: ColourTags | None,
     target: Target | None,
-    neutral: Neutral | None,
+    neutral: Triple | None,
     settings: Settings,
-    metered: Neutral | None,
+    metered: Triple | None,
 ) -> Body:
     """Fix the one matrix of a body at its reference neutral.
 
@@ -173,5 +169,5 @@ def _ratios(rows: pd.DataFrame) -> Floats:
     return np.asarray(rows[["r_g", "b_g"]].to_numpy(dtype=np.float64).mean(axis=0))
 
 
-def _neutral(ratios: Floats) -> Neutral:
+def _neutral(ratios: Floats) -> Triple:
     return float(ratios[0]), 1.0, float(ratios[1])

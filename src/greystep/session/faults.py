@@ -11,15 +11,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from greystep.arrays import SD_PER_MAD
+from greystep.arrays import SD_PER_MAD, Booleans, Floats
 from greystep.constants import MARKING_TOLERANCE_STOPS
 from greystep.measure.uncertainty import student_factor
 from greystep.session.ambient import settings_of
 from greystep.session.settings import HeadInfo
 from greystep.terms import LIT, PARTS, Kind
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 
 #: What makes a cell, as far as the log has it: frames of one cell are repeats of each other.
 CELL: Final = ("body", "head", *PARTS, "power")

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.arrays import Floats
 from greystep.errors import GreystepError
 from greystep.files import write_table
 from greystep.flags import Flag
@@ -248,6 +249,6 @@ def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
     return [names[place] for place in np.unique(np.linspace(0, len(names) - 1, _LOOKED_AT).astype(int))]
 
 
-def _picture(balance: NDArray[np.float64], overview: NDArray[Any]) -> NDArray[np.uint8]:
+def _picture(balance: Floats, overview: NDArray[Any]) -> NDArray[np.uint8]:
     """Balance a linear overview and give it the curve of sRGB (IEC 61966-2-1), 8 bit."""
     return srgb_code(overview * balance).astype(np.uint8)

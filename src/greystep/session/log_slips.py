@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep.arrays import Indices
 from greystep.errors import FaultsError
 from greystep.raw.exposure import Exposure
 
@@ -148,15 +148,13 @@ def _frames_without_row(files: Sequence[str], first: int, last: int, many: int) 
     return Gap(files[first], files[last], many, last - first + 1 == many, None)
 
 
-def between(files: int, rows: int, placed: NDArray[np.intp]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+def between(files: int, rows: int, placed: Indices) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     """Return each two placed frames in succession with their rows; the ends of both sequences count as placed."""
     sure = [(at, row) for at, row in enumerate(placed.tolist()) if row >= 0]
     return list(itertools.pairwise([(-1, -1), *sure, (files, rows)]))
 
 
-def placed_slips(
-    shots: pd.DataFrame, files: Sequence[str], placed: NDArray[np.intp], lights: Sequence[Hashable]
-) -> list[Slip]:
+def placed_slips(shots: pd.DataFrame, files: Sequence[str], placed: Indices, lights: Sequence[Hashable]) -> list[Slip]:
     """Return between which frames rows and frames do not go on alike; rows of one light in succession are one place."""
     slips = []
     for (at, row), (next_at, next_row) in between(len(files), len(shots), placed):

@@ -9,10 +9,10 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from pandas.api.extensions import ExtensionArray
 
 from greystep import columns, flags
+from greystep.arrays import Booleans, Floats
 from greystep.flags import Flag, Status
 from greystep.measure.reading import Reading
 from greystep.measure.target_moved import reference_surround, target_state
@@ -24,8 +24,6 @@ from greystep.session.faults import cells
 from greystep.session.power import SAME_STOPS
 from greystep.terms import LIT, UNLIT, Kind
 
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 #: Which rows carry each flag; a flag that is not named is on no row.
 Doubts = Mapping[Flag, Booleans]
 

@@ -9,13 +9,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from greystep.arrays import Booleans, Floats, Indices
 from greystep.constants import DUV_LIMIT
 from greystep.errors import GreystepError
 from greystep.session.power import parse_power, same_power
 from greystep.session.settings import HeadInfo, Settings
-
-Indices = npt.NDArray[np.intp]
-Booleans = npt.NDArray[np.bool_]
 
 _KELVIN: Final = re.compile(r"(?P<cct>\d+(?:\.\d+)?)\s*K(?P<duv>[+-]\d*\.?\d+)?", re.IGNORECASE)
 #: Whites that someone may ask for [K]: from candlelight to blue sky, common practice, no source.
@@ -139,7 +137,7 @@ def choose_lights(
     return (at,) if len(at) else ()
 
 
-def may_serve(usable: Booleans, check: Booleans, light: npt.NDArray[np.intp]) -> Booleans:
+def may_serve(usable: Booleans, check: Booleans, light: Indices) -> Booleans:
     """Return the frames that a reference may use: no check frames, but of a light that was shot in these alone.
 
     Args:
@@ -149,7 +147,7 @@ def may_serve(usable: Booleans, check: Booleans, light: npt.NDArray[np.intp]) ->
     return usable & ~(check & np.isin(light, light[usable & ~check]))
 
 
-def _at(power: npt.NDArray[np.float64], rows: Indices, stops: float) -> Indices:
+def _at(power: Floats, rows: Indices, stops: float) -> Indices:
     return rows[[same_power(float(power[row]), stops) for row in rows]] if len(rows) else rows
 
 

@@ -9,10 +9,9 @@ from difflib import get_close_matches
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep.arrays import Booleans
 from greystep.columns import FrameRow, names
 from greystep.errors import FaultsError, GreystepError
 from greystep.session.csvfile import nearest, read_rows
@@ -236,7 +235,7 @@ def _check_session(settings: Settings, table: pd.DataFrame, faults: list[str]) -
         faults.append(f'session.toml, [camera] meter frame "{settings.meter.frame}" is in no row; {remedy}')
 
 
-def noted_checks(notes: "pd.Series[str]") -> NDArray[np.bool_]:
+def noted_checks(notes: "pd.Series[str]") -> Booleans:
     """Return which rows of a log are check frames by their notes."""
     return notes.str.contains(CHECK_NOTE, case=False, regex=False, na=False).to_numpy(dtype=bool)
 
