@@ -192,7 +192,7 @@ def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance,
     chart = [PatchDifference(name, float(value)) for name, value in zip(names, shown[at], strict=True)]
     own = [float(delta_e(matrix, centre, one, centre)[0]) for one in upvp]
     return Casts(
-        lights=tuple(rows_of(_light_table(lights, drift, balance, own), LightCast)),
+        lights=tuple(_light_casts(lights, drift, balance, own)),
         pairs=tuple(pairs),
         balance=balance,
         mixture=colour_of(mix(upvp, shares)),
@@ -209,31 +209,20 @@ def every_two(count: int) -> tuple[Indices, Indices]:
     return both[:, 0], both[:, 1]
 
 
-def _light_table(
+def _light_casts(
     lights: Sequence[SetupLight], drift: Drift, balance: White, cast_delta_e: Sequence[float]
-) -> pd.DataFrame:
+) -> list[LightCast]:
     estimates = light_estimates(lights, drift.fitted, "mired")[0]
-    mired, duv = (np.array([getattr(light, name) for light in lights]) for name in ("mired", "duv"))
-    return pd.DataFrame(
-        {
-            "role": [light.role for light in lights],
-            "head": [light.head for light in lights],
-            "power": [light.power for light in lights],
-            "share": [light.share for light in lights],
-            "gel": [light.gel.name for light in lights],
-            "cct_k": 1e6 / mired,
-            "duv": duv,
-            "mired": mired,
-            "u_prime": points(lights)[:, 0],
-            "v_prime": points(lights)[:, 1],
-            "u_mired": half_width(own_variances(estimates), estimates.dof),
-            "delta_k": 1e6 / mired - balance.cct_k,
-            "delta_mired": mired - balance.mired,
-            "delta_duv": duv - balance.duv,
-            "cast_steps": chromaticity.steps(points(lights), balance.upvp),
-            "cast_delta_e_2000": cast_delta_e,
-        }
-    )
+    u_mired = half_width(own_variances(estimates), estimates.dof)
+    steps = chromaticity.steps(points(lights), balance.upvp)
+    return [
+        LightCast(
+            light.role, light.head, light.power, light.share, light.gel.name, 1e6 / light.mired, light.duv, light.mired,
+            light.u_prime, light.v_prime, float(u), 1e6 / light.mired - balance.cct_k, light.mired - balance.mired,
+            light.duv - balance.duv, float(away), seen,
+        )
+        for light, u, away, seen in zip(lights, u_mired, steps, cast_delta_e, strict=True)
+    ]  # fmt: skip
 
 
 def _worst(pair: LightPair, path: Sequence[PathPoint], chart: Sequence[PatchDifference]) -> WorstPair:

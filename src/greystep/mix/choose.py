@@ -184,16 +184,13 @@ def choose_gang(
 
 def choice_document(choice: Choice | GangChoice) -> dict[str, Any]:
     """Return the object of choose.json, with None for every number that is not known."""
-    asked: dict[str, Any] = {"wanted_stops": choice.wanted_stops} if isinstance(choice, GangChoice) else {}
-    if isinstance(choice, Choice):
-        asked = {"need": choice.need, "lights_searched": choice.searched}
-    others = [_set_document(one) for one in choice.next_best]
-    made: dict[str, Any] = plain(
-        {"schema": 1, "greystep": __version__, "session": choice.session}
-        | asked
-        | _set_document(choice.best)
-        | {"next_best": others}
-    )
+    content: dict[str, Any] = {"schema": 1, "greystep": __version__, "session": choice.session}
+    if isinstance(choice, GangChoice):
+        content["wanted_stops"] = choice.wanted_stops
+    else:
+        content |= {"need": choice.need, "lights_searched": choice.searched}
+    content |= _set_document(choice.best) | {"next_best": [_set_document(one) for one in choice.next_best]}
+    made: dict[str, Any] = plain(content)
     return made
 
 
@@ -352,12 +349,10 @@ def _gangs(
 
 def _one_a_head(cells: Sequence[int], drift: Drift, output: Floats) -> list[int]:
     """Keep the brightest cell of each head: it may have been tested with several modifiers."""
-    best: dict[int, int] = {}
+    by_head: dict[int, list[int]] = {}
     for cell in cells:
-        head = int(drift.cells.head[cell])
-        if head not in best or output[cell] > output[best[head]]:
-            best[head] = cell
-    return list(best.values())
+        by_head.setdefault(int(drift.cells.head[cell]), []).append(cell)
+    return [max(own, key=lambda cell: output[cell]) for own in by_head.values()]
 
 
 def _wanted_stops(text: str, drift: Drift, heads: Mapping[str, HeadInfo]) -> float:

@@ -109,7 +109,8 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
         named = " & ".join(f"{rows[at].head}@{rows[at].power}" for at in chosen)
         off = abs(stops) > _STOPS or steps > _STEPS
         wholes.append(WholeFrame(str(readings["frame"].iloc[place]), named, stops, steps, off))
-    return Measured(Setup(_scaled(rows), "measured"), tuple(wholes))
+    whole = sum(row.share for row in rows)
+    return Measured(Setup(tuple(replace(row, share=row.share / whole) for row in rows), "measured"), tuple(wholes))
 
 
 def _light(readings: pd.DataFrame) -> Floats:
@@ -135,8 +136,3 @@ def _named(text: str, rows: Sequence[SetupRow], found: Ingested) -> list[int]:
             raise GreystepError(f'lights "{text}": {part.strip()} was not shot alone; there are {known}')
         chosen += at
     return chosen
-
-
-def _scaled(rows: Sequence[SetupRow]) -> tuple[SetupRow, ...]:
-    total = sum(row.share for row in rows)
-    return tuple(replace(row, share=row.share / total) for row in rows)

@@ -89,9 +89,8 @@ def _shortlist(remedies: Sequence[Remedy]) -> list[Remedy]:
     for key in dict.fromkeys((one.kind, one.roles) for one in remedies):
         same = [one for one in remedies if (one.kind, one.roles) == key]
         least = min(same, key=lambda one: (one.residual_steps, one.cost_stops))
-        good = min(
-            (one for one in same if one.verdict == Verdict.WITHIN), key=lambda one: one.cost_stops, default=least
-        )
+        inside = [one for one in same if one.verdict == Verdict.WITHIN]
+        good = min(inside, key=lambda one: one.cost_stops, default=least)
         kept += [least] if good is least else [least, good]
     return kept
 

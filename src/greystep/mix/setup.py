@@ -23,6 +23,11 @@ from greystep.terms import PARTS
 AMOUNTS: Final = ("share", "reads", "stops")
 #: Full stops as a meter shows them.
 _APERTURES: Final = ("1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45", "64", "90")
+#: Apertures between them as lenses mark them, on third stops.
+_THIRDS: Final = (
+    "1.1", "1.2", "1.6", "1.8", "2.2", "2.5", "3.2", "3.5", "4.5", "5", "6.3", "7.1", "9", "10", "13", "14", "18", "20",
+    "25", "29", "36", "40", "51", "57", "72", "80",
+)  # fmt: skip
 #: Both a full stop with tenths behind it and an aperture of its own.
 _TWO_WAYS: Final = ("2.2", "2.5", "4.5")
 
@@ -131,16 +136,13 @@ def parse_reading(text: str) -> float:
         raise GreystepError(
             f'reads "{text}": f/{plain}, or f/{whole} and {tenths} tenths? write f/{whole}+0.{tenths} or stops'
         )
+    base, more = _aperture(plain), 0.0
     if match := re.fullmatch(r"([\d.]+)\+(0?\.\d+|0)", plain):
         base, more = _aperture(match[1]), float(match[2])
-        if base is not None:
-            return base + more
-    elif (base := _aperture(plain)) is not None:
-        return base
-    elif (match := re.fullmatch(r"(\d+(?:\.\d)?)\.(\d)", plain)) and match[1] in _APERTURES:
-        base = _aperture(match[1])
-        if base is not None:
-            return base + int(match[2]) / 10.0
+    elif base is None and (match := re.fullmatch(r"(\d+(?:\.\d)?)\.(\d)", plain)) and match[1] in _APERTURES:
+        base, more = _aperture(match[1]), int(match[2]) / 10.0
+    if base is not None:
+        return base + more
     raise GreystepError(f'reads "{text}": not an aperture; write what the meter shows, such as f/11 or f/11.3')
 
 
@@ -212,16 +214,8 @@ def _aperture(text: str) -> float | None:
     except GreystepError:
         return None
     exact = round(6.0 * math.log2(value)) / 3.0  # thirds of a stop: N = 2 ** (k / 6)
-    return exact if abs(2.0 * math.log2(value) - exact) <= 0.1 and _is_marking(text) else None
-
-
-def _is_marking(text: str) -> bool:
-    """Say whether a number is an aperture as lenses mark it: full and third stops."""
-    thirds = (
-        "1.1", "1.2", "1.6", "1.8", "2.2", "2.5", "3.2", "3.5", "4.5", "5", "6.3", "7.1", "9", "10", "13", "14", "18",
-        "20", "25", "29", "36", "40", "51", "57", "72", "80",
-    )  # fmt: skip
-    return text in _APERTURES or text in thirds or text.removesuffix(".0") in _APERTURES
+    marked = text in (*_APERTURES, *_THIRDS) or text.removesuffix(".0") in _APERTURES
+    return exact if abs(2.0 * math.log2(value) - exact) <= 0.1 and marked else None
 
 
 def _tested_body(cells: Cells, mired: Floats, heads: Sequence[str]) -> str:

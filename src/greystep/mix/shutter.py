@@ -94,12 +94,10 @@ def check_shutter(
     t01 = [duration(heads.get(row.head), row.stops) for row in rows]
     flashes = [FlashTime(row.role, row.head, row.power, t, _cut(shutter, t)) for row, t in zip(rows, t01, strict=True)]
     known = [flash for flash in flashes if math.isfinite(flash.t01_s)]
-    least = ""
-    if known:
-        try:
-            least = shutter_for([flash.t01_s for flash in known], sync="1/500")
-        except GreystepError:  # longer than every marked time
-            least = ""
+    try:
+        least = shutter_for([flash.t01_s for flash in known], sync="1/500") if known else ""
+    except GreystepError:  # longer than every marked time
+        least = ""
     light = [row.output(output) for row in rows]
     share = np.array([row.share for row in rows])
     strongest = int(np.argmax(share))
@@ -146,8 +144,7 @@ def _room(readings: pd.DataFrame) -> tuple[float, float]:
     The share of room light in a frame and its flash light give the room light of that frame.
     """
     flash = readings[(readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED)]
-    columns = [flash[name].to_numpy(np.float64) for name in ("exposure_s", "ambient_pct", "output_stops")]
-    recorded, pct, stops = columns
+    recorded, pct, stops = flash[["exposure_s", "ambient_pct", "output_stops"]].to_numpy(np.float64).T
     time_s = np.array([nominal_time(seconds) if seconds > 0 else math.nan for seconds in recorded])
     with np.errstate(invalid="ignore", divide="ignore"):
         room = 2.0**stops * pct / (100.0 - pct) / time_s

@@ -207,7 +207,8 @@ def outlier(table: pd.DataFrame, used: Booleans) -> Booleans:
             for cell in np.unique(number[rows]):
                 others = rows[number[rows] != cell]
                 head_sd, head_dof = pooled_sd(values[others], number[others])
-                if head_sd > RESTLESS * session_sd and _repeated(number[others]) >= RESTLESS_CELLS:
+                repeated = np.count_nonzero(np.unique(number[others], return_counts=True)[1] > 1)
+                if head_sd > RESTLESS * session_sd and repeated >= RESTLESS_CELLS:
                     limit[number == cell] = limit_sd(head_dof) * head_sd
         noise = np.nan_to_num(table[f"noise_{name}"].to_numpy(dtype=np.float64))
         with np.errstate(invalid="ignore"):
@@ -217,16 +218,8 @@ def outlier(table: pd.DataFrame, used: Booleans) -> Booleans:
 
 def from_median(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
     """Return how far each row lies above the median of its cell in column `name`; `used` as in `outlier`."""
-    return np.asarray(table[name].to_numpy(dtype=np.float64) - _cell_median(table, name, used))
-
-
-def _repeated(number: NDArray[np.int64]) -> int:
-    return int(np.count_nonzero(np.unique(number, return_counts=True)[1] > 1))
-
-
-def _cell_median(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
-    """Return the median of the used rows of each row's cell; NaN without any."""
-    return table[name].where(used).groupby(cells(table)).transform("median").to_numpy(dtype=np.float64)
+    median = table[name].where(used).groupby(cells(table)).transform("median")
+    return np.asarray((table[name] - median).to_numpy(dtype=np.float64))
 
 
 def _places(table: pd.DataFrame, keys: list[str], among: Booleans) -> list[NDArray[np.int64]]:

@@ -26,9 +26,10 @@ from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies
 from greystep.session.colour import colour_columns, light_doubts, other_matrices
 from greystep.session.matching import PlacingNote, place_frames
+from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
-from greystep.session.shots import capture_order, frame_files, noted_checks, read_shots
+from greystep.session.shots import noted_checks, read_shots
 from greystep.terms import LIT, Kind
 
 __all__ = ["Body", "Ingested", "as_written", "ingest", "join_readings", "overviews", "write_readings"]
@@ -203,15 +204,13 @@ def write_readings(ingested: Ingested, store: Path | None = None) -> Path:
         GreystepError: If neither can be written.
     """
     table = as_written(ingested.readings)
-    path = ingested.settings.path / "readings.csv"
-    try:
-        write_table(path, table)
-    except GreystepError:
-        if store is None:
-            raise
-        path = store / "readings.csv"
-        write_table(path, table)
-    return path
+    for folder in filter(None, (ingested.settings.path, store)):
+        try:
+            write_table(folder / "readings.csv", table)
+            return folder / "readings.csv"
+        except GreystepError as error:
+            failed = error
+    raise failed
 
 
 def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArray[np.uint8]]:

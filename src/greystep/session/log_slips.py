@@ -13,14 +13,12 @@ from greystep.errors import FaultsError
 from greystep.raw.exposure import Exposure
 
 
-def assign_frames(
-    shots: pd.DataFrame, files: Sequence[str], exposures: pd.DataFrame | Sequence[Exposure]
-) -> pd.DataFrame:
+def assign_frames(shots: pd.DataFrame, files: Sequence[str], exposures: Sequence[Exposure]) -> pd.DataFrame:
     """Fill the frame column of a log that names no frames: row after row, in capture order.
 
     Args:
-        shots: The log, see ``read_shots``; returned as it is where it names its frames.
-        exposures: The files' exposure data, in the same order: captured, exposure_s, f_number, iso.
+        shots: The log, see ``read_shots``.
+        files, exposures: The session's files in capture order, and their exposure data.
 
     Returns: The log with every frame named.
 
@@ -28,14 +26,9 @@ def assign_frames(
         FaultsError: If rows and files differ in number; it says where the sequence slipped, as far as exposure data
             tell.
     """
-    if not (shots["frame"] == "").all():
-        return shots
     if len(shots) == len(files):
         return shots.assign(frame=pd.array(list(files), dtype="str"))
-    if isinstance(exposures, pd.DataFrame):
-        data = exposures
-    else:
-        data = pd.DataFrame([asdict(item) for item in exposures], columns=list(Exposure.__dataclass_fields__))
+    data = pd.DataFrame([asdict(item) for item in exposures], columns=list(Exposure.__dataclass_fields__))
     count = f"{miscount(len(shots), len(files))}; correct the log or the folder so that the numbers agree, {NAME_THEM}"
     raise FaultsError("shots.csv", [count, *_slips(shots, list(files), data)])
 

@@ -267,20 +267,16 @@ def assembled(
     """
     marks = [[flag for flag, rows in doubts.items() if rows[place]] for place in range(len(frames.log))]
     rejected = ~sound(doubts, len(frames.log))
+    colour_from = [  # blank for ambient, dark and unopened frames
+        bodies[body].colour_from if kind in LIT and reading is not None and reading.height else ""
+        for body, kind, reading in zip(frames.log["body"], frames.log["kind"], frames.read, strict=True)
+    ]
     # A column of the log by the name of the two greens' ratio stays the log's.
     known = {name: values for name, values in measured.items() if name != "g1_g2" or name not in frames.log}
     table = frames.log.assign(
         **{name: np.where(rejected, np.nan, values) if name in _BLANKED else values for name, values in known.items()},
         flags=pd.array([flags.join(mark) for mark in marks], dtype="str"),
         status=pd.array([flags.status(mark).value for mark in marks], dtype="str"),
-        colour_from=pd.array(_colour_from(frames, bodies), dtype="str"),
+        colour_from=pd.array(colour_from, dtype="str"),
     )
     return table[[*COLUMNS, *(name for name in table if name not in COLUMNS)]]
-
-
-def _colour_from(frames: Frames, bodies: Mapping[str, Body]) -> list[str]:
-    """Name the matrix of each row that colour is asked of; blank for ambient, dark and unopened frames."""
-    return [
-        bodies[body].colour_from if kind in LIT and reading is not None and reading.height else ""
-        for body, kind, reading in zip(frames.log["body"], frames.log["kind"], frames.read, strict=True)
-    ]

@@ -1,7 +1,7 @@
 """Which light is meant by a reference: what the text says, and which of the lights that were measured it names."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -13,7 +13,7 @@ from greystep.arrays import Booleans, Floats, Indices
 from greystep.constants import DUV_LIMIT
 from greystep.errors import GreystepError
 from greystep.session.power import parse_power, same_power
-from greystep.session.settings import HeadInfo, Settings
+from greystep.session.settings import Settings, power_of
 
 _KELVIN: Final = re.compile(r"(?P<cct>\d+(?:\.\d+)?)\s*K(?P<duv>[+-]\d*\.?\d+)?", re.IGNORECASE)
 #: Whites that someone may ask for [K]: from candlelight to blue sky, common practice, no source.
@@ -71,8 +71,7 @@ Wanted = TestedLight | MedianFrame | OneFrame | White
 
 def other_session(text: str | None) -> Path | None:
     """Return the folder of ``session:PATH``; None for any other reference."""
-    named = text is not None and text.startswith(_OTHER_SESSION)
-    return Path(text.removeprefix(_OTHER_SESSION)) if text is not None and named else None
+    return Path(text.removeprefix(_OTHER_SESSION)) if text is not None and text.startswith(_OTHER_SESSION) else None
 
 
 def parse_reference(text: str, settings: Settings) -> Wanted:
@@ -101,7 +100,7 @@ def parse_reference(text: str, settings: Settings) -> Wanted:
         return OneFrame(text.removeprefix(_ONE_FRAME))
     if "@" in text:
         head, _, power = text.rpartition("@")
-        return HeadAtPower(head, parse_power(power, _energy(settings.heads, head), head).stops)
+        return HeadAtPower(head, power_of(settings.heads, head, power).stops)
     raise GreystepError(f"--to {text}: not a reference; write {KNOWN}")
 
 
@@ -110,7 +109,7 @@ def session_reference(settings: Settings) -> TestedLight:
     if settings.reference_kit:
         return WholeKit(_kit_stops(settings))
     head, power = settings.reference_head, settings.reference_power
-    stops = parse_power(power, _energy(settings.heads, head), head or "NAME").stops if power is not None else None
+    stops = power_of(settings.heads, head or "", power).stops if power is not None else None
     return HeadAtPower(head, stops, or_highest=True)
 
 
@@ -149,10 +148,6 @@ def may_serve(usable: Booleans, check: Booleans, light: Indices) -> Booleans:
 
 def _at(power: Floats, rows: Indices, stops: float) -> Indices:
     return rows[[same_power(float(power[row]), stops) for row in rows]] if len(rows) else rows
-
-
-def _energy(heads: Mapping[str, HeadInfo], head: str | None) -> float | None:
-    return heads[head].max_energy_j if head is not None and head in heads else None
 
 
 def _kit_stops(settings: Settings) -> float:

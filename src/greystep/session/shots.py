@@ -15,13 +15,10 @@ from greystep.arrays import Booleans
 from greystep.columns import FrameRow, names
 from greystep.errors import FaultsError, GreystepError
 from greystep.session.csvfile import nearest, read_rows
-from greystep.session.log_slips import assign_frames
 from greystep.session.power import Power, is_energy, parse_power_name, same_power
-from greystep.session.raw_files import capture_order, frame_files, list_raw
+from greystep.session.raw_files import frame_files, list_raw
 from greystep.session.settings import Settings, energy_of, power_of
 from greystep.terms import LIT, PARTS, Kind
-
-__all__ = ["assign_frames", "capture_order", "frame_files", "read_shots"]
 
 KINDS: Final = [kind.value for kind in Kind]
 
@@ -52,8 +49,7 @@ def read_shots(settings: Settings) -> pd.DataFrame:
         GreystepError: If there is no log, or nothing in it.
     """
     path = _log_path(settings.path)
-    table = _from_folders(settings) if path is None else _from_csv(settings, path)
-    return _one_label(table)
+    return _one_label(_from_folders(settings) if path is None else _from_csv(settings, path))
 
 
 # --- shots.csv ------------------------------------------------------------------------------------------------------
@@ -74,7 +70,10 @@ def _from_csv(settings: Settings, path: Path) -> pd.DataFrame:
     columns = _check_columns(columns, header, body, faults, first)
     cells = [{name: row[at] if at < len(row) else "" for name, at in columns.items()} for _, row in body]
     files = list_raw(settings.frames_dir)
-    by_fold = _spellings(files)
+    by_fold: dict[str, set[str]] = {}  # files by what a log may call them: any letter case, with or without extension
+    for name in files:
+        for spelling in (name, str(PurePosixPath(name).with_suffix(""))):
+            by_fold.setdefault(_fold(spelling), set()).add(name)
     named = any(values.get("frame", "").strip() for values in cells)
     seen: dict[str, int] = {}
     records = []
@@ -83,7 +82,9 @@ def _from_csv(settings: Settings, path: Path) -> pd.DataFrame:
         if any(map(str.strip, row[len(header) :])):
             here.append(f"{len(row)} cells under {len(header)} columns; put a cell that holds a comma in quotes")
         try:
-            frame = _resolve(_inside(values.get("frame", "")), by_fold)
+            frame = _inside(values.get("frame", ""))
+            meant = by_fold.get(_fold(frame), set())
+            frame = next(iter(meant)) if len(meant) == 1 else frame
         except GreystepError as error:
             frame = ""
             here.append(str(error))
@@ -166,21 +167,6 @@ def _inside(cell: str) -> str:
 
 def _fold(name: str) -> str:
     return unicodedata.normalize("NFC", name).casefold()
-
-
-def _spellings(files: Sequence[str]) -> dict[str, set[str]]:
-    """Index files by what they may be called in a log: any letter case, with or without extension."""
-    index: dict[str, set[str]] = {}
-    for name in files:
-        for spelling in (name, str(PurePosixPath(name).with_suffix(""))):
-            index.setdefault(_fold(spelling), set()).add(name)
-    return index
-
-
-def _resolve(name: str, by_fold: dict[str, set[str]]) -> str:
-    """Return the one file that is meant, or the name as it is where there is no such file or more than one."""
-    found = by_fold.get(_fold(name), set())
-    return next(iter(found)) if len(found) == 1 else name
 
 
 def _record(
