@@ -14,6 +14,7 @@ import pandas as pd
 
 from greystep import flags
 from greystep.arrays import Floats
+from greystep.columns import CorrectionRow, names
 from greystep.compare.reference_light import TestedLights, find_lights
 from greystep.correct.developed import developed_correction, developed_matrix
 from greystep.correct.frame_light import Sources, find_sources
@@ -30,11 +31,7 @@ from greystep.terms import LIT
 from greystep.words import GIVE_MATRIX
 
 #: The columns of corrections.csv, in their order.
-COLUMNS: Final = (
-    "frame", "head", "power", "source", "gain_r", "gain_g", "gain_b", "exposure_stops", "mired_shift", "duv_shift",
-    "u_mired_shift", "residual_steps", "status", "flags", "via", "agreed_pct", "age_s", "u_exposure_stops",
-    "u_observer_mired",
-)  # fmt: skip
+COLUMNS: Final = names(CorrectionRow)
 #: Sources whose light was seen in frames of this session.
 _SEEN: Final = ("patch", "overlap", "nearby")
 
@@ -111,12 +108,14 @@ def correct_frames(
     slopes: dict[str, Floats] = {}
     messages = list(sources.messages)
     for place, row in enumerate(rows.to_dict(orient="records")):
-        record = dict.fromkeys(COLUMNS, np.nan) | {key: row[key] for key in ("frame", "head", "power")}
-        record |= {key: row[key] for key in ("source", "flags", "via", "agreed_pct", "age_s")}
+        kept = ("frame", "head", "power", "source", "flags", "via", "agreed_pct", "age_s")
+        record = dict.fromkeys(COLUMNS, np.nan) | {key: row[key] for key in kept}
         reference = (references if row["source"] in _SEEN else of_profile).get(row["body"])
         reference = trends.get(place, reference)
         if row["trouble"] or reference is None:
-            trouble = row["trouble"] or lost.get(row["body"], _elsewhere(row, primary))
+            foreign = f"it is from another camera ({row['body'] or 'unknown'}) than the reference"
+            unknown = "the reference is not known in the terms of its source"
+            trouble = row["trouble"] or lost.get(row["body"], unknown if row["body"] in primary else foreign)
             record |= {"status": "rejected", "source": ""}
             messages.append(f"{row['frame']}: no correction: {trouble}")
         else:
@@ -124,14 +123,12 @@ def correct_frames(
             neutral = np.array(reference.neutral)
             mired, duv = reference.seen or (reference.mired, reference.duv)
             gains = neutral / np.array([row["r_g"], 1.0, row["b_g"]])
-            matrix, slope, residual = developed_correction(developed[row["body"]], gains, stops, neutral, space)
-            matrices[row["frame"]] = matrix
-            slopes[row["frame"]] = slope
+            matrices[row["frame"]], slopes[row["frame"]], residual = developed_correction(
+                developed[row["body"]], gains, stops, neutral, space
+            )
             marks = set(flags.split(row["flags"])) | ({"other_camera"} if row["observer"] else set())
             record |= {
-                "gain_r": gains[0],
-                "gain_g": gains[1],
-                "gain_b": gains[2],
+                **dict(zip(("gain_r", "gain_g", "gain_b"), gains, strict=True)),
                 "exposure_stops": stops,
                 "mired_shift": mired - row["mired"],
                 "duv_shift": duv - row["duv"],
@@ -268,10 +265,9 @@ def _trends(rows: pd.DataFrame, over: int) -> dict[int, Reference]:
         red, blue = (np.exp(trend(np.log(part[name]), over)) for name in ("r_g", "b_g"))
         green = np.exp2(trend(np.log2(part["signal_g"]), over))
         mired, duv = (trend(part[name], over) for name in ("mired", "duv"))
-        for number, place in enumerate(places):
-            neutral = (float(red[number]), 1.0, float(blue[number]))
-            values = [float(column[number]) for column in (green, mired, duv)]
-            found[place] = Reference("trend", neutral, values[0], values[1], values[2], 0.0)
+        columns = np.column_stack([red, blue, green, mired, duv]).tolist()
+        for place, (r_g, b_g, *values) in zip(places, columns, strict=True):
+            found[place] = Reference("trend", (r_g, 1.0, b_g), values[0], values[1], values[2], 0.0)
     return found
 
 
@@ -281,12 +277,6 @@ def _observer(row: Mapping[Any, Any], reference: Reference, profile: Profile | N
     if profile is None or not row["observer"] or lit is None:
         return float("nan")
     return observer_mired(profile, light_at(profile, row["observer"], *lit), reference)
-
-
-def _elsewhere(row: Mapping[Any, Any], references: Mapping[str, Reference]) -> str:
-    if row["body"] not in references:
-        return f"it is from another camera ({row['body'] or 'unknown'}) than the reference"
-    return "the reference is not known in the terms of its source"
 
 
 def _no_reference(to: str | None, rows: pd.DataFrame, sources: Sources, lost: Mapping[str, str]) -> str:

@@ -124,11 +124,7 @@ def write_exr(path: Path, image: NDArray[np.float16], origin: Origin) -> None:
         GreystepError: If it cannot be written, or the OpenEXR package is missing.
     """
     library = exr_library()
-    header = {
-        "compression": library.ZIP_COMPRESSION,
-        "type": library.scanlineimage,
-        **_exr_attributes(origin),
-    }
+    header = {"compression": library.ZIP_COMPRESSION, "type": library.scanlineimage, **_exr_attributes(origin)}
     upright = np.ascontiguousarray(turned(image, origin.exposure.orientation))
     try:
         # The library writes by name only, and where the disk is full leaves a part: so under another name first.

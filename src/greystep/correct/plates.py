@@ -13,7 +13,6 @@ from greystep.correct.gains import Corrections
 from greystep.correct.render import (
     SUFFIXES,
     Developed,
-    Job,
     check_room,
     developed_frame,
     jobs_of,
@@ -111,7 +110,7 @@ def add_plates(
     check_room(folder, first[0] * first[1] * _PIXEL_BYTES)
     target = folder / f"sum{SUFFIXES[form]}"
     total = Developed(first[0], first[1], _added(opened, [plate.factor for plate in plates]))
-    lost = write_image(target, total, replace(origins[0], frame=_named(chosen)))
+    lost = write_image(target, total, replace(origins[0], frame=" + ".join(job.frame for job in chosen)))
     return target, tuple(said_of_loss([lost]))
 
 
@@ -120,7 +119,3 @@ def _added(plates: Sequence[Developed], factors: Sequence[float]) -> Iterator[tu
     for bands in zip(*(plate.bands for plate in plates), strict=True):
         light = sum(np.float32(factor) * band for factor, (_, band) in zip(factors, bands, strict=True))
         yield bands[0][0], np.asarray(light, np.float32)
-
-
-def _named(jobs: Sequence[Job]) -> str:
-    return " + ".join(job.frame for job in jobs)

@@ -126,19 +126,19 @@ def light_at(
             "shoot a grey card"
         )
     weights, how = _weights(tested, stops, power)
-    values = {}
-    for name in ("mired", "duv"):
-        values[name] = _interpolated(profile.drift.fitted[name].cells, chosen, tested, weights, stops)
-    error = profile.drift.powers["output_error_stops"].to_numpy(dtype=np.float64)[chosen]
-    u_error = profile.drift.powers["u_output_error_stops"].to_numpy(dtype=np.float64)[chosen]
+    (mired, u_mired), (duv, u_duv) = (
+        _interpolated(profile.drift.fitted[name].cells, chosen, tested, weights, stops) for name in ("mired", "duv")
+    )
+    columns = ["output_error_stops", "u_output_error_stops"]
+    error, u_error = profile.drift.powers[columns].to_numpy(dtype=np.float64)[chosen].T
     bend = max(abs(float(bent @ error)) for bent in _bends(tested, weights, stops))
     return ProfileLight(
         head=head,
         stops=stops,
-        mired=values["mired"][0],
-        duv=values["duv"][0],
-        u_mired=values["mired"][1],
-        u_duv=values["duv"][1],
+        mired=mired,
+        duv=duv,
+        u_mired=u_mired,
+        u_duv=u_duv,
         output_error_stops=float(weights @ error),
         u_output_stops=float(np.sqrt(np.sum((weights * u_error) ** 2))) + bend,
         scatter_mired=_scatter(profile, int(chosen[0]), "mired"),
@@ -197,7 +197,7 @@ def observer_mired(profile: Profile, light: ProfileLight, to: Reference) -> floa
 
 
 def _scatter(profile: Profile, cell: int, quantity: str) -> float:
-    """Return the half-width of one flash of a cell's head about its mean; nought where nothing was repeated."""
+    """Return the half-width of one flash of a cell's head about its mean; 0 where nothing was repeated."""
     fitted, head = profile.drift.fitted[quantity], profile.drift.cells.head[cell]
     dof = float(fitted.dof[head])
     return student_factor(dof) * float(np.sqrt(fitted.sums[head] / dof)) if dof > 0 else 0.0

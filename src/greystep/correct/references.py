@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -69,11 +68,15 @@ def find_reference(
         case White(cct_k, duv):
             return white(label, body, cct_k, duv)
         case MedianFrame():
-            return median(_no_checks(usable(rows)))
+            found = usable(rows)
+            check = noted_checks(found["note"]) if "note" in found else np.zeros(len(found), dtype=bool)
+            return median(found if check.all() else found[~check])
         case OneFrame(name):
             found = usable(rows)
             found = found[found["frame"] == name]
-            return _of_frame(label, found.iloc[0]) if len(found) else None
+            columns = ["r_g", "b_g", "signal_g", "mired", "duv", "u_mired"]
+            of_frame = found[columns].to_numpy(np.float64)[:1].tolist()
+            return next((Reference(label, (red, 1.0, blue), *rest) for red, blue, *rest in of_frame), None)
         case HeadAtPower() | WholeKit():
             light = reference_light(lights.cells, lights.fitted, body.label, wanted) if lights is not None else None
             return seen_light(light, lights, body) if light is not None and lights is not None else None
@@ -108,17 +111,6 @@ def usable(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[(rows["status"] != "rejected") & rows["r_g"].notna() & serves]
 
 
-def _no_checks(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows without check frames; all of them where there is nothing else."""
-    check = noted_checks(rows["note"]) if "note" in rows else np.zeros(len(rows), dtype=bool)
-    return rows if check.all() else rows[~check]
-
-
-def _of_frame(label: str, row: "pd.Series[Any]") -> Reference:
-    green, mired, duv, u_mired = (float(row[name]) for name in ("signal_g", "mired", "duv", "u_mired"))
-    return Reference(label, (float(row["r_g"]), 1.0, float(row["b_g"])), green, mired, duv, u_mired)
-
-
 def median(rows: pd.DataFrame, label: str = "median") -> Reference | None:
     """Median of frames, each quantity for itself; None without any."""
     if rows.empty:
@@ -128,14 +120,8 @@ def median(rows: pd.DataFrame, label: str = "median") -> Reference | None:
     own = float(rows["u_mired"].median())
     # The median of n normal values scatters by sqrt(pi / 2) = 1.2533 times more than their mean.
     half_width = np.sqrt(np.pi / 2) * max(own, spread * student_factor(max(len(rows) - 1, 1))) / np.sqrt(len(rows))
-    return Reference(
-        label,
-        (float(middle["r_g"]), 1.0, float(middle["b_g"])),
-        float(middle["signal_g"]),
-        float(middle["mired"]),
-        float(middle["duv"]),
-        float(half_width),
-    )
+    red, blue, green, mired, duv = middle.tolist()
+    return Reference(label, (red, 1.0, blue), green, mired, duv, float(half_width))
 
 
 def white(label: str, body: Body, cct_k: float, duv: float, u_mired: float = 0.0) -> Reference | None:

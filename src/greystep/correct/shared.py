@@ -10,7 +10,7 @@ import pandas as pd
 
 from greystep.arrays import Floats
 from greystep.correct.alignment import DARK
-from greystep.correct.overlap import AGREE_FIELDS, BRIGHT, FIELD, Overlap, compare, half_width_stops
+from greystep.correct.overlap import AGREE_FIELDS, FIELD, Overlap, compare, half_width_stops, well_exposed
 from greystep.errors import FrameError, GreystepError
 from greystep.flags import Flag
 from greystep.measure import camera, chromaticity
@@ -149,7 +149,7 @@ def settled(one: Shared) -> bool:
 
 def check_hub(name: str, blocks: Blocks) -> None:
     """Refuse a hub of which too little is neither dark nor clipped."""
-    fine = (blocks.signal > DARK).all(axis=-1) & (blocks.signal < BRIGHT).all(axis=-1) & ~blocks.clipped
+    fine = well_exposed(blocks.signal) & ~blocks.clipped
     if np.count_nonzero(fine) < AGREE_FIELDS * FIELD**2:
         clipped, dark = 100 * float(blocks.clipped.mean()), 100 * float((blocks.signal <= DARK).any(axis=-1).mean())
         raise GreystepError(

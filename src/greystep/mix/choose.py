@@ -287,21 +287,16 @@ def _head_set(members: Sequence[int], drift: Drift, settings: Settings, settled:
     return HeadSet(tuple(_tested(cell, drift) for cell in members), pair, verdict, settled)
 
 
-@dataclass(frozen=True)
-class _Members:
-    """Cells that fire as one light: t0.1 of the slowest [s], and their output together [stops]."""
-
-    cells: tuple[int, ...]
-    t01_s: float
-    output_stops: float
+#: Cells that fire as one light, t0.1 of the slowest [s], and their output together [stops].
+_Members = tuple[tuple[int, ...], float, float]
 
 
 def _gang(members: _Members, drift: Drift, settings: Settings) -> Gang:
-    pair, verdict = _worst_pair(members.cells, drift, settings)
-    lights = build_lights(_rows(members.cells, drift), drift.fitted)
+    cells, t01_s, output_stops = members
+    pair, verdict = _worst_pair(cells, drift, settings)
+    lights = build_lights(_rows(cells, drift), drift.fitted)
     colour = colour_of(mix(points(lights), [light.share for light in lights]))
-    tested = tuple(_tested(cell, drift) for cell in members.cells)
-    return Gang(tested, pair, verdict, members.output_stops, members.t01_s, colour)
+    return Gang(tuple(_tested(cell, drift) for cell in cells), pair, verdict, output_stops, t01_s, colour)
 
 
 def _gangs(
@@ -336,7 +331,7 @@ def _gangs(
                 brightest = max(brightest, float(np.log2(light[-1])))
                 if light[-1] >= 2.0 ** (wanted - ENOUGH):
                     count = int(np.argmax(light >= 2.0 ** (wanted - ENOUGH))) + 1
-                    gang = _Members(tuple(sorted(fast[:count])), slowest, float(np.log2(light[count - 1])))
+                    gang = (tuple(sorted(fast[:count])), slowest, float(np.log2(light[count - 1])))
                     found.append((slowest, count, power, gang))
                     break
     if not found:

@@ -112,7 +112,7 @@ def load_settings(path: Path) -> Settings:
     toml = read_toml(path)
     said = structured(toml, _Document, _reader())
     heads = {head: replace(info, t01_s=_durations(toml, head, info.max_energy_j)) for head, info in said.heads.items()}
-    reference = said.reference
+    reference, matrix, at = said.reference, said.camera.matrix, ("camera", "matrix")
     _check_reference(toml, reference, heads)
     session = Settings(
         path=path,
@@ -120,7 +120,7 @@ def load_settings(path: Path) -> Settings:
         frames_dir=existing_path(toml, ("frames",), said.frames, folder=True) if said.frames else path / "frames",
         patch=said.target.patch,
         reflectance=_reflectance(toml, said.target.reflectance),
-        matrix=_matrix(toml, said.camera.matrix),
+        matrix="embedded" if matrix in ("", "embedded") else str(existing_path(toml, at, matrix, folder=False)),
         meter=_meter(toml, said.camera.meter),
         reference_head=reference.head or None,
         reference_power=reference.power or None,
@@ -282,12 +282,6 @@ def _reflectance(toml: TomlFile, name: str) -> tuple[np.ndarray, np.ndarray] | N
         toml.faults.append(f"{name}: covers {covers}; 400 to 700 nm are needed")
         return None
     return np.array(nm), np.array(factor)
-
-
-def _matrix(toml: TomlFile, name: str) -> str:
-    if name in ("", "embedded"):
-        return "embedded"
-    return str(existing_path(toml, ("camera", "matrix"), name, folder=False))
 
 
 def _meter(toml: TomlFile, meter: _Meter | None) -> Meter | None:
