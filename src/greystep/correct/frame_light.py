@@ -143,8 +143,7 @@ def find_sources(
         if row["source"] != "patch":
             row["flags"] = flags.join(_marks(row) - (OF_TARGET if row["source"] else OF_TARGET - flags.REJECTING))
         row["status"] = flags.status(_marks(row)) if row["source"] else "rejected"
-    columns = list(dict.fromkeys([*table.columns, *rows[0]])) if rows else list(table.columns)
-    return Sources(pd.DataFrame(rows, columns=columns), bodies, seen_by, frozenset(relative), tuple(messages))
+    return Sources(pd.DataFrame(rows), bodies, seen_by, frozenset(relative), tuple(messages))
 
 
 def _start(reading: Mapping[Any, Any], body: Body | None, sure: bool) -> Row:

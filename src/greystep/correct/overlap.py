@@ -61,7 +61,6 @@ class Overlap:
         ratio: Array (3,). Light of the frame over light of the hub in red, green and blue; NaN where no gain can be
             given.
         covariance: Array (3, 3). Of its logarithm, k = 1.
-        dof: Degrees of freedom of the covariance.
         agreed_pct: Share of the whole frame that agreed [%].
         flag: `Flag.LIGHT_CHANGED`, `Flag.NO_OVERLAP`, or blank.
         why: What is wrong, with the numbers; blank where nothing is.

@@ -28,7 +28,6 @@ class Profile:
     """What a test session knows of its heads.
 
     Attributes:
-        drift: Its cells and their joint fit.
         lights: The same fit, with the brightness of each cell.
     """
 

@@ -61,7 +61,6 @@ def block_reader(
     Args:
         rows: Readings of one body, ambient frames among them: one at a frame's own settings is taken off block by
             block.
-        progress: Called with (done, total) frames.
         total: Frames that will be asked for, about.
     """
     known: dict[str, Blocks] = {}

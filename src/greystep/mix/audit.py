@@ -83,7 +83,6 @@ def audit_path(path: Path, found: Ingested, gels: Sequence[Gel], shutter_s: floa
 
     Args:
         path: SETUP.csv; or the folder of the session, where each light was shot alone and all together.
-        shutter_s: As planned [s].
 
     Raises:
         GreystepError: If the set-up cannot be read or is not in the test, or no camera of the test has a colour matrix.

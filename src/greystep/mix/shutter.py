@@ -120,14 +120,8 @@ def check_shutter(
 
 
 def duration(info: HeadInfo | None, stops: float) -> float:
-    """Return t0.1 [s] of a head at a power, NaN where nothing is known of it.
-
-    Between powers that are known its logarithm is straight in stops; beyond them the nearest one stands.
-    """
-    if info is None or not info.t01_s:
-        return math.nan
-    known = sorted(info.t01_s)
-    return float(np.exp(np.interp(stops, known, np.log([info.t01_s[at] for at in known]))))
+    """Return t0.1 [s] of a head at a power, NaN where nothing is known of it."""
+    return math.nan if info is None else float(info.t01_at(stops))
 
 
 def _cut(shutter_s: float, t01_s: float) -> Cut:

@@ -32,12 +32,10 @@ class Wishes:
     Attributes:
         rounds: Frames of each light; as many as `u_mired` needs where it is None.
         t01: Flash durations as typed, see `greystep.planning.rig.flash_durations`.
-        max_energy_j: Energy at full [J].
         iso: For the highest power and the five stops below it.
         sync: The shortest time at which camera and trigger keep in step.
         u_mired: How well two lights are to be told apart: a 95 % half-width.
         scatter_mired: Assumed from shot to shot, a standard deviation.
-        target_width_m: Of the grey target.
     """
 
     powers: tuple[str, ...] = ("full", "1/4", "1/16")
@@ -141,7 +139,6 @@ def plan_more(
     Args:
         folder: Where the plan is to be written; it gives the title.
         most_rounds: What needs more rounds than this is left open.
-        target_width_m: Of the grey target.
 
     Raises:
         GreystepError: If nothing is open, or what is open needs more rounds.

@@ -165,8 +165,7 @@ def shortfall(table: pd.DataFrame, sound: Booleans) -> tuple[Floats, Booleans]:
 def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
     """Shutter shorter than the flash: the recorded time is below t0.1 of that head at that power.
 
-    Between tested powers log t0.1 is interpolated in stops; beyond them the nearest one stands. A marking is rounded by
-    up to a tenth of a stop, so that much is no difference.
+    A marking is rounded by up to a tenth of a stop, so that much is no difference.
 
     Args:
         table: With head, stops, kind and exposure_s.
@@ -176,11 +175,8 @@ def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
     lit = table["kind"].isin(LIT).to_numpy()
     stops, time_s = (table[name].to_numpy(dtype=np.float64) for name in ("stops", "exposure_s"))
     for head, info in heads.items():
-        if info.t01_s:
-            tested = sorted(info.t01_s)
-            rows = lit & (table["head"] == head).to_numpy() & np.isfinite(stops) & np.isfinite(time_s)
-            t01_s = np.exp(np.interp(stops[rows], tested, np.log([info.t01_s[at] for at in tested])))
-            found[rows] = time_s[rows] < t01_s * 2.0**-MARKING_TOLERANCE_STOPS
+        rows = lit & (table["head"] == head).to_numpy() & np.isfinite(stops) & np.isfinite(time_s)
+        found[rows] = time_s[rows] < info.t01_at(stops[rows]) * 2.0**-MARKING_TOLERANCE_STOPS
     return found
 
 

@@ -93,8 +93,6 @@ class Gap:
 
     Attributes:
         first, last: Numbers of rows, or names of files.
-        many: How many of them.
-        whole: They are all of the stretch.
         lights: Tuple of 2 str or None. What the first and the last row say; None where files are meant.
     """
 

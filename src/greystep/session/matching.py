@@ -71,7 +71,6 @@ class OtherLight:
     """Frames in capture order whose light is not what their rows say.
 
     Attributes:
-        rows: The row of each, in the log.
         exchanged: It is what another of these rows says, so neither rows nor frames count.
     """
 

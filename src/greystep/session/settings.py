@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Annotated, Final
 
 import numpy as np
+import numpy.typing as npt
 from cattrs import Converter
 
+from greystep.arrays import Floats
 from greystep.errors import FaultsError, GreystepError
 from greystep.session.csvfile import nearest, read_number, read_rows
 from greystep.session.power import Power, is_energy, parse_power, same_power
@@ -27,6 +29,16 @@ class HeadInfo:
     max_energy_j: Annotated[float, Limits(1.0, 100000.0)] | None = None
     t01_s: dict[float, float] = field(default_factory=dict)
     type: str = ""
+
+    def t01_at(self, stops: npt.ArrayLike) -> Floats:
+        """Return t0.1 [s] at powers (...) [stops below full]; NaN where nothing is known of it.
+
+        Between powers that are known its logarithm is straight in stops; beyond them the nearest one stands.
+        """
+        known = sorted(self.t01_s)
+        if not known:
+            return np.full(np.shape(stops), np.nan)
+        return np.asarray(np.exp(np.interp(np.asarray(stops), known, np.log([self.t01_s[at] for at in known]))))
 
 
 @dataclass(frozen=True)
