@@ -94,18 +94,11 @@ class History:
 def compare_sessions(visits: Sequence[Visit]) -> History:
     """Compare each light with the last session before in which it was measured.
 
-    Parameters
-    ----------
-    visits : sequence of Visit
-        In any order; they are sorted by date, and those without one stay behind the one before.
+    Args:
+        visits: In any order; they are sorted by date, and those without one stay behind the one before.
 
-    Returns
-    -------
-    History
-        Columns head, serial, session, date, body, power, stops, mired, u_mired, duv, u_duv, previous, change_mired,
-        u_change_mired, change_k, change_duv, u_change_duv, u_observer_mired (all 95 %), tint_open, verdict, anchor,
-        reference (the head of both sessions that the light is to be held against, itself included). A head is known
-        by its serial, or by its label where it has none.
+    Returns: All uncertainties are 95 %; ``reference`` is the head of both sessions that the light is to be held
+        against, itself included. A head is known by its serial, or by its label where it has none.
 
         The change is held against the reference head that both sessions name (difference of differences); without
         one against the meter's readings of both; without those it is taken as it stands if the camera is the same.
@@ -115,10 +108,8 @@ def compare_sessions(visits: Sequence[Visit]) -> History:
         ``moved``: beyond chance, at 5 % over all lights of a head in a session. ``not moved``: the intervals lie within
         the tolerance. Else ``cannot tell``.
 
-    Raises
-    ------
-    GreystepError
-        If two heads of a session have one serial.
+    Raises:
+        GreystepError: If two heads of a session have one serial.
     """
     for visit in visits:
         _check_serials(visit)

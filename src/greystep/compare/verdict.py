@@ -10,6 +10,7 @@ import pandas as pd
 from scipy.special import chdtri
 
 from greystep import words as say
+from greystep.arrays import Booleans
 from greystep.columns import PairRow, rows_of
 from greystep.compare.actions import Action, find_actions
 from greystep.compare.cells import same_powers
@@ -19,7 +20,6 @@ from greystep.compare.findings import Finding, find
 from greystep.compare.head_or_pack import Attribution, OnePack, attribute, heads_on_one_pack
 from greystep.compare.iso_steps import IsoStep, find_iso_steps
 from greystep.compare.limits import (
-    Flags,
     Rows,
     by_chance_mired,
     colour_limits,
@@ -46,7 +46,6 @@ class WorstPair:
     """The two lights of different heads with the largest difference over its limit.
 
     Attributes:
-        row: Its place in `Judged.pairs`.
         light_a, light_b: What the lights are called beside their heads: the power, and the pack of a head that was on
             several.
         quantity: By which it is the worst; None where no colour limit is given, so that the distance in u'v' counts.
@@ -72,10 +71,7 @@ class Judged:
         heads, pairs: The contract's tables with verdict (and, for heads, safe_powers and the claim's verdicts), without
             ``why``.
         ranges: head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
-        worst_pair: None with one head.
-        findings: One a head, in the order of `heads`.
         odd: Heads to return, heads and packs not to combine; its numbers are places in `findings`.
-        actions: What to do next, first things first.
     """
 
     heads: pd.DataFrame
@@ -104,10 +100,7 @@ class ReportFacts:
 
     Attributes:
         attribution: Head or pack; None where no head was moved.
-        one_pack: Packs of which every head goes back.
         check_frames: None without two visits.
-        moves: What the check frames show of the room.
-        iso_steps: Every ISO that shares a light with the one that most frames have.
     """
 
     judged: Judged
@@ -135,13 +128,9 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
     """Judge a session by its tolerance.
 
     Args:
-        drift: The facts.
-        tolerance: The limits; one that is None is not judged.
         claim: A maker's claim such as ``150K`` or ``5 mired`` (plus or minus): tested at one power (95 of 100 shots
             stay within it) and across the range of powers (half the span), each by itself, with the observer term of
             another camera.
-
-    Returns: Judged
 
     Raises:
         GreystepError: If the claim cannot be read.
@@ -172,7 +161,7 @@ def insert_after(table: pd.DataFrame, column: str, name: str, values: Sequence[s
     return table.assign(**{name: np.asarray(values, dtype=object)})[columns]
 
 
-def _judge_pairs(drift: Drift, rows: Mapping[Quantity, Rows]) -> tuple[pd.DataFrame, Flags]:
+def _judge_pairs(drift: Drift, rows: Mapping[Quantity, Rows]) -> tuple[pd.DataFrame, Booleans]:
     within, outside = colour_rows(rows, slice(own_rows(drift, rows), None))
     if not len(within):
         within, outside = np.zeros(len(drift.pairs), dtype=bool), np.zeros(len(drift.pairs), dtype=bool)

@@ -70,13 +70,10 @@ class Calibration:
 
     Attributes:
         corners: Array (4, 2). Of the chart, fractions of the visible frame, clockwise from dark skin.
-        found: The chart was found, not given.
         light: Tuple of 2 floats. CCT [K] and Duv of the light that the fit takes for true.
         light_from: ``given``, ``file`` (the greys through the file's own matrix) or ``assumed``.
         own_light: Tuple of 2 floats or None. CCT and Duv that the file's own matrix reads off the greys; None without
             one.
-        names: tuple of 24 str
-        excluded: Number of each patch that was left out, and why.
         delta_e, delta_uv, left_out: Arrays (24,). Delta E 2000 and distance in u'v' of each patch, and the former with
             this patch left out of the fit.
         u_difference_mired: Half-width of the 95 % interval of a difference of 10 mired, from leaving out each patch in
@@ -104,7 +101,6 @@ def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, flo
     """Fit a camera's matrix to a frame of a 24-patch colour chart under one light.
 
     Args:
-        path: The raw frame.
         corners: Array (4, 2) or None. Outer corners of the four corner patches, fractions of the visible frame,
             clockwise from dark skin; None to find the chart.
         light: Tuple of 2 floats or None. CCT [K] and Duv of the light; None to take what the file's own matrix reads

@@ -9,10 +9,11 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from greystep.arrays import Floats, Indices
 from greystep.columns import rows_of
 from greystep.compare.differences import difference
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array, Indices, half_width, largest_studentised, own_variances, pair_variances
+from greystep.compare.fit import half_width, largest_studentised, own_variances, pair_variances
 from greystep.compare.limits import ALPHA, colour_limits, verdicts, worst_of
 from greystep.measure import chromaticity
 from greystep.mix.lights import (
@@ -175,7 +176,7 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
     return pd.DataFrame(columns)
 
 
-def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance, matrix: Array) -> Casts:
+def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance, matrix: Floats) -> Casts:
     """Find what a set-up does to a subject.
 
     Args:

@@ -9,8 +9,8 @@ from typing import Final
 
 import numpy as np
 
+from greystep.arrays import Floats
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array
 from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.mix.gels import Gel, all_stacks
 from greystep.mix.lights import SetupLight, build_lights, points, with_gel
@@ -148,7 +148,7 @@ def find_options(
     ]
 
 
-def reach(upvp: Array) -> float:
+def reach(upvp: Floats) -> float:
     """Return the largest distance between any two of some u'v' (k, 2) [steps]."""
     apart = np.hypot(*(upvp[:, None] - upvp[None]).transpose(2, 0, 1))
     return float(apart.max() / STEP_UPRIME_VPRIME)
@@ -306,7 +306,7 @@ def _gels(lights: Sequence[SetupLight], rows: Sequence[SetupRow], gels: Sequence
     unsure = np.hypot(doubt / 2.5, green / 0.0009)
     single = np.array([stack.name.count("+") == 0 for stack in stacks])
     upvp = points(lights)
-    through: list[Array] = []
+    through: list[Floats] = []
     for light in lights:
         bare_mired, bare_duv = light.mired - light.gel.mired_shift, light.duv - light.gel.duv_shift
         kept = upvp[len(through)] - with_gel(bare_mired, bare_duv, [light.gel])[2][0]
@@ -331,8 +331,8 @@ def _gels(lights: Sequence[SetupLight], rows: Sequence[SetupRow], gels: Sequence
 
 
 def _all_gels(
-    lights: Sequence[SetupLight], rows: Sequence[SetupRow], stacks: Sequence[Gel], through: Sequence[Array],
-    unsure: Array, now: float,
+    lights: Sequence[SetupLight], rows: Sequence[SetupRow], stacks: Sequence[Gel], through: Sequence[Floats],
+    unsure: Floats, now: float,
 ) -> Iterator[Option]:  # fmt: skip
     """Each light in turn stays as it is, all others are brought to it."""
     upvp = points(lights)

@@ -8,9 +8,9 @@ from typing import Any, Final
 import numpy as np
 
 from greystep import __version__
+from greystep.arrays import Floats, Indices
 from greystep.columns import rows_of
 from greystep.compare.drift import Drift, analyse, check_colour
-from greystep.compare.fit import Array, Indices
 from greystep.compare.limits import worst_of
 from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.errors import GreystepError
@@ -359,7 +359,7 @@ def _gangs(
     return [gang for *_, gang in sorted(found, key=lambda item: item[:3])]
 
 
-def _one_a_head(cells: Sequence[int], drift: Drift, output: Array) -> list[int]:
+def _one_a_head(cells: Sequence[int], drift: Drift, output: Floats) -> list[int]:
     """Keep the brightest cell of each head: it may have been tested with several modifiers."""
     best: dict[int, int] = {}
     for cell in cells:

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from greystep import flags
+from greystep.arrays import Floats
 from greystep.compare.drift import Drift
 from greystep.compare.firing_times import text_column
-from greystep.compare.fit import Array
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
 from greystep.mix.gels import NO_GEL
@@ -78,7 +78,7 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
         raise GreystepError(f"{found.settings.path}: no camera with a colour matrix has measured a light alone")
     to_xyz = np.linalg.inv(matrix) / np.asarray(found.bodies[body].target_factor)[:, None]
     rows: list[SetupRow] = []
-    sums: list[Array] = []
+    sums: list[Floats] = []
     for cell in np.flatnonzero((table["body"] == body).to_numpy() & (table["n"] > 0).to_numpy()):
         head, stops = str(table["head"].iloc[cell]), float(table["stops"].iloc[cell])
         mine = flash & (readings["head"] == head).to_numpy() & (readings["body"] == body).to_numpy()
@@ -113,7 +113,7 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
     return Measured(Setup(_scaled(rows), "measured"), tuple(wholes))
 
 
-def _light(readings: pd.DataFrame) -> Array:
+def _light(readings: pd.DataFrame) -> Floats:
     """Return camera RGB of the light on the target (n, 3), aperture and ISO taken out."""
     settings = [
         relative_exposure_stops(f_number, iso) if f_number > 0 and iso > 0 else np.nan

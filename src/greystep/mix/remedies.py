@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from greystep.arrays import Floats
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array
 from greystep.compare.limits import colour_limits, worst_of
 from greystep.mix.casts import judge_lights
 from greystep.mix.changes import WORTH, Change, Option, Plate, Plates, RemedyKind, find_options, reach
@@ -48,7 +48,7 @@ class Remedy:
 
 
 def find_remedies(
-    rows: Sequence[SetupRow], drift: Drift, tolerance: Tolerance, gels: Sequence[Gel], matrix: Array
+    rows: Sequence[SetupRow], drift: Drift, tolerance: Tolerance, gels: Sequence[Gel], matrix: Floats
 ) -> list[Remedy]:
     """Find what would bring the lights together, ranked by what it leaves, then by the light it costs.
 
@@ -112,7 +112,7 @@ def _judged(one: Option, drift: Drift, tolerance: Tolerance) -> Remedy:
 
 
 def _plates(
-    lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift, tolerance: Tolerance, matrix: Array
+    lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift, tolerance: Tolerance, matrix: Floats
 ) -> Remedy:
     """One plate a light, each brought to the first light by its own gains; they are added scene-linear."""
     neutral = light_xyz(points(lights)) @ matrix.T

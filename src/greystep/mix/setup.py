@@ -10,8 +10,8 @@ from typing import Final
 
 import numpy as np
 
+from greystep.arrays import Floats
 from greystep.compare.cells import Cells
-from greystep.compare.fit import Array
 from greystep.errors import FaultsError, GreystepError
 from greystep.mix.gels import NO_GEL, Gel, parse_gel
 from greystep.session.csvfile import Sheet, nearest, read_number, read_sheet
@@ -51,7 +51,7 @@ class SetupRow:
     group: str
     cells: tuple[tuple[int, float], ...]
 
-    def output(self, tested: Array) -> float:
+    def output(self, tested: Floats) -> float:
         """Return its light [stops] through its gels, from the output of the tested cells (c,)."""
         return float(sum(weight * tested[cell] for cell, weight in self.cells)) - self.gel.stops
 
@@ -65,7 +65,7 @@ class Setup:
 
 
 def read_setup(
-    path: Path, heads: Mapping[str, HeadInfo], cells: Cells, mired: Array, output: Array, gels: Sequence[Gel]
+    path: Path, heads: Mapping[str, HeadInfo], cells: Cells, mired: Floats, output: Floats, gels: Sequence[Gel]
 ) -> Setup:
     """Read SETUP.csv and find each of its heads and powers in the test session.
 
@@ -147,7 +147,7 @@ def parse_reading(text: str) -> float:
 
 
 def cells_at(
-    cells: Cells, mired: Array, head: str, stops: float, among: Sequence[int]
+    cells: Cells, mired: Floats, head: str, stops: float, among: Sequence[int]
 ) -> tuple[tuple[int, float], ...]:
     """Return the cells, with weights, that give a head's light at a power: the tested one, or its two neighbours.
 
@@ -229,7 +229,7 @@ def _is_marking(text: str) -> bool:
     return text in _APERTURES or text in thirds or text.removesuffix(".0") in _APERTURES
 
 
-def _tested_body(cells: Cells, mired: Array, heads: Sequence[str]) -> str:
+def _tested_body(cells: Cells, mired: Floats, heads: Sequence[str]) -> str:
     """Return the camera body that measured most of the heads, ties to the first of the log."""
     body = cells.table["body"].to_numpy(object)
     names = [str(name) for name in dict.fromkeys(body)]
@@ -242,7 +242,7 @@ def _tested_body(cells: Cells, mired: Array, heads: Sequence[str]) -> str:
 
 
 def _find(
-    row: Mapping[str, str], heads: Mapping[str, HeadInfo], cells: Cells, mired: Array, body: str
+    row: Mapping[str, str], heads: Mapping[str, HeadInfo], cells: Cells, mired: Floats, body: str
 ) -> tuple[float, tuple[tuple[int, float], ...]]:
     """Return the power of a row [stops below full] and the cells of its light."""
     table, head = cells.table, row["head"]
@@ -281,7 +281,7 @@ def _of_part(row: Mapping[str, str], part: str, cells: Cells, among: Sequence[in
     return [c for c in among if values[c] == wanted]
 
 
-def _shared(rows: Sequence[SetupRow], amounts: str, output: Array) -> tuple[SetupRow, ...]:
+def _shared(rows: Sequence[SetupRow], amounts: str, output: Floats) -> tuple[SetupRow, ...]:
     """Scale the shares to 1; without any, each light has the same and the heads of a group their output."""
     light = np.array([row.share for row in rows])
     if amounts == "equal":

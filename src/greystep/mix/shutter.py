@@ -8,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
-from greystep.compare.fit import Array
+from greystep.arrays import Floats
 from greystep.constants import MARKING_TOLERANCE_STOPS
 from greystep.errors import GreystepError
 from greystep.flags import Status
@@ -76,7 +76,7 @@ def check_shutter(
     rows: Sequence[SetupRow],
     readings: pd.DataFrame,
     heads: Mapping[str, HeadInfo],
-    output: Array,
+    output: Floats,
     shutter_s: float | None = None,
 ) -> ShutterCheck:
     """Check a set-up against a shutter time.

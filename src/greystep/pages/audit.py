@@ -8,7 +8,7 @@ import numpy as np
 
 from greystep import __version__
 from greystep import words as say
-from greystep.compare.fit import Array
+from greystep.arrays import Floats
 from greystep.files import plain
 from greystep.measure import chromaticity
 from greystep.mix.audit import Audit
@@ -137,12 +137,7 @@ def audit_drawings(audit: Audit) -> dict[str, str]:
 
 
 def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
-    """Return the audit as HTML text that asks for nothing outside itself; the same input gives the same bytes.
-
-    Args:
-        audit: The set-up.
-        drawings: Mapping of name to SVG text. From `audit_drawings`.
-    """
+    """Return the audit as HTML text that asks for nothing outside itself; the same input gives the same bytes."""
     worst, pair = audit.now.worst, setups.farthest(audit)
     context = {
         "version": __version__,
@@ -196,7 +191,7 @@ def _mixture(light: White) -> str:
     return f"{light.cct_k:.0f} K, {light.mired:.1f} mired, Duv {words.number(light.duv, 4)}"
 
 
-def _states(audit: Audit) -> list[tuple[str, Array, Array]]:
+def _states(audit: Audit) -> list[tuple[str, Floats, Floats]]:
     """Return name, u'v' of the lights and of the balance: balanced on the first light, at best, after the remedy."""
     now = _upvp(audit.now)
     states = [("before", now, now[0]), ("balanced", now, audit.now.balance.upvp)]
@@ -207,7 +202,7 @@ def _states(audit: Audit) -> list[tuple[str, Array, Array]]:
     return states
 
 
-def _upvp(casts: Casts) -> Array:
+def _upvp(casts: Casts) -> Floats:
     return np.array([(light.u_prime, light.v_prime) for light in casts.lights])
 
 

@@ -138,7 +138,6 @@ def draw_chromaticity(data: pd.DataFrame, arrows: Mapping[str, tuple[float, floa
     """Draw the cells about the reference in u'v' with circles of whole steps; returns SVG text.
 
     Args:
-        data: From `chromaticity_table`.
         arrows: Mapping of str to (du', dv'). Words such as ``warmer`` with the direction in which the light moves;
             drawn as arrows at the rim.
     """
@@ -172,9 +171,7 @@ def draw_rings(axes: "Axes", farthest: float, arrows: Mapping[str, tuple[float, 
     """Draw a plane of u'v' about a reference: circles of whole steps, a cross, arrows as in `draw_chromaticity`.
 
     Args:
-        axes: Where.
         farthest: What must have room [steps].
-        arrows: Mapping of str to (du', dv'). Words with the direction in which the light moves.
 
     Returns: Half the width of the plane [u'].
     """

@@ -45,8 +45,6 @@ def report_page(
     """Return the report as HTML text that asks for nothing outside itself; the same input gives the same bytes.
 
     Args:
-        summary: What the report says.
-        readings, powers: The tables of the contract.
         drawings: Mapping of name to SVG text. From `greystep.pages.figures.drawings`; empty where nothing could be
             drawn.
         thumbnails: Mapping of frame to uint8 (h, w, 3). A small picture of each frame that has one.

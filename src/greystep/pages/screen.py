@@ -32,13 +32,7 @@ _SOURCES: Final[dict[str, str]] = {
 
 
 def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] = ()) -> str:
-    """Return the report for the screen; its first lines say which head to send back, and why.
-
-    Args:
-        summary: What the report says.
-        readings: The contract's table.
-        wrote: The files to name at the end.
-    """
+    """Return the report for the screen; its first lines say which head to send back, and why."""
     title, why = summary.headline
     worst = kit.worst_pair(summary.worst_pair)
     blocks = [
@@ -77,12 +71,7 @@ def looking_text(title: str, folder: str) -> str:
 
 
 def arrived_text(rows: pd.DataFrame, due: FrameRow | None) -> str:
-    """Return what has just been read, a line a frame, and what the log wants next.
-
-    Args:
-        rows: The readings that are new.
-        due: The next row of the log; None where it has no more.
-    """
+    """Return what has just been read, a line a frame, and what the log wants next."""
     if len(rows) > ARRIVED_SAID:
         lines = [words.frame_counts(FrameCounts(**status_counts(rows))), *_frames_named(rows)]
     else:
@@ -127,12 +116,7 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
 
 
 def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
-    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do.
-
-    Args:
-        audit: The set-up.
-        wrote: The files to name at the end.
-    """
+    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do."""
     pair, balance = setups.farthest(audit), setups.balance(audit)
     limits = setups.limits(audit)
     blocks = [

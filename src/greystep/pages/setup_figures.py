@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from greystep.arrays import Floats
 from greystep.measure import chromaticity
 from greystep.mix.casts import LightCast, LightPair
 from greystep.mix.lights import White, mix
@@ -16,8 +17,6 @@ from greystep.pages.figures import WARMTH, directions, draw_rings, room
 from greystep.pages.formats import number
 from greystep.pages.svg import GREY, INK, bare, colours, letters, markers, open_figure, short, svg_text
 from greystep.terms import Verdict
-
-Array = NDArray[np.float64]
 
 #: Height and width of one card [px].
 _CARD: Final = (150, 300)
@@ -32,7 +31,7 @@ _REACH: Final = 1.3
 _EDGE: Final = 6.0
 
 
-def magnification(states: Sequence[tuple[Array, Array]]) -> int:
+def magnification(states: Sequence[tuple[Floats, Floats]]) -> int:
     """Return by how much casts are magnified: the same in every state, so that states can be compared.
 
     Args:
@@ -42,7 +41,7 @@ def magnification(states: Sequence[tuple[Array, Array]]) -> int:
     return next((times for times in _TIMES if times * worst <= _FARTHEST), _TIMES[-1])
 
 
-def wash_card(upvp: Array, balance: Array, times: float) -> NDArray[np.uint8]:
+def wash_card(upvp: Floats, balance: Floats, times: float) -> NDArray[np.uint8]:
     """Return a grey card lit by overlapping washes, one a light, as a picture with this balance shows it.
 
     Args:
@@ -67,7 +66,7 @@ def wash_card(upvp: Array, balance: Array, times: float) -> NDArray[np.uint8]:
     return chromaticity.srgb_code((xyz @ from_xyz.T) * light[..., None]).astype(np.uint8)
 
 
-def draw_washes(roles: Sequence[str], upvp: Array, balance: Array, times: float) -> str:
+def draw_washes(roles: Sequence[str], upvp: Floats, balance: Floats, times: float) -> str:
     """Draw a set-up as washes on a grey card, true above and magnified below; returns SVG text."""
     with open_figure(height=5.4) as (figure, axes):
         axes.grid(False)
@@ -95,10 +94,6 @@ def draw_pairs(roles: Sequence[str], pairs: Sequence[LightPair]) -> str:
     """Draw every two lights as a matrix: mired between them, steps below; those out of tolerance framed; SVG text.
 
     The colours are those of the report's map of warmth.
-
-    Args:
-        roles: Of the lights, in their order.
-        pairs: Every two of them.
     """
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.patches import Rectangle
@@ -133,12 +128,7 @@ def draw_pairs(roles: Sequence[str], pairs: Sequence[LightPair]) -> str:
 
 
 def draw_paths(lights: Sequence[LightCast], balance: White, mixture: White) -> str:
-    """Draw the lights about the best common balance in u'v', the mixtures between them, circles of steps; SVG text.
-
-    Args:
-        lights: With their colours and casts.
-        balance, mixture: Colours of the white balance (the middle) and of all lights together.
-    """
+    """Draw the lights about the best common balance in u'v', the mixtures between them, circles of steps; SVG text."""
     middle = balance.upvp
     upvp = np.array([(light.u_prime, light.v_prime) for light in lights])
     at = upvp - middle
@@ -166,7 +156,7 @@ def draw_paths(lights: Sequence[LightCast], balance: White, mixture: White) -> s
         return svg_text(figure)
 
 
-def _over(at: Array) -> Array:
+def _over(at: Floats) -> Floats:
     """Return for each point whether its name stands above (1) or below (-1): away from the nearest other point."""
     apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
     np.fill_diagonal(apart, np.inf)

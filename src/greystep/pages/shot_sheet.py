@@ -24,12 +24,7 @@ _ORDERS: Final = {
 
 
 def shot_sheet(draft: Draft, rig: Rig) -> str:
-    """Return the shot sheet as HTML text that asks for nothing outside itself; the same input gives the same bytes.
-
-    Args:
-        draft: The planned session.
-        rig: How it is set up.
-    """
+    """Return the shot sheet as HTML text that asks for nothing outside itself; the same input gives the same bytes."""
     from jinja2 import Environment, StrictUndefined
 
     context = {
