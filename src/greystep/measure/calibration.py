@@ -13,18 +13,8 @@ from greystep import __version__
 from greystep.arrays import Booleans, Floats, jackknife_sd
 from greystep.constants import LIGHT_SOURCE_K
 from greystep.errors import GreystepError
-from greystep.measure import chromaticity
+from greystep.measure import chart, chromaticity
 from greystep.measure.camera import USUAL_FLASH, WORST_CONDITION, neutral_to_xy
-from greystep.measure.chart import (
-    GREYS,
-    PATCH_COLUMNS,
-    PATCH_ROWS,
-    chart_colours,
-    find_chart,
-    fit_weights,
-    measure_chart,
-    turned_corners,
-)
 from greystep.measure.patch import CLIPPED_PCT, PatchSignal
 from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import body_label, read_exposure
@@ -113,23 +103,23 @@ def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, flo
     frame = open_frame(path)
     notes = []
     if corners is None:
-        place = find_chart(frame)
+        place = chart.find_chart(frame)
         if place is None:
             raise GreystepError(
                 f"{path.name}: no 24-patch colour chart found; give its place with --corners: the outer corners of the"
                 " four corner patches from dark skin clockwise, as fractions of the frame"
             )
     else:
-        place, turned = turned_corners(frame, corners)
+        place, turned = chart.turned_corners(frame, corners)
         if turned:
             notes.append(f"the corners were taken from number {turned + 1} on: there the colours put dark skin")
-    signals = measure_chart(frame, place)
+    signals = chart.measure_chart(frame, place)
     names = chromaticity.chart_reflectances()[0]
     rgb = np.array([signal.mean for signal in signals])
     used, excluded = _usable(path.name, signals, names)
     own = _own_light(frame.colour, rgb, used)
     true_light, light_from = _true_light(light, own)
-    xyz, white = chart_colours(*true_light)
+    xyz, white = chart.chart_colours(*true_light)
     fit, left_out = best_fit(rgb, xyz, white, used)
     seen = patch_xyz(fit, rgb)
     residuals = chromaticity.delta_e_2000(seen, xyz, white)
@@ -137,7 +127,7 @@ def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, flo
     _check(path.name, fit, residuals, used, names)
     if frame.opcodes:
         notes.append("the file asks for pixel corrections that are not applied here")
-    bright = signals[GREYS[0]]
+    bright = signals[chart.GREYS[0]]
     level = max(m / (w - b) for m, w, b in zip(bright.mean, bright.white, bright.black, strict=True))
     if level < DARK_WHITE:
         notes.append(f"the white patch reaches {100 * level:.0f} % of the range; expose it to 60-80 % for less noise")
@@ -169,11 +159,11 @@ def fit_matrix(rgb: Floats, xyz: Floats, used: Booleans, terms: tuple[int, bool]
         terms: Tuple of 2. As in `Fit`. The planes of light run over the chart as its logarithm.
     """
     planes, offset = terms
-    greys = [i for i in GREYS if used[i]]
+    greys = [i for i in chart.GREYS if used[i]]
     scale = rgb[greys].sum(axis=0) / xyz[greys, 1].sum()
     inputs = np.c_[xyz, np.ones(len(xyz))] if offset else xyz
-    weight = fit_weights(xyz)[:, None]
-    column, row = np.meshgrid(np.linspace(-1, 1, PATCH_COLUMNS), np.linspace(-1, 1, PATCH_ROWS))
+    weight = chart.fit_weights(xyz)[:, None]
+    column, row = np.meshgrid(np.linspace(-1, 1, chart.PATCH_COLUMNS), np.linspace(-1, 1, chart.PATCH_ROWS))
     places = np.stack([column.ravel(), row.ravel()], axis=1)
     anchor = inputs[greys].sum(axis=0)
     free = np.linalg.svd(anchor[None])[2][1:].T  # the directions that leave the greys' sum alone
@@ -274,7 +264,7 @@ def _usable(name: str, signals: Sequence[PatchSignal], names: Sequence[str]) -> 
         elif min(signal.mean) <= 0.0:
             excluded[number] = "no signal above black"
     used = np.array([number not in excluded for number in range(len(signals))])
-    if used.sum() < FEWEST_PATCHES or used[list(GREYS)].sum() < FEWEST_GREYS:
+    if used.sum() < FEWEST_PATCHES or used[list(chart.GREYS)].sum() < FEWEST_GREYS:
         listed = ", ".join(f"{names[number]} ({why})" for number, why in list(excluded.items())[:4])
         listed += f" and {len(excluded) - 4} more" if len(excluded) > 4 else ""
         raise GreystepError(
@@ -288,14 +278,14 @@ def _own_light(tags: ColourTags | None, rgb: Floats, used: Booleans) -> tuple[fl
     """Return CCT and Duv that the file's own matrix reads off the greys; None where it has none or sees no white."""
     if tags is None:
         return None
-    greys = [i for i in GREYS if used[i]]
+    greys = [i for i in chart.GREYS if used[i]]
     try:
         xyz = chromaticity.xy_to_xyz(neutral_to_xy(tags, rgb[greys].sum(axis=0)))
     except GreystepError:  # the file's matrix has no inverse: that is what the chart is shot for
         return None
     cct, duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(xyz))
     for _ in range(2):  # the greys are nearly flat; their own colour is divided out
-        patches, white = chart_colours(float(cct), float(duv))
+        patches, white = chart.chart_colours(float(cct), float(duv))
         cct, duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(xyz / patches[greys].sum(axis=0) * white))
     return (float(cct), float(duv)) if np.isfinite(cct) else None
 

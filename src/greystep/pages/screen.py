@@ -94,17 +94,17 @@ def _arrived(row: FrameRow) -> str:
 def watched_text(readings: pd.DataFrame, written: str) -> str:
     """Return what has come when a watch ends, and how much of the log is still to be shot."""
     left = int((readings["shot"] < 0).sum())
-    rest = [f"{words.counted(left, 'row')} of the log still to be shot."] if left else []
+    rest = [f"{say.counted(left, 'row')} of the log still to be shot."] if left else []
     return "\n".join([ingest_text(readings[readings["shot"] >= 0], written), *rest])
 
 
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
     """Return what the corrections are: how many, from what, the largest shift, the files written."""
     done = [row for row in rows_of(corrections, CorrectionRow) if words.known(row.mired_shift)]
-    lines = [f"{words.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
+    lines = [f"{say.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
     if done:
         sources = Counter(row.source for row in done).most_common()
-        told = [f"{_SOURCES.get(source, source)} ({words.counted(n, 'frame')})" for source, n in sources]
+        told = [f"{_SOURCES.get(source, source)} ({say.counted(n, 'frame')})" for source, n in sources]
         lines.append(f"The light is read from {'; '.join(told)}.")
         row = max(reversed(done), key=lambda row: abs(row.mired_shift))
         shift = words.shift(row.mired_shift, row.duv_shift)
@@ -153,7 +153,7 @@ def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
 def _light_line(light: LightCast) -> str:
     gel = f" through {light.gel}" if light.gel else ""
     return (
-        f"{light.role}: {words.cell(light.head, light.power)}{gel}, {light.cct_k:.0f} K, "
+        f"{light.role}: {say.cell(light.head, light.power)}{gel}, {light.cct_k:.0f} K, "
         f"{100.0 * light.share:.0f} % of the light; {setups.off_balance(light)} than the best common balance"
     )
 
@@ -200,7 +200,7 @@ def _own_range(row: HeadRow) -> tuple[str, str, str, str]:
     if kit.one_power(row):
         return (f"{'':<4} one power tested", words.EMPTY, words.EMPTY, words.EMPTY)
     return (
-        f"{words.MARKS[row.verdict]:<4} {words.VERDICTS[row.verdict]}",
+        f"{words.MARKS[row.verdict]:<4} {say.VERDICTS[row.verdict]}",
         words.kelvin_mired(row.span_k, row.span_mired),
         words.number(row.span_duv, 4),
         words.number(row.largest_output_error_stops, 1, True),

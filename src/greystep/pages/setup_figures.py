@@ -13,7 +13,7 @@ from greystep.arrays import Floats
 from greystep.measure import chromaticity
 from greystep.mix.casts import LightCast, LightPair
 from greystep.mix.lights import White, mix
-from greystep.pages.figures import WARMTH, directions, draw_rings, room
+from greystep.pages.figures import directions, draw_cell, draw_rings, name_cells, room
 from greystep.pages.formats import number
 from greystep.pages.svg import GREY, INK, bare, colours, letters, markers, open_figure, short, svg_text
 from greystep.terms import Verdict
@@ -95,35 +95,21 @@ def draw_pairs(roles: Sequence[str], pairs: Sequence[LightPair]) -> str:
 
     The colours are those of the report's map of warmth.
     """
-    from matplotlib.colors import LinearSegmentedColormap
-    from matplotlib.patches import Rectangle
-
-    tones = LinearSegmentedColormap.from_list("about_zero", WARMTH)
     count = len(roles)
     reach = max(8.0, *(abs(row.delta_mired) for row in pairs))
     size = room(roles, count, len("+12.3 mired"))
     with open_figure(height=0.9 + 0.62 * count) as (figure, axes):
         for place in range(count):
-            axes.add_patch(Rectangle((place - 0.5, place - 0.5), 1, 1, facecolor="#f3f4f5", edgecolor="white"))
+            draw_cell(axes, place, place, None)
         for row in pairs:
             a, b = roles.index(row.role_a), roles.index(row.role_b)
             for x, y, sign in ((b, a, 1.0), (a, b, -1.0)):
-                face = tones(0.5 + 0.5 * sign * row.delta_mired / reach)
-                axes.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, facecolor=face, edgecolor="white", linewidth=1.5))
-                if row.verdict == Verdict.OUTSIDE:
-                    frame = Rectangle((x - 0.44, y - 0.42), 0.88, 0.84, fill=False, edgecolor=INK, linewidth=1.3)
-                    axes.add_patch(frame)
+                draw_cell(axes, x, y, sign * row.delta_mired / reach, row.verdict == Verdict.OUTSIDE)
                 mired = f"{number(sign * row.delta_mired, 1, signed=True)} mired"
                 axes.text(x, y - 0.15, mired, ha="center", va="center", fontsize=size)
                 steps = f"{number(row.delta_steps, 1)} steps"
                 axes.text(x, y + 0.2, steps, ha="center", va="center", fontsize=0.94 * size)
-        axes.set_xlim(-0.5, count - 0.5)
-        axes.set_ylim(count - 0.5, -0.5)
-        axes.set_xticks(range(count), [short(name) for name in roles])
-        axes.set_yticks(range(count), [short(name) for name in roles])
-        axes.xaxis.tick_top()
-        axes.grid(False)
-        bare(axes)
+        name_cells(axes, [short(name) for name in roles], roles)
         return svg_text(figure)
 
 

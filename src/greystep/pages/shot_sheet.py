@@ -54,10 +54,10 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
     facts = [
         (
             "Frames",
-            f"{words.counted(len(shots), 'frame')} of {words.counted(len(heads), 'head')}, {_rounds(draft)}",
+            f"{say.counted(len(shots), 'frame')} of {say.counted(len(heads), 'head')}, {_rounds(draft)}",
         ),
         ("Order", f"{_ORDERS[draft.order]} (drawn by lot with seed {draft.seed})"),
-        ("Time", f"about {minutes} min with {words.counted(moves, 'change')} of head or pack"),
+        ("Time", f"about {minutes} min with {say.counted(moves, 'change')} of head or pack"),
         ("Shutter", _shutter(draft, rig)),
         ("ISO", _iso(draft)),
         (
@@ -72,7 +72,7 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
         facts.append(("Reference", _reference(draft)))
     if draft.earlier is not None:
         there = f" into {frames}, where they lie" if (frames := draft.document.get("frames")) else ""
-        earlier = words.counted(len(draft.earlier), "frame")
+        earlier = say.counted(len(draft.earlier), "frame")
         facts.append(("Goes on from", f"{earlier} already shot; shoot on{there}, and read this session from then on"))
     return facts
 
@@ -103,8 +103,8 @@ def _rounds(draft: Draft) -> str:
     )
     most = max(lights.values())
     if draft.earlier is not None:
-        return f"up to {words.counted(most, 'more round')} of {words.counted(len(lights), 'light')}"
-    return f"{words.counted(most, 'round')} of each light"
+        return f"up to {say.counted(most, 'more round')} of {say.counted(len(lights), 'light')}"
+    return f"{say.counted(most, 'round')} of each light"
 
 
 def _checks(draft: Draft) -> int:

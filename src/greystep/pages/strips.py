@@ -8,6 +8,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 import pandas as pd
 
+from greystep import words as say
 from greystep.arrays import Floats
 from greystep.constants import STEPS_SEEN
 from greystep.measure.chromaticity import srgb_code
@@ -90,7 +91,7 @@ def strips_of(checked: pd.DataFrame) -> str:
 def check_text(checked: pd.DataFrame, brightness_matched: bool, wrote: Sequence[str]) -> str:
     """Return what is left of the differences, for the screen: the largest before and after, and the worst frame."""
     measured = checked[checked["measured"] != ""]
-    lines = [f"{words.counted(len(measured), 'file')} measured again."]
+    lines = [f"{say.counted(len(measured), 'file')} measured again."]
     if len(measured):
         worst = measured.sort_values("steps_after", kind="stable").iloc[-1]
         colour = {when: float(measured[f"steps_{when}"].max()) for when in ("before", "after")}
