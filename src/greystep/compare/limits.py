@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.compare import fit
 from greystep.compare.differences import components, difference, within_pairs
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Estimates, draw_errors, effective_dof, largest_studentised, pair_variances
 from greystep.measure.uncertainty import student_factor
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Quantity, Verdict
@@ -104,7 +104,7 @@ def _rows(
 
 
 def _at_once(
-    parts: tuple[Estimates, ...],
+    parts: tuple[fit.Estimates, ...],
     first: Indices,
     second: Indices,
     size: Floats,
@@ -120,13 +120,13 @@ def _at_once(
     """
     if not len(first):
         return np.zeros(0)
-    variances = np.sum([pair_variances(part, first, second) for part in parts], axis=0)
+    variances = np.sum([fit.pair_variances(part, first, second) for part in parts], axis=0)
     sd = np.sqrt(np.sum(variances, axis=1))
-    u_all = student_factor(effective_dof(variances, parts[0].dof), alpha / len(first)) * sd
+    u_all = student_factor(fit.effective_dof(variances, parts[0].dof), alpha / len(first)) * sd
     near = size > limit - _REACH * u_all
     if near.any():
         draws = _DRAWS if near.sum() > _MANY else 2 * _DRAWS
-        factor = np.quantile(largest_studentised(parts, first[near], second[near], draws, rng), 1.0 - alpha)
+        factor = np.quantile(fit.largest_studentised(parts, first[near], second[near], draws, rng), 1.0 - alpha)
         u_all[near] = np.minimum(u_all[near], factor * sd[near])
     return np.where(np.isnan(u), np.nan, np.maximum(u_all, u))
 
@@ -138,7 +138,7 @@ def by_chance_mired(drift: Drift) -> float:
     """
     if not (len(drift.pair_first) and (drift.fitted["mired"].dof > 0).any()):
         return float("nan")
-    errors, _ = draw_errors(drift.fitted["mired"].cells, _DRAWS, np.random.default_rng([drift.seed, 2]))
+    errors, _ = fit.draw_errors(drift.fitted["mired"].cells, _DRAWS, np.random.default_rng([drift.seed, 2]))
     largest = np.zeros(_DRAWS)
     body = drift.cells.table["body"].to_numpy(object)
     for name in dict.fromkeys(body):

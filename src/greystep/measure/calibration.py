@@ -118,7 +118,7 @@ def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, flo
     rgb = np.array([signal.mean for signal in signals])
     used, excluded = _usable(path.name, signals, names)
     own = _own_light(frame.colour, rgb, used)
-    true_light, light_from = _true_light(light, own)
+    true_light, light_from = (light, "given") if light else (own, "file") if own else (USUAL_FLASH, "assumed")
     xyz, white = chart.chart_colours(*true_light)
     fit, left_out = best_fit(rgb, xyz, white, used)
     seen = patch_xyz(fit, rgb)
@@ -288,12 +288,6 @@ def _own_light(tags: ColourTags | None, rgb: Floats, used: Booleans) -> tuple[fl
         patches, white = chart.chart_colours(float(cct), float(duv))
         cct, duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(xyz / patches[greys].sum(axis=0) * white))
     return (float(cct), float(duv)) if np.isfinite(cct) else None
-
-
-def _true_light(light: tuple[float, float] | None, own: tuple[float, float] | None) -> tuple[tuple[float, float], str]:
-    if light is not None:
-        return light, "given"
-    return (own, "file") if own is not None else (USUAL_FLASH, "assumed")
 
 
 def _left_out(rgb: Floats, xyz: Floats, white: Floats, used: Booleans, terms: tuple[int, bool]) -> Floats:

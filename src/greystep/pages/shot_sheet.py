@@ -3,12 +3,12 @@
 import math
 from collections import Counter
 from collections.abc import Sequence
-from importlib.resources import files
 from typing import Any, Final
 
 from greystep import __version__
 from greystep import words as say
 from greystep.pages import formats as words
+from greystep.pages.report import render
 from greystep.planning.folder import Draft
 from greystep.planning.order import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
 from greystep.planning.plans import Plan
@@ -25,8 +25,6 @@ _ORDERS: Final = {
 
 def shot_sheet(draft: Draft, rig: Rig) -> str:
     """Return the shot sheet as HTML text that asks for nothing outside itself; the same input gives the same bytes."""
-    from jinja2 import Environment, StrictUndefined
-
     context = {
         "version": __version__,
         "title": draft.title,
@@ -37,9 +35,7 @@ def shot_sheet(draft: Draft, rig: Rig) -> str:
         "slips": _SLIPS,
         "blocks": _blocks(draft),
     }
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    source = files("greystep.pages").joinpath("shot_sheet.html").read_text(encoding="utf-8")
-    return str(environment.from_string(source).render(context))
+    return render("shot_sheet.html", context)
 
 
 def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:

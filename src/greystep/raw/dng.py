@@ -50,14 +50,14 @@ class ColourTags:
     """
 
     matrix_1: Floats
-    matrix_2: Floats | None
-    illuminant_1: int
-    illuminant_2: int
-    calibration_1: Floats | None
-    calibration_2: Floats | None
-    analog_balance: Floats | None
-    as_shot_neutral: Triple | None
-    source: str
+    matrix_2: Floats | None = None
+    illuminant_1: int = 0
+    illuminant_2: int = 0
+    calibration_1: Floats | None = None
+    calibration_2: Floats | None = None
+    analog_balance: Floats | None = None
+    as_shot_neutral: Triple | None = None
+    source: str = "dng"
 
 
 @dataclass(frozen=True, eq=False)

@@ -337,15 +337,5 @@ def _library_colour(raw: rawpy.RawPy) -> ColourTags | None:
     if not matrix.any():
         return None
     gains = np.array(raw.camera_whitebalance, np.float64)[:3]
-    usable = bool((gains > 0).all())
-    return ColourTags(
-        matrix_1=matrix,
-        matrix_2=None,
-        illuminant_1=0,
-        illuminant_2=0,
-        calibration_1=None,
-        calibration_2=None,
-        analog_balance=None,
-        as_shot_neutral=neutral_of(gains[1] / gains) if usable else None,
-        source="library",
-    )
+    neutral = neutral_of(gains[1] / gains) if (gains > 0).all() else None
+    return ColourTags(matrix, as_shot_neutral=neutral, source="library")
