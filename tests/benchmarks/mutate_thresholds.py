@@ -65,6 +65,10 @@ EXEMPT = {
     "reading:_LARGEST_REGION": "memory at a time",
     "reading:_THINNED": "memory at a time",
     "target:FRAMES_LOOKED_AT": "how many frames the median is taken of",
+    "differences:DRAWS": "draws of a simulation: its noise only",
+    "limits:_DRAWS": "draws of a simulation: its noise only",
+    "limits:_MANY": "from how many rows on half as many draws are enough: the simulation's noise only",
+    "heat:_GRID": "steps of a search that is made finer about the best",
     "casts:_DRAWS": "draws of a simulation: its noise only",
     "search:MOST_STEPS": "a guard against searches that take for ever; only a tie's sum hangs on it",
     # Rounds of iterations that have settled before they end.
