@@ -64,6 +64,7 @@ EXEMPT = {
     "reading:_BAND": "memory at a time",
     "reading:_LARGEST_REGION": "memory at a time",
     "reading:_THINNED": "memory at a time",
+    "ingest:_LOOKED_AT": "how many frames the target is sought in",
     "target:FRAMES_LOOKED_AT": "how many frames the median is taken of",
     "differences:DRAWS": "draws of a simulation: its noise only",
     "limits:_DRAWS": "draws of a simulation: its noise only",
@@ -74,6 +75,7 @@ EXEMPT = {
     # Rounds of iterations that have settled before they end.
     "alignment:_ROUNDS": "rounds until it has settled",
     "trend:_ROUNDS": "rounds until it has settled",
+    "bodies:_ROUNDS": "rounds until it has settled",
     "unmix:_ROUNDS": "rounds until it has settled",
     # Equivalent: the number cancels out.
     "chart:LOOKED_AT": "sizes of pictures tried in turn; a chart shows at several of them",
