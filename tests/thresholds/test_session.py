@@ -20,6 +20,7 @@ from greystep.session.ambient import Patches, take_off
 from greystep.session.colour import light_doubts
 from greystep.session.csvfile import read_sheet
 from greystep.session.log_slips import assign_frames
+from greystep.session.matching import light_of, place_frames
 from greystep.session.messages import frame_faults
 from greystep.session.reference import parse_reference
 from greystep.session.settings import load_settings
@@ -215,3 +216,31 @@ def test_whites_from_candlelight_to_blue_sky(tmp_path: Path, text: str, right: b
     else:
         with pytest.raises(GreystepError):
             parse_reference(text, settings)
+
+
+# --- frames placed by their light -------------------------------------------------------------------------------------
+
+
+def dim(share: float) -> Any:
+    """A reading whose green is this share of the range."""
+    exposure = Exposure(exposure_s=0.008, f_number=11.0, iso=100.0, make="Made", model="Up", serial="7")
+    signal = SimpleNamespace(mean=(0.0, share * 1000.0, 0.0), white=(1000.0,) * 3, black=(0.0,) * 3, damage="")
+    return SimpleNamespace(exposure=exposure, signal=signal)
+
+
+@pytest.mark.parametrize(("gap", "told"), [(1.35, False), (1.65, True)])
+def test_frames_without_flash_lie_one_and_a_half_stops_below_the_others(gap: float, told: bool) -> None:
+    readings = [dim(0.003), dim(0.003), *(dim(0.003 * 2.0 ** (gap + more)) for more in (0.0, 1.0, 2.0))]
+    assert (light_of(readings, 2) is not None) == told
+
+
+@pytest.mark.parametrize(("share", "begun"), [(0.018, True), (0.022, False)])
+def test_a_plan_has_begun_with_room_light_below_two_hundredths_of_the_range(share: float, begun: bool) -> None:
+    kinds = ["ambient"] * 2 + ["flash"] * 8
+    log = pd.DataFrame({"frame": "", "head": ["", ""] + ["A"] * 8, "power": ["", ""] + ["1/1"] * 8, "kind": kinds})
+    log = log.assign(stops=[np.nan] * 2 + [0.0] * 8, note="", row=range(2, 12))
+    if begun:
+        assert place_frames(log, ["a.dng", "b.dng"], [dim(share)] * 2)[1]
+    else:
+        with pytest.raises(FaultsError):
+            place_frames(log, ["a.dng", "b.dng"], [dim(share)] * 2)
