@@ -20,7 +20,7 @@ from greystep.session.ambient import Patches, take_off
 from greystep.session.colour import light_doubts
 from greystep.session.csvfile import read_sheet
 from greystep.session.log_slips import assign_frames
-from greystep.session.matching import light_of, place_frames
+from greystep.session.matching import light_of, place_by_light, place_frames
 from greystep.session.messages import frame_faults
 from greystep.session.reference import parse_reference
 from greystep.session.settings import load_settings
@@ -244,3 +244,49 @@ def test_a_plan_has_begun_with_room_light_below_two_hundredths_of_the_range(shar
     else:
         with pytest.raises(FaultsError):
             place_frames(log, ["a.dng", "b.dng"], [dim(share)] * 2)
+
+
+def log_of(stops: list[float]) -> pd.DataFrame:
+    """Rows of head A at these stops below full; a job where it is not a number."""
+    kinds = ["job" if np.isnan(one) else "flash" for one in stops]
+    log = pd.DataFrame({"frame": "", "head": ["" if kind == "job" else "A" for kind in kinds], "stops": stops})
+    return log.assign(power=[str(one) for one in stops], kind=kinds, note="", row=range(2, len(stops) + 2))
+
+
+AROUND = [0.0, 3.0, 1.0, 4.0, 0.0, 5.0]
+
+
+@pytest.mark.parametrize(("apart", "sure"), [(0.225, False), (0.275, True)])
+def test_a_frame_has_a_place_where_no_other_is_within_a_quarter_of_a_stop(apart: float, sure: bool) -> None:
+    log = log_of([*AROUND, 2.0, 2.0 + apart, *AROUND])
+    light = 9.0 - np.array([*AROUND, 2.0, *AROUND])
+    assert (place_by_light(log, light)[6] == 6) == sure
+
+
+@pytest.mark.parametrize(("off", "place"), [(0.02, 7), (-0.6, 6)])
+def test_a_row_of_unknown_light_fits_three_tenths_of_a_stop(off: float, place: int) -> None:
+    # One frame for a job or for the flash after it: the other place costs more by 0.28 or 0.3.
+    log = log_of([*AROUND, np.nan, 2.0, *AROUND])
+    light = 9.0 - np.array([*AROUND, 2.0 + off, *AROUND])
+    assert place_by_light(log, light)[6] == place
+
+
+def placed(stops: list[float], light: list[float]) -> bool:
+    """Whether frames of this light [stops below full] have their places in a log."""
+    try:
+        place_frames(log_of(stops), [f"f{at}.dng" for at in range(len(light))], [dim(0.9 * 2.0**-one) for one in light])
+    except FaultsError:
+        return False
+    return True
+
+
+@pytest.mark.parametrize(("lost", "told"), [([5, 12, 20, 29], True), ([5, 12, 20, 29, 34], False)])
+def test_a_tenth_of_the_frames_may_be_lost(lost: list[int], told: bool) -> None:
+    stops = ([0.0, 3.0, 1.0, 4.0, 2.0, 5.0] * 7)[:40]
+    assert placed(stops, [one for at, one in enumerate(stops) if at not in lost]) == told
+
+
+@pytest.mark.parametrize(("odd", "begun"), [((3, 9, 15), True), ((1, 5, 9, 13, 17), False)])
+def test_four_fifths_of_the_frames_of_a_plan_shot_in_part_have_their_places(odd: tuple[int, ...], begun: bool) -> None:
+    stops = ([0.0, 3.0, 1.0, 4.0, 2.0, 5.0] * 7)[:40]
+    assert placed(stops, [one + 1.3 * (at in odd) for at, one in enumerate(stops[:20])]) == begun
