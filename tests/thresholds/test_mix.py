@@ -3,6 +3,7 @@
 The numbers are this tool's own choices; each limit is written as a number in its test.
 """
 
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
 
@@ -108,6 +109,13 @@ def test_gels_undo_each_other_from_shifts_of_8_mired_and_a_thousandth_of_duv_on(
 ) -> None:
     pair = [Gel(name, sign * mired, sign * duv, 0.2, ((name, 0.0, 0.0),), True) for name, sign in (("a", 1), ("b", -1))]
     assert ("a + b" not in {stack.name for stack in all_stacks(pair)}) == undo
+
+
+def test_between_two_powers_a_quarter_of_their_difference_is_in_doubt(synthetic: ModuleType) -> None:
+    drift = session_of(synthetic, [[0.0, 10.0], [0.0, 0.0]])[1]
+    rows = [replace(light(drift, "key", "A", 0), cells=((0, 0.5), (1, 0.5))), light(drift, "fill", "B", 0)]
+    ((_, mired, _),) = build_lights(rows, drift.fitted)[0].doubts
+    assert mired == pytest.approx(2.5, rel=0.1)
 
 
 # --- choices ----------------------------------------------------------------------------------------------------------
