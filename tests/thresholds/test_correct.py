@@ -9,10 +9,12 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
 from greystep.correct.alignment import align, bloomed
+from greystep.correct.frame_light import find_sources
 from greystep.correct.images import Origin
 from greystep.correct.lit_by import what_changed
 from greystep.correct.overlap import compare, half_width_stops
@@ -376,3 +378,17 @@ def test_a_value_is_cut_off_where_it_lies_half_a_hundredth_beyond_white(
     picture = Developed(8, 8, iter([(0, np.full((8, 8, 3), 1.0 + over, np.float32))]))
     origin = Origin("a.dng", Exposure(), "lin_rec709", "Linear Rec.709")
     assert write_image(tmp_path / "a.tif", picture, origin) == lost
+
+
+# --- light of frames --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("away", "card"), [(0.18, True), (0.22, False), (-0.22, False)])
+def test_a_card_that_nothing_vouches_for_is_within_two_tenths_of_the_cameras_white(away: float, card: bool) -> None:
+    row = {"frame": "a.dng", "kind": "job", "status": "ok", "body": "X", "flags": "", "shot": -1, "captured": ""}
+    row |= {"head": "", "lights": "", "lens": "", "power": "", "pack": "", "note": "", "mired": 180.0}
+    row |= {"signal_g": 8000.0, "u_signal_g": 4.0, "r_g": 0.5 * np.exp(away), "b_g": 0.7}
+    tags = SimpleNamespace(as_shot_neutral=(0.5, 1.0, 0.7))
+    body = SimpleNamespace(tags=tags, target=SimpleNamespace(found=True))
+    found = find_sources(SimpleNamespace(readings=pd.DataFrame([row]), bodies={"X": body}))  # type: ignore[arg-type]
+    assert (found.rows["source"][0] == "patch") == card

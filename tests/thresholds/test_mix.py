@@ -3,6 +3,7 @@
 The numbers are this tool's own choices; each limit is written as a number in its test.
 """
 
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
 
@@ -13,12 +14,12 @@ import pytest
 from greystep.compare.drift import Drift, analyse
 from greystep.errors import FaultsError
 from greystep.measure import chromaticity
-from greystep.mix.changes import Change, find_changes
+from greystep.mix.changes import Option, find_options
 from greystep.mix.choose import choose, choose_gang
 from greystep.mix.gels import NO_GEL, Gel, all_stacks, read_gels
 from greystep.mix.lights import build_lights, upvp_of
 from greystep.mix.measured import measured_setup
-from greystep.mix.setup import SetupRow, read_setup
+from greystep.mix.setup import SetupRow
 from greystep.session.settings import HeadInfo
 
 #: XYZ to camera RGB of an invented camera.
@@ -48,8 +49,8 @@ def light(drift: Drift, role: str, head: str, power: int) -> SetupRow:
     return SetupRow(ord(head), role, head, label, float(power), 0.5, NO_GEL, "", ((cell, 1.0),))
 
 
-def changes(drift: Drift, rows: list[SetupRow], kind: str) -> list[Change]:
-    return [one for one in find_changes(build_lights(rows, drift.fitted), rows, drift, ()) if one.kind == kind]
+def changes(drift: Drift, rows: list[SetupRow], kind: str) -> list[Option]:
+    return [one for one in find_options(build_lights(rows, drift.fitted), rows, drift, ()) if one.kind == kind]
 
 
 # --- remedies ---------------------------------------------------------------------------------------------------------
@@ -81,7 +82,7 @@ def test_a_light_may_lose_five_hundredths_of_a_stop_where_all_heads_go_to_one_po
     assert ([row.stops for row in level.rows] == [1.0, 1.0]) == offered
 
 
-# --- gels and the set-up's file ---------------------------------------------------------------------------------------
+# --- gels -------------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -110,18 +111,11 @@ def test_gels_undo_each_other_from_shifts_of_8_mired_and_a_thousandth_of_duv_on(
     assert ("a + b" not in {stack.name for stack in all_stacks(pair)}) == undo
 
 
-@pytest.mark.parametrize(("column", "slip"), [("follower", False), ("flower", True)])
-def test_a_column_is_taken_for_a_slip_of_the_pen_where_seven_tenths_of_it_are_a_known_one(
-    synthetic: ModuleType, tmp_path: Path, column: str, slip: bool
-) -> None:
-    # Four letters in common with "power": 8 of 13 are 0.62, 8 of 11 are 0.73.
-    drift = session_of(synthetic, [[0.0, 0.0], [0.0, 0.0]])[1]
-    path = tmp_path / "SETUP.csv"
-    path.write_text(f"role,head,{column}\nkey,A,1/1\nfill,B,1/1\n")
-    mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
-    with pytest.raises(FaultsError) as caught:
-        read_setup(path, {}, drift.cells, mired, output, ())
-    assert ("did you mean power" in str(caught.value)) == slip
+def test_between_two_powers_a_quarter_of_their_difference_is_in_doubt(synthetic: ModuleType) -> None:
+    drift = session_of(synthetic, [[0.0, 10.0], [0.0, 0.0]])[1]
+    rows = [replace(light(drift, "key", "A", 0), cells=((0, 0.5), (1, 0.5))), light(drift, "fill", "B", 0)]
+    ((_, mired, _),) = build_lights(rows, drift.fitted)[0].doubts
+    assert mired == pytest.approx(2.5, rel=0.1)
 
 
 # --- choices ----------------------------------------------------------------------------------------------------------
@@ -129,7 +123,7 @@ def test_a_column_is_taken_for_a_slip_of_the_pen_where_seven_tenths_of_it_are_a_
 
 def test_three_more_choices_are_told_after_the_best(synthetic: ModuleType) -> None:
     drift = session_of(synthetic, [[0.0, 3.0, 6.0], [1.0, 5.0, 9.0], [2.0, 7.0, 12.0]])[1]
-    assert len(choose(drift, synthetic.make_session(), 2)["next_best"]) == 3
+    assert len(choose(drift, synthetic.make_session(), 2).next_best) == 3
 
 
 @pytest.mark.parametrize(("wanted", "heads"), [("0.085", 1), ("0.115", 2)])
@@ -137,7 +131,7 @@ def test_a_tenth_of_a_stop_less_than_wanted_is_enough(synthetic: ModuleType, wan
     info = {name: HeadInfo("", "", None, {0.0: 1 / 150, 1.0: 1 / 300}, "") for name in "ABC"}
     readings = session_of(synthetic, [[0.0]] * 3)[0]
     session = synthetic.make_session(heads=info)
-    assert len(choose_gang(analyse(readings, session), session, wanted)["choice"]) == heads
+    assert len(choose_gang(analyse(readings, session), session, wanted).best.lights) == heads
 
 
 # --- lights that add up -----------------------------------------------------------------------------------------------
@@ -165,5 +159,5 @@ def test_all_together_may_differ_by_a_tenth_of_a_stop_and_one_step(
         bodies={"Invented 1": SimpleNamespace(matrix=MATRIX, target_factor=(1.0, 1.0, 1.0))},
         session=SimpleNamespace(path=Path("kit"), heads={}),
     )
-    (not_additive,) = measured_setup(found, drift).wholes["not_additive"]  # type: ignore[arg-type]
-    assert not_additive == (not add_up)
+    (one_frame,) = measured_setup(found, drift).wholes  # type: ignore[arg-type]
+    assert one_frame.not_additive == (not add_up)
