@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from greystep.words import visible
+
 SessionArgument = Annotated[Path, typer.Argument(metavar="SESSION", help="Folder of the session.", show_default=False)]
 OutOption = Annotated[
     Path | None, typer.Option("--out", metavar="DIR", help="Where to write; SESSION/report if absent.")
@@ -67,14 +69,14 @@ def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
 def say(*lines: str) -> None:
     """Print messages to stderr, where they do not mix with results."""
     for line in lines:
-        typer.echo(line, err=True)
+        typer.echo(visible(line), err=True)
 
 
 def show(text: str) -> None:
     """Print results to stdout, in letters that the terminal can show."""
     from greystep.pages.screen import printable
 
-    typer.echo(printable(text, getattr(sys.stdout, "encoding", None)))  # None where the caller has closed it
+    typer.echo(printable(visible(text), getattr(sys.stdout, "encoding", None)))  # None where the caller has closed it
 
 
 def finish(strict: bool, all_well: bool) -> None:

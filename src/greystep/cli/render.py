@@ -28,6 +28,7 @@ from greystep.cli.options import (
     say,
     show,
 )
+from greystep.errors import GreystepError
 
 
 class Form(StrEnum):
@@ -57,6 +58,9 @@ def render(
     smooth_over: SmoothOverOption = 9,
     stack: StackOption = False,
     space: SpaceOption = Space.REC709,
+    force: Annotated[
+        bool, typer.Option("--force", help="Replace files that have been changed since, or are not ours.")
+    ] = False,
     out: OutOption = None,
     patch: PatchOption = None,
     as_json: JsonOption = False,
@@ -66,7 +70,8 @@ def render(
 
     TIFF and OpenEXR are linear in --space, all frames with one balance and one matrix. DNG copies keep their pixels
     byte for byte; AsShotNeutral and BaselineExposure carry the correction. Raw files are only read. A run that was
-    stopped goes on where it was; what is there with the same options is kept.
+    stopped goes on where it was; what is there with the same options is kept. A file that is not as this command left
+    it is kept too, and named, unless --force says to replace it.
 
     Example: greystep render hire_kit --to A@full --as exr
     """
@@ -82,26 +87,37 @@ def render(
         from greystep.correct.plates import add_plates, read_plates
 
         chosen = read_plates(plates, list(corrections.matrices))
-        path, messages = add_plates(found, corrections, chosen, folder, form.value)
+        path, messages = add_plates(found, corrections, chosen, folder, form.value, force)
         rows = [{"frame": plate.frame, "factor": plate.factor} for plate in chosen]
         wrote, text = [str(path)], f"{len(chosen)} plates added\nwrote {path}"
-        whole = True
+        whole, kept = True, []
     else:
         from greystep.correct.render import State, render_frames
 
         with progress_bar("rendering") as progress:
-            done = render_frames(found, corrections, folder, form.value, progress)
+            done = render_frames(found, corrections, folder, form.value, progress, force)
         rows, messages = [asdict(file) for file in done.files], done.messages
         counts = {state: sum(file.state == state for file in done.files) for state in State}
         wrote = [str(folder / file.file) for file in done.files if file.state == State.WRITTEN]
-        said = {State.WRITTEN: "written", State.KEPT: "kept from before", State.FAILED: "failed"}
+        said = {
+            State.WRITTEN: "written",
+            State.KEPT: "kept from before",
+            State.FAILED: "failed",
+            State.NOT_OURS: "not ours",
+        }
         text = ", ".join(f"{n} {said[state]}" for state, n in counts.items() if n)
         text = f"{len(done.files)} frames: {text}\nfolder {folder / form.value}"
         whole = not counts[State.FAILED]
+        kept = [str(folder / file.file) for file in done.files if file.state == State.NOT_OURS]
     write_readings(found, store=out)
     say(*messages)
     if as_json:
         typer.echo(to_json({"schema": 1, "greystep": __version__, "frames": rows, "wrote": wrote}))
     else:
         show(text)
+    if kept:
+        raise GreystepError(
+            f"{', '.join(kept)}: not as greystep render left {'it' if len(kept) == 1 else 'them'}, so kept as found; "
+            "move away what is yours, or replace it with --force"
+        )
     finish(strict, whole and not (corrections.table["status"] == "rejected").any())

@@ -11,10 +11,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from greystep.arrays import untouched
 from greystep.constants import C2_M_K, XENON_LINES_NM
 from greystep.errors import GreystepError
 
-with np.printoptions():  # the import would leave numpy printing in its legacy style, which cuts floats in CSV files
+with untouched():
     import colour
 
 Array = NDArray[np.float64]
