@@ -16,7 +16,7 @@ def test_every_import_keeps_the_flow(monkeypatch: pytest.MonkeyPatch, capfd: pyt
     from importlinter.cli import EXIT_STATUS_SUCCESS, lint_imports
 
     monkeypatch.chdir(ROOT)
-    status = lint_imports(config_filename=str(ROOT / "pyproject.toml"), cache_dir=None)
+    status = lint_imports(config_filename=str(ROOT / "pyproject.toml"), no_cache=True)
     assert status == EXIT_STATUS_SUCCESS, capfd.readouterr().out
 
 

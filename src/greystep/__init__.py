@@ -6,12 +6,14 @@ ground files serve every room. ``demo`` stands on the ground files and ``session
 it tests. The contract in pyproject.toml holds all of this. ``api`` is the door for programs and for the commands.
 
 ground:
+    api             The one door for programs and notebooks: open a session and ask it
     arrays          The types of arrays, and the robust statistics that more than one room uses
     columns         The columns of every table: their names, order and units, as typed rows
     constants       Every figure that comes from a document, with its unit and its source; after them those of this
     errors          What stops a run
     files           Results are written whole or not at all, each through a temporary file and one rename
     flags           What may be doubtful about a frame
+    results         What a session answers: typed results that know their numbers, their words and their files
     terms           The closed sets of names that tables and files carry
     words           Numbers as they are said
 raw:
@@ -105,6 +107,7 @@ correct:
     trend           The trend of a series: its slow course is kept, what jumps from frame to frame is removed
     unmix           Which of several lights has changed
 sentences:
+    calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
     frames          What a person is told of frames
     history         A history of sessions in sentences
     kit             What is said of a kit
@@ -146,4 +149,22 @@ cli:
     watch           ``greystep watch``: each frame as it arrives, and what the log wants next
 """
 
+from typing import TYPE_CHECKING
+
+from greystep.errors import GreystepError
+
+if TYPE_CHECKING:
+    from greystep.api import Session, calibrate_camera, history, open_session, plan, plan_swap
+    from greystep.planning.plans import Wishes
+
 __version__ = "0.1.0"
+__all__ = ["GreystepError", "Session", "Wishes", "calibrate_camera", "history", "open_session", "plan", "plan_swap"]
+
+
+def __getattr__(name: str) -> object:
+    """Open the door when it is asked for: a command's ``--help`` needs none of what stands behind it."""
+    if name in __all__:
+        from greystep import api
+
+        return getattr(api, name)
+    raise AttributeError(f"module 'greystep' has no attribute {name!r}")

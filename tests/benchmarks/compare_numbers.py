@@ -12,6 +12,7 @@ import argparse
 import csv
 import json
 import math
+import re
 import shutil
 import subprocess
 import sys
@@ -129,9 +130,8 @@ def compare(before: Path, after: Path) -> int:
             if isinstance(value, str) or isinstance(other, str):
                 texts += value != other
             elif (size := _apart(value, other)) > TOLERANCE:
-                columns.setdefault(place.rpartition(" : ")[2] if " : " in place else place, []).append(
-                    (size, place, value, other)
-                )
+                column = place.rpartition(" : ")[2] if " : " in place else re.sub(r"\[\d+\]", "[]", place)
+                columns.setdefault(column, []).append((size, place, value, other))
         for column, found in columns.items():
             size, place, value, other = max(found)
             print(f"{name}: {column}: {len(found)} differ, most at {place}: {value!r} -> {other!r} ({size:.3g})")

@@ -86,7 +86,7 @@ def cell(drift: Drift, head: str, power: str) -> pd.Series:
 
 
 def test_every_way_to_name_a_light(tmp_path: Path) -> None:
-    session = session_of(tmp_path / "s", [], "[heads.B]\nmax_energy_j = 1200\n").session
+    session = session_of(tmp_path / "s", [], "[heads.B]\nmax_energy_j = 1200\n").settings
     named = {
         "B@300 J": HeadAtPower("B", 2.0),
         "a@b@1/4": HeadAtPower("a@b", 2.0),
@@ -108,7 +108,7 @@ def test_every_way_to_name_a_light(tmp_path: Path) -> None:
 )
 def test_what_is_no_reference_is_refused(tmp_path: Path, text: str, words: str) -> None:
     with pytest.raises(GreystepError, match=words):
-        parse_reference(text, session_of(tmp_path / "s", []).session)
+        parse_reference(text, session_of(tmp_path / "s", []).settings)
 
 
 def test_the_choice_among_lights_and_what_stands_in() -> None:

@@ -93,7 +93,7 @@ def test_numbers_of_a_frame_by_hand(stack: Any, tmp_path: Path) -> None:
 def test_blown_highlights_stay_neutral(stack: Any, stacking: ModuleType, tmp_path: Path) -> None:
     (body,) = stack.ingested.bodies.values()
     row = stack.corrections.table.iloc[2]
-    true = replace(stack.true, session=replace(stack.true.session, frames_dir=tmp_path / "frames"))
+    true = replace(stack.true, settings=replace(stack.true.settings, frames_dir=tmp_path / "frames"))
     (tmp_path / "frames").mkdir()
     for name in stack.neutrals:
         stacking.write_flat(tmp_path / "frames" / name, np.full(3, 20000.0), body.tags.matrix_1, None)
@@ -187,7 +187,7 @@ def test_a_raw_file_that_is_no_dng_is_named_with_the_way_out(tmp_path: Path) -> 
 def portrait(stack: Any, stacking: ModuleType, tmp_path: Path) -> Any:
     """The stack with its first frame held upright (orientation 6), bright in its top left corner as stored."""
     frames = tmp_path / "portrait"
-    shutil.copytree(stack.true.session.frames_dir, frames)
+    shutil.copytree(stack.true.settings.frames_dir, frames)
     path = next(iter(sorted(frames.iterdir())))
     data = bytearray(path.read_bytes())
     with tifffile.TiffFile(path) as tif:
@@ -196,7 +196,7 @@ def portrait(stack: Any, stacking: ModuleType, tmp_path: Path) -> Any:
     for row in range(8):
         struct.pack_into("<8H", data, offset + row * 128 * 2, *[9000] * 8)
     path.write_bytes(data)
-    return replace(stack.true, session=replace(stack.true.session, frames_dir=frames))
+    return replace(stack.true, settings=replace(stack.true.settings, frames_dir=frames))
 
 
 def test_orientation_is_kept(stack: Any, portrait: Any, tmp_path: Path) -> None:

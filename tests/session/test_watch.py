@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from greystep.session.settings import Settings, load_settings
-from greystep.session.watch import looks
+from greystep.session.watch import arrivals
 
 EVERY_S = 0.005
 
@@ -27,16 +27,16 @@ def write(session: Settings, name: str, data: bytes, second: int = 1_700_000_000
 
 
 def test_a_frames_folder_that_is_still_to_come_is_waited_for(session: Settings) -> None:
-    assert list(looks(session, EVERY_S, idle_s=0.05)) == []
+    assert list(arrivals(session, EVERY_S, idle_s=0.05)) == []
     session.frames_dir.mkdir()
     write(session, "f1.dng", b"raw")
-    assert len(list(looks(session, EVERY_S, idle_s=0.05))) == 1
+    assert len(list(arrivals(session, EVERY_S, idle_s=0.05))) == 1
 
 
 def test_a_file_that_grows_within_one_second_is_read_again(session: Settings) -> None:
     session.frames_dir.mkdir()
     write(session, "f1.dng", b"ra")
-    look = looks(session, EVERY_S)
+    look = arrivals(session, EVERY_S)
     next(look)
     write(session, "f1.dng", b"raw")
     next(look)
@@ -52,7 +52,7 @@ def test_frames_in_a_linked_folder_are_seen(session: Settings, tmp_path_factory:
     (card / "f1.dng").write_bytes(b"raw")
     session.frames_dir.mkdir()
     (session.frames_dir / "card").symlink_to(card, target_is_directory=True)
-    look = looks(session, EVERY_S)
+    look = arrivals(session, EVERY_S)
     next(look)
     (card / "f2.dng").write_bytes(b"raw")
     next(look)
@@ -62,4 +62,4 @@ def test_nothing_new_is_nothing_to_read(session: Settings) -> None:
     session.frames_dir.mkdir()
     write(session, "f1.dng", b"raw")
     (session.frames_dir / "preview.jpg").write_bytes(b"small")
-    assert len(list(looks(session, EVERY_S, idle_s=0.05))) == 1
+    assert len(list(arrivals(session, EVERY_S, idle_s=0.05))) == 1

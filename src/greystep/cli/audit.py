@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from greystep.cli.options import JsonOption, PatchOption, StrictOption, finish, parse_patch, progress_bar, say, show
+from greystep.cli.options import JsonOption, PatchOption, StrictOption, conclude, finish, open_with_progress, say
 
 
 def audit(
@@ -35,37 +35,14 @@ def audit(
 
     Example: greystep audit SETUP.csv --profile hire_kit --shutter 1/125
     """
-    box = parse_patch(patch)
-    from greystep.files import to_json, write_json, write_text
-    from greystep.mix.audit import audit_path, gels_at_hand
-    from greystep.pages.audit import audit_document, audit_drawings, audit_page
-    from greystep.pages.screen import audit_text
-    from greystep.planning.rig import seconds
-    from greystep.sentences.frames import lines
-    from greystep.session.ingest import ingest
-    from greystep.session.settings import load_settings
-
     shot = setup.is_dir()
     if profile is None and not shot:
         raise typer.BadParameter(
             "name the test session of these heads, such as --profile hire_kit", param_hint="--profile"
         )
-    planned = None if shutter is None else seconds(shutter)
-    folder = setup if profile is None or shot else profile
-    session = load_settings(folder)
-    at_hand = gels_at_hand(setup, folder, gels)
-    with progress_bar("reading frames") as progress:
-        found = ingest(session, patch=box, progress=progress, store=out)
-    judged = audit_path(setup, found, at_hand, planned)
-    content = audit_document(judged)
-    to = out or (setup / "report" if shot else setup.parent)
-    wrote = [to / "audit.json", to / "audit.html"]
-    page = audit_page(judged, audit_drawings(judged))
-    write_json(wrote[0], content)
-    write_text(wrote[1], page)
-    say(*lines(found.messages))
-    if as_json:
-        typer.echo(to_json(content | {"wrote": [str(path) for path in wrote]}))
-    else:
-        show(audit_text(judged, [str(path) for path in wrote]))
-    finish(strict, judged.holds)
+    opened = open_with_progress(setup if profile is None or shot else profile, patch, out)
+    judged = opened.audit(None if shot else setup, shutter=shutter, gels=gels)
+    wrote = judged.write(out or (setup / "report" if shot else setup.parent))
+    say(*opened.messages)
+    conclude(judged, wrote, as_json)
+    finish(strict, judged.audit.holds)

@@ -10,12 +10,11 @@ from greystep.cli.options import (
     PatchOption,
     SessionArgument,
     StrictOption,
+    conclude,
     finish,
-    parse_patch,
-    progress_bar,
+    open_with_progress,
     say,
-    show,
-)
+)  # fmt: skip
 
 
 def choose(
@@ -44,28 +43,12 @@ def choose(
 
     Example: greystep choose hire_kit --need 3 --powers full,1/4,1/16
     """
-    box = parse_patch(patch)
     if need is None and not ganged:
         raise typer.BadParameter("say how many heads, such as --need 3", param_hint="--need")
-    from greystep.files import to_json, write_json
-    from greystep.mix.choose import choice_document, choose_from
-    from greystep.pages.screen import choose_text
-    from greystep.sentences.frames import lines
-    from greystep.session.ingest import ingest
-    from greystep.session.settings import load_settings
-    from greystep.terms import Verdict
-
+    opened = open_with_progress(session, patch, out)
     allowed = [part.strip() for part in (powers or "").split(",") if part.strip()]
-    loaded = load_settings(session)
-    with progress_bar("reading frames") as progress:
-        found = ingest(loaded, patch=box, progress=progress, store=out)
-    made = choose_from(found, need, allowed, ganged, output)
-    content = choice_document(made)
-    path = (out or session / "report") / "choose.json"
-    write_json(path, content)
-    say(*lines(found.messages))
-    if as_json:
-        typer.echo(to_json(content | {"wrote": [str(path)]}))
-    else:
-        show(choose_text(made, [str(path)]))
-    finish(strict, made.best.verdict == Verdict.WITHIN)
+    chosen = opened.choose(need, powers=allowed, ganged=ganged, output=output)
+    wrote = chosen.write(out or session / "report")
+    say(*opened.messages)
+    conclude(chosen, wrote, as_json)
+    finish(strict, chosen.verdict == "within")

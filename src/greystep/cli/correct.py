@@ -2,7 +2,7 @@
 
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,16 +13,16 @@ from greystep.cli.options import (
     SessionArgument,
     StrictOption,
     finish,
-    parse_patch,
+    open_with_progress,
     progress_bar,
     say,
     show,
+    show_json,
 )
 
 if TYPE_CHECKING:
-    from greystep.correct.gains import Corrections
-    from greystep.correct.profile import Profile
-    from greystep.session.ingest import Ingested
+    from greystep.api import Session
+    from greystep.results import Correction
 
 
 class Space(StrEnum):
@@ -88,28 +88,23 @@ def correct(
 
     Example: greystep correct hire_kit --to A@full
     """
-    from greystep.correct.exchange import corrections_document, write_corrections
-    from greystep.files import to_json
-    from greystep.pages.screen import correct_text
-    from greystep.sentences.frames import lines
-    from greystep.session.ingest import write_readings
-
-    found, corrections = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
-    title, folder = found.settings.title, out or session / "report"
-    write_readings(found, store=out)
-    wrote = write_corrections(corrections, title, folder)
-    say(*lines(found.messages), *corrections.messages)
-    document = corrections_document(corrections, title)
-    text = correct_text(corrections.table, [str(path) for path in wrote])
+    opened, found = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
+    folder = out or session / "report"
+    opened.write_readings()
+    wrote = found.write(folder)
+    say(*opened.messages, *found.corrections.messages)
+    document, text = found.document, found.text([str(path) for path in wrote])
     if check:
-        checked, files, said = _checked(found, corrections, folder)
-        document["check"], text = checked, f"{text}\n\n{said}"
+        checked = found.check(folder)
+        say(*checked.checked.messages)
+        files = checked.write(folder)
+        document["check"], text = checked.rows, f"{text}\n\n{checked.text([str(path) for path in files])}"
         wrote += files
     if as_json:
-        typer.echo(to_json(document | {"wrote": [str(path) for path in wrote]}))
+        show_json(document | {"wrote": [str(path) for path in wrote]})
     else:
         show(text)
-    finish(strict, not (corrections.table["status"] == "rejected").any())
+    finish(strict, found.complete)
 
 
 def find_corrections(
@@ -122,68 +117,15 @@ def find_corrections(
     space: Space,
     out: Path | None,
     patch: str | None,
-) -> "tuple[Ingested, Corrections]":
-    """Read SESSION and what the options name, and find the corrections; the options are those of `correct`."""
-    box = parse_patch(patch)
+) -> "tuple[Session, Correction]":
+    """Open SESSION and what the options name, and find the corrections; the options are those of `correct`."""
     if smooth and to is not None:
         raise typer.BadParameter("the trend is the reference; leave --to out, or --smooth", param_hint="--smooth")
-    from greystep.correct.gains import correct_frames
-    from greystep.session.ingest import ingest
-    from greystep.session.reference import other_session
-    from greystep.session.settings import load_settings
-
-    with progress_bar("reading frames") as progress:
-        found = ingest(load_settings(session), patch=box, progress=progress, store=out)
-    other = other_session(to)
-    tested = _profile(profile, out) if profile is not None else None
-    elsewhere = _session(other, out) if other is not None else None
+    opened = open_with_progress(session, patch, out)
+    tested = None if profile is None else open_with_progress(profile, None, out)
+    over = smooth_over if smooth else None
     with progress_bar("comparing frames") as progress:
-        corrections = correct_frames(
-            found,
-            to=to if other is None else None,
-            match_brightness=stack,
-            space=space.value,
-            profile=tested,
-            elsewhere=elsewhere,
-            smooth_over=smooth_over if smooth else None,
-            progress=progress,
+        found = opened.correct(
+            to, profile=tested, smooth_over=over, match_brightness=stack, space=space.value, progress=progress
         )
-    return found, corrections
-
-
-def _checked(
-    found: "Ingested", corrections: "Corrections", folder: Path
-) -> "tuple[list[dict[str, Any]], list[Path], str]":
-    """Measure the rendered files again and write check.csv and check.svg; return rows, files and the text of it."""
-    from greystep.correct.check import check
-    from greystep.files import records, write_table, write_text
-    from greystep.pages.strips import check_text, strips_of
-
-    checked = check(found, corrections, folder)
-    say(*checked.messages)
-    files = [folder / "check.csv", folder / "check.svg"]
-    write_table(files[0], checked.table)
-    write_text(files[1], strips_of(checked.table))
-    text = check_text(checked.table, checked.brightness_matched, [str(path) for path in files])
-    return records(checked.table), files, text
-
-
-def _session(path: Path, store: Path | None) -> "Ingested":
-    """Read another session, for what it knows of its lights."""
-    from greystep.session.ingest import ingest
-    from greystep.session.settings import load_settings
-
-    loaded = load_settings(path)
-    with progress_bar(f"reading {path.name}") as progress:
-        return ingest(loaded, progress=progress, store=store)
-
-
-def _profile(path: Path, store: Path | None) -> "Profile":
-    """Read a test session into the profile of its heads."""
-    from greystep.compare.drift import analyse, check_colour
-    from greystep.correct.profile import make_profile
-
-    tested = _session(path, store)
-    drift = analyse(tested.readings, tested.settings)
-    check_colour(drift, tested.settings)
-    return make_profile(tested, drift)
+    return opened, found

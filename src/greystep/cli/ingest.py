@@ -1,7 +1,7 @@
 """``greystep ingest``: raw frames to readings.csv."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -11,14 +11,11 @@ from greystep.cli.options import (
     SessionArgument,
     StrictOption,
     finish,
-    parse_patch,
-    progress_bar,
+    open_with_progress,
     say,
     show,
-)
-
-if TYPE_CHECKING:
-    import pandas as pd
+    show_json,
+)  # fmt: skip
 
 
 def ingest(
@@ -34,32 +31,11 @@ def ingest(
 
     Example: greystep ingest hire_kit
     """
-    box = parse_patch(patch)
-    from greystep.files import to_json
-    from greystep.pages.screen import ingest_text
-    from greystep.sentences.frames import lines
-    from greystep.session.ingest import ingest as read
-    from greystep.session.ingest import write_readings
-    from greystep.session.settings import load_settings
-
-    loaded = load_settings(session)
-    with progress_bar("reading frames") as progress:
-        found = read(loaded, patch=box, progress=progress, store=out)
-    written = write_readings(found, store=out)
-    say(*lines(found.messages))
+    opened = open_with_progress(session, patch, out)
+    written = opened.write_readings()
+    say(*opened.messages)
     if as_json:
-        typer.echo(to_json(document(found.readings)))
+        show_json(opened.document)
     else:
-        show(ingest_text(found.readings, str(written)))
-    finish(strict, not (found.readings["status"] == "rejected").any())
-
-
-def document(readings: "pd.DataFrame") -> dict[str, Any]:
-    """Return what ``--json`` prints of the readings."""
-    from greystep import __version__
-    from greystep.files import records
-    from greystep.session.ingest import as_written
-    from greystep.session.readings import status_counts
-
-    rows = records(as_written(readings))
-    return {"schema": 1, "greystep": __version__, "frames": status_counts(readings), "readings": rows}
+        show(opened.text([str(written)]))
+    finish(strict, opened.all_usable)

@@ -1,14 +1,17 @@
 """What several commands ask for, and how each ends: arguments, the progress bar, exit status."""
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Protocol
 
 import typer
 
 from greystep.words import visible
+
+if TYPE_CHECKING:
+    from greystep.api import Session
 
 SessionArgument = Annotated[Path, typer.Argument(metavar="SESSION", help="Folder of the session.", show_default=False)]
 OutOption = Annotated[
@@ -64,6 +67,42 @@ def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
     finally:
         sys.stderr.write("\r\x1b[2K")
         sys.stderr.flush()
+
+
+class Result(Protocol):
+    """What a command prints: the object of ``--json``, and the text of the screen."""
+
+    @property
+    def document(self) -> Mapping[str, object]:
+        """The object of ``--json``."""
+
+    def text(self, wrote: Sequence[str] = ()) -> str:
+        """Return what the screen shows; `wrote` are the files to name at the end."""
+
+
+def open_with_progress(path: Path, patch: str | None, store: Path | None) -> "Session":
+    """Open a session with a progress bar; `patch` is the text of ``--patch``."""
+    box = parse_patch(patch)
+    from greystep.api import open_session
+
+    with progress_bar(f"reading frames of {path.name}") as progress:
+        return open_session(path, patch=box, store=store, progress=progress)
+
+
+def conclude(result: Result, wrote: Sequence[Path], as_json: bool) -> None:
+    """Print a result: as JSON with the files that were written, or as text that names them."""
+    paths = [str(path) for path in wrote]
+    if as_json:
+        show_json({**result.document, "wrote": paths})
+    else:
+        show(result.text(paths))
+
+
+def show_json(content: Mapping[str, object]) -> None:
+    """Print JSON to stdout, and nothing else there."""
+    from greystep.files import to_json
+
+    typer.echo(to_json(content))
 
 
 def say(*lines: str) -> None:

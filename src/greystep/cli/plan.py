@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from greystep.cli.options import JsonOption, progress_bar, say
+from greystep.cli.options import JsonOption, conclude, open_with_progress, say
 from greystep.terms import Order
 
 
@@ -83,41 +83,28 @@ def plan(
     reference = (reference or "").strip()
     if reference and reference in _labels(swap):
         raise typer.BadParameter(f"head {reference} is moved in the swap; name another", param_hint="--reference")
-    from greystep import __version__
-    from greystep.files import records, refuse_to_overwrite, to_json
-    from greystep.pages.shot_sheet import asked_text, plan_text, shot_sheet
-    from greystep.planning.folder import shots_table, write_draft
-    from greystep.planning.plans import Wishes, plan_more, plan_swap, plan_test
-    from greystep.session.ingest import ingest
-    from greystep.session.settings import load_settings
+    from greystep import api
+    from greystep.files import refuse_to_overwrite
+    from greystep.planning.plans import Wishes
 
-    refuse_to_overwrite(folder)
-    title, levels = folder.resolve().name, tuple(_labels(powers))
+    refuse_to_overwrite(folder)  # before a test is read, which may take a while
+    title, levels, numbers = folder.resolve().name, tuple(_labels(powers)), _labels(serials)
     wishes = Wishes(levels, repeats, order, seed, tuple(t01 or []), max_energy, iso, sync, u, scatter, target_width)
     if more is not None:
-        session = load_settings(more)
-        with progress_bar("reading frames") as progress:
-            found = ingest(session, progress=progress)
-        made = plan_more(found, folder, order, seed, repeats, target_width)
-        say(asked_text(made))
+        made = open_with_progress(more, None, None).plan_more(
+            folder, order=order, seed=seed, most_rounds=repeats, target_width_m=target_width
+        )
     elif swap:
         named = _labels(swap)
-        made = plan_swap(
-            title, named, _labels(packs), wishes, _of_heads("--serials", _labels(serials), named), reference
-        )
+        serial = _of_heads("--serials", numbers, named)
+        made = api.plan_swap(title, named, _labels(packs), wishes, serials=serial, reference=reference)
     else:
         named = _labels(heads)
-        reference = reference or ("" if no_reference else named[0])
-        hung, numbers = _of_heads("--packs", _labels(packs), named), _of_heads("--serials", _labels(serials), named)
-        made = plan_test(title, named, wishes, hung, numbers, reference)
-    wrote = [str(path) for path in write_draft(folder, made.draft, shot_sheet(made.draft, made.rig))]
-    if as_json:
-        rows = records(shots_table(made.draft.steps))
-        minutes = sum(step.seconds for step in made.draft.steps) / 60.0
-        document = {"schema": 1, "greystep": __version__, "wrote": wrote, "minutes": minutes, "shots": rows}
-        typer.echo(to_json(document))
-    else:
-        typer.echo(plan_text(made.draft, made.rig, wrote))
+        stands = reference or ("" if no_reference else named[0])
+        pack, serial = _of_heads("--packs", _labels(packs), named), _of_heads("--serials", numbers, named)
+        made = api.plan(title, named, wishes, packs=pack, serials=serial, reference=stands)
+    say(*made.messages)
+    conclude(made, made.write(folder), as_json)
 
 
 def _labels(text: str) -> list[str]:

@@ -1,6 +1,5 @@
 """``greystep render``: corrected frames as DNG copies, TIFF or OpenEXR, and plates added as light adds."""
 
-from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -23,10 +22,10 @@ from greystep.cli.options import (
     PatchOption,
     SessionArgument,
     StrictOption,
+    conclude,
     finish,
     progress_bar,
     say,
-    show,
 )
 from greystep.errors import GreystepError
 
@@ -75,49 +74,21 @@ def render(
 
     Example: greystep render hire_kit --to A@full --as exr
     """
-    from greystep import __version__
-    from greystep.files import to_json
-    from greystep.sentences.frames import lines
-    from greystep.session.ingest import write_readings
-
-    found, corrections = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
+    opened, found = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
     folder = out or session / "report"
-    say(*lines(found.messages), *corrections.messages)
+    say(*opened.messages, *found.corrections.messages)
     if plates is not None:
-        from greystep.correct.plates import add_plates, read_plates
-
-        chosen = read_plates(plates, list(corrections.matrices))
-        path, messages = add_plates(found, corrections, chosen, folder, form.value, force)
-        rows = [{"frame": plate.frame, "factor": plate.factor} for plate in chosen]
-        wrote, text = [str(path)], f"{len(chosen)} plates added\nwrote {path}"
-        whole, kept = True, []
+        done = found.add_plates(plates, folder, form.value, force)
     else:
-        from greystep.correct.render import State, render_frames
-
         with progress_bar("rendering") as progress:
-            done = render_frames(found, corrections, folder, form.value, progress, force)
-        rows, messages = [asdict(file) for file in done.files], done.messages
-        counts = {state: sum(file.state == state for file in done.files) for state in State}
-        wrote = [str(folder / file.file) for file in done.files if file.state == State.WRITTEN]
-        said = {
-            State.WRITTEN: "written",
-            State.KEPT: "kept from before",
-            State.FAILED: "failed",
-            State.NOT_OURS: "not ours",
-        }
-        text = ", ".join(f"{n} {said[state]}" for state, n in counts.items() if n)
-        text = f"{len(done.files)} frames: {text}\nfolder {folder / form.value}"
-        whole = not counts[State.FAILED]
-        kept = [str(folder / file.file) for file in done.files if file.state == State.NOT_OURS]
-    write_readings(found, store=out)
-    say(*messages)
-    if as_json:
-        typer.echo(to_json({"schema": 1, "greystep": __version__, "frames": rows, "wrote": wrote}))
-    else:
-        show(text)
-    if kept:
+            done = found.render(folder, form.value, progress, force)
+    opened.write_readings()
+    say(*done.messages)
+    conclude(done, done.wrote, as_json)
+    if done.kept_foreign:
         raise GreystepError(
-            f"{', '.join(kept)}: not as greystep render left {'it' if len(kept) == 1 else 'them'}, so kept as found; "
-            "move away what is yours, or replace it with --force"
+            f"{', '.join(map(str, done.kept_foreign))}: not as greystep render left "
+            f"{'it' if len(done.kept_foreign) == 1 else 'them'}, so kept as found; move away what is yours, or replace "
+            "it with --force"
         )
-    finish(strict, whole and not (corrections.table["status"] == "rejected").any())
+    finish(strict, done.complete and found.complete)

@@ -5,8 +5,17 @@ from typing import Annotated
 
 import typer
 
-from greystep.cli.ingest import document
-from greystep.cli.options import JsonOption, PatchOption, SessionArgument, StrictOption, finish, parse_patch, say, show
+from greystep.cli.options import (
+    JsonOption,
+    PatchOption,
+    SessionArgument,
+    StrictOption,
+    finish,
+    parse_patch,
+    say,
+    show,
+    show_json,
+)
 from greystep.errors import GreystepError
 
 
@@ -30,10 +39,10 @@ def watch(
     Example: greystep watch hire_kit
     """
     box = parse_patch(patch)
-    from greystep.files import to_json
+    from greystep.api import Session
     from greystep.pages.screen import arrived_text, looking_text, watched_text
     from greystep.sentences.frames import lines
-    from greystep.session.ingest import ingest, write_readings
+    from greystep.session.ingest import ingest
     from greystep.session.settings import load_settings
     from greystep.session.shots import read_shots
     from greystep.session.watch import arrivals, changed_frames, messages_of, next_to_shoot
@@ -51,19 +60,19 @@ def watch(
         for _ in arrivals(loaded, every, idle):
             came = True
             try:
-                found, failed = ingest(loaded, patch=box, store=out), None
+                found, failed = Session(ingest(loaded, patch=box, store=out), out), None
             except GreystepError as error:  # perhaps the next frame or a mended log makes it good
                 failed = error
                 if str(error) != said:
                     say(f"greystep: {error}")
                 said = str(error)
                 continue
-            written = write_readings(found, store=out)
-            rows, due = changed_frames(found.readings, told), next_to_shoot(found.readings)
+            written, readings = found.write_readings(), found.ingested.readings
+            rows, due = changed_frames(readings, told), next_to_shoot(readings)
             complete = due is None and logged
             if told or not complete:
                 tell(arrived_text(rows, due))
-                say(*lines(messages_of(found.messages, rows)))
+                say(*lines(messages_of(found.ingested.messages, rows)))
             told |= dict(zip(rows["frame"], rows["flags"], strict=True))
             if complete:
                 break
@@ -76,7 +85,7 @@ def watch(
     if found is None:
         raise GreystepError(f"{loaded.frames_dir}: no raw frame came; copy the camera's raw files there as you shoot")
     if as_json:
-        typer.echo(to_json(document(found.readings)))
+        show_json(found.document)
     else:
-        show(watched_text(found.readings, str(written)))
-    finish(strict, not (found.readings["status"] == "rejected").any())
+        show(watched_text(found.ingested.readings, str(written)))
+    finish(strict, found.all_usable)

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from greystep.arrays import Booleans
 from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells
 from greystep.compare.fit import Array, Indices, contrast
-from greystep.session.reference import Booleans, TestedLight, WholeKit, choose_lights
+from greystep.session.reference import TestedLight, WholeKit, choose_lights
 
 
 @dataclass(frozen=True, eq=False)

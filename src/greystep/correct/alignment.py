@@ -75,9 +75,8 @@ def _from_centre(shape: tuple[int, ...]) -> tuple[Floats, Floats]:
 
 def _places(shape: tuple[int, ...], shift: Floats, zoom: float) -> list[Floats]:
     """Return row and column in the frame of each block (h, w) of the hub."""
-    height, width = shape
-    y, x = np.mgrid[0:height, 0:width].astype(np.float64)
-    return [y + shift[1] + zoom * (y - (height - 1) / 2), x + shift[0] + zoom * (x - (width - 1) / 2)]
+    (y, x), (right, down) = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float64), _from_centre(shape)
+    return [y + shift[1] + zoom * down, x + shift[0] + zoom * right]
 
 
 def laid_over(frame: Blocks, hub: Blocks, shift: Floats, zoom: float) -> tuple[Floats, Booleans]:

@@ -21,7 +21,6 @@ def developed_bands(frame: Frame, factors: Floats, neutral: Floats, developed: F
     """Develop a frame in bands of rows, from the top.
 
     Args:
-        frame: From `greystep.raw.frame.open_frame`.
         factors: Array (3,). ``2**exposure_stops * gains`` in camera RGB.
         neutral: Array (3,). The reference neutral, camera RGB, green = 1.
         developed: Array (3, 3). A: camera RGB to the working space, with the reference neutral at (k, k, k).

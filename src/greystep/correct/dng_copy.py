@@ -43,8 +43,6 @@ def corrected_copy(name: str, data: bytes, neutral: Triple, stops: float) -> byt
     """Return a copy of a DNG that carries a correction.
 
     Args:
-        name: The file, for messages.
-        data: The whole file.
         neutral: Tuple of 3 floats. New AsShotNeutral, camera RGB; an AsShotWhiteXY, which may not stand beside it, is
             left out.
         stops: Added to BaselineExposure, which is made where the file has none (then it is 0) [stops].

@@ -75,7 +75,6 @@ def find_sources(
     light is known, which is measured in the frame too; the last frame of the same lights, which is not.
 
     Args:
-        ingested: A session that has been read.
         profile: For frames without a usable patch whose head and power are in the log.
         to: The reference that is asked for; ``frame:NAME`` makes that frame the hub of a series without a target.
         of_itself: Whether the reference can be one of the series itself, so that it needs no target.
@@ -144,8 +143,7 @@ def find_sources(
         if row["source"] != "patch":
             row["flags"] = flags.join(_marks(row) - (OF_TARGET if row["source"] else OF_TARGET - flags.REJECTING))
         row["status"] = flags.status(_marks(row)) if row["source"] else "rejected"
-    columns = list(dict.fromkeys([*table.columns, *rows[0]])) if rows else list(table.columns)
-    return Sources(pd.DataFrame(rows, columns=columns), bodies, seen_by, frozenset(relative), tuple(messages))
+    return Sources(pd.DataFrame(rows), bodies, seen_by, frozenset(relative), tuple(messages))
 
 
 def _start(reading: Mapping[Any, Any], body: Body | None, sure: bool) -> Row:

@@ -10,10 +10,11 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
+from greystep.arrays import Floats
+from greystep.columns import CorrectionRow, names
 from greystep.compare.reference_light import TestedLights, find_lights
 from greystep.correct.developed import developed_correction, developed_matrix
 from greystep.correct.frame_light import Sources, find_sources
@@ -29,14 +30,8 @@ from greystep.session.settings import Settings
 from greystep.terms import LIT
 from greystep.words import GIVE_MATRIX
 
-Array = npt.NDArray[np.float64]
-
 #: The columns of corrections.csv, in their order.
-COLUMNS: Final = (
-    "frame", "head", "power", "source", "gain_r", "gain_g", "gain_b", "exposure_stops", "mired_shift", "duv_shift",
-    "u_mired_shift", "residual_steps", "status", "flags", "via", "agreed_pct", "age_s", "u_exposure_stops",
-    "u_observer_mired",
-)  # fmt: skip
+COLUMNS: Final = names(CorrectionRow)
 #: Sources whose light was seen in frames of this session.
 _SEEN: Final = ("patch", "overlap", "nearby")
 
@@ -52,15 +47,12 @@ class Corrections:
         slopes: Mapping of str to (3,) array. Frame name -> per-channel slopes in `space`, exact for neutrals.
         developed: Mapping of str to (3, 3) array. Body label -> A, from camera RGB to `space`, in which the reference
             neutral is (k, k, k).
-        references: Body label -> reference.
-        space: Name of the linear working space.
-        messages: One line for each frame that cannot be corrected.
     """
 
     table: pd.DataFrame
-    matrices: Mapping[str, Array]
-    slopes: Mapping[str, Array]
-    developed: Mapping[str, Array]
+    matrices: Mapping[str, Floats]
+    slopes: Mapping[str, Floats]
+    developed: Mapping[str, Floats]
     references: Mapping[str, Reference]
     space: str
     messages: tuple[str, ...]
@@ -79,7 +71,6 @@ def correct_frames(
     """Correct every flash and job frame from the best source of its light.
 
     Args:
-        ingested: A session that has been read.
         to: ``HEAD@POWER``, ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``; where it is not given,
             the reference of the profile, else the session's own.
         match_brightness: Bring the brightness to the reference too (a focus stack); otherwise only colour is changed.
@@ -113,16 +104,18 @@ def correct_frames(
     trends = _trends(rows, smooth_over) if smooth_over is not None else {}
 
     records: list[dict[str, object]] = []
-    matrices: dict[str, Array] = {}
-    slopes: dict[str, Array] = {}
+    matrices: dict[str, Floats] = {}
+    slopes: dict[str, Floats] = {}
     messages = list(sources.messages)
     for place, row in enumerate(rows.to_dict(orient="records")):
-        record = dict.fromkeys(COLUMNS, np.nan) | {key: row[key] for key in ("frame", "head", "power")}
-        record |= {key: row[key] for key in ("source", "flags", "via", "agreed_pct", "age_s")}
+        kept = ("frame", "head", "power", "source", "flags", "via", "agreed_pct", "age_s")
+        record = dict.fromkeys(COLUMNS, np.nan) | {key: row[key] for key in kept}
         reference = (references if row["source"] in _SEEN else of_profile).get(row["body"])
         reference = trends.get(place, reference)
         if row["trouble"] or reference is None:
-            trouble = row["trouble"] or lost.get(row["body"], _elsewhere(row, primary))
+            foreign = f"it is from another camera ({row['body'] or 'unknown'}) than the reference"
+            unknown = "the reference is not known in the terms of its source"
+            trouble = row["trouble"] or lost.get(row["body"], unknown if row["body"] in primary else foreign)
             record |= {"status": "rejected", "source": ""}
             messages.append(f"{row['frame']}: no correction: {trouble}")
         else:
@@ -130,14 +123,12 @@ def correct_frames(
             neutral = np.array(reference.neutral)
             mired, duv = reference.seen or (reference.mired, reference.duv)
             gains = neutral / np.array([row["r_g"], 1.0, row["b_g"]])
-            matrix, slope, residual = developed_correction(developed[row["body"]], gains, stops, neutral, space)
-            matrices[row["frame"]] = matrix
-            slopes[row["frame"]] = slope
+            matrices[row["frame"]], slopes[row["frame"]], residual = developed_correction(
+                developed[row["body"]], gains, stops, neutral, space
+            )
             marks = set(flags.split(row["flags"])) | ({"other_camera"} if row["observer"] else set())
             record |= {
-                "gain_r": gains[0],
-                "gain_g": gains[1],
-                "gain_b": gains[2],
+                **dict(zip(("gain_r", "gain_g", "gain_b"), gains, strict=True)),
                 "exposure_stops": stops,
                 "mired_shift": mired - row["mired"],
                 "duv_shift": duv - row["duv"],
@@ -274,10 +265,9 @@ def _trends(rows: pd.DataFrame, over: int) -> dict[int, Reference]:
         red, blue = (np.exp(trend(np.log(part[name]), over)) for name in ("r_g", "b_g"))
         green = np.exp2(trend(np.log2(part["signal_g"]), over))
         mired, duv = (trend(part[name], over) for name in ("mired", "duv"))
-        for number, place in enumerate(places):
-            neutral = (float(red[number]), 1.0, float(blue[number]))
-            values = [float(column[number]) for column in (green, mired, duv)]
-            found[place] = Reference("trend", neutral, values[0], values[1], values[2], 0.0)
+        columns = np.column_stack([red, blue, green, mired, duv]).tolist()
+        for place, (r_g, b_g, *values) in zip(places, columns, strict=True):
+            found[place] = Reference("trend", (r_g, 1.0, b_g), values[0], values[1], values[2], 0.0)
     return found
 
 
@@ -287,12 +277,6 @@ def _observer(row: Mapping[Any, Any], reference: Reference, profile: Profile | N
     if profile is None or not row["observer"] or lit is None:
         return float("nan")
     return observer_mired(profile, light_at(profile, row["observer"], *lit), reference)
-
-
-def _elsewhere(row: Mapping[Any, Any], references: Mapping[str, Reference]) -> str:
-    if row["body"] not in references:
-        return f"it is from another camera ({row['body'] or 'unknown'}) than the reference"
-    return "the reference is not known in the terms of its source"
 
 
 def _no_reference(to: str | None, rows: pd.DataFrame, sources: Sources, lost: Mapping[str, str]) -> str:

@@ -46,7 +46,6 @@ class Origin:
 
     Attributes:
         frame: Name of the raw file.
-        exposure: What the camera recorded.
         space, space_name: Linear working space, for programs and for people.
         texts: Description, artist and copyright by their TIFF tags, where the raw file has them.
     """
@@ -63,7 +62,6 @@ def linear_profile(space: str, name: str) -> bytes:
 
     Args:
         space: Of `greystep.measure.chromaticity.SPACES`.
-        name: What people read.
     """
     corners = np.insert(_corners(space), 2, 1.0, axis=1)  # x, y and Y = 1
     primaries, white = corners[:3].ravel().tolist(), corners[3].tolist()
@@ -98,9 +96,7 @@ def write_tiff(path: Path, image: NDArray[np.uint16], origin: Origin, before: Be
     Exposure data stand in the first directory, as TIFF/EP (ISO 12234-2) has them.
 
     Args:
-        path: Written whole.
         image: Array uint16 (h, w, 3). 65535 is 1.
-        origin: What is kept with it.
         before: See `greystep.files.write_bytes`.
 
     Raises:
@@ -123,20 +119,14 @@ def write_exr(path: Path, image: NDArray[np.float16], origin: Origin, before: Be
     """Write a half-float OpenEXR (ZIP), turned upright because the format knows no orientation.
 
     Args:
-        path: Written whole.
         image: Array float16 (h, w, 3). Pixels as stored in the raw file.
-        origin: What is kept with it.
         before: See `greystep.files.write_bytes`.
 
     Raises:
         GreystepError: If it cannot be written, or the OpenEXR package is missing.
     """
     library = exr_library()
-    header = {
-        "compression": library.ZIP_COMPRESSION,
-        "type": library.scanlineimage,
-        **_exr_attributes(origin),
-    }
+    header = {"compression": library.ZIP_COMPRESSION, "type": library.scanlineimage, **_exr_attributes(origin)}
     upright = np.ascontiguousarray(turned(image, origin.exposure.orientation))
     try:
         # The library writes by name only, and where the disk is full leaves a part: so under another name first.
@@ -158,7 +148,6 @@ def read_image(path: Path, orientation: int) -> tuple[NDArray[Any], float]:
     """Read back what `write_tiff` or `write_exr` wrote.
 
     Args:
-        path: The image.
         orientation: EXIF orientation of the raw file.
 
     Returns:

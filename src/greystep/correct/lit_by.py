@@ -53,9 +53,6 @@ def what_changed(row: Row, rows: Sequence[Row], settings: Settings, body: Body, 
         row: Of readings; its light has changed.
         rows: Of the same body with the source of each, see `greystep.correct.frame_light`; single-light frames among
             them.
-        settings: Of them.
-        body: Through its matrix the colours are seen.
-        read: From `greystep.correct.shared.block_reader`.
     """
     try:
         wanted = dict(lights_of(row, settings))

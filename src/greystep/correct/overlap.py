@@ -7,7 +7,7 @@ What is left over is looked at as a map: where it has a structure of its own, th
 not only in its strength, and no single gain corrects that.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -61,7 +61,6 @@ class Overlap:
         ratio: Array (3,). Light of the frame over light of the hub in red, green and blue; NaN where no gain can be
             given.
         covariance: Array (3, 3). Of its logarithm, k = 1.
-        dof: Degrees of freedom of the covariance.
         agreed_pct: Share of the whole frame that agreed [%].
         flag: `Flag.LIGHT_CHANGED`, `Flag.NO_OVERLAP`, or blank.
         why: What is wrong, with the numbers; blank where nothing is.
@@ -104,8 +103,8 @@ def compare(hub: Blocks, frame: Blocks) -> Overlap:
     fields = _fields(hub, *laid_over(frame, hub, *align(hub, frame)))
     count = len(fields.structure)
     if count < AGREE_FIELDS:
-        share = 100.0 * count / fields.total
-        return _nothing(0.0, Flag.NO_OVERLAP, f"only {share:.0f} % of it is neither dark nor clipped in both frames")
+        why = f"only {100.0 * count / fields.total:.0f} % of it is neither dark nor clipped in both frames"
+        return _nothing(0.0, Flag.NO_OVERLAP, why)
     weight, ratio, wider = _agreeing(fields)
     agreed = weight > 0
     agreed_pct = 100.0 * np.count_nonzero(agreed) / fields.total
@@ -311,8 +310,8 @@ def _uncertainty(fields: _Fields, weight: Floats, ratio: Floats) -> tuple[Floats
 
 
 def _some(fields: _Fields, keep: Booleans) -> _Fields:
-    names = ("hub", "frame", "around", "structure", "structure_2", "alike", "level", "contrast", "y", "x")
-    return replace(fields, **{name: getattr(fields, name)[keep] for name in names})
+    kept = {name: values[keep] for name, values in vars(fields).items() if name != "total"}
+    return _Fields(**kept, total=fields.total)
 
 
 def half_width_stops(overlap: Overlap) -> float:

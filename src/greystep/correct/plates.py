@@ -13,7 +13,6 @@ from greystep.correct.gains import Corrections
 from greystep.correct.render import (
     SUFFIXES,
     Developed,
-    Job,
     announced,
     check_room,
     developed_frame,
@@ -47,7 +46,6 @@ def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
     """Read PLATES.csv: ``plate`` (or ``frame``), and ``gain`` (a factor) and ``stops`` where they are wanted.
 
     Args:
-        path: The table, as a spreadsheet saves it.
         frames: Frames of the session; a plate may be named without its folder or ending where that is plain.
 
     Raises:
@@ -83,10 +81,8 @@ def add_plates(
     """Add plates scene-linear into ``sum.tif`` or ``sum.exr``.
 
     Args:
-        ingested: A session that has been read.
         corrections: Of it; each plate is corrected with its own.
         plates: One a light; a frame named twice is added twice.
-        folder: Where the file goes.
         form: ``tiff`` or ``exr``.
         force: Replace a file of that name that is not as an earlier run left it.
 
@@ -125,7 +121,7 @@ def add_plates(
         )
     check_room(folder, first[0] * first[1] * _PIXEL_BYTES)
     total = Developed(first[0], first[1], _added(opened, [plate.factor for plate in plates]))
-    named = _named(chosen)
+    named = " + ".join(job.frame for job in chosen)
     lost = write_image(target, total, replace(origins[0], frame=named), announced(target, folder, named, ""))
     settle(folder)
     return target, tuple(said_of_loss([lost]))
@@ -136,7 +132,3 @@ def _added(plates: Sequence[Developed], factors: Sequence[float]) -> Iterator[tu
     for bands in zip(*(plate.bands for plate in plates), strict=True):
         light = sum(np.float32(factor) * band for factor, (_, band) in zip(factors, bands, strict=True))
         yield bands[0][0], np.asarray(light, np.float32)
-
-
-def _named(jobs: Sequence[Job]) -> str:
-    return " + ".join(job.frame for job in jobs)

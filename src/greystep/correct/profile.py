@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from greystep.arrays import Floats, Indices
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Estimates, contrast
 from greystep.compare.reference_light import TestedLights, reference_light, tested_lights
@@ -19,9 +19,6 @@ from greystep.session.power import SAME_STOPS
 from greystep.session.reference import HeadAtPower, TestedLight, WholeKit, session_reference
 from greystep.terms import PARTS
 
-Array = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.intp]
-
 #: So far beyond the tested powers a head's light is still taken from its trend [stops]: one click of most packs.
 BEYOND_STOPS: Final = 0.35
 
@@ -31,9 +28,6 @@ class Profile:
     """What a test session knows of its heads.
 
     Attributes:
-        name: Of the test session.
-        ingested: The test session.
-        drift: Its cells and their joint fit.
         lights: The same fit, with the brightness of each cell.
     """
 
@@ -89,9 +83,7 @@ def light_at(
     """Return the light of a head at a power.
 
     Args:
-        profile: Of the test session.
         body: Label of the camera in the test session.
-        head: As the test session calls it.
         stops: Below full.
         parts: What the log of the frame says of pack, channel, with and modifier, where the test parts its cells by
             these.
@@ -133,19 +125,19 @@ def light_at(
             "shoot a grey card"
         )
     weights, how = _weights(tested, stops, power)
-    values = {}
-    for name in ("mired", "duv"):
-        values[name] = _interpolated(profile.drift.fitted[name].cells, chosen, tested, weights, stops)
-    error = profile.drift.powers["output_error_stops"].to_numpy(dtype=np.float64)[chosen]
-    u_error = profile.drift.powers["u_output_error_stops"].to_numpy(dtype=np.float64)[chosen]
+    (mired, u_mired), (duv, u_duv) = (
+        _interpolated(profile.drift.fitted[name].cells, chosen, tested, weights, stops) for name in ("mired", "duv")
+    )
+    columns = ["output_error_stops", "u_output_error_stops"]
+    error, u_error = profile.drift.powers[columns].to_numpy(dtype=np.float64)[chosen].T
     bend = max(abs(float(bent @ error)) for bent in _bends(tested, weights, stops))
     return ProfileLight(
         head=head,
         stops=stops,
-        mired=values["mired"][0],
-        duv=values["duv"][0],
-        u_mired=values["mired"][1],
-        u_duv=values["duv"][1],
+        mired=mired,
+        duv=duv,
+        u_mired=u_mired,
+        u_duv=u_duv,
         output_error_stops=float(weights @ error),
         u_output_stops=float(np.sqrt(np.sum((weights * u_error) ** 2))) + bend,
         scatter_mired=_scatter(profile, int(chosen[0]), "mired"),
@@ -158,7 +150,6 @@ def profile_reference(profile: Profile, body: str, seen_by: Body, wanted: Tested
     """Return the reference in the profile's own terms, so that what lens and room do to all its lights cancels.
 
     Args:
-        profile: Of the test session.
         body: Camera of the test session.
         seen_by: The camera whose neutrals are asked for.
         wanted: Between two tested powers the light is interpolated, see `light_at`; it then has no brightness.
@@ -205,13 +196,13 @@ def observer_mired(profile: Profile, light: ProfileLight, to: Reference) -> floa
 
 
 def _scatter(profile: Profile, cell: int, quantity: str) -> float:
-    """Return the half-width of one flash of a cell's head about its mean; nought where nothing was repeated."""
+    """Return the half-width of one flash of a cell's head about its mean; 0 where nothing was repeated."""
     fitted, head = profile.drift.fitted[quantity], profile.drift.cells.head[cell]
     dof = float(fitted.dof[head])
     return student_factor(dof) * float(np.sqrt(fitted.sums[head] / dof)) if dof > 0 else 0.0
 
 
-def _weights(tested: Array, stops: float, power: list[str]) -> tuple[Array, str]:
+def _weights(tested: Floats, stops: float, power: list[str]) -> tuple[Floats, str]:
     """Return the weight of each tested power, and in words which they are."""
     weights = np.zeros(len(tested))
     nearest = int(np.argmin(np.abs(tested - stops)))
@@ -226,12 +217,12 @@ def _weights(tested: Array, stops: float, power: list[str]) -> tuple[Array, str]
 
 
 def _interpolated(
-    estimates: Estimates, cells: Indices, tested: Array, weights: Array, stops: float
+    estimates: Estimates, cells: Indices, tested: Floats, weights: Floats, stops: float
 ) -> tuple[float, float]:
     """Return the value on the line between the tested powers, and its half-width, to which a bend adds as a bias."""
     known = Estimates(np.nan_to_num(estimates.values), estimates.parts, estimates.dof)
 
-    def of(weights: Array) -> tuple[float, float]:
+    def of(weights: Floats) -> tuple[float, float]:
         every = np.zeros(len(estimates.values))
         every[cells] = weights
         return contrast(known, every)
@@ -241,7 +232,7 @@ def _interpolated(
     return value, abs(bend) + float(np.hypot(half, u_bend))
 
 
-def _bends(tested: Array, weights: Array, stops: float) -> list[Array]:
+def _bends(tested: Floats, weights: Floats, stops: float) -> list[Floats]:
     """Return the weights of the tested powers in each estimate of how far the values bend away from the line."""
     used = np.flatnonzero(weights)
     if len(used) < 2:

@@ -2,13 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
+from greystep.arrays import Floats, Indices
 from greystep.compare.reference_light import ReferenceLight, TestedLights, measured_cells, reference_light
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
@@ -20,9 +19,6 @@ from greystep.session.reference import HeadAtPower, MedianFrame, OneFrame, Wante
 from greystep.session.settings import Settings
 from greystep.session.shots import noted_checks
 from greystep.terms import Kind
-
-Array = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -63,7 +59,6 @@ def find_reference(
     Args:
         rows: Flash and job frames of the body with their neutrals.
         lights: Of the session; None where it has no flash frame.
-        body: Through its matrix the light is seen.
         wanted: From `greystep.session.reference`.
         label: What the person wrote, for a white or a frame.
 
@@ -73,11 +68,15 @@ def find_reference(
         case White(cct_k, duv):
             return white(label, body, cct_k, duv)
         case MedianFrame():
-            return median(_no_checks(usable(rows)))
+            found = usable(rows)
+            check = noted_checks(found["note"]) if "note" in found else np.zeros(len(found), dtype=bool)
+            return median(found if check.all() else found[~check])
         case OneFrame(name):
             found = usable(rows)
             found = found[found["frame"] == name]
-            return _of_frame(label, found.iloc[0]) if len(found) else None
+            columns = ["r_g", "b_g", "signal_g", "mired", "duv", "u_mired"]
+            of_frame = found[columns].to_numpy(np.float64)[:1].tolist()
+            return next((Reference(label, (red, 1.0, blue), *rest) for red, blue, *rest in of_frame), None)
         case HeadAtPower() | WholeKit():
             light = reference_light(lights.cells, lights.fitted, body.label, wanted) if lights is not None else None
             return seen_light(light, lights, body) if light is not None and lights is not None else None
@@ -112,17 +111,6 @@ def usable(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[(rows["status"] != "rejected") & rows["r_g"].notna() & serves]
 
 
-def _no_checks(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows without check frames; all of them where there is nothing else."""
-    check = noted_checks(rows["note"]) if "note" in rows else np.zeros(len(rows), dtype=bool)
-    return rows if check.all() else rows[~check]
-
-
-def _of_frame(label: str, row: "pd.Series[Any]") -> Reference:
-    green, mired, duv, u_mired = (float(row[name]) for name in ("signal_g", "mired", "duv", "u_mired"))
-    return Reference(label, (float(row["r_g"]), 1.0, float(row["b_g"])), green, mired, duv, u_mired)
-
-
 def median(rows: pd.DataFrame, label: str = "median") -> Reference | None:
     """Median of frames, each quantity for itself; None without any."""
     if rows.empty:
@@ -132,14 +120,8 @@ def median(rows: pd.DataFrame, label: str = "median") -> Reference | None:
     own = float(rows["u_mired"].median())
     # The median of n normal values scatters by sqrt(pi / 2) = 1.2533 times more than their mean.
     half_width = np.sqrt(np.pi / 2) * max(own, spread * student_factor(max(len(rows) - 1, 1))) / np.sqrt(len(rows))
-    return Reference(
-        label,
-        (float(middle["r_g"]), 1.0, float(middle["b_g"])),
-        float(middle["signal_g"]),
-        float(middle["mired"]),
-        float(middle["duv"]),
-        float(half_width),
-    )
+    red, blue, green, mired, duv = middle.tolist()
+    return Reference(label, (red, 1.0, blue), green, mired, duv, float(half_width))
 
 
 def white(label: str, body: Body, cct_k: float, duv: float, u_mired: float = 0.0) -> Reference | None:
@@ -150,7 +132,7 @@ def white(label: str, body: Body, cct_k: float, duv: float, u_mired: float = 0.0
     return Reference(label, (neutral[0], 1.0, neutral[2]), float("nan"), 1e6 / cct_k, duv, u_mired)
 
 
-def seen_neutral(body: Body, cct_k: float, duv: float) -> Array | None:
+def seen_neutral(body: Body, cct_k: float, duv: float) -> Floats | None:
     """Return the camera RGB (3,), green = 1, of the target under a light; None where no matrix is known."""
     if body.matrix is None:
         return None
@@ -175,12 +157,8 @@ def carried(
     fixes the scale of both.
 
     Args:
-        reference: Of the other session.
-        other: The other session.
         other_lights, lights: Of the other session, and of this one.
-        other_label: Its body.
         rows: Frames of `body` with their neutrals.
-        body: Of this session.
 
     Raises:
         GreystepError: If nothing ties the two sessions together.
@@ -212,7 +190,7 @@ def carried(
     return replace(reference, label=label, neutral=(red, 1.0, blue), green=green, u_mired=u_mired, seen=seen)
 
 
-def _mired_per_ratio(body: Body, neutral: Array) -> float:
+def _mired_per_ratio(body: Body, neutral: Floats) -> float:
     """Return how far the mired moves with the logarithm of blue over red, for a spread of ratios; 0 if unknown."""
     there = colours(body, (neutral * [0.995, 1.0, 1.005])[None, :], np.zeros((1, 3, 3)))
     here = colours(body, neutral[None, :], np.zeros((1, 3, 3)))
@@ -222,8 +200,8 @@ def _mired_per_ratio(body: Body, neutral: Array) -> float:
 
 
 def _common_cells(
-    there: Mapping[tuple[str, float], Array], here: Mapping[tuple[str, float], Array]
-) -> tuple[Array, float] | None:
+    there: Mapping[tuple[str, float], Floats], here: Mapping[tuple[str, float], Floats]
+) -> tuple[Floats, float] | None:
     """Return the mean log ratio (3,) of this session's signals to the other's over common cells, and its half-width."""
     found = []
     for (head, stops), signal in here.items():
@@ -238,9 +216,9 @@ def _common_cells(
     return offsets.mean(axis=0), spread * factor
 
 
-def _signals(rows: pd.DataFrame, lights: TestedLights | None, body: Body) -> dict[tuple[str, float], Array]:
+def _signals(rows: pd.DataFrame, lights: TestedLights | None, body: Body) -> dict[tuple[str, float], Floats]:
     """Return the log signals (3,) of the lights of a session by head and stops: fitted, else the mean of job frames."""
-    found: dict[tuple[str, float], Array] = {}
+    found: dict[tuple[str, float], Floats] = {}
     if lights is not None:
         for cell in np.flatnonzero(measured_cells(lights.cells, lights.fitted, body.label)):
             row, neutral = lights.cells.table.iloc[cell], _cell_neutral(lights, np.array([cell]), body)
@@ -257,7 +235,7 @@ def _signals(rows: pd.DataFrame, lights: TestedLights | None, body: Body) -> dic
     return found
 
 
-def _cell_neutral(lights: TestedLights, cells: Indices, body: Body) -> Array | None:
+def _cell_neutral(lights: TestedLights, cells: Indices, body: Body) -> Floats | None:
     mired, duv = (float(lights.fitted[name].cells.values[cells].mean()) for name in ("mired", "duv"))
     return seen_neutral(body, 1e6 / mired, duv)
 

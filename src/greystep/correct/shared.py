@@ -10,7 +10,7 @@ import pandas as pd
 
 from greystep.arrays import Floats
 from greystep.correct.alignment import DARK
-from greystep.correct.overlap import AGREE_FIELDS, BRIGHT, FIELD, Overlap, compare, half_width_stops
+from greystep.correct.overlap import AGREE_FIELDS, FIELD, Overlap, compare, half_width_stops, well_exposed
 from greystep.errors import FrameError, GreystepError
 from greystep.flags import Flag
 from greystep.measure import camera, chromaticity
@@ -59,10 +59,8 @@ def block_reader(
     """Return a reader that keeps what it has read.
 
     Args:
-        folder: Of the frames.
         rows: Readings of one body, ambient frames among them: one at a frame's own settings is taken off block by
             block.
-        progress: Called with (done, total) frames.
         total: Frames that will be asked for, about.
     """
     known: dict[str, Blocks] = {}
@@ -100,8 +98,6 @@ def of_anchors(
     Args:
         waiting, anchors: Sequences of rows. Of readings; each frame is compared with the job frame nearest in the order
             of capture, and where that gives no result with the nearest flash frame.
-        body: Through its matrix the colours are seen.
-        read: From `block_reader`.
 
     Returns: By frame; empty where there is no anchor.
     """
@@ -127,7 +123,6 @@ def join_series(
         waiting: Of readings.
         to: ``frame:NAME`` chooses the hub; else it is a sound frame near the middle.
         body: Without a matrix where no frame of the session holds a target.
-        read: From `block_reader`.
 
     Returns: The body with its matrix fixed at the white that stands in; by frame; and a message that says so.
 
@@ -153,7 +148,7 @@ def settled(one: Shared) -> bool:
 
 def check_hub(name: str, blocks: Blocks) -> None:
     """Refuse a hub of which too little is neither dark nor clipped."""
-    fine = (blocks.signal > DARK).all(axis=-1) & (blocks.signal < BRIGHT).all(axis=-1) & ~blocks.clipped
+    fine = well_exposed(blocks.signal) & ~blocks.clipped
     if np.count_nonzero(fine) < AGREE_FIELDS * FIELD**2:
         clipped, dark = 100 * float(blocks.clipped.mean()), 100 * float((blocks.signal <= DARK).any(axis=-1).mean())
         raise GreystepError(

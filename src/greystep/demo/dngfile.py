@@ -60,7 +60,6 @@ def dng_bytes(mosaic: NDArray[np.uint16], picture: Picture, compressed: bool = T
 
     Args:
         mosaic: Array of uint16, shape (height, width). Raw counts, black level included.
-        picture: What the tags say.
         compressed: Lossless JPEG in tiles of 160 px with two components, else one uncompressed strip.
 
     Raises:

@@ -104,7 +104,6 @@ def shoot(kit: Kit, seed: int) -> tuple[Shot, ...]:
     """Shoot a kit: the plan of its order with times and heat, then the light of every shot, scatter included.
 
     Args:
-        kit: Heads, powers and order.
         seed: The same seed gives the same session.
 
     Returns: In capture order; the first is ambient, one more before each further head (by-head), two at the end.

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.arrays import Floats
 from greystep.demo import dngfile, sensor, spectra
 from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light, shoot, usable, warm_slope
 from greystep.errors import GreystepError
@@ -96,7 +97,6 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
     """Yield the raw counts and the metadata of each shot, one frame at a time.
 
     Args:
-        kit: Camera, scene and levels.
         shots: With their light, see `greystep.demo.kit.shoot`.
         seed: Draws scene, sensor and noise; each frame has a noise of its own that does not depend on the others.
 
@@ -136,7 +136,7 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
         )  # fmt: skip
 
 
-def lights(shots: Sequence[Shot]) -> NDArray[np.float64]:
+def lights(shots: Sequence[Shot]) -> Floats:
     """Return the spectrum of the flash in each shot, shape (shots, nm): luminance 2**output_stops, 0 without flash."""
     lit = np.array([np.isfinite(shot.mired) for shot in shots])
     spectrum = np.zeros((len(shots), len(spectra.NM)))

@@ -8,9 +8,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.special import expit
 
+from greystep.arrays import Floats
 from greystep.errors import GreystepError
-
-Array = NDArray[np.float64]
 
 #: Surfaces of the scene by number; the grey card is the only even one, the patches stand in a row beside it.
 WALL, TABLE, CARD = 0, 1, 2
@@ -45,16 +44,16 @@ class Scene:
     """Which surface each pixel sees, and how much of the light reaches it (1 at the centre of the card)."""
 
     surface: NDArray[np.int64]
-    structure: Array  # reflectance against the surface's own, the cloth and the wood are not even
-    shading: Array
+    structure: Floats  # reflectance against the surface's own, the cloth and the wood are not even
+    shading: Floats
 
 
 @dataclass(frozen=True)
 class Chip:
     """What one sensor does in every frame: sensitivity and dust per pixel, and the counts that hot pixels add."""
 
-    response: Array
-    hot: Array
+    response: Floats
+    hot: Floats
 
 
 def table_top(
@@ -65,7 +64,6 @@ def table_top(
     Args:
         sensor: For the size of the frame.
         rng: Draws the structure of wall and table; the same state gives the same scene.
-        gradient: Change of the light from the left edge of the card to its right edge, as a fraction.
         shift: How far the card has slid to the right, in card widths.
         flat: Card from edge to edge and nothing else, lit without fall-off but for `gradient`.
     """
@@ -117,8 +115,8 @@ def expose(
     sensor: Sensor,
     fixed: Chip,
     scene: Scene,
-    flash_e: Array,
-    room_e: Array,
+    flash_e: Floats,
+    room_e: Floats,
     rng: np.random.Generator,
     iso: float = 100.0,
     focus: float | None = None,
@@ -126,7 +124,6 @@ def expose(
     """Record one frame.
 
     Args:
-        sensor, fixed, scene: The camera and what it looks at.
         flash_e, room_e: Array, shape (surfaces, 3). Electrons that each surface of `MATERIALS` gives in R, G, B, at
             shading 1.
         rng: Draws photon and read noise of this frame.
@@ -155,7 +152,7 @@ def electrons_at(sensor: Sensor, level: float) -> float:
     return float(level * (sensor.white - np.mean(sensor.black)) / sensor.counts_per_electron)
 
 
-def _blurred(image: Array, focus: float | None) -> Array:
+def _blurred(image: Floats, focus: float | None) -> Floats:
     """Soften as the lens does (0.6 px), and more with distance from the plane of focus: 6 px over the frame."""
     sharp = ndimage.gaussian_filter(image, (0.6, 0.6, 0.0))
     if focus is None:

@@ -9,19 +9,17 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from greystep.arrays import untouched
+from greystep.arrays import Floats, untouched
 from greystep.constants import C2_M_K, XENON_LINES_NM
 from greystep.errors import GreystepError
 
 with untouched():
     import colour
 
-Array = NDArray[np.float64]
 
 #: The grid of every spectrum [nm]: the range of the CIE 1931 observer, 1 nm.
-NM: Final[Array] = np.arange(360.0, 831.0)
+NM: Final[Floats] = np.arange(360.0, 831.0)
 
 #: Height of each xenon line above the continuum, invented; the lines are broad, as a dense discharge makes them.
 LINE_HEIGHTS: Final = (0.10, 0.10, 0.22, 0.12, 0.20, 0.14, 0.15, 0.12, 0.06, 0.05, 0.05, 0.05, 0.25, 0.35, 0.30)
@@ -59,34 +57,34 @@ EXACT_MATRIX: Final = ((0.95, -0.28, -0.09), (-0.55, 1.32, 0.24), (-0.17, 0.27, 
 class LightColour:
     """Colour of lights, each an array of shape (n,): CIE 1931 2 degree observer, Ohno (2013)."""
 
-    cct_k: Array
-    duv: Array
-    mired: Array
-    u_prime: Array
-    v_prime: Array
+    cct_k: Floats
+    duv: Floats
+    mired: Floats
+    u_prime: Floats
+    v_prime: Floats
 
 
 @dataclass(frozen=True)
 class Camera:
     """Sensitivities (nm, 3) on `NM`, and the 3x3 from XYZ for illuminant A and for D65, as a DNG holds them."""
 
-    sensitivities: Array
-    matrix_a: Array
-    matrix_d65: Array
+    sensitivities: Floats
+    matrix_a: Floats
+    matrix_d65: Floats
 
 
-def observer() -> Array:
+def observer() -> Floats:
     """Return the CIE 1931 2 degree colour-matching functions on `NM`, shape (nm, 3)."""
     return _on_grid(colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"])
 
 
-def planck(temperature_k: Array | float) -> Array:
+def planck(temperature_k: Floats | float) -> Floats:
     """Return Planckian spectra, shape (..., nm), 1 at 560 nm, for temperatures [K] of shape (...)."""
     kelvin = np.asarray(temperature_k, dtype=np.float64)[..., None]
     return (560.0 / NM) ** 5 * np.expm1(C2_M_K / (560e-9 * kelvin)) / np.expm1(C2_M_K / (NM * 1e-9 * kelvin))
 
 
-def flash(mired: Array, duv: Array) -> Array:
+def flash(mired: Floats, duv: Floats) -> Floats:
     """Return flash spectra of wanted colours, luminance (Y) 1.
 
     The temperature of the continuum and the strength of the tint are solved for by chord iteration, so that a head
@@ -110,12 +108,12 @@ def flash(mired: Array, duv: Array) -> Array:
     return _unit_luminance(_flash_shape(parameters))
 
 
-def room_light() -> Array:
+def room_light() -> Floats:
     """Return the spectrum of the room's lamps, luminance 1, shape (nm,)."""
     return _unit_luminance(planck(ROOM_LIGHT_K))
 
 
-def true_colour(spectra: Array) -> LightColour:
+def true_colour(spectra: Floats) -> LightColour:
     """Return the colour of spectra of shape (n, nm) by summation over the observer at 1 nm."""
     xyz = spectra @ observer()
     uv = xyz[:, :2] * (4.0, 6.0) / (xyz @ np.array([1.0, 15.0, 3.0]))[:, None]
@@ -125,13 +123,13 @@ def true_colour(spectra: Array) -> LightColour:
     return LightColour(cct_k, np.nan_to_num(duv), 1e6 / cct_k, uv[:, 0], 1.5 * uv[:, 1])
 
 
-def grey_card() -> Array:
+def grey_card() -> Floats:
     """Return the reflectance of the grey card on `NM`: straight lines between the rows of `GREY_CARD`."""
     nm, factor = np.array(GREY_CARD).T
     return np.asarray(np.interp(NM, nm, factor))
 
 
-def surface(name: str) -> Array:
+def surface(name: str) -> Floats:
     """Return the reflectance of a surface of the scene on `NM`."""
     floor, bands = SURFACES[name]
     shapes = {"band": lambda x: np.exp(-0.5 * x**2), "edge": lambda x: 1.0 / (1.0 + np.exp(-x))}
@@ -157,7 +155,7 @@ def camera(name: str) -> Camera:
     raise GreystepError(f"camera '{name}': not known; use measured or exact")
 
 
-def fit_matrix(sensitivities: Array, illuminant: Array) -> Array:
+def fit_matrix(sensitivities: Floats, illuminant: Floats) -> Floats:
     """Fit the 3x3 from XYZ to camera under one light: least squares over a chart, the light's own white kept exactly.
 
     Args:
@@ -179,7 +177,7 @@ def fit_matrix(sensitivities: Array, illuminant: Array) -> Array:
     return np.asarray(white + rest.T @ free)
 
 
-def _flash_shape(parameters: Array) -> Array:
+def _flash_shape(parameters: Floats) -> Floats:
     """Spectra (n, nm) for rows of continuum temperature [MK^-1] and tint."""
     lines = sum(
         height * np.exp(-0.5 * ((NM - centre) / LINE_WIDTH_NM) ** 2)
@@ -189,16 +187,16 @@ def _flash_shape(parameters: Array) -> Array:
     return np.asarray(planck(1e6 / parameters[:, 0]) * (1.0 + lines) * tint)
 
 
-def _shown(parameters: Array) -> Array:
+def _shown(parameters: Floats) -> Floats:
     found = true_colour(_flash_shape(parameters))
     return np.stack([found.mired, found.duv], axis=-1)
 
 
-def _unit_luminance(spectra: Array) -> Array:
+def _unit_luminance(spectra: Floats) -> Floats:
     return np.asarray(spectra / (spectra @ observer()[:, 1])[..., None])
 
 
-def _on_grid(spectrum: Any) -> Array:
+def _on_grid(spectrum: Any) -> Floats:
     """Bring a library spectrum, one or several columns, onto `NM`: straight lines, end values held outside."""
     values = np.asarray(spectrum.values, dtype=np.float64)
     columns = values.reshape(len(values), -1).T

@@ -99,6 +99,21 @@ class Calibration:
     u_difference_mired: float
     notes: tuple[str, ...]
 
+    @property
+    def used(self) -> Booleans:
+        """Which of the 24 patches were fitted."""
+        return np.array([number not in self.excluded for number in range(len(self.names))])
+
+    @property
+    def worst_patch(self) -> str:
+        """The patch that the fit explains worst, of those that were fitted."""
+        return self.names[int(np.argmax(np.where(self.used, self.delta_e, -np.inf)))]
+
+    @property
+    def light_over_chart_pct(self) -> Floats:
+        """How uneven the light on the chart is, a value a channel [%]."""
+        return np.asarray(100.0 * (self.fit.shade.max(axis=0) / self.fit.shade.min(axis=0) - 1.0))
+
 
 def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, float] | None = None) -> Calibration:
     """Fit a camera's matrix to a frame of a 24-patch colour chart under one light.
@@ -225,7 +240,7 @@ def camera_document(calibration: Calibration) -> dict[str, Any]:
     """Return what ``camera.json`` holds; `greystep.measure.camera.read_camera_json` reads it."""
     c = calibration
     white = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(*c.light))
-    used = np.array([number not in c.excluded for number in range(len(c.names))])
+    used = c.used
     errors, colours, unseen = c.delta_e[used], c.delta_uv[used], c.left_out[used]
     planes, offset = c.fit.terms
     return {
@@ -239,15 +254,13 @@ def camera_document(calibration: Calibration) -> dict[str, Any]:
         "own_matrix_reads": None if c.own_light is None else {"cct_k": c.own_light[0], "duv": c.own_light[1]},
         "chart": {"corners": c.corners, "found": c.found, "patches_used": int(used.sum())},
         "corrected": {
-            "light_over_chart_pct": 100.0 * (c.fit.shade.max(axis=0) / c.fit.shade.min(axis=0) - 1.0)
-            if planes
-            else None,
+            "light_over_chart_pct": c.light_over_chart_pct if planes else None,
             "offset_counts": c.fit.offset if offset else None,
         },
         "residuals": {
             "median_delta_e_2000": float(np.median(errors)),
             "worst_delta_e_2000": float(errors.max()),
-            "worst_patch": c.names[int(np.flatnonzero(used)[errors.argmax()])],
+            "worst_patch": c.worst_patch,
             "median_delta_uv": float(np.median(colours)),
             "worst_delta_uv": float(colours.max()),
             "left_out_median_delta_e_2000": float(np.median(unseen)),

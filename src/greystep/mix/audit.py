@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from greystep.compare.drift import Drift, DriftNote, analyse, check_colour
+from greystep.compare.drift import DriftNote, analyse, check_colour
 from greystep.errors import GreystepError
 from greystep.mix.casts import Casts, find_casts
 from greystep.mix.changes import RemedyKind
@@ -48,7 +48,6 @@ class Audit:
 
     Attributes:
         name, session: Of the set-up; title of the test session.
-        gels: Those that were at hand.
         remedies: Best first.
         cheapest: The least work of those that bring it into tolerance for sure.
         maybe: Less work than that, but too close to call.
@@ -80,50 +79,23 @@ class Audit:
 
 
 def audit_path(path: Path, found: Ingested, gels: Sequence[Gel], shutter_s: float | None = None) -> Audit:
-    """Judge a set-up that is described in a file or was shot.
+    """Judge a set-up that is described in a file or was shot, by the tolerance of its test session.
 
     Args:
         path: SETUP.csv; or the folder of the session, where each light was shot alone and all together.
-        found: The test session.
-        gels: Those at hand.
-        shutter_s: As planned [s].
 
     Raises:
         GreystepError: If the set-up cannot be read or is not in the test, or no camera of the test has a colour matrix.
     """
     drift = analyse(found.readings, found.settings)
     check_colour(drift, found.settings)
-    if path.is_dir():
-        measured = measured_setup(found, drift)
-        return audit_setup(found.settings.title, measured.setup, found, drift, gels, shutter_s, measured.wholes)
     mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
-    setup = read_setup(path, found.settings.heads, drift.cells, mired, output, gels)
-    return audit_setup(path.stem, setup, found, drift, gels, shutter_s)
-
-
-def audit_setup(
-    name: str,
-    setup: Setup,
-    found: Ingested,
-    drift: Drift,
-    gels: Sequence[Gel],
-    shutter_s: float | None = None,
-    wholes: Sequence[WholeFrame] = (),
-) -> Audit:
-    """Judge a set-up by the tolerance of its test session.
-
-    Args:
-        name: Of the set-up, for its page.
-        setup: Found among the cells of the test.
-        found: The test session.
-        drift: What it says.
-        gels: Those at hand.
-        shutter_s: As planned [s].
-        wholes: Of a set-up that was shot.
-
-    Raises:
-        GreystepError: If the camera of the test has no colour matrix.
-    """
+    wholes: tuple[WholeFrame, ...] = ()
+    if path.is_dir():
+        name, measured = found.settings.title, measured_setup(found, drift)
+        setup, wholes = measured.setup, measured.wholes
+    else:
+        name, setup = path.stem, read_setup(path, found.settings.heads, drift.cells, mired, output, gels)
     tolerance = found.settings.tolerance
     label = str(drift.cells.table["body"].iloc[setup.rows[0].cells[0][0]])
     matrix = found.bodies[label].matrix
@@ -140,7 +112,6 @@ def audit_setup(
     best = sure or maybe
     if best is not None and best.kind != RemedyKind.PLATES:
         after = find_casts(build_lights(best.rows, drift.fitted), drift, tolerance, matrix)
-    output = drift.fitted["output_stops"].cells.values
     return Audit(
         name=name,
         session=found.settings.title,
@@ -153,7 +124,7 @@ def audit_setup(
         maybe=maybe,
         after=after,
         shutter=check_shutter(setup.rows, found.readings, found.settings.heads, output, shutter_s),
-        wholes=tuple(wholes),
+        wholes=wholes,
         doubts=tuple(_doubts(setup.rows, gels, remedies)),
         session_notes=found.notes,
         design_notes=drift.notes,

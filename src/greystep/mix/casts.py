@@ -9,10 +9,11 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from greystep.arrays import Floats, Indices
 from greystep.columns import rows_of
 from greystep.compare.differences import difference
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array, Indices, half_width, largest_studentised, own_variances, pair_variances
+from greystep.compare.fit import half_width, largest_studentised, own_variances, pair_variances
 from greystep.compare.limits import ALPHA, colour_limits, verdicts, worst_of
 from greystep.measure import chromaticity
 from greystep.mix.lights import (
@@ -127,7 +128,6 @@ class Casts:
     """A set-up with what it does to a subject.
 
     Attributes:
-        pairs: Every two lights.
         balance, mixture: The best common balance, and all lights together.
         path: The mixtures from the one light of the worst pair to the other, in hundredths.
         chart: A mid grey and 24 chart colours in the two lights of the worst pair.
@@ -147,8 +147,6 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
     """Judge every two lights of a set-up by the tolerance, as the report judges two heads.
 
     Args:
-        lights: Of one set-up.
-        drift: The test that they come from.
         tolerance: Its colour limits; one that is None is not judged. `within` asks each row's own interval, `outside`
             the simultaneous one of all pairs ("max-t").
 
@@ -175,13 +173,10 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
     return pd.DataFrame(columns)
 
 
-def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance, matrix: Array) -> Casts:
+def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance, matrix: Floats) -> Casts:
     """Find what a set-up does to a subject.
 
     Args:
-        lights: Two or more.
-        drift: The test that they come from.
-        tolerance: What is judged by.
         matrix: (3, 3) array. XYZ to camera RGB of the camera body of the test.
     """
     upvp, shares = points(lights), np.array([light.share for light in lights])
@@ -197,7 +192,7 @@ def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance,
     chart = [PatchDifference(name, float(value)) for name, value in zip(names, shown[at], strict=True)]
     own = [float(delta_e(matrix, centre, one, centre)[0]) for one in upvp]
     return Casts(
-        lights=tuple(rows_of(_light_table(lights, drift, balance, own), LightCast)),
+        lights=tuple(_light_casts(lights, drift, balance, own)),
         pairs=tuple(pairs),
         balance=balance,
         mixture=colour_of(mix(upvp, shares)),
@@ -214,31 +209,20 @@ def every_two(count: int) -> tuple[Indices, Indices]:
     return both[:, 0], both[:, 1]
 
 
-def _light_table(
+def _light_casts(
     lights: Sequence[SetupLight], drift: Drift, balance: White, cast_delta_e: Sequence[float]
-) -> pd.DataFrame:
+) -> list[LightCast]:
     estimates = light_estimates(lights, drift.fitted, "mired")[0]
-    mired, duv = (np.array([getattr(light, name) for light in lights]) for name in ("mired", "duv"))
-    return pd.DataFrame(
-        {
-            "role": [light.role for light in lights],
-            "head": [light.head for light in lights],
-            "power": [light.power for light in lights],
-            "share": [light.share for light in lights],
-            "gel": [light.gel.name for light in lights],
-            "cct_k": 1e6 / mired,
-            "duv": duv,
-            "mired": mired,
-            "u_prime": points(lights)[:, 0],
-            "v_prime": points(lights)[:, 1],
-            "u_mired": half_width(own_variances(estimates), estimates.dof),
-            "delta_k": 1e6 / mired - balance.cct_k,
-            "delta_mired": mired - balance.mired,
-            "delta_duv": duv - balance.duv,
-            "cast_steps": chromaticity.steps(points(lights), balance.upvp),
-            "cast_delta_e_2000": cast_delta_e,
-        }
-    )
+    u_mired = half_width(own_variances(estimates), estimates.dof)
+    steps = chromaticity.steps(points(lights), balance.upvp)
+    return [
+        LightCast(
+            light.role, light.head, light.power, light.share, light.gel.name, 1e6 / light.mired, light.duv, light.mired,
+            light.u_prime, light.v_prime, float(u), 1e6 / light.mired - balance.cct_k, light.mired - balance.mired,
+            light.duv - balance.duv, float(away), seen,
+        )
+        for light, u, away, seen in zip(lights, u_mired, steps, cast_delta_e, strict=True)
+    ]  # fmt: skip
 
 
 def _worst(pair: LightPair, path: Sequence[PathPoint], chart: Sequence[PatchDifference]) -> WorstPair:

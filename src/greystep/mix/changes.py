@@ -9,8 +9,8 @@ from typing import Final
 
 import numpy as np
 
+from greystep.arrays import Floats
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array
 from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.mix.gels import Gel, all_stacks
 from greystep.mix.lights import SetupLight, build_lights, points, with_gel
@@ -148,7 +148,7 @@ def find_options(
     ]
 
 
-def reach(upvp: Array) -> float:
+def reach(upvp: Floats) -> float:
     """Return the largest distance between any two of some u'v' (k, 2) [steps]."""
     apart = np.hypot(*(upvp[:, None] - upvp[None]).transpose(2, 0, 1))
     return float(apart.max() / STEP_UPRIME_VPRIME)
@@ -167,11 +167,10 @@ def _changed(rows: Sequence[SetupRow], new: Sequence[SetupRow]) -> tuple[SetupRo
 def _settings(light: SetupLight, drift: Drift) -> Iterator[tuple[str, float, tuple[SetupRow, ...]]]:
     """Yield every other tested power of a light (all its heads at that power): label, stops brighter, its rows."""
     table = drift.cells.table
-    first = light.rows[0]
-    for cell in _series(first, drift):
+    for cell in _series(light.rows[0], drift):
         stops, label = float(table["stops"].iloc[cell]), str(table["power"].iloc[cell])
-        new = [_at_power(row, label, stops, drift) for row in light.rows]
-        rows = tuple(row for row in new if row is not None)
+        new = [_taken(row, row.head, stops, _series(row, drift), drift) for row in light.rows]
+        rows = tuple(replace(row, power=label) for row in new if row is not None)
         if len(rows) == len(new) and not all(same_power(row.stops, stops) for row in light.rows):
             brighter = _together(rows, drift) - _together(light.rows, drift)
             yield label, brighter, rows
@@ -193,11 +192,6 @@ def _taken(row: SetupRow, head: str, stops: float, among: Sequence[int], drift: 
     """Return a row with the light of a head at a power, from those cells that may serve; None where it has none."""
     where = cells_at(drift.cells, drift.fitted["mired"].cells.values, head, stops, among)
     return replace(row, head=head, stops=stops, cells=where) if where else None
-
-
-def _at_power(row: SetupRow, label: str, stops: float, drift: Drift) -> SetupRow | None:
-    taken = _taken(row, row.head, stops, _series(row, drift), drift)
-    return replace(taken, power=label) if taken else None
 
 
 def _powers(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift) -> Iterator[Option]:
@@ -300,13 +294,16 @@ def _heads(lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift)
 def _gels(lights: Sequence[SetupLight], rows: Sequence[SetupRow], gels: Sequence[Gel]) -> Iterator[Option]:
     """Gels on one head, and on all heads but one; at most two a head, those that are on it replaced."""
     stacks = all_stacks(gels)
-    doubt = np.array([math.sqrt(sum(mired**2 for _, mired, _ in stack.doubts)) for stack in stacks])
-    green = np.array([math.sqrt(sum(duv**2 for _, _, duv in stack.doubts)) for stack in stacks])
     # A step is about 2.5 mired along the whites and 0.0009 Duv across: good enough to weigh what is not known.
-    unsure = np.hypot(doubt / 2.5, green / 0.0009)
+    unsure = np.array(
+        [
+            math.hypot(*(part for _, mired, duv in stack.doubts for part in (mired / 2.5, duv / 0.0009)))
+            for stack in stacks
+        ]
+    )
     single = np.array([stack.name.count("+") == 0 for stack in stacks])
     upvp = points(lights)
-    through: list[Array] = []
+    through: list[Floats] = []
     for light in lights:
         bare_mired, bare_duv = light.mired - light.gel.mired_shift, light.duv - light.gel.duv_shift
         kept = upvp[len(through)] - with_gel(bare_mired, bare_duv, [light.gel])[2][0]
@@ -331,8 +328,8 @@ def _gels(lights: Sequence[SetupLight], rows: Sequence[SetupRow], gels: Sequence
 
 
 def _all_gels(
-    lights: Sequence[SetupLight], rows: Sequence[SetupRow], stacks: Sequence[Gel], through: Sequence[Array],
-    unsure: Array, now: float,
+    lights: Sequence[SetupLight], rows: Sequence[SetupRow], stacks: Sequence[Gel], through: Sequence[Floats],
+    unsure: Floats, now: float,
 ) -> Iterator[Option]:  # fmt: skip
     """Each light in turn stays as it is, all others are brought to it."""
     upvp = points(lights)

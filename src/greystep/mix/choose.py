@@ -8,9 +8,9 @@ from typing import Any, Final
 import numpy as np
 
 from greystep import __version__
+from greystep.arrays import Floats, Indices
 from greystep.columns import rows_of
 from greystep.compare.drift import Drift, analyse, check_colour
-from greystep.compare.fit import Array, Indices
 from greystep.compare.limits import worst_of
 from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.errors import GreystepError
@@ -37,7 +37,6 @@ class TestedLight:
     """A head at a power, and `parts`: what else tells the lights of its head apart (pack, channel ...), (name, value).
 
     Attributes:
-        parts: tuple of (str, str)
         stops: Below full.
         output_stops: 0 is the session's brightest head at full.
         cost_stops: Light left unused: below the brightest power at which this light was tested.
@@ -66,7 +65,6 @@ class HeadSet:
 
     Attributes:
         worst: None for one light alone.
-        verdict: On all its pairs.
         settled: No set with the same worst pair has its other pairs closer.
     """
 
@@ -88,7 +86,6 @@ class Gang:
     Attributes:
         output_stops: All together; 0 is the session's brightest head at full.
         t01_s: Of the slowest of them [s].
-        colour: Of their sum.
     """
 
     lights: tuple[TestedLight, ...]
@@ -139,9 +136,6 @@ def choose(drift: Drift, settings: Settings, need: int, powers: Sequence[str] = 
     """Choose the heads and powers whose worst pair is smallest, proven.
 
     Args:
-        drift: The test session.
-        settings: Its tolerance, for the verdicts.
-        need: How many heads.
         powers: Powers that may be used; all tested ones where none is given.
 
     Raises:
@@ -175,11 +169,8 @@ def choose_gang(
     """Choose how many heads at which power give a wanted output with the shortest flash.
 
     Args:
-        drift: The test session.
         settings: With t0.1 of its heads.
         wanted: Output: ``HEAD@POWER``, or stops to the session's brightest head at full.
-        most: Heads at hand.
-        powers: Powers that may be used.
 
     Raises:
         GreystepError: If no head has t0.1, or all together do not give so much.
@@ -193,16 +184,13 @@ def choose_gang(
 
 def choice_document(choice: Choice | GangChoice) -> dict[str, Any]:
     """Return the object of choose.json, with None for every number that is not known."""
-    asked: dict[str, Any] = {"wanted_stops": choice.wanted_stops} if isinstance(choice, GangChoice) else {}
-    if isinstance(choice, Choice):
-        asked = {"need": choice.need, "lights_searched": choice.searched}
-    others = [_set_document(one) for one in choice.next_best]
-    made: dict[str, Any] = plain(
-        {"schema": 1, "greystep": __version__, "session": choice.session}
-        | asked
-        | _set_document(choice.best)
-        | {"next_best": others}
-    )
+    content: dict[str, Any] = {"schema": 1, "greystep": __version__, "session": choice.session}
+    if isinstance(choice, GangChoice):
+        content["wanted_stops"] = choice.wanted_stops
+    else:
+        content |= {"need": choice.need, "lights_searched": choice.searched}
+    content |= _set_document(choice.best) | {"next_best": [_set_document(one) for one in choice.next_best]}
+    made: dict[str, Any] = plain(content)
     return made
 
 
@@ -299,21 +287,16 @@ def _head_set(members: Sequence[int], drift: Drift, settings: Settings, settled:
     return HeadSet(tuple(_tested(cell, drift) for cell in members), pair, verdict, settled)
 
 
-@dataclass(frozen=True)
-class _Members:
-    """Cells that fire as one light: t0.1 of the slowest [s], and their output together [stops]."""
-
-    cells: tuple[int, ...]
-    t01_s: float
-    output_stops: float
+#: Cells that fire as one light, t0.1 of the slowest [s], and their output together [stops].
+_Members = tuple[tuple[int, ...], float, float]
 
 
 def _gang(members: _Members, drift: Drift, settings: Settings) -> Gang:
-    pair, verdict = _worst_pair(members.cells, drift, settings)
-    lights = build_lights(_rows(members.cells, drift), drift.fitted)
+    cells, t01_s, output_stops = members
+    pair, verdict = _worst_pair(cells, drift, settings)
+    lights = build_lights(_rows(cells, drift), drift.fitted)
     colour = colour_of(mix(points(lights), [light.share for light in lights]))
-    tested = tuple(_tested(cell, drift) for cell in members.cells)
-    return Gang(tested, pair, verdict, members.output_stops, members.t01_s, colour)
+    return Gang(tuple(_tested(cell, drift) for cell in cells), pair, verdict, output_stops, t01_s, colour)
 
 
 def _gangs(
@@ -348,7 +331,7 @@ def _gangs(
                 brightest = max(brightest, float(np.log2(light[-1])))
                 if light[-1] >= 2.0 ** (wanted - ENOUGH):
                     count = int(np.argmax(light >= 2.0 ** (wanted - ENOUGH))) + 1
-                    gang = _Members(tuple(sorted(fast[:count])), slowest, float(np.log2(light[count - 1])))
+                    gang = (tuple(sorted(fast[:count])), slowest, float(np.log2(light[count - 1])))
                     found.append((slowest, count, power, gang))
                     break
     if not found:
@@ -359,14 +342,12 @@ def _gangs(
     return [gang for *_, gang in sorted(found, key=lambda item: item[:3])]
 
 
-def _one_a_head(cells: Sequence[int], drift: Drift, output: Array) -> list[int]:
+def _one_a_head(cells: Sequence[int], drift: Drift, output: Floats) -> list[int]:
     """Keep the brightest cell of each head: it may have been tested with several modifiers."""
-    best: dict[int, int] = {}
+    by_head: dict[int, list[int]] = {}
     for cell in cells:
-        head = int(drift.cells.head[cell])
-        if head not in best or output[cell] > output[best[head]]:
-            best[head] = cell
-    return list(best.values())
+        by_head.setdefault(int(drift.cells.head[cell]), []).append(cell)
+    return [max(own, key=lambda cell: output[cell]) for own in by_head.values()]
 
 
 def _wanted_stops(text: str, drift: Drift, heads: Mapping[str, HeadInfo]) -> float:

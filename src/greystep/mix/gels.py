@@ -105,7 +105,6 @@ def parse_gel(text: str, gels: Sequence[Gel]) -> Gel:
 
     Args:
         text: In any spelling that the trade uses: ``CTO``, ``Quarter CTO``, ``1/4 CTO + 1/8 +green``.
-        gels: Those that there are.
 
     Raises:
         GreystepError: If there are more than two, or one is not known; the message names the nearest known one.

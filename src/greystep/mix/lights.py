@@ -14,9 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from greystep.arrays import Floats
 from greystep.compare.cells import Fitted
 from greystep.compare.differences import components
-from greystep.compare.fit import Array, Estimates
+from greystep.compare.fit import Estimates
 from greystep.constants import MID_GREY_Y, STEP_UPRIME_VPRIME
 from greystep.measure import chromaticity
 from greystep.mix.gels import NO_GEL, Gel
@@ -40,7 +41,7 @@ class White:
     v_prime: float
 
     @property
-    def upvp(self) -> Array:
+    def upvp(self) -> Floats:
         """Both coordinates (2,)."""
         return np.array([self.u_prime, self.v_prime])
 
@@ -52,7 +53,6 @@ class SetupLight:
     Attributes:
         role, head, power: Those of a group are joined by ``&``.
         share: Of the luminance on the subject.
-        rows: What it is made of.
         weights: (c,) array. How much of its chromaticity comes from each tested cell; they make 1.
         doubts: Tuple of (str, float, float). What is not known of it beyond the scatter of the test: a name, and its
             standard uncertainties (k = 1) in mired and Duv; one name on two lights errs alike.
@@ -65,7 +65,7 @@ class SetupLight:
     share: float
     gel: Gel
     rows: tuple[SetupRow, ...]
-    weights: Array
+    weights: Floats
     mired: float
     duv: float
     u_prime: float
@@ -75,12 +75,7 @@ class SetupLight:
 
 
 def build_lights(rows: Sequence[SetupRow], fitted: Mapping[str, Fitted]) -> tuple[SetupLight, ...]:
-    """Return the lights of a set-up, those of a group as one, in the order of the rows.
-
-    Args:
-        rows: Found among the cells of the test.
-        fitted: The estimates of the test.
-    """
+    """Return the lights of a set-up, those of a group as one, in the order of the rows."""
     groups: dict[object, list[SetupRow]] = {}
     for row in rows:
         groups.setdefault(row.group or row.row, []).append(row)
@@ -111,14 +106,14 @@ def light_estimates(lights: Sequence[SetupLight], fitted: Mapping[str, Fitted], 
     return tuple(estimates)
 
 
-def with_gel(mired: npt.ArrayLike, duv: npt.ArrayLike, gels: Sequence[Gel]) -> tuple[Array, Array, Array]:
+def with_gel(mired: npt.ArrayLike, duv: npt.ArrayLike, gels: Sequence[Gel]) -> tuple[Floats, Floats, Floats]:
     """Return mired (g,), Duv (g,) and u'v' (g, 2) of one light through each of some gels; NaN where it is no white."""
     warm = np.asarray(mired, np.float64) + np.array([gel.mired_shift for gel in gels])
     green = np.asarray(duv, np.float64) + np.array([gel.duv_shift for gel in gels])
     return warm, green, upvp_of(warm, green)
 
 
-def upvp_of(mired: npt.ArrayLike, duv: npt.ArrayLike) -> Array:
+def upvp_of(mired: npt.ArrayLike, duv: npt.ArrayLike) -> Floats:
     """Return u'v' (..., 2) of whites given by mired and Duv; NaN where there is none."""
     warm = np.asarray(mired, np.float64)
     with np.errstate(divide="ignore"):
@@ -126,12 +121,12 @@ def upvp_of(mired: npt.ArrayLike, duv: npt.ArrayLike) -> Array:
     return chromaticity.xy_to_upvp(chromaticity.cct_duv_to_xy(kelvin, duv))
 
 
-def light_xyz(upvp: npt.ArrayLike) -> Array:
+def light_xyz(upvp: npt.ArrayLike) -> Floats:
     """Return XYZ (..., 3) with Y = 1 of u'v' (..., 2)."""
     return chromaticity.xy_to_xyz(chromaticity.upvp_to_xy(upvp))
 
 
-def mix(upvp: npt.ArrayLike, shares: npt.ArrayLike) -> Array:
+def mix(upvp: npt.ArrayLike, shares: npt.ArrayLike) -> Floats:
     """Return u'v' (..., 2) of mixtures of lights.
 
     Args:
@@ -150,7 +145,7 @@ def colour_of(upvp: npt.ArrayLike) -> White:
     return White(float(cct), float(duv), float(1e6 / cct), float(point[0]), float(point[1]))
 
 
-def best_balance(upvp: Array) -> Array:
+def best_balance(upvp: Floats) -> Floats:
     """Return the u'v' (2,) of the white balance under which the largest cast anywhere is smallest.
 
     A cast is a distance from the balance, and largest at a pure light, for mixtures lie between the lights; so this is
@@ -168,7 +163,7 @@ def best_balance(upvp: Array) -> Array:
     return np.asarray(centres[int(np.argmin(reach))])
 
 
-def path_table(upvp_a: Array, upvp_b: Array, balance: Array, shares_b: npt.ArrayLike) -> pd.DataFrame:
+def path_table(upvp_a: Floats, upvp_b: Floats, balance: Floats, shares_b: npt.ArrayLike) -> pd.DataFrame:
     """Return the mixtures from pure light A to pure light B: share_b, cct_k, mired, duv, u'v', cast_steps.
 
     Args:
@@ -191,7 +186,7 @@ def path_table(upvp_a: Array, upvp_b: Array, balance: Array, shares_b: npt.Array
     )
 
 
-def lit_colours(matrix: Array, light: Array, balance: Array) -> Array:
+def lit_colours(matrix: Floats, light: Floats, balance: Floats) -> Floats:
     """Return XYZ (25, 3) of a mid grey and 24 chart colours under a light, as a picture with this balance shows them.
 
     Args:
@@ -208,13 +203,13 @@ def lit_colours(matrix: Array, light: Array, balance: Array) -> Array:
     return np.asarray((patches @ matrix.T * ratio) @ np.linalg.inv(matrix).T)
 
 
-def delta_e(matrix: Array, light_a: Array, light_b: Array, balance: Array) -> Array:
+def delta_e(matrix: Floats, light_a: Floats, light_b: Floats, balance: Floats) -> Floats:
     """Return CIEDE2000 (25,) between two lights on mid grey and 24 chart colours of one picture, see `lit_colours`."""
     a, b = (lit_colours(matrix, light, balance) for light in (light_a, light_b))
     return chromaticity.delta_e_2000(a, b, light_xyz(balance))
 
 
-def points(lights: Sequence[SetupLight]) -> Array:
+def points(lights: Sequence[SetupLight]) -> Floats:
     """Return u'v' (k, 2) of lights."""
     return np.array([(light.u_prime, light.v_prime) for light in lights])
 
@@ -277,7 +272,7 @@ def _joined(names: Sequence[str]) -> str:
     return names[0] if len(set(names)) == 1 else " & ".join(names)
 
 
-def _slopes(lights: Sequence[SetupLight], quantity: str) -> list[tuple[Array, Array]]:
+def _slopes(lights: Sequence[SetupLight], quantity: str) -> list[tuple[Floats, Floats]]:
     """Return for each axis of a quantity its derivatives (k,) by mired and by Duv at each light."""
     count = len(lights)
     mired, duv = (np.array([getattr(light, name) for light in lights]) for name in ("mired", "duv"))
@@ -292,10 +287,10 @@ def _slopes(lights: Sequence[SetupLight], quantity: str) -> list[tuple[Array, Ar
     return [(by_mired[:, axis], by_duv[:, axis]) for axis in (0, 1)]
 
 
-def _doubt_parts(lights: Sequence[SetupLight], slopes: tuple[Array, Array]) -> Array:
+def _doubt_parts(lights: Sequence[SetupLight], slopes: tuple[Floats, Floats]) -> Floats:
     """Return a covariance (d, k, k) for each thing in doubt; (0, k, k) where there is none."""
     count = len(lights)
-    shift: dict[tuple[str, int], Array] = {}
+    shift: dict[tuple[str, int], Floats] = {}
     for place, light in enumerate(lights):
         for name, *sizes in light.doubts:
             for axis, size in enumerate(sizes):

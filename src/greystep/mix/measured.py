@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from greystep import flags
+from greystep.arrays import Floats
 from greystep.compare.drift import Drift
 from greystep.compare.firing_times import text_column
-from greystep.compare.fit import Array
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
 from greystep.mix.gels import NO_GEL
@@ -60,7 +60,6 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
 
     Args:
         found: The session; a column ``role`` of its log names the lights, else their heads do.
-        drift: What it says.
 
     Raises:
         GreystepError: If there are fewer than two single lights, or no frame of all that can be used.
@@ -78,7 +77,7 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
         raise GreystepError(f"{found.settings.path}: no camera with a colour matrix has measured a light alone")
     to_xyz = np.linalg.inv(matrix) / np.asarray(found.bodies[body].target_factor)[:, None]
     rows: list[SetupRow] = []
-    sums: list[Array] = []
+    sums: list[Floats] = []
     for cell in np.flatnonzero((table["body"] == body).to_numpy() & (table["n"] > 0).to_numpy()):
         head, stops = str(table["head"].iloc[cell]), float(table["stops"].iloc[cell])
         mine = flash & (readings["head"] == head).to_numpy() & (readings["body"] == body).to_numpy()
@@ -110,10 +109,11 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
         named = " & ".join(f"{rows[at].head}@{rows[at].power}" for at in chosen)
         off = abs(stops) > _STOPS or steps > _STEPS
         wholes.append(WholeFrame(str(readings["frame"].iloc[place]), named, stops, steps, off))
-    return Measured(Setup(_scaled(rows), "measured"), tuple(wholes))
+    whole = sum(row.share for row in rows)
+    return Measured(Setup(tuple(replace(row, share=row.share / whole) for row in rows), "measured"), tuple(wholes))
 
 
-def _light(readings: pd.DataFrame) -> Array:
+def _light(readings: pd.DataFrame) -> Floats:
     """Return camera RGB of the light on the target (n, 3), aperture and ISO taken out."""
     settings = [
         relative_exposure_stops(f_number, iso) if f_number > 0 and iso > 0 else np.nan
@@ -136,8 +136,3 @@ def _named(text: str, rows: Sequence[SetupRow], found: Ingested) -> list[int]:
             raise GreystepError(f'lights "{text}": {part.strip()} was not shot alone; there are {known}')
         chosen += at
     return chosen
-
-
-def _scaled(rows: Sequence[SetupRow]) -> tuple[SetupRow, ...]:
-    total = sum(row.share for row in rows)
-    return tuple(replace(row, share=row.share / total) for row in rows)

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from greystep.arrays import Floats
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array
 from greystep.compare.limits import colour_limits, worst_of
 from greystep.mix.casts import judge_lights
 from greystep.mix.changes import WORTH, Change, Option, Plate, Plates, RemedyKind, find_options, reach
@@ -25,8 +25,6 @@ class Remedy:
     """One way to bring the lights of a set-up together.
 
     Attributes:
-        roles: The lights that are changed.
-        change: What to do.
         residual_steps, u_residual_steps: How far the worst two lights then stand apart in u'v', and its 95 %
             half-width.
         residual_k, residual_mired, residual_duv: The same pair; sizes.
@@ -48,15 +46,12 @@ class Remedy:
 
 
 def find_remedies(
-    rows: Sequence[SetupRow], drift: Drift, tolerance: Tolerance, gels: Sequence[Gel], matrix: Array
+    rows: Sequence[SetupRow], drift: Drift, tolerance: Tolerance, gels: Sequence[Gel], matrix: Floats
 ) -> list[Remedy]:
     """Find what would bring the lights together, ranked by what it leaves, then by the light it costs.
 
     Args:
-        rows: The set-up.
         drift: The test: every head and power in it may be used.
-        tolerance: For the verdict on what is left.
-        gels: Those at hand.
         matrix: (3, 3) array. XYZ to camera RGB, for the gains of plates.
 
     Returns: None that leaves as much as doing nothing, or more.
@@ -94,9 +89,8 @@ def _shortlist(remedies: Sequence[Remedy]) -> list[Remedy]:
     for key in dict.fromkeys((one.kind, one.roles) for one in remedies):
         same = [one for one in remedies if (one.kind, one.roles) == key]
         least = min(same, key=lambda one: (one.residual_steps, one.cost_stops))
-        good = min(
-            (one for one in same if one.verdict == Verdict.WITHIN), key=lambda one: one.cost_stops, default=least
-        )
+        inside = [one for one in same if one.verdict == Verdict.WITHIN]
+        good = min(inside, key=lambda one: one.cost_stops, default=least)
         kept += [least] if good is least else [least, good]
     return kept
 
@@ -112,7 +106,7 @@ def _judged(one: Option, drift: Drift, tolerance: Tolerance) -> Remedy:
 
 
 def _plates(
-    lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift, tolerance: Tolerance, matrix: Array
+    lights: Sequence[SetupLight], rows: Sequence[SetupRow], drift: Drift, tolerance: Tolerance, matrix: Floats
 ) -> Remedy:
     """One plate a light, each brought to the first light by its own gains; they are added scene-linear."""
     neutral = light_xyz(points(lights)) @ matrix.T

@@ -44,7 +44,6 @@ def best_sets(points: npt.ArrayLike, heads: Sequence[int], need: int, count: int
         points: (n, 2) array. Chromaticities [steps].
         heads: Sequence of int (n,). Head of each.
         need: Lights in a set, from 2 up.
-        count: How many sets are wanted.
 
     Returns: In the order of widest pair, then sum of all pairs, then places; fewer where there are no more, none where
         fewer heads than `need` are left.

@@ -10,8 +10,8 @@ from typing import Final
 
 import numpy as np
 
+from greystep.arrays import Floats
 from greystep.compare.cells import Cells
-from greystep.compare.fit import Array
 from greystep.errors import FaultsError, GreystepError
 from greystep.mix.gels import NO_GEL, Gel, parse_gel
 from greystep.session.csvfile import Sheet, nearest, read_number, read_sheet
@@ -23,6 +23,11 @@ from greystep.terms import PARTS
 AMOUNTS: Final = ("share", "reads", "stops")
 #: Full stops as a meter shows them.
 _APERTURES: Final = ("1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45", "64", "90")
+#: Apertures between them as lenses mark them, on third stops.
+_THIRDS: Final = (
+    "1.1", "1.2", "1.6", "1.8", "2.2", "2.5", "3.2", "3.5", "4.5", "5", "6.3", "7.1", "9", "10", "13", "14", "18", "20",
+    "25", "29", "36", "40", "51", "57", "72", "80",
+)  # fmt: skip
 #: Both a full stop with tenths behind it and an aperture of its own.
 _TWO_WAYS: Final = ("2.2", "2.5", "4.5")
 
@@ -33,7 +38,6 @@ class SetupRow:
 
     Attributes:
         row: Of the spreadsheet.
-        role, head, power: As typed.
         stops: Below full.
         share: Of the luminance on the subject; all rows together make 1.
         group: Heads of one group are one light; blank for none.
@@ -51,7 +55,7 @@ class SetupRow:
     group: str
     cells: tuple[tuple[int, float], ...]
 
-    def output(self, tested: Array) -> float:
+    def output(self, tested: Floats) -> float:
         """Return its light [stops] through its gels, from the output of the tested cells (c,)."""
         return float(sum(weight * tested[cell] for cell, weight in self.cells)) - self.gel.stops
 
@@ -65,7 +69,7 @@ class Setup:
 
 
 def read_setup(
-    path: Path, heads: Mapping[str, HeadInfo], cells: Cells, mired: Array, output: Array, gels: Sequence[Gel]
+    path: Path, heads: Mapping[str, HeadInfo], cells: Cells, mired: Floats, output: Floats, gels: Sequence[Gel]
 ) -> Setup:
     """Read SETUP.csv and find each of its heads and powers in the test session.
 
@@ -73,7 +77,6 @@ def read_setup(
         path: With the columns role, head, power, and perhaps share, reads or stops, gel, group; further columns of the
             test (pack, channel, with, modifier) tell the lights of one head apart.
         heads: What session.toml says of the heads, for powers in joules.
-        cells: The tested heads and powers.
         mired, output: (c,) arrays. Of the cells, NaN where nothing was measured; output in stops.
         gels: Those that SETUP.csv may name.
 
@@ -133,30 +136,24 @@ def parse_reading(text: str) -> float:
         raise GreystepError(
             f'reads "{text}": f/{plain}, or f/{whole} and {tenths} tenths? write f/{whole}+0.{tenths} or stops'
         )
+    base, more = _aperture(plain), 0.0
     if match := re.fullmatch(r"([\d.]+)\+(0?\.\d+|0)", plain):
         base, more = _aperture(match[1]), float(match[2])
-        if base is not None:
-            return base + more
-    elif (base := _aperture(plain)) is not None:
-        return base
-    elif (match := re.fullmatch(r"(\d+(?:\.\d)?)\.(\d)", plain)) and match[1] in _APERTURES:
-        base = _aperture(match[1])
-        if base is not None:
-            return base + int(match[2]) / 10.0
+    elif base is None and (match := re.fullmatch(r"(\d+(?:\.\d)?)\.(\d)", plain)) and match[1] in _APERTURES:
+        base, more = _aperture(match[1]), int(match[2]) / 10.0
+    if base is not None:
+        return base + more
     raise GreystepError(f'reads "{text}": not an aperture; write what the meter shows, such as f/11 or f/11.3')
 
 
 def cells_at(
-    cells: Cells, mired: Array, head: str, stops: float, among: Sequence[int]
+    cells: Cells, mired: Floats, head: str, stops: float, among: Sequence[int]
 ) -> tuple[tuple[int, float], ...]:
     """Return the cells, with weights, that give a head's light at a power: the tested one, or its two neighbours.
 
     Args:
-        cells: The tested heads and powers.
         mired: (c,) array. NaN where nothing was measured.
-        head: Its label.
         stops: Below full.
-        among: The cells that may serve.
 
     Returns: tuple of (int, float): Straight between the neighbours in stops; empty where the power lies outside those
         tested.
@@ -217,19 +214,11 @@ def _aperture(text: str) -> float | None:
     except GreystepError:
         return None
     exact = round(6.0 * math.log2(value)) / 3.0  # thirds of a stop: N = 2 ** (k / 6)
-    return exact if abs(2.0 * math.log2(value) - exact) <= 0.1 and _is_marking(text) else None
+    marked = text in (*_APERTURES, *_THIRDS) or text.removesuffix(".0") in _APERTURES
+    return exact if abs(2.0 * math.log2(value) - exact) <= 0.1 and marked else None
 
 
-def _is_marking(text: str) -> bool:
-    """Say whether a number is an aperture as lenses mark it: full and third stops."""
-    thirds = (
-        "1.1", "1.2", "1.6", "1.8", "2.2", "2.5", "3.2", "3.5", "4.5", "5", "6.3", "7.1", "9", "10", "13", "14", "18",
-        "20", "25", "29", "36", "40", "51", "57", "72", "80",
-    )  # fmt: skip
-    return text in _APERTURES or text in thirds or text.removesuffix(".0") in _APERTURES
-
-
-def _tested_body(cells: Cells, mired: Array, heads: Sequence[str]) -> str:
+def _tested_body(cells: Cells, mired: Floats, heads: Sequence[str]) -> str:
     """Return the camera body that measured most of the heads, ties to the first of the log."""
     body = cells.table["body"].to_numpy(object)
     names = [str(name) for name in dict.fromkeys(body)]
@@ -242,7 +231,7 @@ def _tested_body(cells: Cells, mired: Array, heads: Sequence[str]) -> str:
 
 
 def _find(
-    row: Mapping[str, str], heads: Mapping[str, HeadInfo], cells: Cells, mired: Array, body: str
+    row: Mapping[str, str], heads: Mapping[str, HeadInfo], cells: Cells, mired: Floats, body: str
 ) -> tuple[float, tuple[tuple[int, float], ...]]:
     """Return the power of a row [stops below full] and the cells of its light."""
     table, head = cells.table, row["head"]
@@ -281,7 +270,7 @@ def _of_part(row: Mapping[str, str], part: str, cells: Cells, among: Sequence[in
     return [c for c in among if values[c] == wanted]
 
 
-def _shared(rows: Sequence[SetupRow], amounts: str, output: Array) -> tuple[SetupRow, ...]:
+def _shared(rows: Sequence[SetupRow], amounts: str, output: Floats) -> tuple[SetupRow, ...]:
     """Scale the shares to 1; without any, each light has the same and the heads of a group their output."""
     light = np.array([row.share for row in rows])
     if amounts == "equal":

@@ -8,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
-from greystep.compare.fit import Array
+from greystep.arrays import Floats
 from greystep.constants import MARKING_TOLERANCE_STOPS
 from greystep.errors import GreystepError
 from greystep.flags import Status
@@ -55,11 +55,9 @@ class ShutterCheck:
     Attributes:
         shutter_s: As planned, or as in the test; NaN where neither is known.
         given: The shutter was planned, not taken from the test.
-        flashes: One a head.
         slowest: That with the longest t0.1.
         least_shutter: The shortest shutter that lets every known flash end; blank where no t0.1 is known.
         ambient_pct: Share of room light in the light of the whole set-up; NaN where the test does not tell.
-        room: One a light.
     """
 
     shutter_s: float
@@ -76,13 +74,12 @@ def check_shutter(
     rows: Sequence[SetupRow],
     readings: pd.DataFrame,
     heads: Mapping[str, HeadInfo],
-    output: Array,
+    output: Floats,
     shutter_s: float | None = None,
 ) -> ShutterCheck:
     """Check a set-up against a shutter time.
 
     Args:
-        rows: The set-up.
         readings: Of the test: its room light.
         heads: What session.toml says of the heads: t0.1.
         output: (c,) array. Of the tested cells [stops].
@@ -97,12 +94,10 @@ def check_shutter(
     t01 = [duration(heads.get(row.head), row.stops) for row in rows]
     flashes = [FlashTime(row.role, row.head, row.power, t, _cut(shutter, t)) for row, t in zip(rows, t01, strict=True)]
     known = [flash for flash in flashes if math.isfinite(flash.t01_s)]
-    least = ""
-    if known:
-        try:
-            least = shutter_for([flash.t01_s for flash in known], sync="1/500")
-        except GreystepError:  # longer than every marked time
-            least = ""
+    try:
+        least = shutter_for([flash.t01_s for flash in known], sync="1/500") if known else ""
+    except GreystepError:  # longer than every marked time
+        least = ""
     light = [row.output(output) for row in rows]
     share = np.array([row.share for row in rows])
     strongest = int(np.argmax(share))
@@ -125,14 +120,8 @@ def check_shutter(
 
 
 def duration(info: HeadInfo | None, stops: float) -> float:
-    """Return t0.1 [s] of a head at a power, NaN where nothing is known of it.
-
-    Between powers that are known its logarithm is straight in stops; beyond them the nearest one stands.
-    """
-    if info is None or not info.t01_s:
-        return math.nan
-    known = sorted(info.t01_s)
-    return float(np.exp(np.interp(stops, known, np.log([info.t01_s[at] for at in known]))))
+    """Return t0.1 [s] of a head at a power, NaN where nothing is known of it."""
+    return math.nan if info is None else float(info.t01_at(stops))
 
 
 def _cut(shutter_s: float, t01_s: float) -> Cut:
@@ -149,8 +138,7 @@ def _room(readings: pd.DataFrame) -> tuple[float, float]:
     The share of room light in a frame and its flash light give the room light of that frame.
     """
     flash = readings[(readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED)]
-    columns = [flash[name].to_numpy(np.float64) for name in ("exposure_s", "ambient_pct", "output_stops")]
-    recorded, pct, stops = columns
+    recorded, pct, stops = flash[["exposure_s", "ambient_pct", "output_stops"]].to_numpy(np.float64).T
     time_s = np.array([nominal_time(seconds) if seconds > 0 else math.nan for seconds in recorded])
     with np.errstate(invalid="ignore", divide="ignore"):
         room = 2.0**stops * pct / (100.0 - pct) / time_s

@@ -60,11 +60,10 @@ def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] =
     return "\n".join(blocks)
 
 
-def ingest_text(readings: pd.DataFrame, written: str) -> str:
+def ingest_text(readings: pd.DataFrame, wrote: Sequence[str] = ()) -> str:
     """Return what was read: the counts, the frames with something to say, the file written."""
-    return "\n".join(
-        [words.frame_counts(FrameCounts(**status_counts(readings))), *_frames_named(readings), f"wrote {written}"]
-    )
+    counts = words.frame_counts(FrameCounts(**status_counts(readings)))
+    return "\n".join([counts, *_frames_named(readings), *(f"wrote {path}" for path in wrote)])
 
 
 def looking_text(title: str, folder: str) -> str:
@@ -106,7 +105,7 @@ def watched_text(readings: pd.DataFrame, written: str) -> str:
     """Return what has come when a watch ends, and how much of the log is still to be shot."""
     left = int((readings["shot"] < 0).sum())
     rest = [f"{words.counted(left, 'row')} of the log still to be shot."] if left else []
-    return "\n".join([ingest_text(readings[readings["shot"] >= 0], written), *rest])
+    return "\n".join([ingest_text(readings[readings["shot"] >= 0], [written]), *rest])
 
 
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep.arrays import Indices
 from greystep.files import new_folder, write_table, write_text, write_toml
 from greystep.planning.order import FRAMES, Action, Cell, Step
 from greystep.session.power import SAME_STOPS
@@ -23,8 +23,6 @@ class Draft:
     """A planned session.
 
     Attributes:
-        steps: In the order of shooting.
-        document: What session.toml says.
         reference: The head that the others are compared with, on a stand of its own; empty without one.
         earlier: Rows of the session that this one continues, in capture order.
     """
@@ -96,7 +94,6 @@ def continued_shots(shots: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame
     """Return the log of a session in capture order with blank frames, so that more frames can follow.
 
     Args:
-        shots: The log, see ``read_shots``.
         readings: Of the same session: first the log's rows, then frames that it does not name; those become kind
             ``job``, which enters no mean. Rows without a file are left out.
     """
@@ -114,13 +111,12 @@ def continued_shots(shots: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame
     return table.iloc[order[shot[order] >= 0]].reset_index(drop=True).astype("str")
 
 
-def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: NDArray[np.intp]) -> tuple[Cell, ...]:
+def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: Indices) -> tuple[Cell, ...]:
     """Return the lights of a test that are to be shot again, at the ISO that most of their frames have.
 
     Args:
         table: One row a light: head, power, stops, and what tells the lights of a head apart further (pack, channel,
             ...).
-        readings: Of that test.
         rounds: Int array. Further frames of each light; where there are none the light is left out.
     """
     flash = readings[readings["kind"] == Kind.FLASH]

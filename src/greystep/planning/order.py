@@ -93,9 +93,6 @@ def all_cells(
     """Return every head at every power.
 
     Args:
-        heads, powers: As typed.
-        rounds: Frames of each.
-        packs: Of each head.
         iso: For the highest power and the five stops below it. Lower powers are shot at up to 16 times that, and with
             them the first head's lowest power of the others once more, so that one light is seen at both.
         max_energy_j: Energy at full [J], for powers written in joules.
@@ -194,15 +191,12 @@ def arrange(
     """Put a test into the order in which it is shot.
 
     Args:
-        cells: What is to be shot.
         order: By head: head after head, each up and down through its powers; chance decides which comes first. Mixed:
             all heads stand rigged; up and down through the powers, at each the heads in random order. Shuffled: all
             heads stand rigged; every round all lights in random order.
-        seed: Of everything that is random.
         check: The reference light: two frames before each other head (each round where heads stand rigged), and at the
             end. None where heads stand rigged and it is one of them, or where its head is moved: it is no fixed point
             then.
-        pace: How long things take.
 
     Returns: Three warm-up flashes before a head's first frame, a dump wherever its power falls, an ambient frame at
         each ISO first and last, a dark one at each ISO.

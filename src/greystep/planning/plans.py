@@ -30,30 +30,25 @@ class Wishes:
     """What is asked of a planned test.
 
     Attributes:
-        powers: As typed.
         rounds: Frames of each light; as many as `u_mired` needs where it is None.
-        order: In which the lights are shot.
-        seed: Of the lots.
         t01: Flash durations as typed, see `greystep.planning.rig.flash_durations`.
-        max_energy_j: Energy at full [J].
         iso: For the highest power and the five stops below it.
         sync: The shortest time at which camera and trigger keep in step.
         u_mired: How well two lights are to be told apart: a 95 % half-width.
         scatter_mired: Assumed from shot to shot, a standard deviation.
-        target_width_m: Of the grey target.
     """
 
-    powers: tuple[str, ...]
-    rounds: int | None
-    order: Order
-    seed: int
-    t01: tuple[str, ...]
-    max_energy_j: float | None
-    iso: int
-    sync: str
-    u_mired: float | None
-    scatter_mired: float
-    target_width_m: float
+    powers: tuple[str, ...] = ("full", "1/4", "1/16")
+    rounds: int | None = None
+    order: Order = Order.BY_HEAD
+    seed: int = 1
+    t01: tuple[str, ...] = ()
+    max_energy_j: float | None = None
+    iso: int = 100
+    sync: str = "1/125"
+    u_mired: float | None = None
+    scatter_mired: float = 0.5
+    target_width_m: float = 0.3
 
 
 @dataclass(frozen=True)
@@ -76,10 +71,6 @@ def plan_test(
     """Plan a test of every head at every power.
 
     Args:
-        title: Of the session.
-        heads: To test.
-        wishes: Powers, rounds, order and the rest.
-        packs, serials: As far as they are known.
         reference: The head with check frames; blank for none.
 
     Raises:
@@ -146,12 +137,8 @@ def plan_more(
     """Plan the frames that decide what a test leaves undecided, after the frames that it has.
 
     Args:
-        found: The test.
         folder: Where the plan is to be written; it gives the title.
-        order: In which the lights are shot.
-        seed: Of the lots.
         most_rounds: What needs more rounds than this is left open.
-        target_width_m: Of the grey target.
 
     Raises:
         GreystepError: If nothing is open, or what is open needs more rounds.

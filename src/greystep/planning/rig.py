@@ -101,7 +101,6 @@ def flash_durations(
 
     Args:
         texts: A time alone stands for every power. What names a head goes before what names none.
-        heads: The heads of the test.
         max_energy_j: Energy at full [J], for powers written in joules.
 
     Returns: dict of head to (power to time): As typed, for session.toml.

@@ -8,11 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.arrays import Booleans, Floats
 from greystep.raw.exposure import nominal_f_number, nominal_iso, nominal_time
 from greystep.terms import LIT, Kind
 
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 ExposureSettings = tuple[float | None, float | None, float | None]
 
 #: Standard uncertainty of a black level that no frame takes off [raw counts]: files give it rounded to whole counts, so
@@ -107,7 +106,7 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Signa
             darks.setdefault(sensor[row], []).append(row)
     known_at = {sensor[row] for row in ambients} | set(darks)
 
-    signal, frame = patches.mean.copy(), _diagonal(patches.u**2)
+    signal, frame = patches.mean.copy(), patches.u[:, :, None] ** 2 * np.eye(3)
     of_ambient, of_black = np.zeros((count, 3, 3)), np.full((count, 3, 3), U_BLACK**2)
     ambient_pct, drift = np.full(count, np.nan), np.zeros((count, 3))
     no_ambient, wrong = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
@@ -220,8 +219,3 @@ def _drift(rows: Sequence[int], shot: NDArray[np.int64], patches: Patches) -> Fl
     change = patches.mean[last] - patches.mean[first]
     noise = np.hypot(patches.u[first], patches.u[last])
     return change if np.any(np.abs(change) > CHANGED_SD * noise) else np.zeros(3)
-
-
-def _diagonal(values: Floats) -> Floats:
-    """Return matrices (n, 3, 3) with the values (n, 3) on their diagonals."""
-    return np.asarray(values[:, :, None] * np.eye(3))

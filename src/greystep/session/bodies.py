@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep.arrays import Booleans, Floats, Triple
 from greystep.errors import GreystepError
 from greystep.measure import camera, chromaticity
 from greystep.measure.reading import Reading
@@ -18,10 +18,6 @@ from greystep.session.power import same_power
 from greystep.session.reference import HeadAtPower, choose_lights, session_reference
 from greystep.session.settings import Settings
 from greystep.terms import Kind
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
-Neutral = tuple[float, float, float]
 
 #: Rounds in which the matrix, the target's factor and the light's colour settle on each other; each gains two digits.
 _ROUNDS: Final = 4
@@ -37,7 +33,6 @@ class Body:
             where no matrix is known.
         target_factor: Array (3,). XYZ of a light off the target over XYZ of the light itself, Y = 1; ones for a flat
             target. A light XYZ has the neutral ``matrix @ (target_factor * XYZ)``.
-        tags: The pinned calibration.
         colour_from: ``dng``, ``dng-2``, ``library``, ``camera.json`` or ``none``.
         reference_neutral: Tuple of 3 floats or None. Camera RGB at which the matrix is fixed, green = 1, before target
             and meter; None where nothing was measured.
@@ -50,7 +45,7 @@ class Body:
     tags: ColourTags | None
     colour_from: str
     target: Target | None
-    reference_neutral: Neutral | None
+    reference_neutral: Triple | None
     anchored: bool
 
 
@@ -69,7 +64,7 @@ def pinned_tags(tags: Sequence[ColourTags | None]) -> ColourTags | None:
     return max(kinds, key=lambda kind: kind[1])[0] if kinds else None
 
 
-def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings) -> tuple[Neutral | None, str]:
+def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings) -> tuple[Triple | None, str]:
     """Return the neutral at which one body's matrix is fixed, and what stands in for the reference, in words.
 
     The mean of the reference cell, see `greystep.session.reference`. Where that was not measured: the reference head's
@@ -78,7 +73,6 @@ def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings)
     Args:
         table: Of one body, in log order: head, power, stops, kind, r_g, b_g.
         serves: Array (n,). Rows with ratios that a reference may use.
-        settings: Of it: the reference.
 
     Returns:
         neutral: tuple of 3 floats or None. None where nothing was measured.
@@ -103,18 +97,13 @@ def make_body(
     label: str,
     tags: ColourTags | None,
     target: Target | None,
-    neutral: Neutral | None,
+    neutral: Triple | None,
     settings: Settings,
-    metered: Neutral | None,
+    metered: Triple | None,
 ) -> Body:
     """Fix the one matrix of a body at its reference neutral.
 
     Args:
-        label: Make, model and serial.
-        tags: The pinned calibration.
-        target: Where the grey target stands; carried along.
-        neutral: From `reference_neutral`.
-        settings: Of it: the target's reflectance and the meter's reading.
         metered: The neutral of the metered frame, if this body took it.
 
     Raises:
@@ -153,12 +142,8 @@ def make_bodies(
     """Return every body of a session by label, in the order of the log, and what stands in for its reference, in words.
 
     Args:
-        settings: Of it: reference, matrix, meter, reflectance.
-        table: The readings with their ratios.
-        read: Of each row.
         usable: Array (n,). Lit rows that are not rejected.
         serves: Array (n,). Those of them that a reference may use: no check frames, no outliers.
-        targets: By body label.
     """
     ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
     own = None if settings.matrix == "embedded" else camera.read_camera_json(Path(settings.matrix))
@@ -184,5 +169,5 @@ def _ratios(rows: pd.DataFrame) -> Floats:
     return np.asarray(rows[["r_g", "b_g"]].to_numpy(dtype=np.float64).mean(axis=0))
 
 
-def _neutral(ratios: Floats) -> Neutral:
+def _neutral(ratios: Floats) -> Triple:
     return float(ratios[0]), 1.0, float(ratios[1])

@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from greystep.arrays import Booleans, Floats, Indices
 from greystep.flags import Flag
 from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import expanded, propagate
@@ -15,9 +15,6 @@ from greystep.session.bodies import Body
 from greystep.session.readings import COLOUR, Doubts, Frames
 from greystep.session.settings import Settings
 from greystep.terms import LIT
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 
 #: What one count of black, or a change of room light, may do to a frame: so many kelvin, or this share of its signal.
 CCT_MATTERS_K: Final = 3.0
@@ -32,10 +29,7 @@ def colour_columns(
     """Return the colour of usable rows, and which have none or are far from where their matrix is fixed.
 
     Args:
-        labels: Of each row: its body.
         usable: Array (n,). Rows that have a colour.
-        bodies: By label.
-        signals: Of each row.
 
     Returns:
         columns: `COLOUR`, and ``u_mired_*`` for each cause of the uncertainty [mired].
@@ -76,9 +70,7 @@ def light_doubts(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, B
     return {Flag.BLACK_DOUBTFUL: doubtful, Flag.AMBIENT_CHANGED: room}
 
 
-def _rows_of(
-    labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body]
-) -> list[tuple[NDArray[np.intp], Body]]:
+def _rows_of(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body]) -> list[tuple[Indices, Body]]:
     """Return each body with its usable rows."""
     own = np.asarray(labels, dtype=object)
     found = [(np.flatnonzero(usable & (own == label)), body) for label, body in bodies.items()]

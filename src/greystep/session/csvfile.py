@@ -65,7 +65,6 @@ def read_sheet(
     """Read a CSV file whose first row names its columns, in any letter case.
 
     Args:
-        path: See `read_rows`.
         row_is: What a row stands for, such as ``light``.
         needed, optional, exact: The declared columns; `exact` are optional ones that no other name is taken for.
         synonyms: Other names of columns, and the declared ones that they stand for.

@@ -11,15 +11,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from greystep.arrays import SD_PER_MAD
+from greystep.arrays import SD_PER_MAD, Booleans, Floats
 from greystep.constants import MARKING_TOLERANCE_STOPS
 from greystep.measure.uncertainty import student_factor
 from greystep.session.ambient import settings_of
 from greystep.session.settings import HeadInfo
 from greystep.terms import LIT, PARTS, Kind
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 
 #: What makes a cell, as far as the log has it: frames of one cell are repeats of each other.
 CELL: Final = ("body", "head", *PARTS, "power")
@@ -168,8 +165,7 @@ def shortfall(table: pd.DataFrame, sound: Booleans) -> tuple[Floats, Booleans]:
 def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
     """Shutter shorter than the flash: the recorded time is below t0.1 of that head at that power.
 
-    Between tested powers log t0.1 is interpolated in stops; beyond them the nearest one stands. A marking is rounded by
-    up to a tenth of a stop, so that much is no difference.
+    A marking is rounded by up to a tenth of a stop, so that much is no difference.
 
     Args:
         table: With head, stops, kind and exposure_s.
@@ -179,11 +175,8 @@ def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
     lit = table["kind"].isin(LIT).to_numpy()
     stops, time_s = (table[name].to_numpy(dtype=np.float64) for name in ("stops", "exposure_s"))
     for head, info in heads.items():
-        if info.t01_s:
-            tested = sorted(info.t01_s)
-            rows = lit & (table["head"] == head).to_numpy() & np.isfinite(stops) & np.isfinite(time_s)
-            t01_s = np.exp(np.interp(stops[rows], tested, np.log([info.t01_s[at] for at in tested])))
-            found[rows] = time_s[rows] < t01_s * 2.0**-MARKING_TOLERANCE_STOPS
+        rows = lit & (table["head"] == head).to_numpy() & np.isfinite(stops) & np.isfinite(time_s)
+        found[rows] = time_s[rows] < info.t01_at(stops[rows]) * 2.0**-MARKING_TOLERANCE_STOPS
     return found
 
 
@@ -210,7 +203,8 @@ def outlier(table: pd.DataFrame, used: Booleans) -> Booleans:
             for cell in np.unique(number[rows]):
                 others = rows[number[rows] != cell]
                 head_sd, head_dof = pooled_sd(values[others], number[others])
-                if head_sd > RESTLESS * session_sd and _repeated(number[others]) >= RESTLESS_CELLS:
+                repeated = np.count_nonzero(np.unique(number[others], return_counts=True)[1] > 1)
+                if head_sd > RESTLESS * session_sd and repeated >= RESTLESS_CELLS:
                     limit[number == cell] = limit_sd(head_dof) * head_sd
         noise = np.nan_to_num(table[f"noise_{name}"].to_numpy(dtype=np.float64))
         with np.errstate(invalid="ignore"):
@@ -220,16 +214,8 @@ def outlier(table: pd.DataFrame, used: Booleans) -> Booleans:
 
 def from_median(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
     """Return how far each row lies above the median of its cell in column `name`; `used` as in `outlier`."""
-    return np.asarray(table[name].to_numpy(dtype=np.float64) - _cell_median(table, name, used))
-
-
-def _repeated(number: NDArray[np.int64]) -> int:
-    return int(np.count_nonzero(np.unique(number, return_counts=True)[1] > 1))
-
-
-def _cell_median(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
-    """Return the median of the used rows of each row's cell; NaN without any."""
-    return table[name].where(used).groupby(cells(table)).transform("median").to_numpy(dtype=np.float64)
+    median = table[name].where(used).groupby(cells(table)).transform("median")
+    return np.asarray((table[name] - median).to_numpy(dtype=np.float64))
 
 
 def _places(table: pd.DataFrame, keys: list[str], among: Booleans) -> list[NDArray[np.int64]]:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep.arrays import Floats
 from greystep.errors import GreystepError
 from greystep.files import write_table
 from greystep.flags import Flag
@@ -25,9 +26,10 @@ from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies
 from greystep.session.colour import colour_columns, light_doubts, other_matrices
 from greystep.session.matching import PlacingNote, place_frames
+from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
-from greystep.session.shots import capture_order, frame_files, noted_checks, read_shots
+from greystep.session.shots import noted_checks, read_shots
 from greystep.terms import LIT, Kind
 
 __all__ = ["Body", "Ingested", "as_written", "ingest", "join_readings", "overviews", "write_readings"]
@@ -125,11 +127,8 @@ def join_readings(
     """Join log and readings: light, colour, output and flags of every frame; no file is read but a camera.json.
 
     Args:
-        settings: What session.toml says.
         shots: The log, see `read_shots`, every frame named.
         names: The files in capture order.
-        readings: Of each file.
-        targets: Of each body label.
 
     Returns: Rows in log order, then files that the log does not name.
     """
@@ -205,22 +204,19 @@ def write_readings(ingested: Ingested, store: Path | None = None) -> Path:
         GreystepError: If neither can be written.
     """
     table = as_written(ingested.readings)
-    path = ingested.settings.path / "readings.csv"
-    try:
-        write_table(path, table)
-    except GreystepError:
-        if store is None:
-            raise
-        path = store / "readings.csv"
-        write_table(path, table)
-    return path
+    for folder in filter(None, (ingested.settings.path, store)):
+        try:
+            write_table(folder / "readings.csv", table)
+            return folder / "readings.csv"
+        except GreystepError as error:
+            failed = error
+    raise failed
 
 
 def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArray[np.uint8]]:
     """Return a small picture of each frame, for looking at only: balanced to its body's reference, sRGB's curve.
 
     Args:
-        ingested: A session that has been read.
         store: Where pictures are kept if the session's folder cannot be written.
 
     Returns: dict of str to array (h, w, 3): By frame; the longer side is at most 256 px; a frame that cannot be decoded
@@ -252,6 +248,6 @@ def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
     return [names[place] for place in np.unique(np.linspace(0, len(names) - 1, _LOOKED_AT).astype(int))]
 
 
-def _picture(balance: NDArray[np.float64], overview: NDArray[Any]) -> NDArray[np.uint8]:
+def _picture(balance: Floats, overview: NDArray[Any]) -> NDArray[np.uint8]:
     """Balance a linear overview and give it the curve of sRGB (IEC 61966-2-1), 8 bit."""
     return srgb_code(overview * balance).astype(np.uint8)

@@ -7,21 +7,18 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep.arrays import Indices
 from greystep.errors import FaultsError
 from greystep.raw.exposure import Exposure
 
 
-def assign_frames(
-    shots: pd.DataFrame, files: Sequence[str], exposures: pd.DataFrame | Sequence[Exposure]
-) -> pd.DataFrame:
+def assign_frames(shots: pd.DataFrame, files: Sequence[str], exposures: Sequence[Exposure]) -> pd.DataFrame:
     """Fill the frame column of a log that names no frames: row after row, in capture order.
 
     Args:
-        shots: The log, see ``read_shots``; returned as it is where it names its frames.
-        files: The session's files in capture order.
-        exposures: The files' exposure data, in the same order: captured, exposure_s, f_number, iso.
+        shots: The log, see ``read_shots``.
+        files, exposures: The session's files in capture order, and their exposure data.
 
     Returns: The log with every frame named.
 
@@ -29,14 +26,9 @@ def assign_frames(
         FaultsError: If rows and files differ in number; it says where the sequence slipped, as far as exposure data
             tell.
     """
-    if not (shots["frame"] == "").all():
-        return shots
     if len(shots) == len(files):
         return shots.assign(frame=pd.array(list(files), dtype="str"))
-    if isinstance(exposures, pd.DataFrame):
-        data = exposures
-    else:
-        data = pd.DataFrame([asdict(item) for item in exposures], columns=list(Exposure.__dataclass_fields__))
+    data = pd.DataFrame([asdict(item) for item in exposures], columns=list(Exposure.__dataclass_fields__))
     count = f"{miscount(len(shots), len(files))}; correct the log or the folder so that the numbers agree, {NAME_THEM}"
     raise FaultsError("shots.csv", [count, *_slips(shots, list(files), data)])
 
@@ -101,8 +93,6 @@ class Gap:
 
     Attributes:
         first, last: Numbers of rows, or names of files.
-        many: How many of them.
-        whole: They are all of the stretch.
         lights: Tuple of 2 str or None. What the first and the last row say; None where files are meant.
     """
 
@@ -149,15 +139,13 @@ def _frames_without_row(files: Sequence[str], first: int, last: int, many: int) 
     return Gap(files[first], files[last], many, last - first + 1 == many, None)
 
 
-def between(files: int, rows: int, placed: NDArray[np.intp]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+def between(files: int, rows: int, placed: Indices) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     """Return each two placed frames in succession with their rows; the ends of both sequences count as placed."""
     sure = [(at, row) for at, row in enumerate(placed.tolist()) if row >= 0]
     return list(itertools.pairwise([(-1, -1), *sure, (files, rows)]))
 
 
-def placed_slips(
-    shots: pd.DataFrame, files: Sequence[str], placed: NDArray[np.intp], lights: Sequence[Hashable]
-) -> list[Slip]:
+def placed_slips(shots: pd.DataFrame, files: Sequence[str], placed: Indices, lights: Sequence[Hashable]) -> list[Slip]:
     """Return between which frames rows and frames do not go on alike; rows of one light in succession are one place."""
     slips = []
     for (at, row), (next_at, next_row) in between(len(files), len(shots), placed):

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from greystep.arrays import Floats, Indices
 from greystep.errors import FaultsError
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import DARKEST, Reading
@@ -17,9 +17,6 @@ from greystep.session.ambient import U_BLACK
 from greystep.session.log_slips import NAME_THEM, Slip, assign_frames, between, miscount, placed_slips, slip_text
 from greystep.session.readings import exposure_stops
 from greystep.terms import PARTS, UNLIT, Kind
-
-Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
 
 #: The costs: on simulated plans with lost and surplus frames none is placed on a wrong light; no source.
 #:
@@ -74,7 +71,6 @@ class OtherLight:
     """Frames in capture order whose light is not what their rows say.
 
     Attributes:
-        rows: The row of each, in the log.
         exchanged: It is what another of these rows says, so neither rows nor frames count.
     """
 
@@ -99,8 +95,6 @@ def place_frames(
 
     Args:
         shots: The log, see ``read_shots``, its frame column blank.
-        files: The session's files in capture order.
-        readings: Of each file.
 
     Returns:
         shots: With every frame named that has a row.
@@ -154,7 +148,7 @@ def _named(shots: pd.DataFrame, frames: Sequence[str]) -> pd.DataFrame:
     return shots.assign(frame=pd.array(list(frames), dtype="str"))
 
 
-def _read(shots: pd.DataFrame, readings: Sequence[Reading]) -> tuple[Floats | None, Places]:
+def _read(shots: pd.DataFrame, readings: Sequence[Reading]) -> tuple[Floats | None, Indices]:
     """Return the light of the frames and the rows where it places them: none where it cannot be compared."""
     light = light_of(readings, int(shots["kind"].isin(UNLIT).sum()))
     return light, np.full(len(readings), -1) if light is None else place_by_light(shots, light)
@@ -205,7 +199,6 @@ def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
     """Return of each frame log2 of the flash in it, exposure settings taken out, in a unit of the session's own.
 
     Args:
-        readings: Of one session.
         unlit: How many frames without flash the log has; the gap in level nearest to that number parts them from the
             others.
 
@@ -240,7 +233,7 @@ def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
     return np.asarray(np.where(level >= known[first], flash, level - np.inf))
 
 
-def _tells(shots: pd.DataFrame, placed: Places) -> bool:
+def _tells(shots: pd.DataFrame, placed: Indices) -> bool:
     """Say whether every head has frames on half of its rows; else neither its level nor its rows are known."""
     filled = pd.Series(np.isin(np.arange(len(shots)), placed))[(shots["kind"] == Kind.FLASH).to_numpy()]
     own = pd.Series(_keys(shots, _OWN_LEVEL))
@@ -253,7 +246,7 @@ def _share(reading: Reading) -> float:
     return np.nan if signal is None or signal.damage else signal.mean[1] / (signal.white[1] - signal.black[1])
 
 
-def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Places:
+def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
     """Return the row of each frame, -1 where it fits none or more than one light.
 
     Args:
@@ -312,7 +305,7 @@ def _one_level(stops: Floats, light: Floats) -> Floats:
     return np.full(len(stops), known[0].max() + known[1].min() if len(known[0]) and len(known[1]) else 0.0)
 
 
-def _levels(stops: Floats, light: Floats, own: Places, placed: Places, level: Floats) -> Floats:
+def _levels(stops: Floats, light: Floats, own: Indices, placed: Indices, level: Floats) -> Floats:
     """Return the level of each row's head at full: the median of its placed frames; without any, as it was."""
     found = level.copy()
     at = np.flatnonzero(placed >= 0)
@@ -333,7 +326,7 @@ def _disagreement(expected: Floats, measured: Floats) -> Floats:
     return np.where(np.isnan(apart), _UNKNOWN, cost)
 
 
-def _sure(cost: Floats, lights: Sequence[Hashable]) -> Places:
+def _sure(cost: Floats, lights: Sequence[Hashable]) -> Indices:
     """Return the row of each frame in the best alignment; -1 where another light, or no place, is as good."""
     forward = _best(cost)
     backward = _best(cost[::-1, ::-1])[::-1, ::-1]
@@ -365,7 +358,7 @@ def _best(cost: Floats) -> Floats:
     return total
 
 
-def _place_unlit(shots: pd.DataFrame, readings: Sequence[Reading], light: Floats, placed: Places) -> Places:
+def _place_unlit(shots: pd.DataFrame, readings: Sequence[Reading], light: Floats, placed: Indices) -> Indices:
     """Place frames without flash that lie between placed ones on ambient and dark rows, by the room light in them.
 
     Room light is that of placed ambient frames at the same settings; where there is none, nothing is placed. A frame
@@ -402,7 +395,7 @@ def _settings(reading: Reading) -> Hashable:
     return reading.exposure.exposure_s, reading.exposure.f_number, reading.exposure.iso
 
 
-def _misfits(shots: pd.DataFrame, light: Floats, placed: Places) -> tuple[pd.DataFrame, tuple[OtherLight, ...]]:
+def _misfits(shots: pd.DataFrame, light: Floats, placed: Indices) -> tuple[pd.DataFrame, tuple[OtherLight, ...]]:
     """Return the log, and the frames in capture order whose light is far from their rows; none may rest on a wrong row.
 
     Those that fit each other's rows, and those brighter than their row while another frame of that light fits, lose

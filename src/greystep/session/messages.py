@@ -28,9 +28,6 @@ class FlaggedFrame:
     Attributes:
         frame: Blank for a row of the log without a frame.
         row: Of the log; 0 without one.
-        head, power: Blank where the log names none.
-        exposure_s: [s].
-        clipped_pct, gradient_pct, ambient_pct: As in readings.csv [%].
         short_stops: How far its light lies below its repeats [stops]; below its setting where it is `alone`, without
             repeats.
         away_mired, away_duv, away_stops: From the median of its repeats.
@@ -162,9 +159,6 @@ def session_notes(
     """Return what holds of the whole session.
 
     Args:
-        settings: What session.toml says.
-        table: The readings.
-        bodies: By label.
         stand_ins: By label: the light at which the matrix is fixed where the reference was not measured; else blank.
     """
     found: list[SessionNote] = []

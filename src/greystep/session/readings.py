@@ -9,10 +9,10 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from pandas.api.extensions import ExtensionArray
 
 from greystep import columns, flags
+from greystep.arrays import Booleans, Floats
 from greystep.flags import Flag, Status
 from greystep.measure.reading import Reading
 from greystep.measure.target_moved import reference_surround, target_state
@@ -24,8 +24,6 @@ from greystep.session.faults import cells
 from greystep.session.power import SAME_STOPS
 from greystep.terms import LIT, UNLIT, Kind
 
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 #: Which rows carry each flag; a flag that is not named is on no row.
 Doubts = Mapping[Flag, Booleans]
 
@@ -265,27 +263,20 @@ def assembled(
     """Put the table together: the contract's columns, then what else log and frames have.
 
     Args:
-        frames: The rows.
         measured: Columns of light, ratios, colour and output; a rejected frame has no colour and no output.
-        doubts: From `settled`.
-        bodies: By label.
     """
     marks = [[flag for flag, rows in doubts.items() if rows[place]] for place in range(len(frames.log))]
     rejected = ~sound(doubts, len(frames.log))
+    colour_from = [  # blank for ambient, dark and unopened frames
+        bodies[body].colour_from if kind in LIT and reading is not None and reading.height else ""
+        for body, kind, reading in zip(frames.log["body"], frames.log["kind"], frames.read, strict=True)
+    ]
     # A column of the log by the name of the two greens' ratio stays the log's.
     known = {name: values for name, values in measured.items() if name != "g1_g2" or name not in frames.log}
     table = frames.log.assign(
         **{name: np.where(rejected, np.nan, values) if name in _BLANKED else values for name, values in known.items()},
         flags=pd.array([flags.join(mark) for mark in marks], dtype="str"),
         status=pd.array([flags.status(mark).value for mark in marks], dtype="str"),
-        colour_from=pd.array(_colour_from(frames, bodies), dtype="str"),
+        colour_from=pd.array(colour_from, dtype="str"),
     )
     return table[[*COLUMNS, *(name for name in table if name not in COLUMNS)]]
-
-
-def _colour_from(frames: Frames, bodies: Mapping[str, Body]) -> list[str]:
-    """Name the matrix of each row that colour is asked of; blank for ambient, dark and unopened frames."""
-    return [
-        bodies[body].colour_from if kind in LIT and reading is not None and reading.height else ""
-        for body, kind, reading in zip(frames.log["body"], frames.log["kind"], frames.read, strict=True)
-    ]

@@ -1,7 +1,7 @@
 """Which light is meant by a reference: what the text says, and which of the lights that were measured it names."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -9,13 +9,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from greystep.arrays import Booleans, Floats, Indices
 from greystep.constants import DUV_LIMIT
 from greystep.errors import GreystepError
 from greystep.session.power import parse_power, same_power
-from greystep.session.settings import HeadInfo, Settings
-
-Indices = npt.NDArray[np.intp]
-Booleans = npt.NDArray[np.bool_]
+from greystep.session.settings import Settings, power_of
 
 _KELVIN: Final = re.compile(r"(?P<cct>\d+(?:\.\d+)?)\s*K(?P<duv>[+-]\d*\.?\d+)?", re.IGNORECASE)
 #: Whites that someone may ask for [K]: from candlelight to blue sky, common practice, no source.
@@ -73,8 +71,7 @@ Wanted = TestedLight | MedianFrame | OneFrame | White
 
 def other_session(text: str | None) -> Path | None:
     """Return the folder of ``session:PATH``; None for any other reference."""
-    named = text is not None and text.startswith(_OTHER_SESSION)
-    return Path(text.removeprefix(_OTHER_SESSION)) if text is not None and named else None
+    return Path(text.removeprefix(_OTHER_SESSION)) if text is not None and text.startswith(_OTHER_SESSION) else None
 
 
 def parse_reference(text: str, settings: Settings) -> Wanted:
@@ -103,7 +100,7 @@ def parse_reference(text: str, settings: Settings) -> Wanted:
         return OneFrame(text.removeprefix(_ONE_FRAME))
     if "@" in text:
         head, _, power = text.rpartition("@")
-        return HeadAtPower(head, parse_power(power, _energy(settings.heads, head), head).stops)
+        return HeadAtPower(head, power_of(settings.heads, head, power).stops)
     raise GreystepError(f"--to {text}: not a reference; write {KNOWN}")
 
 
@@ -112,7 +109,7 @@ def session_reference(settings: Settings) -> TestedLight:
     if settings.reference_kit:
         return WholeKit(_kit_stops(settings))
     head, power = settings.reference_head, settings.reference_power
-    stops = parse_power(power, _energy(settings.heads, head), head or "NAME").stops if power is not None else None
+    stops = power_of(settings.heads, head or "", power).stops if power is not None else None
     return HeadAtPower(head, stops, or_highest=True)
 
 
@@ -122,8 +119,6 @@ def choose_lights(
     """Choose the rows of a table of lights that a reference names: one group of rows a head; empty without any.
 
     Args:
-        wanted: From `parse_reference` or `session_reference`.
-        heads: The head of each row, in the order of the log.
         stops: Array (n,). Its power, below full.
         measured: Array (n,). The rows that count.
     """
@@ -141,7 +136,7 @@ def choose_lights(
     return (at,) if len(at) else ()
 
 
-def may_serve(usable: Booleans, check: Booleans, light: npt.NDArray[np.intp]) -> Booleans:
+def may_serve(usable: Booleans, check: Booleans, light: Indices) -> Booleans:
     """Return the frames that a reference may use: no check frames, but of a light that was shot in these alone.
 
     Args:
@@ -151,12 +146,8 @@ def may_serve(usable: Booleans, check: Booleans, light: npt.NDArray[np.intp]) ->
     return usable & ~(check & np.isin(light, light[usable & ~check]))
 
 
-def _at(power: npt.NDArray[np.float64], rows: Indices, stops: float) -> Indices:
+def _at(power: Floats, rows: Indices, stops: float) -> Indices:
     return rows[[same_power(float(power[row]), stops) for row in rows]] if len(rows) else rows
-
-
-def _energy(heads: Mapping[str, HeadInfo], head: str | None) -> float | None:
-    return heads[head].max_energy_j if head is not None and head in heads else None
 
 
 def _kit_stops(settings: Settings) -> float:

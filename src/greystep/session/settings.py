@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Annotated, Final
 
 import numpy as np
+import numpy.typing as npt
 from cattrs import Converter
 
+from greystep.arrays import Floats
 from greystep.errors import FaultsError, GreystepError
 from greystep.files import check_target, keep_out
 from greystep.session.csvfile import nearest, read_number, read_rows
@@ -28,6 +30,16 @@ class HeadInfo:
     max_energy_j: Annotated[float, Limits(1.0, 100000.0)] | None = None
     t01_s: dict[float, float] = field(default_factory=dict)
     type: str = ""
+
+    def t01_at(self, stops: npt.ArrayLike) -> Floats:
+        """Return t0.1 [s] at powers (...) [stops below full]; NaN where nothing is known of it.
+
+        Between powers that are known its logarithm is straight in stops; beyond them the nearest one stands.
+        """
+        known = sorted(self.t01_s)
+        if not known:
+            return np.full(np.shape(stops), np.nan)
+        return np.asarray(np.exp(np.interp(np.asarray(stops), known, np.log([self.t01_s[at] for at in known]))))
 
 
 @dataclass(frozen=True)
@@ -99,9 +111,6 @@ def check_place(settings: Settings, folder: Path) -> None:
 def load_settings(path: Path) -> Settings:
     """Read what a session folder says about itself; every key of session.toml and the file itself are optional.
 
-    Args:
-        path: The session's folder.
-
     Returns: With defaults for what is not said: the folder's name as title, ``frames``, the target found, the matrix in
         the files. Any colour limit under ``[tolerance]`` replaces all default colour limits; the limit on output stays
         at its default unless it is given.
@@ -114,7 +123,7 @@ def load_settings(path: Path) -> Settings:
     toml = read_toml(path)
     said = structured(toml, _Document, _reader())
     heads = {head: replace(info, t01_s=_durations(toml, head, info.max_energy_j)) for head, info in said.heads.items()}
-    reference = said.reference
+    reference, matrix, at = said.reference, said.camera.matrix, ("camera", "matrix")
     _check_reference(toml, reference, heads)
     session = Settings(
         path=path,
@@ -122,7 +131,7 @@ def load_settings(path: Path) -> Settings:
         frames_dir=existing_path(toml, ("frames",), said.frames, folder=True) if said.frames else path / "frames",
         patch=said.target.patch,
         reflectance=_reflectance(toml, said.target.reflectance),
-        matrix=_matrix(toml, said.camera.matrix),
+        matrix="embedded" if matrix in ("", "embedded") else str(existing_path(toml, at, matrix, folder=False)),
         meter=_meter(toml, said.camera.meter),
         reference_head=reference.head or None,
         reference_power=reference.power or None,
@@ -285,12 +294,6 @@ def _reflectance(toml: TomlFile, name: str) -> tuple[np.ndarray, np.ndarray] | N
         toml.faults.append(f"{name}: covers {covers}; 400 to 700 nm are needed")
         return None
     return np.array(nm), np.array(factor)
-
-
-def _matrix(toml: TomlFile, name: str) -> str:
-    if name in ("", "embedded"):
-        return "embedded"
-    return str(existing_path(toml, ("camera", "matrix"), name, folder=False))
 
 
 def _meter(toml: TomlFile, meter: _Meter | None) -> Meter | None:

@@ -9,20 +9,16 @@ from difflib import get_close_matches
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep.arrays import Booleans
 from greystep.columns import FrameRow, names
 from greystep.errors import FaultsError, GreystepError
 from greystep.session.csvfile import nearest, read_rows
-from greystep.session.log_slips import assign_frames
 from greystep.session.power import Power, is_energy, parse_power_name, same_power
-from greystep.session.raw_files import capture_order, frame_files, list_raw
+from greystep.session.raw_files import frame_files, list_raw
 from greystep.session.settings import Settings, energy_of, power_of
 from greystep.terms import LIT, PARTS, Kind
-
-__all__ = ["assign_frames", "capture_order", "frame_files", "read_shots"]
 
 KINDS: Final = [kind.value for kind in Kind]
 
@@ -43,9 +39,6 @@ _TAKEN: Final = frozenset(names(FrameRow, optional=False)) - set(KNOWN_COLUMNS) 
 def read_shots(settings: Settings) -> pd.DataFrame:
     """Read the log of a session: shots.csv, or folders ``HEAD/POWER/`` or file names ``HEAD_POWER_*``.
 
-    Args:
-        settings: The session; of its heads, packs and full energies are used.
-
     Returns: One row a frame, in log order: frame (path below the frames folder; blank in every row if the log names
         none), head, pack, power, stops (below full, NaN where no power is known), kind, note, row (of the spreadsheet;
         0 without one), then further columns of the log as typed. All text is of dtype ``str``. Equal powers carry the
@@ -56,8 +49,7 @@ def read_shots(settings: Settings) -> pd.DataFrame:
         GreystepError: If there is no log, or nothing in it.
     """
     path = _log_path(settings.path)
-    table = _from_folders(settings) if path is None else _from_csv(settings, path)
-    return _one_label(table)
+    return _one_label(_from_folders(settings) if path is None else _from_csv(settings, path))
 
 
 # --- shots.csv ------------------------------------------------------------------------------------------------------
@@ -78,7 +70,10 @@ def _from_csv(settings: Settings, path: Path) -> pd.DataFrame:
     columns = _check_columns(columns, header, body, faults, first)
     cells = [{name: row[at] if at < len(row) else "" for name, at in columns.items()} for _, row in body]
     files = list_raw(settings.frames_dir)
-    by_fold = _spellings(files)
+    by_fold: dict[str, set[str]] = {}  # files by what a log may call them: any letter case, with or without extension
+    for name in files:
+        for spelling in (name, str(PurePosixPath(name).with_suffix(""))):
+            by_fold.setdefault(_fold(spelling), set()).add(name)
     named = any(values.get("frame", "").strip() for values in cells)
     seen: dict[str, int] = {}
     records = []
@@ -87,7 +82,9 @@ def _from_csv(settings: Settings, path: Path) -> pd.DataFrame:
         if any(map(str.strip, row[len(header) :])):
             here.append(f"{len(row)} cells under {len(header)} columns; put a cell that holds a comma in quotes")
         try:
-            frame = _resolve(_inside(values.get("frame", "")), by_fold)
+            frame = _inside(values.get("frame", ""))
+            meant = by_fold.get(_fold(frame), set())
+            frame = next(iter(meant)) if len(meant) == 1 else frame
         except GreystepError as error:
             frame = ""
             here.append(str(error))
@@ -172,21 +169,6 @@ def _fold(name: str) -> str:
     return unicodedata.normalize("NFC", name).casefold()
 
 
-def _spellings(files: Sequence[str]) -> dict[str, set[str]]:
-    """Index files by what they may be called in a log: any letter case, with or without extension."""
-    index: dict[str, set[str]] = {}
-    for name in files:
-        for spelling in (name, str(PurePosixPath(name).with_suffix(""))):
-            index.setdefault(_fold(spelling), set()).add(name)
-    return index
-
-
-def _resolve(name: str, by_fold: dict[str, set[str]]) -> str:
-    """Return the one file that is meant, or the name as it is where there is no such file or more than one."""
-    found = by_fold.get(_fold(name), set())
-    return next(iter(found)) if len(found) == 1 else name
-
-
 def _record(
     settings: Settings, frame: str, values: dict[str, str], columns: dict[str, int], faults: list[str]
 ) -> dict[str, object]:
@@ -239,7 +221,7 @@ def _check_session(settings: Settings, table: pd.DataFrame, faults: list[str]) -
         faults.append(f'session.toml, [camera] meter frame "{settings.meter.frame}" is in no row; {remedy}')
 
 
-def noted_checks(notes: "pd.Series[str]") -> NDArray[np.bool_]:
+def noted_checks(notes: "pd.Series[str]") -> Booleans:
     """Return which rows of a log are check frames by their notes."""
     return notes.str.contains(CHECK_NOTE, case=False, regex=False, na=False).to_numpy(dtype=bool)
 

@@ -18,8 +18,10 @@ def arrivals(settings: Settings, every_s: float, idle_s: float | None = None) ->
     """Yield each time that raw files or the log have changed and then stood still from one look to the next.
 
     Looks, and no notices of the operating system: a network share sends none, and a linked folder sends none to the
-    folder that links to it. Size and time to the nanosecond, because a frame is often whole within the second in which
-    it was begun.
+    folder that links to it, so the looks have to go on in any case. What is still for less than `every_s` may be half
+    written, so a notice would tell of a frame earlier by less than one look, and it would bring the system's limit of
+    watched folders, at which it fails. Size and time to the nanosecond, because a frame is often whole within the
+    second in which it was begun.
 
     Args:
         settings: Its frames folder is looked at; it may be still to come.

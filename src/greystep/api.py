@@ -1,0 +1,406 @@
+"""The one door for programs and notebooks: open a session and ask it.
+
+The commands use the same door: each parses its options, calls one of these, and prints what it returns. A result gives
+its tables and numbers as attributes, ``document`` as the object that ``--json`` prints, ``text`` as what the screen
+shows, and ``write(folder)`` as the files of its command.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+
+import pandas as pd
+
+from greystep import __version__
+from greystep.arrays import Floats
+from greystep.columns import PairRow
+from greystep.compare.anchors import visit_of
+from greystep.compare.drift import Drift, analyse, check_colour
+from greystep.compare.history import compare_sessions
+from greystep.compare.verdict import report_facts
+from greystep.correct.gains import correct_frames
+from greystep.correct.profile import make_profile
+from greystep.files import records
+from greystep.flags import Status
+from greystep.measure.calibration import calibrate
+from greystep.mix.audit import audit_path, gels_at_hand
+from greystep.mix.choose import choose_from
+from greystep.pages.screen import ingest_text
+from greystep.planning import plans
+from greystep.planning.plans import Wishes
+from greystep.planning.rig import seconds
+from greystep.results import (
+    AuditResult,
+    CameraResult,
+    ChoiceResult,
+    Correction,
+    Document,
+    HistoryResult,
+    PlanResult,
+    Progress,
+    Report,
+)
+from greystep.sentences.frames import lines
+from greystep.session.ingest import Ingested, as_written, ingest, write_readings
+from greystep.session.readings import status_counts
+from greystep.session.reference import other_session
+from greystep.session.settings import Box, load_settings
+from greystep.terms import Order, Verdict
+
+
+def open_session(
+    path: Path | str, *, patch: Box | None = None, store: Path | None = None, progress: Progress | None = None
+) -> "Session":
+    """Open a session: read its settings, its log, and those frames that are new or have changed.
+
+    Args:
+        path: The session's folder; its raw files are only read.
+        patch: The grey target (x0, y0, x1, y1) as fractions of the visible frame; by default it is found.
+        store: Where readings and cache go if the session's folder cannot be written.
+        progress: Called with (done, total) frames.
+
+    Raises:
+        GreystepError: If the folder, its settings or its log have faults, or no frame can be read.
+
+    Examples:
+        >>> kit = open_session("sample_data/hire_kit")
+        >>> len(kit.readings), list(kit.heads["head"])
+        (66, ['A', 'B', 'C', 'D'])
+    """
+    return Session(ingest(load_settings(Path(path)), patch=patch, progress=progress, store=store), store)
+
+
+def history(sessions: "Sequence[Session | Path | str]") -> HistoryResult:
+    """Say of each head whether it has moved since the session before.
+
+    Args:
+        sessions: Two or more, open or as folders.
+
+    Raises:
+        GreystepError: If nothing in them can be compared.
+
+    Examples:
+        >>> history(["sample_data/hire_kit", "sample_data/hire_kit"]).table["verdict"].unique().tolist()
+        ['', 'not moved']
+    """
+    opened = [one if isinstance(one, Session) else open_session(one) for one in sessions]
+    titles = [one.title for one in opened]
+    names = [one.title if titles.count(one.title) == 1 else str(one.path) for one in opened]
+    visits = [visit_of(name, one.ingested, one.drift) for name, one in zip(names, opened, strict=True)]
+    newest = max(range(len(visits)), key=lambda place: (visits[place].date, place))
+    return HistoryResult(compare_sessions(visits), opened[newest].path)
+
+
+def plan(
+    title: str,
+    heads: Sequence[str],
+    wishes: Wishes | None = None,
+    *,
+    packs: Mapping[str, str] | None = None,
+    serials: Mapping[str, str] | None = None,
+    reference: str | None = None,
+) -> PlanResult:
+    """Plan a test of every head at every power; nothing is written before ``write(folder)``.
+
+    Args:
+        title: Of the session.
+        heads: Labels of the heads.
+        wishes: Powers, rounds, order and the rest.
+        packs, serials: By head, as far as they are known.
+        reference: The head on a stand of its own, with check frames; the first where it is None, none where blank.
+
+    Raises:
+        GreystepError: If anything that is asked for cannot be read or met.
+
+    Examples:
+        >>> test = plan("Hire test", ["A", "B"], Wishes(powers=("full", "1/4")))
+        >>> len(test.shots)
+        15
+    """
+    stands = heads[0] if reference is None else reference
+    return PlanResult(plans.plan_test(title, heads, wishes or Wishes(), packs or {}, serials or {}, stands))
+
+
+def plan_swap(
+    title: str,
+    heads: Sequence[str],
+    packs: Sequence[str],
+    wishes: Wishes | None = None,
+    *,
+    serials: Mapping[str, str] | None = None,
+    reference: str = "",
+) -> PlanResult:
+    """Plan two heads on both of two packs: is it the head or the pack? Arguments as those of `plan`.
+
+    Examples:
+        >>> sorted(set(plan_swap("Swap", ["C", "D"], ["P1", "P2"]).shots["pack"]))
+        ['', 'P1', 'P2']
+    """
+    return PlanResult(plans.plan_swap(title, heads, packs, wishes or Wishes(), serials or {}, reference))
+
+
+def calibrate_camera(
+    frame: Path | str, corners: Floats | None = None, light: tuple[float, float] | None = None
+) -> CameraResult:
+    """Make a camera's own colour matrix from a raw frame of a 24-patch colour chart under one light.
+
+    Args:
+        frame: The raw file.
+        corners: Array (4, 2). Outer corners of the four corner patches, clockwise from dark skin, as fractions of the
+            visible frame; by default the chart is found.
+        light: CCT [K] and Duv of the light; by default what the frame's own matrix reads off the greys.
+
+    Raises:
+        GreystepError: If no chart is found, too many patches are clipped, or the fit leaves too much.
+
+    Examples:
+        >>> calibrate_camera("sample_data/hire_kit/frames/f0004.dng")
+        Traceback (most recent call last):
+        ...
+        greystep.errors.GreystepError: f0004.dng: no 24-patch colour chart found; ...
+    """
+    return CameraResult(calibrate(Path(frame), corners, light))
+
+
+@dataclass(frozen=True, eq=False)
+class Session:
+    """A session whose frames have been read, see `open_session`.
+
+    Attributes:
+        ingested: The settings, the readings, and what there is to say of the frames.
+        store: Where readings and cache go if the session's own folder cannot be written.
+    """
+
+    ingested: Ingested
+    store: Path | None = None
+
+    @property
+    def path(self) -> Path:
+        """The session's folder."""
+        return self.ingested.settings.path
+
+    @property
+    def title(self) -> str:
+        """The title of session.toml, else the name of the folder."""
+        return self.ingested.settings.title
+
+    @property
+    def messages(self) -> list[str]:
+        """What is to be said of single frames, a line each."""
+        return lines(self.ingested.messages)
+
+    @property
+    def all_usable(self) -> bool:
+        """No frame was rejected."""
+        return not (self.ingested.readings["status"] == Status.REJECTED).any()
+
+    @property
+    def readings(self) -> pd.DataFrame:
+        """One row a frame in log order: the table of readings.csv; `greystep.columns.FrameRow` has the units."""
+        return as_written(self.ingested.readings)
+
+    @property
+    def document(self) -> Document:
+        """The object that ``greystep ingest --json`` prints."""
+        counts = status_counts(self.ingested.readings)
+        return {"schema": 1, "greystep": __version__, "frames": counts, "readings": records(self.readings)}
+
+    def text(self, wrote: Sequence[str] = ()) -> str:
+        """Return what the screen shows of the frames.
+
+        Examples:
+            >>> print(open_session("sample_data/hire_kit").text())
+            66 frames: 66 good.
+        """
+        return ingest_text(self.ingested.readings, wrote)
+
+    def write_readings(self) -> Path:
+        """Write readings.csv into the session's folder, or into `store` where that cannot be written.
+
+        Examples:
+            >>> open_session("sample_data/hire_kit").write_readings().name
+            'readings.csv'
+        """
+        return write_readings(self.ingested, store=self.store)
+
+    @cached_property
+    def drift(self) -> Drift:
+        """The facts of the joint fit, before any limit is asked; an error where the log has no flash frame."""
+        return analyse(self.ingested.readings, self.ingested.settings)
+
+    @cached_property
+    def _report(self) -> Report:
+        return self.report()
+
+    @property
+    def powers(self) -> pd.DataFrame:
+        """One row a head and power: the table of powers.csv; `greystep.columns.PowerRow` has the units."""
+        return self.drift.powers
+
+    @property
+    def heads(self) -> pd.DataFrame:
+        """One row a head with its verdict: the table of heads.csv; `greystep.columns.HeadRow` has the units."""
+        return self._report.heads
+
+    @property
+    def pairs(self) -> pd.DataFrame:
+        """Every two lights of different heads: the table of pairs.csv; `greystep.columns.PairRow` has the units."""
+        return self._report.pairs
+
+    @property
+    def worst_pair(self) -> PairRow | None:
+        """The two lights with the largest difference over its limit; None with one head."""
+        return self._report.worst_pair
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict on the kit by the session's own limits."""
+        return self._report.verdict
+
+    def _repr_html_(self) -> str:
+        return self._report._repr_html_()
+
+    def report(
+        self,
+        *,
+        claim: str | None = None,
+        mired: float | None = None,
+        duv: float | None = None,
+        kelvin: float | None = None,
+        steps: float | None = None,
+        output_stops: float | None = None,
+    ) -> Report:
+        """Judge the heads and every two lights.
+
+        Args:
+            claim: A maker's plus or minus such as ``150K`` or ``5 mired``, to be tested as well.
+            mired, duv, kelvin, steps, output_stops: Limits in place of the session's; one limit of colour replaces all
+                its limits of colour. A step is 0.0011 in u'v'.
+
+        Raises:
+            GreystepError: If there is nothing to compare, or the claim cannot be read.
+
+        Examples:
+            >>> report = open_session("sample_data/hire_kit").report(mired=20, duv=0.02, output_stops=1.0)
+            >>> report.verdict.value, report.summary.headline[0]
+            ('within', 'Keep the kit: heads A, B, C and D match')
+        """
+        tolerance = self.ingested.settings.tolerance
+        if output_stops is not None:
+            tolerance = replace(tolerance, output_stops=output_stops)
+        if any(limit is not None for limit in (mired, duv, kelvin, steps)):
+            tolerance = replace(tolerance, mired=mired, duv=duv, kelvin=kelvin, steps=steps, is_default=False)
+        facts = report_facts(self.ingested.readings, self.drift, tolerance, claim)
+        return Report(self.ingested, self.drift, tolerance, facts, self.store)
+
+    def correct(
+        self,
+        to: str | None = None,
+        *,
+        profile: "Session | None" = None,
+        smooth_over: int | None = None,
+        match_brightness: bool = False,
+        space: str = "lin_rec709",
+        progress: Progress | None = None,
+    ) -> Correction:
+        """Find the values that bring each flash and job frame to one reference.
+
+        Args:
+            to: ``HEAD@POWER``, ``kit``, ``median``, ``frame:NAME``, ``5500K``, ``5500K+0.003`` or ``session:PATH``; by
+                default the reference of the profile, else the session's own.
+            profile: A test of the heads, for frames that hold no grey target.
+            smooth_over: The reference of each frame is the trend of its series through so many frames; then no `to`.
+            match_brightness: Bring the brightness to the reference too.
+            space: Linear working space of the matrices: ``lin_rec709``, ``lin_rec2020``, ``lin_ap0`` or ``lin_ap1``.
+            progress: Called with (done, total) frames that are compared whole.
+
+        Raises:
+            GreystepError: If the reference is unknown, cannot be measured, or no frame shares its camera.
+
+        Examples:
+            >>> correction = open_session("sample_data/hire_kit").correct(to="A@full")
+            >>> len(correction.table), correction.complete
+            (60, True)
+        """
+        other = other_session(to)
+        found = correct_frames(
+            self.ingested,
+            to=to if other is None else None,
+            match_brightness=match_brightness,
+            space=space,
+            profile=None if profile is None else make_profile(profile.ingested, profile._with_colour()),
+            elsewhere=None if other is None else open_session(other, store=self.store).ingested,
+            smooth_over=smooth_over,
+            progress=progress,
+        )
+        return Correction(self.ingested, found)
+
+    def audit(
+        self, setup: Path | str | None = None, *, shutter: str | None = None, gels: Path | None = None
+    ) -> AuditResult:
+        r"""Judge a set-up of several lights by this test of its heads.
+
+        Args:
+            setup: SETUP.csv; without one the session's own frames are the set-up, each light alone and all together.
+            shutter: The planned shutter time, such as ``1/125``; that of the test where it is not given.
+            gels: The user's gels.csv; by default that beside SETUP.csv or in the session.
+
+        Raises:
+            GreystepError: If the set-up cannot be read or is not in the test, or no colour matrix is known.
+
+        Examples:
+            >>> _ = Path("SETUP.csv").write_text("role,head,power\nkey,A,1/4\nfill,B,1/16\n")
+            >>> open_session("sample_data/hire_kit").audit("SETUP.csv").verdict.value
+            'outside'
+        """
+        path = self.path if setup is None else Path(setup)
+        at_hand = gels_at_hand(path, self.path, gels)
+        return AuditResult(audit_path(path, self.ingested, at_hand, None if shutter is None else seconds(shutter)))
+
+    def choose(
+        self, need: int | None = None, *, powers: Sequence[str] = (), ganged: bool = False, output: str = "0"
+    ) -> ChoiceResult:
+        """Find the heads and powers that go together best.
+
+        Args:
+            need: How many heads; with `ganged` at most so many.
+            powers: Powers that may be used; all tested ones where none is given.
+            ganged: Heads as one light: the shortest flash that gives `output`.
+            output: Stops to the brightest head at full, or ``HEAD@POWER``.
+
+        Raises:
+            GreystepError: If so many heads cannot be had, or no colour matrix is known.
+
+        Examples:
+            >>> best = open_session("sample_data/hire_kit").choose(2).choice.best
+            >>> [light.head for light in best.lights]
+            ['A', 'C']
+        """
+        return ChoiceResult(choose_from(self.ingested, need, list(powers), ganged, output))
+
+    def plan_more(
+        self,
+        folder: Path,
+        *,
+        order: Order = Order.BY_HEAD,
+        seed: int = 1,
+        most_rounds: int | None = None,
+        target_width_m: float = 0.3,
+    ) -> PlanResult:
+        """Plan the frames that decide what this test leaves undecided; `folder` is where they are to be planned.
+
+        Raises:
+            GreystepError: If nothing is open, or what is open needs more rounds.
+
+        Examples:
+            >>> more = open_session("sample_data/hire_kit").plan_more(Path("more"))
+            >>> len(more.shots)
+            40
+        """
+        made = plans.plan_more(self.ingested, folder, order, seed, most_rounds, target_width_m)
+        return PlanResult(made)
+
+    def _with_colour(self) -> Drift:
+        check_colour(self.drift, self.ingested.settings)
+        return self.drift
