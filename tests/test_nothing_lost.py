@@ -474,7 +474,7 @@ def test_the_last_resort_is_one_line(session: Path, monkeypatch: pytest.MonkeyPa
     def fail(*_: object, **__: object) -> None:
         raise ZeroDivisionError("a slip of the\nprogrammer")
 
-    monkeypatch.setattr("greystep.session.settings.load_settings", fail)
+    monkeypatch.setattr("greystep.api.load_settings", fail)
     done = greystep("ingest", session)
     said = one_line(done)
     assert "ZeroDivisionError" in said
