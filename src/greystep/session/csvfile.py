@@ -146,8 +146,8 @@ def _decode(path: Path) -> str:
         if (at := data.find(b"\0")) >= 0:
             line = data.count(b"\n", 0, at) + 1
             raise GreystepError(
-                f"{path}: byte {at + 1} (line {line}) is a zero, which no text holds; save it from the spreadsheet as CSV "
-                "UTF-8, or take that byte out"
+                f"{path}: byte {at + 1} (line {line}) is a zero, which no text holds; save it from the spreadsheet as "
+                "CSV UTF-8, or take that byte out"
             )
     for encoding in encodings:
         try:
