@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from greystep.arrays import Floats
 from greystep.compare.fit import (
-    Array,
     Estimates,
     LeastSquares,
     contrast,
@@ -22,7 +22,7 @@ from greystep.compare.fit import (
 from greystep.measure.uncertainty import student_factor
 
 
-def covariance(fit: LeastSquares) -> Array:
+def covariance(fit: LeastSquares) -> Floats:
     """Return the covariance of the coefficients as the estimator makes it, the scatter pooled over all values."""
     return np.asarray(fit.estimator @ fit.estimator.T * (fit.sum_of_squares / fit.dof))
 

@@ -4,6 +4,7 @@ from typing import Any
 
 import pandas as pd
 
+from greystep import words as say
 from greystep.columns import HeadRow, PairRow, names
 from greystep.compare.verdict import WorstPair
 from greystep.pages import formats as words
@@ -133,6 +134,6 @@ def test_mismatches_are_the_others_of_pairs_outside() -> None:
 
 
 def test_every_verdict_has_a_word_and_a_mark_of_its_own() -> None:
-    for said in (words.VERDICTS, words.MARKS):
+    for said in (say.VERDICTS, words.MARKS):
         assert set(said) == {"within", "outside", "undecided"}
         assert len(set(said.values())) == 3

@@ -29,7 +29,7 @@ def row(
 
 
 def said(*rows: dict[str, object], notes: tuple[HistoryNote, ...] = ()) -> str:
-    text = history_text(History(pd.DataFrame(rows), notes), "out/history.csv")
+    text = history_text(History(pd.DataFrame(rows), notes), ["out/history.csv"])
     assert not BANNED.search(text)
     assert max(map(len, text.splitlines())) <= 80
     return " ".join(text.split())

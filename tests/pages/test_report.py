@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from greystep import words as say
 from greystep.pages import figures
 from greystep.pages import formats as words
 from greystep.pages import report as page
@@ -120,7 +121,7 @@ def test_page_one_speaks_the_trades_words(kit: Any, read: Page) -> None:
         assert word not in first
     for sentence in kit.summary.sentences.values():
         assert sentence in first
-    for word in words.VERDICTS.values():
+    for word in say.VERDICTS.values():
         assert word in first
 
 
@@ -168,9 +169,9 @@ def test_the_pairs_that_take_most_of_a_limit_come_first(kit: Any, limits: dict[s
     pairs = kit.summary.pairs
     row = pairs.loc[pairs[first].abs().idxmax()]
     given = dict.fromkeys(("mired", "duv", "steps", "kelvin", "output_stops")) | limits
-    rows = page._pair_rows(pairs, Tolerance(**given, is_default=False))
+    rows = page._widest_pairs(pairs, Tolerance(**given, is_default=False))
     assert len(rows) == page.PAIRS_SHOWN
-    assert rows[0][:2] == tuple(words.cell(row[f"head_{side}"], row[f"power_{side}"]) for side in ("b", "a"))
+    assert all(getattr(rows[0], name) == row[name] for name in ("head_a", "power_a", "head_b", "power_b"))
 
 
 def test_the_longest_table_of_pairs_says_what_it_leaves_out(read: Page) -> None:

@@ -60,7 +60,7 @@ def test_long_labels_are_never_cut(kit_of: Any) -> None:
 
 
 def test_ingest_says_what_was_read_and_what_is_wrong(kit: Any) -> None:
-    lines = terminal.ingest_text(kit.readings, "hire_kit/readings.csv").splitlines()
+    lines = terminal.ingest_text(kit.readings, ["hire_kit/readings.csv"]).splitlines()
     assert lines == [
         "66 frames: 64 good, 1 doubtful, 1 rejected.",
         "  B_1-8_2.dng: rejected: the pack fired short of its setting",
@@ -71,12 +71,12 @@ def test_ingest_says_what_was_read_and_what_is_wrong(kit: Any) -> None:
 
 def test_a_long_list_of_faults_is_counted_not_poured_out(kit: Any) -> None:
     readings = kit.readings.assign(status="rejected", flags="unreadable")
-    lines = terminal.ingest_text(readings, "r.csv").splitlines()
+    lines = terminal.ingest_text(readings, ["r.csv"]).splitlines()
     assert lines[0] == "66 frames: 0 good, 66 rejected."
     assert lines[1].startswith("  amb0.dng, amb1.dng, amb2.dng and 63 more: rejected: the file cannot")
     faults = list(MEANING)[:12]
     readings = readings.assign(flags=[faults[n % 12] for n in range(66)])  # 6 frames each of the first 6 faults, else 5
-    lines = terminal.ingest_text(readings, "r.csv").splitlines()
+    lines = terminal.ingest_text(readings, ["r.csv"]).splitlines()
     assert lines[-2] == "  and 20 more frames: see flags in the table"
 
 

@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep import words as say
 from greystep.compare.drift import analyse
 from greystep.compare.verdict import report_facts
 from greystep.pages import figures
-from greystep.pages import formats as words
 from greystep.pages import report as page
 from greystep.pages import screen as terminal
 from greystep.pages import tables as series
@@ -40,7 +40,7 @@ def test_the_odd_heads_are_named_first(kit: Any, tmp_path: Path) -> None:
     assert max(map(len, text.splitlines())) <= 80
     assert told.worst_pair is not None
     worst, rows = told.worst_pair.pair, html[html.index("take most of the limits") :]
-    assert rows.index(words.cell(worst.head_b, worst.power_b)) < 1000
+    assert rows.index(say.cell(worst.head_b, worst.power_b)) < 1000
     first = html[html.index("<main>") : html.index("Figures and numbers")]
     for word in ("steps", "u'v'", "expanded", "locus"):
         assert word not in text

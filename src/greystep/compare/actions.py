@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from greystep.arrays import Indices
 from greystep.compare.drift import Drift
 from greystep.compare.findings import Doubted, Finding
-from greystep.compare.fit import Indices
 from greystep.compare.limits import Rows, own_rows, rounds_to_decide
 from greystep.compare.odd_heads import OddHeads
 from greystep.terms import COLUMN, Quantity, Verdict
@@ -80,7 +80,6 @@ class OpenPairs:
     """Pairs of lights that are undecided.
 
     Attributes:
-        heads: Their heads.
         repeated: Some of these lights were shot twice, so that their scatter is known.
         rounds: More rounds that decide half of the pairs that can be decided; infinity where none can.
         cells, decided: How many lights a round has; how many of the pairs the rounds decide.

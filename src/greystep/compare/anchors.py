@@ -6,9 +6,10 @@ from enum import StrEnum
 
 import numpy as np
 
+from greystep.arrays import Floats
 from greystep.columns import FrameRow, rows_of
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array, effective_dof
+from greystep.compare.fit import effective_dof
 from greystep.constants import METER_REPEAT_MIRED, OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE
 from greystep.measure.uncertainty import ALPHA, student_factor
 from greystep.session.ingest import Ingested
@@ -42,11 +43,9 @@ class Visit:
 
     Attributes:
         name, date: As it is called; the day of its first frame, blank if unknown.
-        serials, types: Blank where they are not known.
         reference: The head that the session names as its reference; blank where it names none.
         cameras: Mapping of body to str. Everything that the absolute scale rests on: body, lens, matrix, target. Equal
             text means the same camera.
-        meters: Mapping of body to Metered. Bodies whose scale a meter has set.
     """
 
     name: str
@@ -125,8 +124,8 @@ class Change:
     anchor: Anchor
     reference: str
     size: dict[str, float]
-    variances: dict[str, Array]
-    dof: dict[str, Array]
+    variances: dict[str, Floats]
+    dof: dict[str, Floats]
     same_camera: bool
     observer_mired: float
 

@@ -10,8 +10,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep import flags
+from greystep.arrays import Booleans, Floats, Indices
 from greystep.compare.firing_times import firing_order, index_clock, text_column
-from greystep.compare.fit import Array, Estimates, Indices, LeastSquares, effective_dof, least_squares
+from greystep.compare.fit import Estimates, LeastSquares, effective_dof, least_squares
 from greystep.compare.heat import Fired, Heat, find_heat
 from greystep.constants import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
 from greystep.flags import Flag, Status
@@ -21,7 +22,7 @@ from greystep.terms import LIT, PARTS, Kind
 
 #: What is fitted, each by the same design.
 QUANTITIES: Final = ("mired", "duv", "u_prime", "v_prime", "output_stops")
-#: Flags of a frame that was shot in another way than the others: no head goes back for these.
+#: Booleans of a frame that was shot in another way than the others: no head goes back for these.
 DOUBTS: Final = (Flag.SETTINGS_CHANGED, Flag.TAIL_CUT)
 _ON: Final = {"pack": "on pack", "channel": "on channel", "with": "beside", "modifier": "with"}
 _NEVER_FIRED: Final = frozenset({Flag.NO_FLASH, Flag.EXTRA_FRAME})
@@ -50,9 +51,9 @@ class Cells:
     series: Indices
     heads: pd.DataFrame
     varying: tuple[str, ...]
-    moved: npt.NDArray[np.bool_]
+    moved: Booleans
     names: npt.NDArray[np.object_]
-    colourless: npt.NDArray[np.bool_]
+    colourless: Booleans
     doubts: npt.NDArray[np.object_]
 
 
@@ -76,13 +77,13 @@ class Frames:
     rows: Indices
     cell: Indices
     head: Indices
-    stops: Array
-    values: Mapping[str, Array]
-    noise: Mapping[str, Array]
-    warmth: Array
-    slope: Array
+    stops: Floats
+    values: Mapping[str, Floats]
+    noise: Mapping[str, Floats]
+    warmth: Floats
+    slope: Floats
     heat: Heat
-    seconds: Array
+    seconds: Floats
     turns: Indices
     checks: pd.DataFrame
 
@@ -101,19 +102,16 @@ class Fitted:
     """
 
     cells: Estimates
-    warmup: Array
-    warmup_variances: Array
-    sums: Array
-    dof: Array
-    residuals: Array
-    warm: Array
+    warmup: Floats
+    warmup_variances: Floats
+    sums: Floats
+    dof: Floats
+    residuals: Floats
+    warm: Floats
 
 
 def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     """Sort the flash frames of a session into cells.
-
-    Args:
-        readings: The contract's columns; one row a frame.
 
     Returns: A cell is body, head, pack, channel, with, modifier (where these vary) and power within 0.01 stop. Used are
         flash frames with status ok or doubtful that carry no flag of `flags.UNUSED`. A frame without a body (its file
@@ -183,7 +181,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     return cells, frames
 
 
-def _names(table: pd.DataFrame, varying: list[str], moved: npt.NDArray[np.bool_]) -> npt.NDArray[np.object_]:
+def _names(table: pd.DataFrame, varying: list[str], moved: Booleans) -> npt.NDArray[np.object_]:
     """Return the powers, behind them the pack (channel, company, modifier) of heads that were moved."""
     names = table["power"].to_numpy(object, copy=True)
     for part in varying:
@@ -195,10 +193,6 @@ def _names(table: pd.DataFrame, varying: list[str], moved: npt.NDArray[np.bool_]
 
 def fit_cells(cells: Cells, frames: Frames) -> dict[str, Fitted]:
     """Fit every quantity by one least-squares fit: cell means, and the warm-up terms that are kept.
-
-    Args:
-        cells: Where each frame belongs.
-        frames: The readings and the heat of their heads.
 
     Returns: Without a warm-up term the estimates are the plain means. Scatter is pooled over the cells of a head; a
         head without repeats takes that of the others. No cell is held surer than its frames' own noise / sqrt(n). The
@@ -225,12 +219,12 @@ class _System:
 
     rows: Indices
     head: Indices
-    values: Array
-    design: Array
+    values: Floats
+    design: Floats
     places: Indices
     fit: LeastSquares
-    bend: Array
-    free: Array
+    bend: Floats
+    free: Floats
 
 
 @dataclass(frozen=True)
@@ -308,7 +302,7 @@ def _solve(cells: Cells, frames: Frames, quantity: str, system: _System, tau: _T
     return Fitted(joint, warmup, warmup_variances, sums, system.free, left, warm)
 
 
-def _hold_to_noise(cells: Cells, cell: Indices, noise: Array, parts: Array) -> Array:
+def _hold_to_noise(cells: Cells, cell: Indices, noise: Floats, parts: Floats) -> Floats:
     """Raise the uncertainty of cells that would be surer than their frames' own noise / sqrt(n)."""
     count = len(cells.table)
     squares = np.bincount(cell, np.nan_to_num(noise) ** 2, minlength=count)
@@ -321,7 +315,7 @@ def _hold_to_noise(cells: Cells, cell: Indices, noise: Array, parts: Array) -> A
     return np.asarray(parts)
 
 
-def _pooled(sums: Array, free: Array) -> tuple[Array, Array]:
+def _pooled(sums: Floats, free: Floats) -> tuple[Floats, Floats]:
     """Return each head's variance and degrees of freedom; a head without repeats takes those of all together."""
     alone = free <= 0
     variance = np.full(len(free), np.nan)
@@ -336,12 +330,12 @@ def _frames(
     log: pd.DataFrame,
     cells: Cells,
     cell_of: npt.NDArray[np.int64],
-    fired: npt.NDArray[np.bool_],
+    fired: Booleans,
     body: npt.NDArray[np.object_],
     head: npt.NDArray[np.object_],
-    stops: Array,
-    noted: npt.NDArray[np.bool_],
-    usable: npt.NDArray[np.bool_],
+    stops: Floats,
+    noted: Booleans,
+    usable: Booleans,
 ) -> Frames:
     """Gather the used frames and the check frames in capture order, with the heat of their heads."""
     names = {key: number for number, key in enumerate(zip(cells.heads["body"], cells.heads["head"], strict=True))}
@@ -378,7 +372,7 @@ def _frames(
     )
 
 
-def _noise(log: pd.DataFrame, rows: Indices) -> dict[str, Array]:
+def _noise(log: pd.DataFrame, rows: Indices) -> dict[str, Floats]:
     """Return the standard uncertainty (k = 1) of each frame's noise; in u'v' that of mired and Duv by their steps."""
     column = {name: log[name].to_numpy(np.float64)[rows] for name in ("u_mired", "u_duv", "u_signal_g", "signal_g")}
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -397,7 +391,7 @@ def _bodies(body: npt.NDArray[np.object_], head: npt.NDArray[np.object_]) -> npt
     return np.array(filled, dtype=object) if filled else body
 
 
-def settings(stops: Array) -> Indices:
+def settings(stops: Floats) -> Indices:
     """Number the settings: stops in rising order, one number for powers within 0.01 stop."""
     numbers = np.zeros(len(stops), dtype=np.intp)
     order = np.argsort(stops, kind="stable")
@@ -405,7 +399,7 @@ def settings(stops: Array) -> Indices:
     return numbers
 
 
-def same_powers(a: Array, b: Array) -> npt.NDArray[np.bool_]:
+def same_powers(a: Floats, b: Floats) -> Booleans:
     """Return where two powers [stops below full] are one, as `greystep.session.power.same_power`."""
     return np.asarray(np.abs(a - b) <= SAME_STOPS + 1e-9)
 

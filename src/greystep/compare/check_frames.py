@@ -9,8 +9,9 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from greystep.arrays import Floats
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array, least_squares
+from greystep.compare.fit import least_squares
 from greystep.measure.uncertainty import ALPHA, student_factor
 from greystep.session.settings import Tolerance
 from greystep.terms import Quantity
@@ -43,10 +44,8 @@ class Moved:
     """One quantity of the check frames that moved.
 
     Attributes:
-        head, power: Their light.
         size, u_size: Last visit less first, with its 95 % half-width.
         per_hour, u_per_hour: The slope on time [1/h]; NaN where it is not known.
-        sure: It is more than chance.
         limit: The limit, where more than a quarter of it is used up.
     """
 
@@ -63,9 +62,6 @@ class Moved:
 
 def find_check_frames(drift: Drift) -> CheckFrames | None:
     """Follow the check frames of the light that has most of them; None without two visits.
-
-    Args:
-        drift: The facts: check frames, and the scatter and warm-up of their head from the joint fit.
 
     Returns: Warm-up is taken off where the fit keeps it; first, second, ... frames of the visits have a level each,
         since a rested head warms from one to the next. ``last_less_first`` compares the visits' means; its scatter is
@@ -108,7 +104,9 @@ def find_check_frames(drift: Drift) -> CheckFrames | None:
     )
 
 
-def _move(member: Array, places: Array, values: Array, own: float, own_dof: float) -> tuple[Array, dict[str, float]]:
+def _move(
+    member: Floats, places: Floats, values: Floats, own: float, own_dof: float
+) -> tuple[Floats, dict[str, float]]:
     """Return the level of each visit less that of the first, and the last of these with what chance may do to it."""
     count = member.shape[1]
     design = np.hstack([member, places])
@@ -124,7 +122,7 @@ def _move(member: Array, places: Array, values: Array, own: float, own_dof: floa
     return levels, move | {"by_chance": chance}
 
 
-def _slope(seconds: Array, places: Array, values: Array, visits: int) -> dict[str, float]:
+def _slope(seconds: Floats, places: Floats, values: Floats, visits: int) -> dict[str, float]:
     """Return the slope on time [1/h] with its half-width."""
     unknown = {"per_hour": np.nan, "u_per_hour": np.nan}
     if visits < 3 or not (np.isfinite(values).all() and np.isfinite(seconds).all()) or np.ptp(seconds) <= 0:

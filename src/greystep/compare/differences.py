@@ -5,8 +5,9 @@ from typing import Final
 
 import numpy as np
 
+from greystep.arrays import Floats, Indices
 from greystep.compare.cells import Cells, Fitted
-from greystep.compare.fit import Array, Estimates, Indices, contrast, draw_distances, half_width, pair_variances
+from greystep.compare.fit import Estimates, contrast, draw_distances, half_width, pair_variances
 from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.terms import COLUMN, Quantity
 
@@ -29,7 +30,7 @@ def components(fitted: Mapping[str, Fitted], quantity: str) -> tuple[Estimates, 
     return (fitted[quantity].cells,)
 
 
-def difference(parts: Sequence[Estimates], first: Indices, second: Indices) -> tuple[Array, Array]:
+def difference(parts: Sequence[Estimates], first: Indices, second: Indices) -> tuple[Floats, Floats]:
     """Return ``second - first`` (for two axes: their distance) and its 95 % half-width.
 
     The variance of a distance is taken as the sum over both axes, which is never less than along the difference.
@@ -47,7 +48,7 @@ def within_pairs(cells: Cells) -> tuple[Indices, Indices]:
     return first[same], second[same]
 
 
-def spans(cells: Cells, fitted: Mapping[str, Fitted], rng: np.random.Generator) -> dict[str, Array]:
+def spans(cells: Cells, fitted: Mapping[str, Fitted], rng: np.random.Generator) -> dict[str, Floats]:
     """Return each head's spans with half-widths that hold the true span 95 times in 100.
 
     A span is the largest of many differences d. It misses the true one by no more than the largest error among the
@@ -58,7 +59,7 @@ def spans(cells: Cells, fitted: Mapping[str, Fitted], rng: np.random.Generator) 
     """
     first, second = within_pairs(cells)
     owner = cells.head[first]
-    found: dict[str, Array] = {}
+    found: dict[str, Floats] = {}
     for quantity, name in COLUMN.items():
         parts = components(fitted, quantity)
         delta = np.abs(difference(parts, first, second)[0])
@@ -80,7 +81,7 @@ def spans(cells: Cells, fitted: Mapping[str, Fitted], rng: np.random.Generator) 
     return found
 
 
-def slope(mired: Estimates, cells: Indices, stops: Array, n: Array) -> tuple[float, float]:
+def slope(mired: Estimates, cells: Indices, stops: Floats, n: Floats) -> tuple[float, float]:
     """Return the least-squares slope of mired against stops below full over the frames of a head, per stop."""
     if len(cells) < 2:
         return float("nan"), float("nan")

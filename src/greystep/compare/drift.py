@@ -10,9 +10,10 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from greystep.arrays import Floats, Indices
 from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells, same_powers
 from greystep.compare.differences import components, difference, slope, spans
-from greystep.compare.fit import Array, Estimates, Indices, half_width, own_variances, pooled_sd
+from greystep.compare.fit import Estimates, half_width, own_variances, pooled_sd
 from greystep.compare.reference_light import reference_light
 from greystep.constants import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE, STEP_UPRIME_VPRIME
 from greystep.errors import GreystepError
@@ -89,13 +90,11 @@ class Drift:
 
     Attributes:
         powers, heads, pairs: The contract's tables without verdicts, with further columns at their ends.
-        fitted: The joint fits that every number here comes from.
         pair_first, pair_second: (r,) int arrays. The cells of each row of `pairs`.
         own_reference: (c,) int array. The cell of the same head that each cell's drift is measured from; -1 where there
             is none.
         reference: The light that all are compared with: head, power, kit, mired, cct_k, duv, u_prime, v_prime,
             output_stops.
-        notes: What limits the answer.
     """
 
     powers: pd.DataFrame
@@ -120,8 +119,6 @@ def analyse(readings: pd.DataFrame, settings: Settings, seed: int = 0) -> Drift:
         readings: One row a frame, the contract's columns.
         settings: For its reference and the types of its heads.
         seed: Of the draws behind the uncertainty of spans; the same seed gives the same numbers.
-
-    Returns: Drift
 
     Raises:
         GreystepError: If no flash frame is in the log, or the reference head is not.
@@ -251,12 +248,12 @@ def _powers(
     return pd.DataFrame(columns)
 
 
-def _own_width(estimate: Estimates) -> Array:
+def _own_width(estimate: Estimates) -> Floats:
     half = half_width(own_variances(estimate), estimate.dof)
     return np.where(np.isnan(estimate.values), np.nan, half)
 
 
-def _sd(cell: Indices, values: Array, count: int) -> Array:
+def _sd(cell: Indices, values: Floats, count: int) -> Floats:
     """Return the sample standard deviation (n - 1) of each cell; NaN at n < 2."""
     known = np.isfinite(values)
     cell, values = cell[known], values[known]
@@ -266,7 +263,7 @@ def _sd(cell: Indices, values: Array, count: int) -> Array:
     return np.where(n > 1, np.sqrt(squares / np.maximum(n - 1, 1)), np.nan)
 
 
-def legs(cells: Cells, frames: Frames, residuals: Array) -> Array:
+def legs(cells: Cells, frames: Frames, residuals: Floats) -> Floats:
     """Return for each cell what is left on the way up in power less that on the way down; NaN without both."""
     sums, counts = np.zeros((2, len(cells.table))), np.zeros((2, len(cells.table)))
     for head in range(len(cells.heads)):
@@ -337,7 +334,7 @@ def _warmup(frames: Frames, mired: Fitted, head: int) -> tuple[float, float]:
     return amplitude, float(half_width(np.array([variance]), np.array([dof])))
 
 
-def _lag1(residuals: Array) -> float:
+def _lag1(residuals: Floats) -> float:
     """Return the correlation of each residual with the next: near 0 where order leaves no trace."""
     power = float(np.sum(residuals**2))
     return float(residuals[1:] @ residuals[:-1]) / power if len(residuals) > 2 and power > 0 else float("nan")

@@ -7,10 +7,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from greystep.arrays import Booleans, Floats, Indices
 from greystep.columns import HeadRow, rows_of
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array, Indices
-from greystep.compare.limits import Flags, Rows, longest_run, matches, own_rows, rounds_to_decide
+from greystep.compare.limits import Rows, longest_run, matches, own_rows, rounds_to_decide
 from greystep.compare.odd_heads import MIRED_PER_DUV, OddHeads, away, sound_rows, weight
 from greystep.flags import Flag
 from greystep.terms import COLUMN, PARTS, Quantity, Verdict
@@ -131,14 +131,10 @@ class Finding:
     """What is known of one head.
 
     Attributes:
-        cells: How many cells it has.
         own: How it moves over its powers, by the quantity that takes most of its limit; None where nothing is judged.
-        others: How it stands to the heads that it does not match; None where it does.
         measured: The cells with frames, from full down.
-        row: Its numbers.
         rounds: More rounds of all its powers that would decide; 0 where nothing is open, infinity where no number
             would.
-        empty: Powers without a usable frame.
         between: It does not hold from one of these (columns of `PARTS`) to another, where it holds with each.
         doubted: What was shot in another way, where the head is outside by that alone.
         colourless: It has none because no colour matrix is known for the camera.
@@ -163,17 +159,9 @@ class Finding:
 
 
 def find(
-    drift: Drift, rows: Mapping[Quantity, Rows], verdicts: Sequence[Verdict], odd: OddHeads, outside: Flags
+    drift: Drift, rows: Mapping[Quantity, Rows], verdicts: Sequence[Verdict], odd: OddHeads, outside: Booleans
 ) -> list[Finding]:
-    """Gather the findings of every head.
-
-    Args:
-        drift: The facts.
-        rows: What was judged.
-        verdicts: One a head.
-        odd: The heads that go back: the others are not compared with what these do.
-        outside: Bool array. One a row of `Drift.pairs`.
-    """
+    """Gather the findings of every head."""
     match = matches(drift, rows)
     power, n = drift.cells.names, drift.cells.table["n"].to_numpy()
     apart = np.array(away(drift))
@@ -235,7 +223,7 @@ def _moves_most(drift: Drift, groups: Sequence[Indices]) -> Indices:
     return max(groups, key=moves)
 
 
-def _safe(match: Flags, names: npt.NDArray[np.object_], groups: Sequence[Indices]) -> tuple[str, ...]:
+def _safe(match: Booleans, names: npt.NDArray[np.object_], groups: Sequence[Indices]) -> tuple[str, ...]:
     """Return the longest stretch of powers within every limit, on one and the same pack."""
     runs = [(group, run) for group in groups if (run := longest_run(match[np.ix_(group, group)])) is not None]
     group, run = max(runs, key=lambda item: item[1][1] - item[1][0], default=(np.zeros(0, np.intp), (0, -1)))
@@ -289,7 +277,7 @@ def _own_drift(drift: Drift, rows: Mapping[Quantity, Rows], cells: Indices, row:
 
 
 def _stand(
-    drift: Drift, rows: Mapping[Quantity, Rows], head: int, odd: Sequence[int], outside: Flags, apart: Array
+    drift: Drift, rows: Mapping[Quantity, Rows], head: int, odd: Sequence[int], outside: Booleans, apart: Floats
 ) -> Stand | None:
     """Return how a head stands to the rest of the kit where it does not match: as a whole, or at some powers.
 

@@ -3,10 +3,9 @@
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from greystep.compare.fit import Array, Indices
+from greystep.arrays import Booleans, Floats, Indices
 
 #: With fewer frames of known time than this share, times are not filled in but left out.
 _ENOUGH_TIMES = 0.5
@@ -19,7 +18,7 @@ def text_column(table: pd.DataFrame, name: str) -> "pd.Series[str]":
     return table[name].astype(object).where(table[name].notna(), "").astype(str)
 
 
-def firing_order(log: pd.DataFrame, fired: npt.NDArray[np.bool_], head: Indices) -> tuple[Indices, Array]:
+def firing_order(log: pd.DataFrame, fired: Booleans, head: Indices) -> tuple[Indices, Floats]:
     """Return the flashes that fired in capture order, with their times.
 
     Args:
@@ -50,7 +49,7 @@ def firing_order(log: pd.DataFrame, fired: npt.NDArray[np.bool_], head: Indices)
     return rows, seconds[wanted] - seconds[wanted].min()
 
 
-def _place_lost(place: Array, clock: Array, pace: float, logged: Indices) -> None:
+def _place_lost(place: Floats, clock: Floats, pace: float, logged: Indices) -> None:
     """Give rows without file the place between their neighbours in the log."""
     rank = np.argsort(np.argsort(place[logged], kind="stable"), kind="stable")
     for start, end in _runs(place[logged] < 0):
@@ -63,7 +62,7 @@ def _place_lost(place: Array, clock: Array, pace: float, logged: Indices) -> Non
             place[lost] = place[before] + steps * (place[after] - place[before])
 
 
-def _fill(seconds: Array, head: Indices, pace: float) -> None:
+def _fill(seconds: Floats, head: Indices, pace: float) -> None:
     """Set unknown times beside the known ones of the same head."""
     for start, end in _runs(np.isnan(seconds)):
         count = np.arange(1, end - start + 1)
@@ -75,13 +74,13 @@ def _fill(seconds: Array, head: Indices, pace: float) -> None:
             seconds[start:end] = seconds[start - 1] + step * count
 
 
-def _runs(mask: npt.NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+def _runs(mask: Booleans) -> Iterator[tuple[int, int]]:
     """Yield the start and end of each run of true values."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
     yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
 
 
-def index_clock(head: Indices) -> Array:
+def index_clock(head: Indices) -> Floats:
     """Return a stand-in for unknown times: the place in the sequence, with a long rest at each change of head.
 
     Where heads take turns at every shot or two there is no rest: the change costs no time then.

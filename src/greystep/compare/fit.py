@@ -8,10 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import fdtrc
 
+from greystep.arrays import Floats, Indices
 from greystep.measure.uncertainty import student_factor
-
-Array = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.intp]
 
 #: Draws are taken in chunks of so many values, which stay in the processor's cache.
 _CHUNK: Final = 200_000
@@ -28,9 +26,9 @@ class LeastSquares:
         sum_of_squares, dof: Residual sum of squares and its degrees of freedom, n - p.
     """
 
-    coefficients: Array
-    estimator: Array
-    residuals: Array
+    coefficients: Floats
+    estimator: Floats
+    residuals: Floats
     sum_of_squares: float
     dof: float
 
@@ -46,9 +44,9 @@ class Estimates:
         dof: (h,) array. Degrees of freedom of each source.
     """
 
-    values: Array
-    parts: Array
-    dof: Array
+    values: Floats
+    parts: Floats
+    dof: Floats
 
 
 def least_squares(design: npt.ArrayLike, values: npt.ArrayLike) -> LeastSquares:
@@ -99,7 +97,7 @@ def f_test(smaller: tuple[float, float], larger: tuple[float, float]) -> tuple[f
     return f, float(fdtrc(further, larger[1], max(f, 0.0)))
 
 
-def effective_dof(variances: Array, dof: Array) -> Array:
+def effective_dof(variances: Floats, dof: Floats) -> Floats:
     """Return the degrees of freedom of a sum of variances, of shape (..., h), each with its own `dof` (h,).
 
     Welch-Satterthwaite, JCGM 100:2008 equation G.2b (from memory), with variances in place of products.
@@ -110,24 +108,24 @@ def effective_dof(variances: Array, dof: Array) -> Array:
         return np.asarray(np.where(spread > 0, total**2 / spread, np.max(dof, initial=0.0)))
 
 
-def half_width(variances: Array, dof: Array) -> Array:
+def half_width(variances: Floats, dof: Floats) -> Floats:
     """Return the 95 % half-width of values whose variances are the sums of (..., h) parts, by Student's factor."""
     return np.asarray(student_factor(effective_dof(variances, dof)) * np.sqrt(np.sum(variances, axis=-1)))
 
 
-def own_variances(estimates: Estimates) -> Array:
+def own_variances(estimates: Estimates) -> Floats:
     """Return the (p, h) variances of the estimates themselves."""
     return np.asarray(np.diagonal(estimates.parts, axis1=1, axis2=2).T)
 
 
-def pair_variances(estimates: Estimates, first: Indices, second: Indices) -> Array:
+def pair_variances(estimates: Estimates, first: Indices, second: Indices) -> Floats:
     """Return the (r, h) variances of ``values[second] - values[first]``."""
     parts = estimates.parts
     own = np.diagonal(parts, axis1=1, axis2=2)
     return np.asarray((own[:, first] + own[:, second] - 2 * parts[:, first, second]).T)
 
 
-def contrast(estimates: Estimates, weights: Array) -> tuple[float, float]:
+def contrast(estimates: Estimates, weights: Floats) -> tuple[float, float]:
     """Return ``weights @ values`` and its 95 % half-width."""
     variances = np.einsum("i,hij,j->h", weights, estimates.parts, weights)
     return float(weights @ estimates.values), float(half_width(variances, estimates.dof))
@@ -135,13 +133,10 @@ def contrast(estimates: Estimates, weights: Array) -> tuple[float, float]:
 
 def draw_errors(
     estimates: Estimates, draws: int, rng: np.random.Generator, studentised: bool = False
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Draw what chance may do to the estimates.
 
     Args:
-        estimates: With their covariance.
-        draws: How often chance is drawn.
-        rng: Seeded, so that the same session gives the same numbers.
         studentised: Divide each source's errors by the scatter that would have been measured with them, over the true
             one.
 
@@ -162,7 +157,7 @@ def draw_errors(
     return errors, measured
 
 
-def _root(part: Array) -> Array:
+def _root(part: Floats) -> Floats:
     """Return a root R of a covariance, ``R R^T = part``: the symmetric one, or one column where one error moves all."""
     if np.count_nonzero(part) == len(part):
         return np.diag(np.sqrt(np.diagonal(part)))
@@ -174,7 +169,7 @@ def _root(part: Array) -> Array:
 
 def draw_distances(
     components: Sequence[Estimates], draws: int, rng: np.random.Generator, studentised: bool = False
-) -> tuple[list[Array], Array]:
+) -> tuple[list[Floats], Floats]:
     """Draw errors of one quantity, or of the axes of a plane together; see `draw_errors`.
 
     All axes share their draws, as if chance moved along one line: of all errors with the same total variance these have
@@ -187,14 +182,12 @@ def draw_distances(
 
 def largest_studentised(
     components: Sequence[Estimates], first: Indices, second: Indices, draws: int, rng: np.random.Generator
-) -> Array:
+) -> Floats:
     """Draw the largest ``|error| / standard uncertainty`` of many differences at once.
 
     Args:
         components: One, or the two axes of a plane (then the error is a distance, and its variance the sum of both).
         first, second: (r,) arrays. Differences ``second - first`` to be judged together.
-        draws: How often chance is drawn.
-        rng: Seeded.
 
     Returns: (draws,) array: Its quantile at 1 - alpha is the factor by which all r intervals hold at once ("max-t").
     """

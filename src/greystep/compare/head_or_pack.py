@@ -14,9 +14,10 @@ import numpy as np
 import pandas as pd
 
 from greystep import words as say
+from greystep.arrays import Floats, Indices
 from greystep.compare.cells import settings
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array, Estimates, Indices, effective_dof
+from greystep.compare.fit import Estimates, effective_dof
 from greystep.measure.uncertainty import ALPHA, student_factor
 from greystep.terms import PARTS, Quantity
 
@@ -73,8 +74,6 @@ class Answer:
     """Head or pack, at one power, or of the change from `from_power` to it.
 
     Attributes:
-        among: The heads and packs that are tied together.
-        shares: One a quantity.
         heads_compared: More than one head was moved.
         checked: Two heads were on the same two packs, so that it is checked whether head and pack add.
     """
@@ -121,7 +120,6 @@ class Attribution:
             power, and from_power where the row is the change from there to `power`. ``delta_*`` with their 95 %
             half-widths ``u_*``, and ``by_chance_*``: what chance alone may give, all rows looked at together.
         answers: among, power, from_power, quantity, follows (see `Follows`).
-        told: What is said: the answers at the most telling power and of the change over the powers.
     """
 
     table: pd.DataFrame
@@ -139,7 +137,7 @@ class _Contrast:
     second: str
     stops: float
     power: str
-    weights: Array
+    weights: Floats
     from_power: str = ""
 
 
@@ -190,7 +188,7 @@ def _steps(table: pd.DataFrame, cells: Indices) -> Iterator[_Contrast]:
     of_pack = head_is.T.astype(np.int64) @ pack_is > 0  # (heads, packs)
     stops, power = float(table["stops"].to_numpy()[cells[0]]), str(table["power"].to_numpy(object)[cells[0]])
 
-    def spread(rows: Indices, weights: Array) -> Array:
+    def spread(rows: Indices, weights: Floats) -> Floats:
         full = np.zeros(len(table))
         np.add.at(full, cells[rows], weights)
         return full
@@ -249,7 +247,7 @@ def _rows(drift: Drift, steps: Sequence[_Contrast]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _contrasts(estimates: Estimates, weights: Array, alpha: float) -> tuple[Array, Array, Array]:
+def _contrasts(estimates: Estimates, weights: Floats, alpha: float) -> tuple[Floats, Floats, Floats]:
     """Return contrasts, their 95 % half-widths, and the half-widths at chance `alpha`; NaN where a cell is unknown."""
     unknown = ((weights != 0) & np.isnan(estimates.values)).any(axis=1)
     delta = np.where(unknown, np.nan, weights @ np.nan_to_num(estimates.values))
@@ -317,12 +315,7 @@ def _share(rows: pd.DataFrame, quantity: Quantity) -> Share:
 
 
 def heads_on_one_pack(drift: Drift, back: Sequence[str]) -> list[OnePack]:
-    """Return the packs of which every head goes back, so that the pack may be the cause.
-
-    Args:
-        drift: The facts.
-        back: Heads that go back.
-    """
+    """Return the packs of which every head goes back, so that the pack may be the cause."""
     table = drift.cells.table
     if "pack" not in table:
         return []

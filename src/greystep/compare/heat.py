@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from greystep.compare.fit import Array, f_test
+from greystep.arrays import Booleans, Floats, Indices
+from greystep.compare.fit import f_test
 from greystep.session.power import SAME_STOPS
 
 #: The chance of keeping warm-up terms that are not there, over a test.
@@ -36,11 +36,11 @@ class Fired:
         before: Int array. Flashes at full, not in the log, just before this one (its note says so).
     """
 
-    head: npt.NDArray[np.intp]
-    cell: npt.NDArray[np.intp]
-    stops: Array
-    clock: Array
-    before: npt.NDArray[np.intp]
+    head: Indices
+    cell: Indices
+    stops: Floats
+    clock: Floats
+    before: Indices
 
 
 @dataclass(frozen=True)
@@ -58,10 +58,10 @@ class Heat:
 
     driver: str
     tau: float
-    warmth: Array
-    slope: Array
-    separable: npt.NDArray[np.bool_]
-    kept: npt.NDArray[np.bool_]
+    warmth: Floats
+    slope: Floats
+    separable: Booleans
+    kept: Booleans
 
 
 @dataclass(frozen=True)
@@ -71,21 +71,19 @@ class _Run:
     A flash is (time, weight, number of the first shot that feels it); `averaging` takes the used frames to cell means.
     """
 
-    places: npt.NDArray[np.intp]
-    used: npt.NDArray[np.bool_]
-    averaging: Array
-    clocks: dict[str, Array]
-    flashes: dict[str, Array]
+    places: Indices
+    used: Booleans
+    averaging: Floats
+    clocks: dict[str, Floats]
+    flashes: dict[str, Floats]
     pace: float
 
 
-def find_heat(fired: Fired, mired: Array, heads: int) -> Heat:
+def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
     """Find the heat that explains the mired of the frames best, and for which heads it is needed.
 
     Args:
-        fired: Every flash, in capture order.
         mired: (n,) array. Of the frames; looked at only where `Fired.cell` is not negative.
-        heads: How many heads there are.
 
     Returns: The time constant is scanned over 0.7 shots up to the length of the longest head, for both ways of heating,
         on the residuals of the cell means with a scatter of its own for each head. All heads keep their terms or none,
@@ -102,7 +100,7 @@ def find_heat(fired: Fired, mired: Array, heads: int) -> Heat:
 
     units = {"energy": float(np.median([run.pace for run in runs])) if runs else 1.0, "shots": 1.0}
 
-    def scan(chosen: npt.NDArray[np.bool_]) -> tuple[str, float]:
+    def scan(chosen: Booleans) -> tuple[str, float]:
         found = [(*_best(runs, values, chosen, driver, grid * units[driver]), driver) for driver in ("energy", "shots")]
         _, tau, driver = min(found)
         return driver, _best(runs, values, chosen, driver, tau * np.geomspace(1 / 1.5, 1.5, _GRID))[1]
@@ -139,13 +137,13 @@ def _run(fired: Fired, head: int) -> _Run:
     late = np.repeat(number, before)  # the first logged shot after each flash that is not in the log
     step = np.concatenate([np.arange(1, many + 1) for many in before]) if len(before) else np.zeros(0)
     dumped = np.flatnonzero((before > 0) & (stops > apart))  # from the warm-up shots at full down to this power
-    energy: list[tuple[Array, Array, Array]] = [
+    energy: list[tuple[Floats, Floats, Floats]] = [
         (clock, 2.0**-stops, after),
         ((clock[lowered] + clock[lowered - 1]) / 2, 2.0 ** -stops[lowered - 1], lowered.astype(float)),
         (clock[late] - pace * step, np.ones(len(late)), late.astype(float)),
         (clock[dumped] - pace / 2, np.ones(len(dumped)), dumped.astype(float)),
     ]
-    shots: list[tuple[Array, Array, Array]] = [
+    shots: list[tuple[Floats, Floats, Floats]] = [
         (count, np.ones(len(count)), after),
         (count[late] - step, np.ones(len(late)), late.astype(float)),
     ]
@@ -165,7 +163,7 @@ def _run(fired: Fired, head: int) -> _Run:
     )
 
 
-def _warmth(run: _Run, driver: str, taus: Array) -> Array:
+def _warmth(run: _Run, driver: str, taus: Floats) -> Floats:
     """Return the warmth of each shot (t, n) of a head for time constants (t,): 0 at rest, 1 warm."""
     clock, (time, weight, felt_from) = run.clocks[driver], run.flashes[driver]
     felt = felt_from[None, :] <= np.arange(len(clock))[:, None]
@@ -175,7 +173,7 @@ def _warmth(run: _Run, driver: str, taus: Array) -> Array:
     return np.asarray(heat / np.where(settled > 0, settled, 1.0)[:, None])
 
 
-def _within(run: _Run, driver: str, taus: Array, values: Array) -> tuple[float, Array, Array]:
+def _within(run: _Run, driver: str, taus: Floats, values: Floats) -> tuple[float, Floats, Floats]:
     """Return, about the cell means: the values' sum of squares, that of the warmth, and what the warmth takes off."""
     warmth = _warmth(run, driver, taus)[:, run.used]
     warmth = warmth - warmth @ run.averaging
@@ -191,7 +189,7 @@ def _free(run: _Run) -> float:
 
 
 def _best(
-    runs: Sequence[_Run], values: Sequence[Array], heads: npt.NDArray[np.bool_], driver: str, taus: Array
+    runs: Sequence[_Run], values: Sequence[Floats], heads: Booleans, driver: str, taus: Floats
 ) -> tuple[float, float]:
     """Return the least cost (minus twice the log likelihood) and the time constant that has it."""
     cost = np.zeros(len(taus))
@@ -203,9 +201,7 @@ def _best(
     return float(cost[best]), float(taus[best])
 
 
-def _asked_for(
-    runs: Sequence[_Run], values: Sequence[Array], heads: npt.NDArray[np.bool_], driver: str, tau: float
-) -> bool:
+def _asked_for(runs: Sequence[_Run], values: Sequence[Floats], heads: Booleans, driver: str, tau: float) -> bool:
     """Say whether the frames ask for warm-up terms: all heads together, or one of them by itself."""
     chosen = np.flatnonzero(heads).tolist()
     found = [_within(runs[head], driver, np.array([tau]), values[head]) for head in chosen]
@@ -220,7 +216,7 @@ def _asked_for(
     )
 
 
-def _revisits(cells: npt.NDArray[np.intp]) -> bool:
+def _revisits(cells: Indices) -> bool:
     """Say whether a head comes back to a power after another one, or has only one."""
     cells = cells[cells >= 0]
     runs = 1 + np.count_nonzero(np.diff(cells))
@@ -228,7 +224,7 @@ def _revisits(cells: npt.NDArray[np.intp]) -> bool:
     return bool(len(cells) > distinct and (runs > distinct or distinct == 1))
 
 
-def _inflation(warmth: Array, averaging: Array) -> float:
+def _inflation(warmth: Floats, averaging: Floats) -> float:
     """Return the variance inflation of the warmth beside the cell means; 1 where it is free of them."""
     if len(warmth) < 2:
         return float("inf")

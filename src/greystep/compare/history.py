@@ -8,22 +8,7 @@ import numpy as np
 import pandas as pd
 
 from greystep.columns import UNKNOWN, HistoryRow, names
-from greystep.compare.anchors import (
-    Anchor,
-    Change,
-    Visit,
-    VisitCell,
-    VisitLight,
-    VisitLights,
-    beyond,
-    change_since,
-    doubt,
-    judgeable,
-    judged_together,
-    last_measured,
-    measured_lights,
-    reference_key,
-)
+from greystep.compare import anchors
 from greystep.errors import GreystepError
 from greystep.session.settings import DEFAULT_TOLERANCE, Tolerance
 from greystep.terms import PARTS
@@ -45,7 +30,7 @@ class ReferenceMoved:
 
     session: str
     reference: str
-    anchor: Anchor
+    anchor: anchors.Anchor
     heads: tuple[str, ...]
 
 
@@ -64,7 +49,7 @@ class MovedAlike:
 
     session: str
     reference: str
-    anchor: Anchor
+    anchor: anchors.Anchor
     heads: tuple[str, ...]
     warmer: bool
 
@@ -91,21 +76,14 @@ class History:
     notes: tuple[HistoryNote, ...]
 
 
-def compare_sessions(visits: Sequence[Visit]) -> History:
+def compare_sessions(visits: Sequence[anchors.Visit]) -> History:
     """Compare each light with the last session before in which it was measured.
 
-    Parameters
-    ----------
-    visits : sequence of Visit
-        In any order; they are sorted by date, and those without one stay behind the one before.
+    Args:
+        visits: In any order; they are sorted by date, and those without one stay behind the one before.
 
-    Returns
-    -------
-    History
-        Columns head, serial, session, date, body, power, stops, mired, u_mired, duv, u_duv, previous, change_mired,
-        u_change_mired, change_k, change_duv, u_change_duv, u_observer_mired (all 95 %), tint_open, verdict, anchor,
-        reference (the head of both sessions that the light is to be held against, itself included). A head is known
-        by its serial, or by its label where it has none.
+    Returns: All uncertainties are 95 %; ``reference`` is the head of both sessions that the light is to be held
+        against, itself included. A head is known by its serial, or by its label where it has none.
 
         The change is held against the reference head that both sessions name (difference of differences); without
         one against the meter's readings of both; without those it is taken as it stands if the camera is the same.
@@ -115,35 +93,34 @@ def compare_sessions(visits: Sequence[Visit]) -> History:
         ``moved``: beyond chance, at 5 % over all lights of a head in a session. ``not moved``: the intervals lie within
         the tolerance. Else ``cannot tell``.
 
-    Raises
-    ------
-    GreystepError
-        If two heads of a session have one serial.
+    Raises:
+        GreystepError: If two heads of a session have one serial.
     """
     for visit in visits:
         _check_serials(visit)
     order = sorted(range(len(visits)), key=lambda place: _day(visits, place))
     sessions = _lights([visits[place] for place in order])
     rows = [
-        _row(light, last_measured(sessions[:place], light))
+        _row(light, anchors.last_measured(sessions[:place], light))
         for place, session in enumerate(sessions)
-        for light in measured_lights(session)
+        for light in anchors.measured_lights(session)
     ]
     table = pd.DataFrame([asdict(row) for row in rows], columns=list(names(HistoryRow)))
     return History(table, (*_notes(rows), *_relabelled(sessions)))
 
 
-def _row(light: VisitLight, before: VisitLight | None) -> HistoryRow:
+def _row(light: anchors.VisitLight, before: anchors.VisitLight | None) -> HistoryRow:
     """Return a light of a session against the light that it was `before`."""
     visit, cell, columns = light.session.visit, light.cell, light.session.visit.drift.powers
-    change = change_since(before, light) if before else None
+    change = anchors.change_since(before, light) if before else None
     mired, u_mired, duv, u_duv = (float(columns[name].iloc[light.at]) for name in ("mired", "u_mired", "duv", "u_duv"))
     reference = change.reference if change else ""
-    if not reference and before and cell.key in (reference_key(before.session), reference_key(light.session)):
-        reference = cell.head
-    moved = _judged(change, visit.tolerance, judged_together(light)) if change else _Judged()
+    if not reference and before:
+        sessions = before.session, light.session
+        reference = cell.head if cell.key in map(anchors.reference_key, sessions) else ""
+    moved = _judged(change, visit.tolerance, anchors.judged_together(light)) if change else _Judged()
     if before and not change:
-        moved = _Judged(verdict=Move.CANNOT_TELL, anchor=Anchor.NONE.value)
+        moved = _Judged(verdict=Move.CANNOT_TELL, anchor=anchors.Anchor.NONE.value)
     size = change.size if change else {}
     return HistoryRow(
         head=cell.head,
@@ -171,7 +148,7 @@ def _row(light: VisitLight, before: VisitLight | None) -> HistoryRow:
     )
 
 
-def _check_serials(visit: Visit) -> None:
+def _check_serials(visit: anchors.Visit) -> None:
     """Refuse a serial that two heads of a session have: over several sessions a head is known by it."""
     owners: dict[str, str] = {}
     for head, serial in visit.serials.items():
@@ -183,21 +160,21 @@ def _check_serials(visit: Visit) -> None:
             )
 
 
-def _day(visits: Sequence[Visit], place: int) -> str:
+def _day(visits: Sequence[anchors.Visit], place: int) -> str:
     """Return the date of a session, or of the last one before it that has one."""
     return next((visits[at].date for at in range(place, -1, -1) if visits[at].date), "")
 
 
-def _lights(visits: Sequence[Visit]) -> list[VisitLights]:
+def _lights(visits: Sequence[anchors.Visit]) -> list[anchors.VisitLights]:
     """Gather the lights of each session; a head without a serial is the one that its label has elsewhere."""
     serials: dict[str, set[str]] = {}
     for visit in visits:
         for head, serial in visit.serials.items():
             serials.setdefault(head, set()).update({serial} - {""})
-    return [VisitLights(visit, tuple(_cells(visit, serials))) for visit in visits]
+    return [anchors.VisitLights(visit, tuple(_cells(visit, serials))) for visit in visits]
 
 
-def _cells(visit: Visit, serials: Mapping[str, set[str]]) -> list[VisitCell]:
+def _cells(visit: anchors.Visit, serials: Mapping[str, set[str]]) -> list[anchors.VisitCell]:
     """Return the cells of a session; `serials` are those that each label has in any session."""
     table = visit.drift.cells.table
     measured = np.isfinite(visit.drift.fitted["mired"].cells.values).tolist()
@@ -210,7 +187,7 @@ def _cells(visit: Visit, serials: Mapping[str, set[str]]) -> list[VisitCell]:
         serial = visit.serials.get(head, "") or (next(iter(elsewhere)) if len(elsewhere) == 1 else "")
         key = f"serial {serial}" if serial else f"label {head}"
         at = {str(name): str(value) for name, value in values.items()}
-        cells.append(VisitCell(body, head, power, float(stops), at, key, known))
+        cells.append(anchors.VisitCell(body, head, power, float(stops), at, key, known))
     return cells
 
 
@@ -225,19 +202,19 @@ class _Judged:
     tint_open: bool = False
 
 
-def _judged(change: Change, tolerance: Tolerance, together: int) -> _Judged:
+def _judged(change: anchors.Change, tolerance: Tolerance, together: int) -> _Judged:
     """Decide on a change; `together` lights are judged at once."""
     limits = {"mired": tolerance.mired, "duv": tolerance.duv}
     if limits["mired"] is None and limits["duv"] is None:
         limits = {"mired": DEFAULT_TOLERANCE.mired, "duv": DEFAULT_TOLERANCE.duv}
-    moves = beyond(change, together)
-    doubts = {quantity: doubt(change, quantity) for quantity in change.size}
+    moves = anchors.beyond(change, together)
+    doubts = {quantity: anchors.doubt(change, quantity) for quantity in change.size}
     still = {
         quantity: quantity not in moves if limit is None else abs(change.size[quantity]) + doubts[quantity] <= limit
         for quantity, limit in limits.items()
     }
     verdict = Move.NOT_MOVED if all(still.values()) else Move.CANNOT_TELL
-    if not moves.isdisjoint(judgeable(change)):
+    if not moves.isdisjoint(anchors.judgeable(change)):
         verdict = Move.MOVED
     tint_open = not still["duv"] and not change.same_camera
     return _Judged(verdict, change.anchor.value, doubts["mired"], doubts["duv"], tint_open)
@@ -251,12 +228,12 @@ def _notes(rows: Sequence[HistoryRow]) -> list[HistoryNote]:
     for row in rows:
         if row.reference not in ("", row.head):
             held.setdefault((row.session, row.reference, row.anchor), []).append(row)
-        if row.anchor in (Anchor.METER, Anchor.CAMERA):
+        if row.anchor in (anchors.Anchor.METER, anchors.Anchor.CAMERA):
             alone.setdefault((row.session, row.anchor), []).append(row)
     for (session, reference, by), group in held.items():
         own = {row.verdict for row in rows if (row.session, row.head) == (session, reference)}
-        heads, anchor, warmer = _heads(group), Anchor(by), _warmer(group)
-        if anchor != Anchor.REFERENCE:
+        heads, anchor, warmer = _heads(group), anchors.Anchor(by), _warmer(group)
+        if anchor != anchors.Anchor.REFERENCE:
             notes.append(ReferenceMoved(session, reference, anchor, heads))
         elif Move.MOVED in own and all(row.verdict == Move.NOT_MOVED for row in group):
             notes.append(CameraMoved(session, reference, heads))
@@ -265,7 +242,7 @@ def _notes(rows: Sequence[HistoryRow]) -> list[HistoryNote]:
     for (session, by), group in alone.items():
         heads, warmer = _heads(group), _warmer(group)
         if len(heads) > 1 and warmer is not None:
-            notes.append(MovedAlike(session, "", Anchor(by), heads, warmer))
+            notes.append(MovedAlike(session, "", anchors.Anchor(by), heads, warmer))
     return notes
 
 
@@ -280,7 +257,7 @@ def _warmer(rows: Sequence[HistoryRow]) -> bool | None:
     return ways.pop() if set(_heads(moved)) == set(_heads(rows)) and len(ways) == 1 else None
 
 
-def _relabelled(sessions: Sequence[VisitLights]) -> list[HistoryNote]:
+def _relabelled(sessions: Sequence[anchors.VisitLights]) -> list[HistoryNote]:
     """Return which labels stand for another head than before, one that no session before has."""
     notes: list[HistoryNote] = []
     for place, session in enumerate(sessions):

@@ -25,7 +25,6 @@ class IsoStep:
     """How far an ISO of a camera body is off its marking.
 
     Attributes:
-        iso, base_iso: The ISO, and the one that most frames of the body have.
         stops, u_stops: More is brighter than marked; 95 % half-width, NaN without repeats.
         lights: Tuple of (head, power). Where both were used.
         shows: It is off by more than chance, and by enough to matter.
@@ -41,12 +40,7 @@ class IsoStep:
 
 
 def find_iso_steps(drift: Drift, readings: pd.DataFrame) -> list[IsoStep]:
-    """Return how far each ISO of each camera body is off its marking, against the one that most frames have.
-
-    Args:
-        drift: For the scatter of output, pooled over the heads.
-        readings: The contract's columns; looked at are the flash frames that the means use.
-    """
+    """Return how far each ISO of each camera body is off its marking, against the one that most frames have."""
     known = (readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED)
     known &= readings["flags"].map(flags.serves).astype(bool)
     used = readings[known & readings["output_stops"].notna() & readings["iso"].notna()]

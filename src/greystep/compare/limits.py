@@ -10,22 +10,13 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from greystep.arrays import Booleans, Floats, Indices
+from greystep.compare import fit
 from greystep.compare.differences import components, difference, within_pairs
 from greystep.compare.drift import Drift
-from greystep.compare.fit import (
-    Array,
-    Estimates,
-    Indices,
-    draw_errors,
-    effective_dof,
-    largest_studentised,
-    pair_variances,
-)
 from greystep.measure.uncertainty import student_factor
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Quantity, Verdict
-
-Flags = npt.NDArray[np.bool_]
 
 #: From bad to good; the verdict of a whole is the worst of its parts.
 _WORST_FIRST: Final = (Verdict.OUTSIDE, Verdict.UNDECIDED, Verdict.WITHIN)
@@ -54,11 +45,11 @@ class Rows:
     limit: float
     first: Indices
     second: Indices
-    size: Array
-    u: Array
-    u_all: Array
-    within: Flags
-    outside: Flags
+    size: Floats
+    u: Floats
+    u_all: Floats
+    within: Booleans
+    outside: Booleans
 
 
 def colour_limits(tolerance: Tolerance) -> dict[Quantity, float]:
@@ -69,10 +60,6 @@ def colour_limits(tolerance: Tolerance) -> dict[Quantity, float]:
 
 def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
     """Judge every difference of a session by every limit that is given.
-
-    Args:
-        drift: The facts.
-        tolerance: The limits; one that is None is not judged.
 
     Returns: Colour: every two cells of one head, then every pair of `Drift.pairs`. ``output_stops``: each cell's output
         error against its own reference cell. `within` asks the row's own interval (all rows must pass, so that needs no
@@ -111,21 +98,21 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
 
 
 def _rows(
-    quantity: Quantity, limit: float, first: Indices, second: Indices, size: Array, u: Array, u_all: Array
+    quantity: Quantity, limit: float, first: Indices, second: Indices, size: Floats, u: Floats, u_all: Floats
 ) -> Rows:
     return Rows(quantity, limit, first, second, size, u, u_all, size + u <= limit, size - u_all > limit)
 
 
 def _at_once(
-    parts: tuple[Estimates, ...],
+    parts: tuple[fit.Estimates, ...],
     first: Indices,
     second: Indices,
-    size: Array,
-    u: Array,
+    size: Floats,
+    u: Floats,
     limit: float,
     alpha: float,
     rng: np.random.Generator,
-) -> Array:
+) -> Floats:
     """Return the half-widths at which all differences that may lie on the limit hold at once.
 
     A difference that stands far under its limit by the widest of these intervals (alpha / r for each of r) cannot be
@@ -133,13 +120,13 @@ def _at_once(
     """
     if not len(first):
         return np.zeros(0)
-    variances = np.sum([pair_variances(part, first, second) for part in parts], axis=0)
+    variances = np.sum([fit.pair_variances(part, first, second) for part in parts], axis=0)
     sd = np.sqrt(np.sum(variances, axis=1))
-    u_all = student_factor(effective_dof(variances, parts[0].dof), alpha / len(first)) * sd
+    u_all = student_factor(fit.effective_dof(variances, parts[0].dof), alpha / len(first)) * sd
     near = size > limit - _REACH * u_all
     if near.any():
         draws = _DRAWS if near.sum() > _MANY else 2 * _DRAWS
-        factor = np.quantile(largest_studentised(parts, first[near], second[near], draws, rng), 1.0 - alpha)
+        factor = np.quantile(fit.largest_studentised(parts, first[near], second[near], draws, rng), 1.0 - alpha)
         u_all[near] = np.minimum(u_all[near], factor * sd[near])
     return np.where(np.isnan(u), np.nan, np.maximum(u_all, u))
 
@@ -151,7 +138,7 @@ def by_chance_mired(drift: Drift) -> float:
     """
     if not (len(drift.pair_first) and (drift.fitted["mired"].dof > 0).any()):
         return float("nan")
-    errors, _ = draw_errors(drift.fitted["mired"].cells, _DRAWS, np.random.default_rng([drift.seed, 2]))
+    errors, _ = fit.draw_errors(drift.fitted["mired"].cells, _DRAWS, np.random.default_rng([drift.seed, 2]))
     largest = np.zeros(_DRAWS)
     body = drift.cells.table["body"].to_numpy(object)
     for name in dict.fromkeys(body):
@@ -159,7 +146,7 @@ def by_chance_mired(drift: Drift) -> float:
     return float(np.median(largest))
 
 
-def _widest(errors: Array, head: Indices, cells: Indices) -> Array:
+def _widest(errors: Floats, head: Indices, cells: Indices) -> Floats:
     """Return the largest difference between cells of different heads (draws,)."""
     numbers = list(dict.fromkeys(head[cells]))
     high = np.array([errors[cells[head[cells] == number]].max(axis=0) for number in numbers])
@@ -169,12 +156,12 @@ def _widest(errors: Array, head: Indices, cells: Indices) -> Array:
     return np.asarray(apart.max(axis=(0, 1)))
 
 
-def rounds_to_decide(size: Array, u: Array, u_all: Array, limit: float, n: Array, dof: Array, cells: int) -> Array:
+def rounds_to_decide(
+    size: Floats, u: Floats, u_all: Floats, limit: float, n: Floats, dof: Floats, cells: int
+) -> Floats:
     """Return how many more rounds would decide, if difference and scatter stay as they are.
 
     Args:
-        size, u, u_all: (r,) arrays. See `Rows`.
-        limit: In the unit of `size`.
         n, dof: (r,) arrays. Frames a cell now, and degrees of freedom of the scatter.
         cells: How many cells a round adds a frame to.
 
@@ -196,7 +183,7 @@ def worst_of(verdicts: npt.ArrayLike) -> Verdict:
     return next((name for name in _WORST_FIRST if name in present), Verdict.UNDECIDED)
 
 
-def verdicts(within: Flags, outside: Flags) -> npt.NDArray[np.object_]:
+def verdicts(within: Booleans, outside: Booleans) -> npt.NDArray[np.object_]:
     """Return the verdict of each row from its two flags."""
     return np.where(
         outside, str(Verdict.OUTSIDE), np.where(within, str(Verdict.WITHIN), str(Verdict.UNDECIDED))
@@ -208,7 +195,7 @@ def own_rows(drift: Drift, rows: Mapping[Quantity, Rows]) -> int:
     return next((len(one.first) for name, one in rows.items() if name in COLUMN), 0) - len(drift.pair_first)
 
 
-def colour_rows(rows: Mapping[Quantity, Rows], chosen: slice) -> tuple[Flags, Flags]:
+def colour_rows(rows: Mapping[Quantity, Rows], chosen: slice) -> tuple[Booleans, Booleans]:
     """Return for some of the colour rows whether every limit holds them, and whether any is broken.
 
     Without a colour limit there is nothing to pass, so that neither is so.
@@ -221,7 +208,7 @@ def colour_rows(rows: Mapping[Quantity, Rows], chosen: slice) -> tuple[Flags, Fl
     return within, outside
 
 
-def matches(drift: Drift, rows: Mapping[Quantity, Rows]) -> Flags:
+def matches(drift: Drift, rows: Mapping[Quantity, Rows]) -> Booleans:
     """Return (c, c) whether two cells are within every colour limit of each other.
 
     The diagonal says whether a cell may be used at all: it was measured, and its output is within its limit.
@@ -238,7 +225,7 @@ def matches(drift: Drift, rows: Mapping[Quantity, Rows]) -> Flags:
     return match
 
 
-def longest_run(fits: Flags) -> tuple[int, int] | None:
+def longest_run(fits: Booleans) -> tuple[int, int] | None:
     """Return the longest stretch of powers that all fit each other, as first and last place.
 
     Args:

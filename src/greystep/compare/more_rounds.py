@@ -5,8 +5,8 @@ from typing import Final
 
 import numpy as np
 
+from greystep.arrays import Floats, Indices
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array, Indices
 from greystep.compare.limits import judge_rows, own_rows, rounds_to_decide
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN
@@ -35,8 +35,6 @@ def deciding_rounds(drift: Drift, tolerance: Tolerance, open_heads: Indices, mos
     """Return the frames that decide what is undecided, if differences and scatter stay as they are.
 
     Args:
-        drift: What the test says so far.
-        tolerance: The limits it is judged by.
         open_heads: Int array. Heads (rows of `Cells.heads`) whose own verdict is undecided: within a head that is
             decided nothing is asked. Pairs of different heads are asked wherever they are open.
         most: Differences that need more rounds than this are left open; by default as many rounds as settle half of
@@ -51,7 +49,7 @@ def deciding_rounds(drift: Drift, tolerance: Tolerance, open_heads: Indices, mos
     colour = [one for name, one in rows.items() if name in COLUMN]
     groups = [colour] if colour else []
     groups += [[one] for name, one in rows.items() if name not in COLUMN]
-    wanted: list[tuple[Indices, Indices, Array]] = []
+    wanted: list[tuple[Indices, Indices, Floats]] = []
     for group in groups:
         first, second = group[0].first, group[0].second
         is_open = ~np.any([one.outside for one in group], axis=0) & ~np.all([one.within for one in group], axis=0)

@@ -5,12 +5,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from greystep.arrays import Booleans, Floats, Indices
 from greystep.compare.cells import same_powers
 from greystep.compare.drift import Drift
-from greystep.compare.fit import Array, Indices
-from greystep.compare.limits import Flags, Rows, own_rows
+from greystep.compare.limits import Rows, own_rows
 from greystep.terms import COLUMN, PARTS, Quantity, Verdict
 
 #: Mired that weigh as much as Duv 1: one step of 0.0011 in u'v' is 2.3 mired along, and 0.00089 across, at 5600 K.
@@ -22,11 +21,9 @@ class OddHeads:
     """Heads to return, heads and packs not to combine.
 
     Attributes:
-        back: Heads that go back.
         clash: Heads that do not match, where nothing shows which is the odd one.
         between: Heads that are outside only from one pack (channel, modifier) to another, so that they are not odd
             themselves.
-        packs: The packs between which they are.
         doubted: Heads that are outside only by lights that were shot in another way (`Cells.doubts`).
     """
 
@@ -38,19 +35,13 @@ class OddHeads:
 
 
 def find_odd_heads(
-    drift: Drift, rows: Mapping[Quantity, Rows], outside: Flags, verdicts: Sequence[Verdict]
+    drift: Drift, rows: Mapping[Quantity, Rows], outside: Booleans, verdicts: Sequence[Verdict]
 ) -> OddHeads:
     """Say what the odd one is.
 
     Back goes each head that is outside itself, on one and the same pack and by frames that are not in doubt; then, body
     by body, while two of the others do not match, the one with the most such pairs, and on equal terms the one that
     stands clearly farther from the whole kit, over all its powers. Heads that shared a pack are compared on it alone.
-
-    Args:
-        drift: The facts.
-        rows: What was judged.
-        outside: Bool array. One a row of `Drift.pairs`.
-        verdicts: One a head.
     """
     head, series, part = drift.cells.head, drift.cells.series, _parts(drift)
     own = own_rows(drift, rows)
@@ -84,14 +75,14 @@ def find_odd_heads(
     return OddHeads(tuple(sorted(back)), tuple(sorted(clash)), between, packs, doubted)
 
 
-def sound_rows(drift: Drift, first: Indices, second: Indices) -> Flags:
+def sound_rows(drift: Drift, first: Indices, second: Indices) -> Booleans:
     """Return which differences are between two cells that are not in doubt."""
-    sound: Flags = drift.cells.doubts == ""
+    sound: Booleans = drift.cells.doubts == ""
     return np.asarray(sound[first] & sound[second])
 
 
 def _odd(
-    drift: Drift, distance: Array, first: Indices, second: Indices, known: Sequence[int], members: int
+    drift: Drift, distance: Floats, first: Indices, second: Indices, known: Sequence[int], members: int
 ) -> tuple[list[int], list[int]]:
     """Return the odd heads, those known and more of one body, and which clash, from its pairs that do not match."""
     odd = list(known)
@@ -107,7 +98,7 @@ def _odd(
     return odd, []
 
 
-def away(drift: Drift) -> tuple[Array, Array, Array]:
+def away(drift: Drift) -> tuple[Floats, Floats, Floats]:
     """Return how each cell stands to the median of the other heads at its power: K, mired, Duv; NaN without others.
 
     A head that was on several packs (channels, modifiers) is compared on the same one, where there is one.
@@ -126,7 +117,7 @@ def away(drift: Drift) -> tuple[Array, Array, Array]:
     return found[0], found[1], found[2]
 
 
-def _parts(drift: Drift) -> npt.NDArray[np.intp]:
+def _parts(drift: Drift) -> Indices:
     """Number the packs (channels, companies, modifiers) of the cells, where these vary."""
     names = [name for name in PARTS if name in drift.cells.varying]
     if not names:
@@ -134,11 +125,11 @@ def _parts(drift: Drift) -> npt.NDArray[np.intp]:
     return np.asarray(drift.cells.table.groupby(names, sort=False).ngroup(), dtype=np.intp)
 
 
-def weight(mired: Array, duv: Array) -> Array:
+def weight(mired: Floats, duv: Floats) -> Floats:
     """Return one size of a difference in mired and Duv [mired]."""
     return np.asarray(np.hypot(mired, MIRED_PER_DUV * duv))
 
 
-def _mean(values: Array) -> float:
+def _mean(values: Floats) -> float:
     known = values[np.isfinite(values)]
     return float(known.mean()) if len(known) else 0.0

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from greystep.arrays import Booleans
+from greystep.arrays import Booleans, Floats, Indices
 from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells
-from greystep.compare.fit import Array, Indices, contrast
+from greystep.compare.fit import contrast
 from greystep.session.reference import TestedLight, WholeKit, choose_lights
 
 
@@ -23,7 +23,7 @@ class TestedLights:
 
     cells: Cells
     fitted: Mapping[str, Fitted]
-    green_log2: Array
+    green_log2: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +35,6 @@ class ReferenceLight:
         stops: Below full.
         of_heads: Tuple of int arrays. The cells of each head in it, rows of `Cells.table`.
         values: mired, duv, u_prime, v_prime, output_stops: mean over the heads; cct_k of that mired.
-        u_mired: 95 % half-width.
     """
 
     head: str | None
@@ -75,7 +74,6 @@ def reference_light(
     Args:
         cells, fitted: Of the session, see `fit_cells`: no check frame of a light that was shot otherwise too, no
             outlier and no rejected frame is in their values.
-        body: The camera's label.
         wanted: Of a head that was moved from pack to pack: where the log has it first. Of the kit: the mean over the
             heads, each the mean of its own cells.
 

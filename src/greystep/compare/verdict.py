@@ -10,7 +10,9 @@ import pandas as pd
 from scipy.special import chdtri
 
 from greystep import words as say
+from greystep.arrays import Booleans
 from greystep.columns import PairRow, rows_of
+from greystep.compare import limits
 from greystep.compare.actions import Action, find_actions
 from greystep.compare.cells import same_powers
 from greystep.compare.check_frames import CheckFrames, Moved, find_check_frames, find_moves
@@ -18,19 +20,6 @@ from greystep.compare.drift import Drift
 from greystep.compare.findings import Finding, find
 from greystep.compare.head_or_pack import Attribution, OnePack, attribute, heads_on_one_pack
 from greystep.compare.iso_steps import IsoStep, find_iso_steps
-from greystep.compare.limits import (
-    Flags,
-    Rows,
-    by_chance_mired,
-    colour_limits,
-    colour_rows,
-    judge_rows,
-    longest_run,
-    matches,
-    own_rows,
-    verdicts,
-    worst_of,
-)
 from greystep.compare.odd_heads import OddHeads, find_odd_heads
 from greystep.constants import OBSERVER_SAME_HEAD
 from greystep.errors import GreystepError
@@ -46,7 +35,6 @@ class WorstPair:
     """The two lights of different heads with the largest difference over its limit.
 
     Attributes:
-        row: Its place in `Judged.pairs`.
         light_a, light_b: What the lights are called beside their heads: the power, and the pack of a head that was on
             several.
         quantity: By which it is the worst; None where no colour limit is given, so that the distance in u'v' counts.
@@ -72,10 +60,7 @@ class Judged:
         heads, pairs: The contract's tables with verdict (and, for heads, safe_powers and the claim's verdicts), without
             ``why``.
         ranges: head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
-        worst_pair: None with one head.
-        findings: One a head, in the order of `heads`.
         odd: Heads to return, heads and packs not to combine; its numbers are places in `findings`.
-        actions: What to do next, first things first.
     """
 
     heads: pd.DataFrame
@@ -104,10 +89,7 @@ class ReportFacts:
 
     Attributes:
         attribution: Head or pack; None where no head was moved.
-        one_pack: Packs of which every head goes back.
         check_frames: None without two visits.
-        moves: What the check frames show of the room.
-        iso_steps: Every ISO that shares a light with the one that most frames have.
     """
 
     judged: Judged
@@ -135,18 +117,14 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
     """Judge a session by its tolerance.
 
     Args:
-        drift: The facts.
-        tolerance: The limits; one that is None is not judged.
         claim: A maker's claim such as ``150K`` or ``5 mired`` (plus or minus): tested at one power (95 of 100 shots
             stay within it) and across the range of powers (half the span), each by itself, with the observer term of
             another camera.
 
-    Returns: Judged
-
     Raises:
         GreystepError: If the claim cannot be read.
     """
-    rows = judge_rows(drift, tolerance)
+    rows = limits.judge_rows(drift, tolerance)
     pairs, outside = _judge_pairs(drift, rows)
     verdict = [_head_verdict(drift, tolerance, rows, head) for head in range(len(drift.cells.heads))]
     odd = find_odd_heads(drift, rows, outside, verdict)
@@ -158,7 +136,7 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
         pairs=pairs,
         ranges=_ranges(drift, rows),
         worst_pair=_worst_pair(drift, pairs, rows),
-        kit_verdict=worst_of([*verdict, *pairs["verdict"].unique()]),
+        kit_verdict=limits.worst_of([*verdict, *pairs["verdict"].unique()]),
         findings=tuple(findings),
         odd=odd,
         actions=tuple(find_actions(drift, rows, pairs, findings, odd)),
@@ -172,19 +150,19 @@ def insert_after(table: pd.DataFrame, column: str, name: str, values: Sequence[s
     return table.assign(**{name: np.asarray(values, dtype=object)})[columns]
 
 
-def _judge_pairs(drift: Drift, rows: Mapping[Quantity, Rows]) -> tuple[pd.DataFrame, Flags]:
-    within, outside = colour_rows(rows, slice(own_rows(drift, rows), None))
+def _judge_pairs(drift: Drift, rows: Mapping[Quantity, limits.Rows]) -> tuple[pd.DataFrame, Booleans]:
+    within, outside = limits.colour_rows(rows, slice(limits.own_rows(drift, rows), None))
     if not len(within):
         within, outside = np.zeros(len(drift.pairs), dtype=bool), np.zeros(len(drift.pairs), dtype=bool)
-    return insert_after(drift.pairs, "delta_steps", "verdict", list(verdicts(within, outside))), outside
+    return insert_after(drift.pairs, "delta_steps", "verdict", list(limits.verdicts(within, outside))), outside
 
 
-def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[Quantity, Rows], head: int) -> Verdict:
+def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[Quantity, limits.Rows], head: int) -> Verdict:
     """Return a head's verdict: the worst of its spans and its output errors; an empty cell leaves it undecided."""
-    row, own = drift.heads.iloc[head], own_rows(drift, rows)
+    row, own = drift.heads.iloc[head], limits.own_rows(drift, rows)
     within, outside = bool((drift.cells.table["n"].to_numpy()[drift.cells.head == head] > 0).all()), False
     within &= len(drift.cells.table) > 1  # one light alone is compared with nothing
-    for quantity, limit in colour_limits(tolerance).items():
+    for quantity, limit in limits.colour_limits(tolerance).items():
         column = COLUMN[quantity]
         within &= bool(row[f"span_{column}"] + row[f"u_span_{column}"] <= limit)
         mine = drift.cells.head[rows[quantity].first[:own]] == head
@@ -196,9 +174,9 @@ def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[Quantity, Ro
     return Verdict.OUTSIDE if outside else Verdict.WITHIN if within else Verdict.UNDECIDED
 
 
-def _ranges(drift: Drift, rows: Mapping[Quantity, Rows]) -> pd.DataFrame:
+def _ranges(drift: Drift, rows: Mapping[Quantity, limits.Rows]) -> pd.DataFrame:
     """Return for every two heads the longest stretch of common powers at any of which they match each other."""
-    match = matches(drift, rows)
+    match = limits.matches(drift, rows)
     stops, power = drift.cells.table["stops"].to_numpy(), drift.cells.names
     names = drift.cells.heads["label"].to_numpy(object)[drift.cells.head]
     found = []
@@ -207,17 +185,17 @@ def _ranges(drift: Drift, rows: Mapping[Quantity, Rows]) -> pd.DataFrame:
         of_a, of_b = np.flatnonzero(series == a), np.flatnonzero(series == b)
         first, second = np.nonzero(same_powers(stops[of_a][:, None], stops[of_b]))
         fits = match[np.ix_(of_a[first], of_b[second])]
-        run = longest_run(fits & fits.T)
+        run = limits.longest_run(fits & fits.T)
         safe = "" if run is None else say.stretch(list(power[of_a[first]][run[0] : run[1] + 1]))
         found.append({"head_a": names[of_a[0]], "head_b": names[of_b[0]], "safe_powers": safe})
     return pd.DataFrame(found, columns=["head_a", "head_b", "safe_powers"])
 
 
-def _worst_pair(drift: Drift, pairs: pd.DataFrame, rows: Mapping[Quantity, Rows]) -> WorstPair | None:
+def _worst_pair(drift: Drift, pairs: pd.DataFrame, rows: Mapping[Quantity, limits.Rows]) -> WorstPair | None:
     """Return the pair with the largest difference over its limit."""
     if not len(pairs):
         return None
-    own = own_rows(drift, rows)
+    own = limits.own_rows(drift, rows)
     colour = [one for name, one in rows.items() if name in COLUMN]
     ratios = [one.size[own:] / one.limit for one in colour] or [pairs["delta_steps"].to_numpy(np.float64)]
     table = np.nan_to_num(np.array(ratios), nan=-1.0)
@@ -231,7 +209,7 @@ def _worst_pair(drift: Drift, pairs: pd.DataFrame, rows: Mapping[Quantity, Rows]
         light_b=str(drift.cells.names[drift.pair_second[at]]),
         quantity=colour[which].quantity if colour else None,
         ratio=float(table[which, at]) if colour else float("nan"),
-        by_chance_mired=by_chance_mired(drift),
+        by_chance_mired=limits.by_chance_mired(drift),
     )
 
 
@@ -256,11 +234,11 @@ def _test_claim(heads: pd.DataFrame, drift: Drift, claim: str) -> pd.DataFrame:
     u_half = np.hypot(heads[f"u_span_{column}"].to_numpy(np.float64) / 2.0, observer)
     table = heads.copy()
     table["claim"] = claim.strip()
-    table["claim_one_power"] = verdicts(factor * high <= limit, factor * low > limit)
+    table["claim_one_power"] = limits.verdicts(factor * high <= limit, factor * low > limit)
     several = np.bincount(drift.cells.head[drift.cells.table["n"] > 0], minlength=len(heads)) > 1
-    table["claim_over_range"] = np.where(several, verdicts(half + u_half <= limit, half - u_half > limit), "")
+    table["claim_over_range"] = np.where(several, limits.verdicts(half + u_half <= limit, half - u_half > limit), "")
     table[f"shots_within_{column}"] = factor * scatter
     table[f"range_within_{column}"], table[f"u_range_within_{column}"] = half, u_half
     pairs = zip(table["claim_one_power"], table["claim_over_range"], strict=True)
-    table["claim_verdict"] = [worst_of([one for one in both if one]) for both in pairs]
+    table["claim_verdict"] = [limits.worst_of([one for one in both if one]) for both in pairs]
     return table

@@ -13,18 +13,8 @@ from greystep import __version__
 from greystep.arrays import Booleans, Floats, jackknife_sd
 from greystep.constants import LIGHT_SOURCE_K
 from greystep.errors import GreystepError
-from greystep.measure import chromaticity
+from greystep.measure import chart, chromaticity
 from greystep.measure.camera import USUAL_FLASH, WORST_CONDITION, neutral_to_xy
-from greystep.measure.chart import (
-    GREYS,
-    PATCH_COLUMNS,
-    PATCH_ROWS,
-    chart_colours,
-    find_chart,
-    fit_weights,
-    measure_chart,
-    turned_corners,
-)
 from greystep.measure.patch import CLIPPED_PCT, PatchSignal
 from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import body_label, read_exposure
@@ -70,13 +60,10 @@ class Calibration:
 
     Attributes:
         corners: Array (4, 2). Of the chart, fractions of the visible frame, clockwise from dark skin.
-        found: The chart was found, not given.
         light: Tuple of 2 floats. CCT [K] and Duv of the light that the fit takes for true.
         light_from: ``given``, ``file`` (the greys through the file's own matrix) or ``assumed``.
         own_light: Tuple of 2 floats or None. CCT and Duv that the file's own matrix reads off the greys; None without
             one.
-        names: tuple of 24 str
-        excluded: Number of each patch that was left out, and why.
         delta_e, delta_uv, left_out: Arrays (24,). Delta E 2000 and distance in u'v' of each patch, and the former with
             this patch left out of the fit.
         u_difference_mired: Half-width of the 95 % interval of a difference of 10 mired, from leaving out each patch in
@@ -119,7 +106,6 @@ def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, flo
     """Fit a camera's matrix to a frame of a 24-patch colour chart under one light.
 
     Args:
-        path: The raw frame.
         corners: Array (4, 2) or None. Outer corners of the four corner patches, fractions of the visible frame,
             clockwise from dark skin; None to find the chart.
         light: Tuple of 2 floats or None. CCT [K] and Duv of the light; None to take what the file's own matrix reads
@@ -132,23 +118,23 @@ def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, flo
     frame = open_frame(path)
     notes = []
     if corners is None:
-        place = find_chart(frame)
+        place = chart.find_chart(frame)
         if place is None:
             raise GreystepError(
                 f"{path.name}: no 24-patch colour chart found; give its place with --corners: the outer corners of the"
                 " four corner patches from dark skin clockwise, as fractions of the frame"
             )
     else:
-        place, turned = turned_corners(frame, corners)
+        place, turned = chart.turned_corners(frame, corners)
         if turned:
             notes.append(f"the corners were taken from number {turned + 1} on: there the colours put dark skin")
-    signals = measure_chart(frame, place)
+    signals = chart.measure_chart(frame, place)
     names = chromaticity.chart_reflectances()[0]
     rgb = np.array([signal.mean for signal in signals])
     used, excluded = _usable(path.name, signals, names)
     own = _own_light(frame.colour, rgb, used)
-    true_light, light_from = _true_light(light, own)
-    xyz, white = chart_colours(*true_light)
+    true_light, light_from = (light, "given") if light else (own, "file") if own else (USUAL_FLASH, "assumed")
+    xyz, white = chart.chart_colours(*true_light)
     fit, left_out = best_fit(rgb, xyz, white, used)
     seen = patch_xyz(fit, rgb)
     residuals = chromaticity.delta_e_2000(seen, xyz, white)
@@ -156,7 +142,7 @@ def calibrate(path: Path, corners: Floats | None = None, light: tuple[float, flo
     _check(path.name, fit, residuals, used, names)
     if frame.opcodes:
         notes.append("the file asks for pixel corrections that are not applied here")
-    bright = signals[GREYS[0]]
+    bright = signals[chart.GREYS[0]]
     level = max(m / (w - b) for m, w, b in zip(bright.mean, bright.white, bright.black, strict=True))
     if level < DARK_WHITE:
         notes.append(f"the white patch reaches {100 * level:.0f} % of the range; expose it to 60-80 % for less noise")
@@ -188,11 +174,11 @@ def fit_matrix(rgb: Floats, xyz: Floats, used: Booleans, terms: tuple[int, bool]
         terms: Tuple of 2. As in `Fit`. The planes of light run over the chart as its logarithm.
     """
     planes, offset = terms
-    greys = [i for i in GREYS if used[i]]
+    greys = [i for i in chart.GREYS if used[i]]
     scale = rgb[greys].sum(axis=0) / xyz[greys, 1].sum()
     inputs = np.c_[xyz, np.ones(len(xyz))] if offset else xyz
-    weight = fit_weights(xyz)[:, None]
-    column, row = np.meshgrid(np.linspace(-1, 1, PATCH_COLUMNS), np.linspace(-1, 1, PATCH_ROWS))
+    weight = chart.fit_weights(xyz)[:, None]
+    column, row = np.meshgrid(np.linspace(-1, 1, chart.PATCH_COLUMNS), np.linspace(-1, 1, chart.PATCH_ROWS))
     places = np.stack([column.ravel(), row.ravel()], axis=1)
     anchor = inputs[greys].sum(axis=0)
     free = np.linalg.svd(anchor[None])[2][1:].T  # the directions that leave the greys' sum alone
@@ -291,7 +277,7 @@ def _usable(name: str, signals: Sequence[PatchSignal], names: Sequence[str]) -> 
         elif min(signal.mean) <= 0.0:
             excluded[number] = "no signal above black"
     used = np.array([number not in excluded for number in range(len(signals))])
-    if used.sum() < FEWEST_PATCHES or used[list(GREYS)].sum() < FEWEST_GREYS:
+    if used.sum() < FEWEST_PATCHES or used[list(chart.GREYS)].sum() < FEWEST_GREYS:
         listed = ", ".join(f"{names[number]} ({why})" for number, why in list(excluded.items())[:4])
         listed += f" and {len(excluded) - 4} more" if len(excluded) > 4 else ""
         raise GreystepError(
@@ -305,22 +291,16 @@ def _own_light(tags: ColourTags | None, rgb: Floats, used: Booleans) -> tuple[fl
     """Return CCT and Duv that the file's own matrix reads off the greys; None where it has none or sees no white."""
     if tags is None:
         return None
-    greys = [i for i in GREYS if used[i]]
+    greys = [i for i in chart.GREYS if used[i]]
     try:
         xyz = chromaticity.xy_to_xyz(neutral_to_xy(tags, rgb[greys].sum(axis=0)))
     except GreystepError:  # the file's matrix has no inverse: that is what the chart is shot for
         return None
     cct, duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(xyz))
     for _ in range(2):  # the greys are nearly flat; their own colour is divided out
-        patches, white = chart_colours(float(cct), float(duv))
+        patches, white = chart.chart_colours(float(cct), float(duv))
         cct, duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(xyz / patches[greys].sum(axis=0) * white))
     return (float(cct), float(duv)) if np.isfinite(cct) else None
-
-
-def _true_light(light: tuple[float, float] | None, own: tuple[float, float] | None) -> tuple[tuple[float, float], str]:
-    if light is not None:
-        return light, "given"
-    return (own, "file") if own is not None else (USUAL_FLASH, "assumed")
 
 
 def _left_out(rgb: Floats, xyz: Floats, white: Floats, used: Booleans, terms: tuple[int, bool]) -> Floats:

@@ -229,7 +229,7 @@ def read_camera_json(path: Path) -> ColourTags:
     illuminant_2 = _illuminant(content, "illuminant_2", True, faults) if two else 0
     if faults or matrix_1 is None:
         raise FaultsError(str(path), faults)
-    return ColourTags(matrix_1, matrix_2, illuminant_1, illuminant_2, None, None, None, None, "camera.json")
+    return ColourTags(matrix_1, matrix_2, illuminant_1, illuminant_2, source="camera.json")
 
 
 def _sets(tags: ColourTags) -> tuple[tuple[float, Floats], tuple[float, Floats]]:

@@ -28,7 +28,6 @@ class PatchSignal:
         mean, u: Tuple of 3 floats. Mean above the file's black and its standard uncertainty (k = 1), correlated noise
             allowed for [raw counts].
         sd: Tuple of 3 floats. Standard deviation of the pixels about the light's surface [raw counts].
-        n: Tuple of 3 ints. Pixels that the mean stands on.
         black, white: Tuple of 3 floats. The file's black level, mean over the patch, and its declared white level [raw
             counts].
         ceiling: Tuple of 3 floats. Where the pixels saturate: the declared white level, or the shelf that they show

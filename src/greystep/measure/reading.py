@@ -52,7 +52,6 @@ class Reading:
         height, width: Of the visible frame [pixels]; 0 where it could not be opened.
         signal: None where there was no target to measure, or nothing could be read.
         black_masked: Tuple of 4 floats or None. Mean of the masked pixels of R, G1, B and G2 [raw counts].
-        opcodes: Whether the file asks for pixel corrections that are not applied.
         way: ``region`` or ``library``; blank where it could not be opened.
         surround: (m, n) array or None. Map of the target and its surround, see
             `greystep.measure.target_moved.surround_of`; None too where the pixels are damaged, clipped, or as good as
@@ -81,7 +80,6 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
     """Measure one raw frame; a bad frame gives a reading with its flag and message, never an error.
 
     Args:
-        path: The raw file.
         target: Where the grey target stands; None reads exposure data and colour tags alone.
 
     Returns: Plain values only, fit to be handed from one process to another.

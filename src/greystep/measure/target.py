@@ -36,7 +36,6 @@ class Target:
     Attributes:
         box: Its extent: as found (of a rotated target an upright box within it), or as given.
         patch: What is measured: inset from the box where it was found, the box itself where it was given.
-        found: True if found in the frames, False if given by hand.
     """
 
     box: Box
@@ -116,7 +115,6 @@ def pixel_box(box: Box, height: int, width: int, pattern_shape: tuple[int, int])
     """Return y0, y1, x0, x1 of a box in pixels: edges rounded, aligned to the filter pattern, at most 512 px a side.
 
     Args:
-        box: Fractions of the visible frame.
         height, width: Of the visible frame [pixels].
         pattern_shape: Tuple of 2 ints. The filter pattern's period [pixels].
     """

@@ -8,24 +8,21 @@ import numpy as np
 
 from greystep import __version__
 from greystep import words as say
-from greystep.compare.fit import Array
+from greystep.arrays import Floats
 from greystep.files import plain
 from greystep.measure import chromaticity
 from greystep.mix.audit import Audit
 from greystep.mix.casts import Casts, WorstPair
 from greystep.mix.changes import Plates
 from greystep.mix.gels import Gel
-from greystep.mix.lights import White
 from greystep.mix.remedies import Remedy
 from greystep.mix.shutter import Cut
 from greystep.pages import formats as words
+from greystep.pages.formats import Column, Table, table
 from greystep.pages.report import render
 from greystep.pages.setup_figures import draw_pairs, draw_paths, draw_washes, magnification
 from greystep.pages.svg import data_uri
 from greystep.sentences import setups
-
-Columns = list[tuple[str, str]]
-Rows = list[tuple[str, ...]]
 
 _AMOUNTS: Final = {
     "share": "the shares of SETUP.csv",
@@ -137,20 +134,16 @@ def audit_drawings(audit: Audit) -> dict[str, str]:
 
 
 def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
-    """Return the audit as HTML text that asks for nothing outside itself; the same input gives the same bytes.
-
-    Args:
-        audit: The set-up.
-        drawings: Mapping of name to SVG text. From `audit_drawings`.
-    """
-    worst, pair = audit.now.worst, setups.farthest(audit)
+    """Return the audit as HTML text that asks for nothing outside itself; the same input gives the same bytes."""
+    worst, pair, mixture = audit.now.worst, setups.farthest(audit), audit.now.mixture
+    plates = [plate for one in audit.remedies if isinstance(one.change, Plates) for plate in one.change.plates]
     context = {
         "version": __version__,
         "title": audit.name,
-        "facts": [f"test session: {audit.session}", words.counted(len(audit.now.lights), "light")],
+        "facts": [f"test session: {audit.session}", say.counted(len(audit.now.lights), "light")],
         "headline": setups.headline(audit),
         "verdict_name": audit.now.verdict,
-        "verdicts": words.VERDICTS,
+        "verdicts": say.VERDICTS,
         "difference": setups.difference(pair),
         "seen": setups.seen(pair),
         "apart": f"{words.give_or_take(worst.pair.delta_steps, worst.pair.u_delta_steps, 1)} steps",
@@ -160,43 +153,29 @@ def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
         "notes": setups.notes(audit),
         "limits": setups.limits(audit),
         "drawings": {name: data_uri(svg) for name, svg in drawings.items()},
-        "washes": _wash_captions(audit),
-        "wash_columns": _wash_columns(audit),
-        "wash_rows": _wash_rows(audit),
-        "light_columns": _LIGHT_COLUMNS,
-        "light_rows": _light_rows(audit),
+        "captions": _wash_captions(audit),
+        "washes": _washes(audit),
+        "lights": table(_LIGHTS, audit.now.lights),
         "amounts": _AMOUNTS[audit.setup.amounts],
-        "mixture": _mixture(audit.now.mixture),
-        "pair_columns": _PAIR_COLUMNS,
-        "pair_rows": _pair_rows(audit),
+        "mixture": f"{mixture.cct_k:.0f} K, {mixture.mired:.1f} mired, Duv {words.number(mixture.duv, 4)}",
+        "pairs": table(_PAIRS, sorted(audit.now.pairs, key=lambda row: -row.delta_steps)),
         "path_caption": f"From {worst.pair.role_a} alone to {worst.pair.role_b} alone",
-        "path_columns": _PATH_COLUMNS,
-        "path_rows": _path_rows(audit),
+        "path": table(_PATH, audit.now.path[::25]),
         "largest_cast": setups.largest_cast(worst),
-        "chart_columns": [("Patch", "text"), ("dE 2000", "num")] * _ABREAST,
-        "chart_rows": _chart_rows(audit),
+        "chart": _chart(audit),
         "worst": worst,
-        "remedy_columns": _REMEDY_COLUMNS,
-        "remedy_rows": _remedy_rows(audit),
-        "plate_columns": _PLATE_COLUMNS,
-        "plate_rows": _plate_rows(audit),
-        "whole_columns": _WHOLE_COLUMNS,
-        "whole_rows": _whole_rows(audit),
-        "shutter_columns": _SHUTTER_COLUMNS,
-        "shutter_rows": _shutter_rows(audit),
+        "remedies": table(_REMEDIES, audit.remedies),
+        "plates": table(_PLATES, plates),
+        "wholes": table(_WHOLES, audit.wholes),
+        "flashes": _shutter(audit),
         "shutter": setups.shutter_facts(audit.shutter),
-        "gel_columns": _GEL_COLUMNS,
-        "gel_rows": _gel_rows(audit),
+        "gels": table(_GELS, audit.gels),
         "gels_own": all(gel.own for gel in audit.gels),
     }
     return render("audit.html", context)
 
 
-def _mixture(light: White) -> str:
-    return f"{light.cct_k:.0f} K, {light.mired:.1f} mired, Duv {words.number(light.duv, 4)}"
-
-
-def _states(audit: Audit) -> list[tuple[str, Array, Array]]:
+def _states(audit: Audit) -> list[tuple[str, Floats, Floats]]:
     """Return name, u'v' of the lights and of the balance: balanced on the first light, at best, after the remedy."""
     now = _upvp(audit.now)
     states = [("before", now, now[0]), ("balanced", now, audit.now.balance.upvp)]
@@ -207,7 +186,7 @@ def _states(audit: Audit) -> list[tuple[str, Array, Array]]:
     return states
 
 
-def _upvp(casts: Casts) -> Array:
+def _upvp(casts: Casts) -> Floats:
     return np.array([(light.u_prime, light.v_prime) for light in casts.lights])
 
 
@@ -224,166 +203,79 @@ def _wash_captions(audit: Audit) -> list[tuple[str, str, str]]:
     if best:
         plates = isinstance(best.change, Plates)
         task = "one plate a light, each with its own correction" if plates else setups.what(best.change)
-        captions.append(("after", "After the remedy", f"{task[:1].upper()}{task[1:]}."))
+        captions.append(("after", "After the remedy", f"{say.capital(task)}."))
     return captions
 
 
-def _wash_columns(audit: Audit) -> Columns:
-    names = {"before": "As it stands", "balanced": "Best balance", "after": "After the remedy"}
-    return [("Where only", "text"), *((f"{names[name]}, steps", "num") for name, *_ in _states(audit))]
-
-
-def _wash_rows(audit: Audit) -> Rows:
-    casts = [chromaticity.steps(upvp, balance) for _, upvp, balance in _states(audit)]
-    return [
-        (light.role, *(words.number(float(cast[place]), 1) for cast in casts))
-        for place, light in enumerate(audit.now.lights)
-    ]
-
-
-_LIGHT_COLUMNS: Final[Columns] = [
-    ("Light", "text"), ("Head", "text"), ("Power", "text"), ("Gel", "text"), ("Share", "num"), ("Kelvin", "num"),
-    ("Mired", "num"), ("Duv", "num"), ("Off the balance, K", "num"), ("mired", "num"), ("Duv", "num"),
-    ("Steps", "num"), ("dE 2000 on grey", "num"),
-]  # fmt: skip
-
-
-def _light_rows(audit: Audit) -> Rows:
-    return [
-        (
-            light.role, light.head, light.power, light.gel or words.EMPTY,
-            f"{100.0 * light.share:.0f} %", words.number(light.cct_k, 0),
-            words.give_or_take(light.mired, light.u_mired, 1), words.number(light.duv, 4),
-            words.number(light.delta_k, 0, True), words.number(light.delta_mired, 1, True),
-            words.number(light.delta_duv, 4, True), words.number(light.cast_steps, 1),
-            words.number(light.cast_delta_e_2000, 1),
-        )
-        for light in audit.now.lights
-    ]  # fmt: skip
-
-
-_PAIR_COLUMNS: Final[Columns] = [
-    ("This light", "text"), ("against", "text"), ("Kelvin", "num"), ("Mired", "num"), ("Duv", "num"),
-    ("Steps", "num"), ("dE 2000 on grey", "num"), ("Verdict", "verdict"),
-]  # fmt: skip
-
-
-def _pair_rows(audit: Audit) -> Rows:
-    return [
-        (
-            row.role_b, row.role_a, words.number(row.delta_k, 0, True),
-            words.give_or_take(row.delta_mired, row.u_delta_mired, 1, True),
-            words.give_or_take(row.delta_duv, row.u_delta_duv, 4, True),
-            words.give_or_take(row.delta_steps, row.u_delta_steps, 1),
-            words.number(row.delta_e_2000, 1), row.verdict,
-        )
-        for row in sorted(audit.now.pairs, key=lambda row: -row.delta_steps)
-    ]  # fmt: skip
-
-
-_PATH_COLUMNS: Final[Columns] = [
-    ("Share of the second", "text"), ("Kelvin", "num"), ("Mired", "num"), ("Duv", "num"),
-    ("Off the best balance, steps", "num"),
-]  # fmt: skip
-
-
-def _path_rows(audit: Audit) -> Rows:
-    return [
-        (
-            f"{100.0 * row.share_b:.0f} %", words.number(row.cct_k, 0), words.number(row.mired, 1),
-            words.number(row.duv, 4), words.number(row.cast_steps, 1),
-        )
-        for row in audit.now.path[::25]
-    ]  # fmt: skip
-
-
+_LIGHTS: Final = (
+    Column("Light", "role"), Column("Head", "head"), Column("Power", "power"), Column("Gel", "gel"),
+    Column("Share", lambda light: f"{100.0 * light.share:.0f} %", kind="num"), Column("Kelvin", "cct_k", 0),
+    Column("Mired", "mired", 1, u="u_mired"), Column("Duv", "duv", 4),
+    Column("Off the balance, K", "delta_k", 0, True), Column("mired", "delta_mired", 1, True),
+    Column("Duv", "delta_duv", 4, True), Column("Steps", "cast_steps", 1),
+    Column("dE 2000 on grey", "cast_delta_e_2000", 1),
+)  # fmt: skip
+_PAIRS: Final = (
+    Column("This light", "role_b"), Column("against", "role_a"), Column("Kelvin", "delta_k", 0, True),
+    Column("Mired", "delta_mired", 1, True, "u_delta_mired"), Column("Duv", "delta_duv", 4, True, "u_delta_duv"),
+    Column("Steps", "delta_steps", 1, u="u_delta_steps"), Column("dE 2000 on grey", "delta_e_2000", 1),
+    Column("Verdict", "verdict", kind="verdict"),
+)  # fmt: skip
+_PATH: Final = (
+    Column("Share of the second", lambda point: f"{100.0 * point.share_b:.0f} %"), Column("Kelvin", "cct_k", 0),
+    Column("Mired", "mired", 1), Column("Duv", "duv", 4), Column("Off the best balance, steps", "cast_steps", 1),
+)  # fmt: skip
+_REMEDIES: Final = (
+    Column("Remedy", lambda one: setups.KINDS[one.kind]),
+    Column("What to do", lambda one: setups.what(one.change), kind="long"), Column("Leaves, K", "residual_k", 0),
+    Column("mired", "residual_mired", 1), Column("Duv", "residual_duv", 4),
+    Column("Steps", "residual_steps", 1, u="u_residual_steps"), Column("Light lost, stops", "cost_stops", 1),
+    Column("Verdict", "verdict", kind="verdict"),
+)  # fmt: skip
+_PLATES: Final = (
+    Column("Plate", "role"), Column("Gain red", "gain_r", 4), Column("green", "gain_g", 4), Column("blue", "gain_b", 4),
+    Column("Mired", "mired_shift", 1, True), Column("Duv", "duv_shift", 4, True),
+)  # fmt: skip
+_WHOLES: Final = (
+    Column("Frame", "frame"), Column("Lights", "lights"), Column("Off the sum, stops", "stops_off", 2, True),
+    Column("Steps", "steps_off", 1), Column("Adds up", lambda whole: "no" if whole.not_additive else "yes"),
+)  # fmt: skip
+_GELS: Final = (
+    Column("Gel", "name"), Column("Mired", "mired_shift", 1, True, lambda gel: 2.0 * gel.doubts[0][1] or None),
+    Column("Duv", "duv_shift", 4, True, lambda gel: 2.0 * gel.doubts[0][2] or None),
+    Column("Light lost, stops", "stops", 2),
+)  # fmt: skip
 #: Patches side by side in the table of them.
 _ABREAST: Final = 5
 
 
-def _chart_rows(audit: Audit) -> Rows:
+def _washes(audit: Audit) -> Table:
+    names = {"before": "As it stands", "balanced": "Best balance", "after": "After the remedy"}
+    casts = {name: chromaticity.steps(upvp, balance) for name, upvp, balance in _states(audit)}
+    return Table(
+        [("Where only", "text"), *((f"{names[name]}, steps", "num") for name in casts)],
+        [
+            (light.role, *(words.number(float(cast[place]), 1) for cast in casts.values()))
+            for place, light in enumerate(audit.now.lights)
+        ],
+    )
+
+
+def _chart(audit: Audit) -> Table:
     cells = [cell for row in audit.now.chart for cell in (row.patch, words.number(row.delta_e_2000, 1))]
-    return [tuple(cells[at : at + 2 * _ABREAST]) for at in range(0, len(cells), 2 * _ABREAST)]
+    rows = [tuple(cells[at : at + 2 * _ABREAST]) for at in range(0, len(cells), 2 * _ABREAST)]
+    return Table([("Patch", "text"), ("dE 2000", "num")] * _ABREAST, rows)
 
 
-_REMEDY_COLUMNS: Final[Columns] = [
-    ("Remedy", "text"), ("What to do", "long"), ("Leaves, K", "num"), ("mired", "num"), ("Duv", "num"),
-    ("Steps", "num"), ("Light lost, stops", "num"), ("Verdict", "verdict"),
-]  # fmt: skip
-
-
-def _remedy_rows(audit: Audit) -> Rows:
-    return [
-        (
-            setups.KINDS[one.kind], setups.what(one.change), words.number(one.residual_k, 0),
-            words.number(one.residual_mired, 1), words.number(one.residual_duv, 4),
-            words.give_or_take(one.residual_steps, one.u_residual_steps, 1),
-            words.number(one.cost_stops, 1), one.verdict,
-        )
-        for one in audit.remedies
-    ]  # fmt: skip
-
-
-_PLATE_COLUMNS: Final[Columns] = [
-    ("Plate", "text"), ("Gain red", "num"), ("green", "num"), ("blue", "num"), ("Mired", "num"), ("Duv", "num"),
-]  # fmt: skip
-
-
-def _plate_rows(audit: Audit) -> Rows:
-    return [
-        (
-            plate.role, words.number(plate.gain_r, 4), words.number(plate.gain_g, 4),
-            words.number(plate.gain_b, 4), words.number(plate.mired_shift, 1, True),
-            words.number(plate.duv_shift, 4, True),
-        )
-        for one in audit.remedies
-        if isinstance(one.change, Plates)
-        for plate in one.change.plates
-    ]  # fmt: skip
-
-
-_WHOLE_COLUMNS: Final[Columns] = [
-    ("Frame", "text"), ("Lights", "text"), ("Off the sum, stops", "num"), ("Steps", "num"), ("Adds up", "text"),
-]  # fmt: skip
-
-
-def _whole_rows(audit: Audit) -> Rows:
-    return [
-        (
-            row.frame, row.lights, words.number(row.stops_off, 2, True), words.number(row.steps_off, 1),
-            "no" if row.not_additive else "yes",
-        )
-        for row in audit.wholes
-    ]  # fmt: skip
-
-
-_SHUTTER_COLUMNS: Final[Columns] = [
-    ("Light", "text"), ("Head", "text"), ("Power", "text"), ("t0.1", "num"), ("Flash", "text"),
-    ("Room light where it alone falls", "num"),
-]  # fmt: skip
-
-
-def _shutter_rows(audit: Audit) -> Rows:
+def _shutter(audit: Audit) -> Table:
     room = {share.role: share.ambient_pct for share in audit.shutter.room}
-    return [
-        (
-            row.role, row.head, row.power,
-            say.shutter(row.t01_s) if words.known(row.t01_s) else words.EMPTY, _CUT[row.cut],
-            f"{room[row.role]:.2f} %" if words.known(room[row.role]) else words.EMPTY,
-        )
-        for row in audit.shutter.flashes
-    ]  # fmt: skip
-
-
-_GEL_COLUMNS: Final[Columns] = [("Gel", "text"), ("Mired", "num"), ("Duv", "num"), ("Light lost, stops", "num")]
-
-
-def _gel_rows(audit: Audit) -> Rows:
-    return [
-        (
-            gel.name, words.give_or_take(gel.mired_shift, 2.0 * mired or None, 1, True),
-            words.give_or_take(gel.duv_shift, 2.0 * duv or None, 4, True), words.number(gel.stops, 2),
-        )
-        for gel in audit.gels
-        for _, mired, duv in gel.doubts[:1]
-    ]  # fmt: skip
+    columns = (
+        Column("Light", "role"), Column("Head", "head"), Column("Power", "power"),
+        Column("t0.1", lambda one: say.shutter(one.t01_s) if words.known(one.t01_s) else words.EMPTY, kind="num"),
+        Column("Flash", lambda one: _CUT[one.cut]),
+        Column(
+            "Room light where it alone falls",
+            lambda one: f"{room[one.role]:.2f} %" if words.known(room[one.role]) else words.EMPTY, kind="num",
+        ),
+    )  # fmt: skip
+    return table(columns, audit.shutter.flashes)

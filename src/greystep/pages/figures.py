@@ -53,37 +53,32 @@ def directions(cct: float, duv: float) -> dict[str, tuple[float, float]]:
 
 def draw_warmth(data: pd.DataFrame, level: float, tolerance_mired: float | None) -> str:
     """Draw mired against power about the reference `level`, a line a head, Kelvin on the right; returns SVG text."""
-    with open_figure() as (figure, axes):
-        _band(axes, level, tolerance_mired)
-        _lines(axes, data, "mired", "u_mired")
-        _room(axes, data["mired"], data["u_mired"], level, tolerance_mired or 0.0)
-        axes.set_ylabel("mired (higher is warmer)")
-        right = axes.twinx()
-        right.grid(False)
-        right.set_ylim(axes.get_ylim())
-        kelvins = _kelvin_ticks(*axes.get_ylim())
-        right.set_yticks([1e6 / k for k in kelvins], [f"{k:.0f} K" for k in kelvins])
-        bare(right)
-        return svg_text(figure)
+    return _draw_lines(data, "mired", level, tolerance_mired, "mired (higher is warmer)")
 
 
 def draw_tint(data: pd.DataFrame, level: float, tolerance_duv: float | None) -> str:
     """Draw Duv against power about the reference `level`, a line a head; returns SVG text."""
-    with open_figure() as (figure, axes):
-        _band(axes, level, tolerance_duv)
-        _lines(axes, data, "duv", "u_duv")
-        _room(axes, data["duv"], data["u_duv"], level, tolerance_duv or 0.0)
-        axes.set_ylabel("Duv (higher is greener)")
-        return svg_text(figure)
+    return _draw_lines(data, "duv", level, tolerance_duv, "Duv (higher is greener)")
 
 
 def draw_output(data: pd.DataFrame, tolerance_stops: float | None) -> str:
     """Draw the output error against power, a line a head; returns SVG text."""
+    return _draw_lines(data, "output_error_stops", 0.0, tolerance_stops, "stops off the set power (higher is brighter)")
+
+
+def _draw_lines(data: pd.DataFrame, column: str, level: float, limit: float | None, label: str) -> str:
     with open_figure() as (figure, axes):
-        _band(axes, 0.0, tolerance_stops)
-        _lines(axes, data, "output_error_stops", "u_output_error_stops")
-        _room(axes, data["output_error_stops"], data["u_output_error_stops"], 0.0, tolerance_stops or 0.0)
-        axes.set_ylabel("stops off the set power (higher is brighter)")
+        _band(axes, level, limit)
+        _lines(axes, data, column, f"u_{column}")
+        _room(axes, data[column], data[f"u_{column}"], level, limit or 0.0)
+        axes.set_ylabel(label)
+        if column == "mired":
+            right = axes.twinx()
+            right.grid(False)
+            right.set_ylim(axes.get_ylim())
+            kelvins = _kelvin_ticks(*axes.get_ylim())
+            right.set_yticks([1e6 / k for k in kelvins], [f"{k:.0f} K" for k in kelvins])
+            bare(right)
         return svg_text(figure)
 
 
@@ -92,13 +87,9 @@ def draw_map(data: pd.DataFrame, quantity: str, limit: float | None) -> str:
 
     Every cell carries its number, Duv in units of 0.0001; one beyond `limit` is framed.
     """
-    from matplotlib.colors import LinearSegmentedColormap
-    from matplotlib.patches import Rectangle
-
     stops, labels = _powers(data)
     series = list(dict.fromkeys(data["series"]))
     warmth = quantity == "delta_mired"
-    tones = LinearSegmentedColormap.from_list("about_zero", WARMTH if warmth else TINT)
     largest = float(data[quantity].abs().max(skipna=True))
     reach = max(largest if known(largest) else 0.0, 2 * (limit or 0.0)) or 1.0
     size = room(series, len(stops), 5)
@@ -106,26 +97,41 @@ def draw_map(data: pd.DataFrame, quantity: str, limit: float | None) -> str:
         columns = (data[name].tolist() for name in ("stops", "series", quantity, "delta_k"))
         for power, name, value, kelvin in zip(*columns, strict=True):
             x, y = _place(stops, power), series.index(name)
-            face = tones(0.5 + 0.5 * value / reach) if known(value) else "#f3f4f5"
-            axes.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, facecolor=face, edgecolor="white", linewidth=1.5))
-            if limit is not None and known(value) and abs(value) > limit:
-                axes.add_patch(Rectangle((x - 0.44, y - 0.42), 0.88, 0.84, fill=False, edgecolor=INK, linewidth=1.3))
+            share = value / reach if known(value) else None
+            draw_cell(axes, x, y, share, limit is not None and known(value) and abs(value) > limit, warmth)
             if warmth:
                 axes.text(x, y - 0.17, number(value, 1, signed=True), ha="center", va="center", fontsize=size)
                 kelvins = number(kelvin, 0, signed=True) if known(value) else ""
                 axes.text(x, y + 0.2, kelvins, ha="center", va="center", fontsize=0.94 * size)
             else:
                 axes.text(x, y, number(1e4 * value, 0, signed=True), ha="center", va="center", fontsize=size)
-        axes.set_xlim(-0.5, len(stops) - 0.5)
-        axes.set_ylim(len(series) - 0.5, -0.5)
-        axes.set_xticks(range(len(stops)), labels)
-        axes.set_yticks(range(len(series)), [short(name) for name in series])
+        name_cells(axes, labels, series)
         axes.set_xlabel("mired, Kelvin below; plus is warmer" if warmth else "units of 0.0001 Duv; plus is greener")
-        axes.xaxis.tick_top()
-        axes.grid(False)
-        bare(axes)
         _fit_labels(axes, labels)
         return svg_text(figure)
+
+
+def draw_cell(axes: "Axes", x: int, y: int, share: float | None, framed: bool = False, warmth: bool = True) -> None:
+    """Draw a cell of a map: its colour for a value of this `share` of the largest, grey without; perhaps a frame."""
+    from matplotlib.colors import LinearSegmentedColormap
+    from matplotlib.patches import Rectangle
+
+    tones = LinearSegmentedColormap.from_list("about_zero", WARMTH if warmth else TINT)
+    face = "#f3f4f5" if share is None else tones(0.5 + 0.5 * share)
+    axes.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, facecolor=face, edgecolor="white", linewidth=1.5))
+    if framed:
+        axes.add_patch(Rectangle((x - 0.44, y - 0.42), 0.88, 0.84, fill=False, edgecolor=INK, linewidth=1.3))
+
+
+def name_cells(axes: "Axes", across: Sequence[str], down: Sequence[str]) -> None:
+    """Name the columns and rows of a map, and set its limits."""
+    axes.set_xlim(-0.5, len(across) - 0.5)
+    axes.set_ylim(len(down) - 0.5, -0.5)
+    axes.set_xticks(range(len(across)), across)
+    axes.set_yticks(range(len(down)), [short(name) for name in down])
+    axes.xaxis.tick_top()
+    axes.grid(False)
+    bare(axes)
 
 
 def room(names: Sequence[str], across: int, signs: int) -> float:
@@ -138,7 +144,6 @@ def draw_chromaticity(data: pd.DataFrame, arrows: Mapping[str, tuple[float, floa
     """Draw the cells about the reference in u'v' with circles of whole steps; returns SVG text.
 
     Args:
-        data: From `chromaticity_table`.
         arrows: Mapping of str to (du', dv'). Words such as ``warmer`` with the direction in which the light moves;
             drawn as arrows at the rim.
     """
@@ -172,9 +177,7 @@ def draw_rings(axes: "Axes", farthest: float, arrows: Mapping[str, tuple[float, 
     """Draw a plane of u'v' about a reference: circles of whole steps, a cross, arrows as in `draw_chromaticity`.
 
     Args:
-        axes: Where.
         farthest: What must have room [steps].
-        arrows: Mapping of str to (du', dv'). Words with the direction in which the light moves.
 
     Returns: Half the width of the plane [u'].
     """

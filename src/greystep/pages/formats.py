@@ -2,7 +2,7 @@
 
 import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, TypeGuard
 
@@ -14,9 +14,6 @@ from greystep.flags import MEANING, Status, split
 from greystep.sentences.kit import one_power
 from greystep.sentences.summary import FrameCounts, ReferenceLight
 from greystep.terms import Kind, Verdict
-from greystep.words import VERDICTS as VERDICTS
-from greystep.words import cell as cell
-from greystep.words import counted as counted
 
 #: The same as a drawn mark for a screen without colours: the value (o) against its limits (the brackets).
 MARKS: Final[dict[str, str]] = {Verdict.WITHIN: "[o]", Verdict.OUTSIDE: "[ ]o", Verdict.UNDECIDED: "[ o"}
@@ -84,6 +81,46 @@ def give_or_take(value: Any, u: Any, digits: int, signed: bool = False) -> str:
     return f"{text} \N{PLUS-MINUS SIGN} {number(u, digits)}" if known(value) and known(u) else text
 
 
+Value = str | Callable[[Any], Any]
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a table on a page.
+
+    Attributes:
+        value, u: A field of the row, or a function of it: what is shown, and its uncertainty where it has one.
+        digits: Decimals of a number; None for text, where nothing is shown as `EMPTY`.
+        kind: How it is set, where neither ``text`` nor ``num``.
+    """
+
+    title: str
+    value: Value
+    digits: int | None = None
+    signed: bool = False
+    u: Value = ""
+    kind: str = ""
+
+    def shown(self, row: Any) -> str:
+        """Return the cell of a row as text."""
+        value, u = (of(row) if callable(of) else getattr(row, of) if of else None for of in (self.value, self.u))
+        return (str(value) or EMPTY) if self.digits is None else give_or_take(value, u, self.digits, self.signed)
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table on a page: heading and kind of each column (``text``, ``num``, ``long``, ``verdict``), and the rows."""
+
+    columns: list[tuple[str, str]]
+    rows: list[tuple[str, ...]]
+
+
+def table(columns: Sequence[Column], rows: Iterable[Any]) -> Table:
+    """Return the table that these columns show of some rows."""
+    kinds = [(one.title, one.kind or ("text" if one.digits is None else "num")) for one in columns]
+    return Table(kinds, [tuple(one.shown(row) for one in columns) for row in rows])
+
+
 def kelvin_mired(delta_k: Any, delta_mired: Any, u_mired: Any = None) -> str:
     """Return the size of a difference as ``290 K (9.6 mired)``, with its uncertainty where one is given."""
     if not (known(delta_k) and known(delta_mired)):
@@ -110,14 +147,14 @@ def reference(light: ReferenceLight) -> str:
     """Return the name of the light that the others are compared with."""
     if light.power is None:
         return "none: no frame gave a colour"
-    return cell(light.head, light.power) if light.head else f"the mean of all heads at {light.power}"
+    return say.cell(light.head, light.power) if light.head else f"the mean of all heads at {light.power}"
 
 
 def frame_counts(counts: FrameCounts) -> str:
     """Return how many frames could be used, in one sentence."""
     parts = [("good", counts.ok), ("doubtful", counts.doubtful), ("rejected", counts.rejected)]
     said = [f"{n} {name}" for name, n in parts if n or name == "good"]
-    return f"{counted(counts.total, 'frame')}: {', '.join(said)}."
+    return f"{say.counted(counts.total, 'frame')}: {', '.join(said)}."
 
 
 def flags_said(flags: str) -> list[str]:
@@ -128,7 +165,7 @@ def flags_said(flags: str) -> list[str]:
 def frame_label(head: str, power: str, kind: str = Kind.JOB) -> str:
     """Return what a frame shows: its head and power, or its kind."""
     if head:
-        return cell(head, power)
+        return say.cell(head, power)
     kinds: dict[str, str] = {Kind.AMBIENT: "room light", Kind.DARK: "dark frame", Kind.JOB: "job frame"}
     return kinds.get(kind, "not in the log")
 

@@ -1,6 +1,6 @@
 """The report as one HTML file: every text and number made ready here, laid out by ``report.html``."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -13,6 +13,7 @@ from greystep.compare.cells import settings
 from greystep.compare.limits import colour_limits
 from greystep.flags import Status
 from greystep.pages import formats as words
+from greystep.pages.formats import Column, Table, table
 from greystep.pages.svg import data_uri, thumbnail_uri
 from greystep.pages.tables import with_series
 from greystep.sentences import kit
@@ -45,8 +46,6 @@ def report_page(
     """Return the report as HTML text that asks for nothing outside itself; the same input gives the same bytes.
 
     Args:
-        summary: What the report says.
-        readings, powers: The tables of the contract.
         drawings: Mapping of name to SVG text. From `greystep.pages.figures.drawings`; empty where nothing could be
             drawn.
         thumbnails: Mapping of frame to uint8 (h, w, 3). A small picture of each frame that has one.
@@ -66,7 +65,7 @@ def report_page(
         "todo": [line.replace(say.CAUTION, "").strip() for line in summary.todo],
         "caution": say.CAUTION if any(say.CAUTION in line for line in summary.todo) else "",
         "notes": summary.notes,
-        "verdicts": words.VERDICTS,
+        "verdicts": say.VERDICTS,
         "limits": summary.limits,
         "band": {
             "mired": "" if tolerance.mired is None else say.limit(Quantity.MIRED, tolerance.mired),
@@ -78,28 +77,16 @@ def report_page(
         "reference": words.reference(summary.reference),
         "cards": [_card(row, summary, frames, cells) for row in heads],
         "claim": claim,
-        "claim_columns": _CLAIM_COLUMNS,
-        "claim_rows": [
-            (row.head, row.shots, words.CLAIMS[row.at_one], row.reach, words.CLAIMS.get(row.over, words.EMPTY))
-            for row in claim_rows
-        ],
+        "claims": table(_CLAIM, claim_rows),
         "drawings": {name: data_uri(svg) for name, svg in drawings.items()},
-        "cell_columns": _CELL_COLUMNS,
-        "cell_rows": _cell_rows(cells),
+        "cells": table(_CELLS, cells),
         "pair_caption": _pair_caption(summary.pairs),
-        "pair_columns": _PAIR_COLUMNS,
-        "pair_rows": _pair_rows(summary.pairs, tolerance),
-        "uncertainty_columns": _UNCERTAINTY_COLUMNS,
-        "uncertainty_rows": _telling(_uncertainty_rows(frames, heads, cells)),
-        "order_columns": _ORDER_COLUMNS,
-        "order_rows": _telling(_order_rows(heads, cells)),
+        "pairs": table(_PAIRS, _widest_pairs(summary.pairs, tolerance)),
+        "uncertainties": _uncertainties(frames, heads, cells),
+        "order": _order(heads, cells),
         "scale": _scale(frames, summary),
         "frame_counts": words.frame_counts(summary.frames),
-        "flag_columns": [("Frame", "text"), ("What", "text"), ("Status", "text"), ("Why", "text")],
-        "flag_rows": [
-            (fault.names, ", ".join(dict.fromkeys(fault.labels)), fault.status, fault.said)
-            for fault in words.frames_by_fault(readings)
-        ],
+        "flags": table(_FLAGS, words.frames_by_fault(readings)),
         "sheet": _sheet(frames, thumbnails),
     }
     return render("report.html", context)
@@ -118,9 +105,9 @@ def _facts(frames: Sequence[FrameRow], heads: Sequence[HeadRow], cells: Sequence
     days = sorted({row.captured[:10] for row in frames if row.captured})
     return [
         *(days if len(days) < 2 else [f"{days[0]} to {days[-1]}"]),
-        words.counted(len(heads), "head"),
-        words.counted(len(set(settings(np.array([cell.stops for cell in cells])))), "power"),
-        words.counted(len(frames), "frame"),
+        say.counted(len(heads), "head"),
+        say.counted(len(set(settings(np.array([cell.stops for cell in cells])))), "power"),
+        say.counted(len(frames), "frame"),
     ]
 
 
@@ -172,34 +159,30 @@ def _gauge(value: float, u: float, limit: float | None) -> dict[str, float] | No
     return {k: round(v, 2) for k, v in {**places, "limit": limit * unit, "limit_at": 2 + limit * unit}.items()}
 
 
-_CLAIM_COLUMNS: Final = [
-    ("Head", "text"), ("95 of 100 shots at one power, within", "num"), ("At one power the claim", "text"),
-    ("Its powers, within", "num"), ("Over its powers the claim", "text"),
-]  # fmt: skip
-
-_CELL_COLUMNS: Final = [
-    ("Head", "text"), ("Power", "text"), ("Frames", "num"), ("Kelvin", "num"), ("Mired", "num"), ("Duv", "num"),
-    ("To reference, K", "num"), ("mired", "num"), ("Duv", "num"), ("Steps", "num"), ("Output, stops", "num"),
-]  # fmt: skip
-
-
-def _cell_rows(cells: Sequence[PowerRow]) -> list[tuple[str, ...]]:
-    return [
-        (
-            cell.series, cell.power, str(cell.n), words.give_or_take(cell.cct_k, cell.u_cct_k, 0),
-            words.give_or_take(cell.mired, cell.u_mired, 1), words.give_or_take(cell.duv, cell.u_duv, 4),
-            words.number(cell.ref_delta_k, 0, True), words.number(cell.ref_delta_mired, 1, True),
-            words.number(cell.ref_delta_duv, 4, True), words.number(cell.ref_delta_steps, 1),
-            words.give_or_take(cell.output_error_stops, cell.u_output_error_stops, 2),
-        )
-        for cell in cells
-    ]  # fmt: skip
-
-
-_PAIR_COLUMNS: Final = [
-    ("This light", "text"), ("against", "text"), ("Kelvin", "num"), ("Mired", "num"), ("Duv", "num"),
-    ("Steps", "num"), ("Verdict", "verdict"),
-]  # fmt: skip
+_CLAIM: Final = (
+    Column("Head", "head"), Column("95 of 100 shots at one power, within", "shots", kind="num"),
+    Column("At one power the claim", lambda row: words.CLAIMS[row.at_one]),
+    Column("Its powers, within", "reach", kind="num"),
+    Column("Over its powers the claim", lambda row: words.CLAIMS.get(row.over, "")),
+)  # fmt: skip
+_CELLS: Final = (
+    Column("Head", "series"), Column("Power", "power"), Column("Frames", "n", 0),
+    Column("Kelvin", "cct_k", 0, u="u_cct_k"), Column("Mired", "mired", 1, u="u_mired"),
+    Column("Duv", "duv", 4, u="u_duv"),
+    Column("To reference, K", "ref_delta_k", 0, True), Column("mired", "ref_delta_mired", 1, True),
+    Column("Duv", "ref_delta_duv", 4, True), Column("Steps", "ref_delta_steps", 1),
+    Column("Output, stops", "output_error_stops", 2, u="u_output_error_stops"),
+)  # fmt: skip
+_PAIRS: Final = (
+    Column("This light", lambda row: say.cell(row.head_b, row.power_b)),
+    Column("against", lambda row: say.cell(row.head_a, row.power_a)), Column("Kelvin", "delta_k", 0, True),
+    Column("Mired", "delta_mired", 1, True, "u_delta_mired"), Column("Duv", "delta_duv", 4, True, "u_delta_duv"),
+    Column("Steps", "delta_steps", 1), Column("Verdict", "verdict", kind="verdict"),
+)  # fmt: skip
+_FLAGS: Final = (
+    Column("Frame", "names"), Column("What", lambda fault: ", ".join(dict.fromkeys(fault.labels))),
+    Column("Status", "status"), Column("Why", "said"),
+)  # fmt: skip
 
 
 def _pair_caption(pairs: pd.DataFrame) -> str:
@@ -208,63 +191,56 @@ def _pair_caption(pairs: pd.DataFrame) -> str:
     return f"The {PAIRS_SHOWN} of {len(pairs)} pairs of different heads that take most of the limits (all in pairs.csv)"
 
 
-def _pair_rows(pairs: pd.DataFrame, tolerance: Tolerance) -> list[tuple[str, ...]]:
+def _widest_pairs(pairs: pd.DataFrame, tolerance: Tolerance) -> list[PairRow]:
     """Return the pairs that take most of a limit, first the worst pair of the summary; without limits the widest."""
     limits = {f"delta_{COLUMN[name]}": limit for name, limit in colour_limits(tolerance).items()}
     limits = limits or {"delta_steps": 1.0}
     worst = (pairs[list(limits)].abs() / pd.Series(limits)).max(axis=1)
     farthest = pairs.loc[worst.sort_values(ascending=False, kind="stable").index[:PAIRS_SHOWN]]
-    return [
-        (
-            words.cell(row.head_b, row.power_b), words.cell(row.head_a, row.power_a),
-            words.number(row.delta_k, 0, True), words.give_or_take(row.delta_mired, row.u_delta_mired, 1, True),
-            words.give_or_take(row.delta_duv, row.u_delta_duv, 4, True), words.number(row.delta_steps, 1), row.verdict,
-        )
-        for row in rows_of(farthest, PairRow)
-    ]  # fmt: skip
+    return rows_of(farthest, PairRow)
 
 
-_UNCERTAINTY_COLUMNS: Final = [
-    ("Head", "text"), ("One frame's noise, \N{PLUS-MINUS SIGN}", "num"),
-    ("Shot to shot, sd", "num"), ("Mean at one power, \N{PLUS-MINUS SIGN}", "num"),
-]  # fmt: skip
+def _uncertainties(frames: Sequence[FrameRow], heads: Sequence[HeadRow], cells: Sequence[PowerRow]) -> Table:
+    flashes = [one for one in frames if one.kind == Kind.FLASH]
+
+    def noise(row: HeadRow) -> float:
+        return _median(one.u_mired for one in flashes if one.head == row.head)
+
+    def mean(row: HeadRow) -> float:
+        return _median(cell.u_mired for cell in cells if cell.head == row.head)
+
+    columns = (
+        Column("Head", "label"),
+        Column("One frame's noise, \N{PLUS-MINUS SIGN}", noise, 2),
+        Column("Shot to shot, sd", "repeatability_mired", 2),
+        Column("Mean at one power, \N{PLUS-MINUS SIGN}", mean, 2),
+    )
+    return _telling(table(columns, heads))
 
 
-def _uncertainty_rows(
-    frames: Sequence[FrameRow], heads: Sequence[HeadRow], cells: Sequence[PowerRow]
-) -> list[tuple[str, ...]]:
-    rows: list[tuple[str, ...]] = []
-    for row in heads:
-        noise = _median([one.u_mired for one in frames if one.kind == Kind.FLASH and one.head == row.head])
-        mean = _median([cell.u_mired for cell in cells if cell.head == row.head])
-        numbers = (noise, row.repeatability_mired, mean)
-        rows.append((row.label, *(words.number(value, 2) for value in numbers)))
-    return rows
-
-
-def _median(values: Sequence[float]) -> float:
+def _median(values: Iterable[float]) -> float:
     known = [value for value in values if words.known(value)]
     return float(np.median(known)) if known else float("nan")
 
 
-_ORDER_COLUMNS: Final = [
-    ("Head", "text"), ("Each frame with the next", "num"), ("Way up less way down at each power, mired", "text"),
-]  # fmt: skip
-
-
-def _order_rows(heads: Sequence[HeadRow], cells: Sequence[PowerRow]) -> list[tuple[str, ...]]:
+def _order(heads: Sequence[HeadRow], cells: Sequence[PowerRow]) -> Table:
     """Return what the order of shooting left: the correlation of neighbours, and the two ways through the powers."""
-    rows: list[tuple[str, ...]] = []
-    for row in heads:
+
+    def ways(row: HeadRow) -> str:
         legs = [(cell.power, cell.up_less_down_mired) for cell in _cells_of(row, cells)]
-        said = [f"{power}: {words.number(value, 1, True)}" for power, value in legs if words.known(value)]
-        rows.append((row.label, words.number(row.lag1, 2, True), ", ".join(said) or words.EMPTY))
-    return rows
+        return ", ".join(f"{power}: {words.number(value, 1, True)}" for power, value in legs if words.known(value))
+
+    columns = (
+        Column("Head", "label"),
+        Column("Each frame with the next", "lag1", 2, True),
+        Column("Way up less way down at each power, mired", ways),
+    )
+    return _telling(table(columns, heads))
 
 
-def _telling(rows: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
-    """Return the rows of a table, none where nothing stands behind any name."""
-    return rows if any(value != words.EMPTY for row in rows for value in row[1:]) else []
+def _telling(made: Table) -> Table:
+    """Return a table, without rows where nothing stands behind any name."""
+    return made if any(value != words.EMPTY for row in made.rows for value in row[1:]) else Table(made.columns, [])
 
 
 def _scale(frames: Sequence[FrameRow], summary: Summary) -> str:

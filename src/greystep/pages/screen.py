@@ -32,13 +32,7 @@ _SOURCES: Final[dict[str, str]] = {
 
 
 def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] = ()) -> str:
-    """Return the report for the screen; its first lines say which head to send back, and why.
-
-    Args:
-        summary: What the report says.
-        readings: The contract's table.
-        wrote: The files to name at the end.
-    """
+    """Return the report for the screen; its first lines say which head to send back, and why."""
     title, why = summary.headline
     worst = kit.worst_pair(summary.worst_pair)
     blocks = [
@@ -76,12 +70,7 @@ def looking_text(title: str, folder: str) -> str:
 
 
 def arrived_text(rows: pd.DataFrame, due: FrameRow | None) -> str:
-    """Return what has just been read, a line a frame, and what the log wants next.
-
-    Args:
-        rows: The readings that are new.
-        due: The next row of the log; None where it has no more.
-    """
+    """Return what has just been read, a line a frame, and what the log wants next."""
     if len(rows) > ARRIVED_SAID:
         lines = [words.frame_counts(FrameCounts(**status_counts(rows))), *_frames_named(rows)]
     else:
@@ -104,17 +93,17 @@ def _arrived(row: FrameRow) -> str:
 def watched_text(readings: pd.DataFrame, written: str) -> str:
     """Return what has come when a watch ends, and how much of the log is still to be shot."""
     left = int((readings["shot"] < 0).sum())
-    rest = [f"{words.counted(left, 'row')} of the log still to be shot."] if left else []
+    rest = [f"{say.counted(left, 'row')} of the log still to be shot."] if left else []
     return "\n".join([ingest_text(readings[readings["shot"] >= 0], [written]), *rest])
 
 
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
     """Return what the corrections are: how many, from what, the largest shift, the files written."""
     done = [row for row in rows_of(corrections, CorrectionRow) if words.known(row.mired_shift)]
-    lines = [f"{words.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
+    lines = [f"{say.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
     if done:
         sources = Counter(row.source for row in done).most_common()
-        told = [f"{_SOURCES.get(source, source)} ({words.counted(n, 'frame')})" for source, n in sources]
+        told = [f"{_SOURCES.get(source, source)} ({say.counted(n, 'frame')})" for source, n in sources]
         lines.append(f"The light is read from {'; '.join(told)}.")
         row = max(reversed(done), key=lambda row: abs(row.mired_shift))
         shift = words.shift(row.mired_shift, row.duv_shift)
@@ -126,12 +115,7 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
 
 
 def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
-    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do.
-
-    Args:
-        audit: The set-up.
-        wrote: The files to name at the end.
-    """
+    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do."""
     pair, balance = setups.farthest(audit), setups.balance(audit)
     limits = setups.limits(audit)
     blocks = [
@@ -168,7 +152,7 @@ def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
 def _light_line(light: LightCast) -> str:
     gel = f" through {light.gel}" if light.gel else ""
     return (
-        f"{light.role}: {words.cell(light.head, light.power)}{gel}, {light.cct_k:.0f} K, "
+        f"{light.role}: {say.cell(light.head, light.power)}{gel}, {light.cct_k:.0f} K, "
         f"{100.0 * light.share:.0f} % of the light; {setups.off_balance(light)} than the best common balance"
     )
 
@@ -215,7 +199,7 @@ def _own_range(row: HeadRow) -> tuple[str, str, str, str]:
     if kit.one_power(row):
         return (f"{'':<4} one power tested", words.EMPTY, words.EMPTY, words.EMPTY)
     return (
-        f"{words.MARKS[row.verdict]:<4} {words.VERDICTS[row.verdict]}",
+        f"{words.MARKS[row.verdict]:<4} {say.VERDICTS[row.verdict]}",
         words.kelvin_mired(row.span_k, row.span_mired),
         words.number(row.span_duv, 4),
         words.number(row.largest_output_error_stops, 1, True),

@@ -9,15 +9,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from greystep.arrays import Floats
 from greystep.measure import chromaticity
 from greystep.mix.casts import LightCast, LightPair
 from greystep.mix.lights import White, mix
-from greystep.pages.figures import WARMTH, directions, draw_rings, room
+from greystep.pages.figures import directions, draw_cell, draw_rings, name_cells, room
 from greystep.pages.formats import number
 from greystep.pages.svg import GREY, INK, bare, colours, letters, markers, open_figure, short, svg_text
 from greystep.terms import Verdict
-
-Array = NDArray[np.float64]
 
 #: Height and width of one card [px].
 _CARD: Final = (150, 300)
@@ -32,7 +31,7 @@ _REACH: Final = 1.3
 _EDGE: Final = 6.0
 
 
-def magnification(states: Sequence[tuple[Array, Array]]) -> int:
+def magnification(states: Sequence[tuple[Floats, Floats]]) -> int:
     """Return by how much casts are magnified: the same in every state, so that states can be compared.
 
     Args:
@@ -42,7 +41,7 @@ def magnification(states: Sequence[tuple[Array, Array]]) -> int:
     return next((times for times in _TIMES if times * worst <= _FARTHEST), _TIMES[-1])
 
 
-def wash_card(upvp: Array, balance: Array, times: float) -> NDArray[np.uint8]:
+def wash_card(upvp: Floats, balance: Floats, times: float) -> NDArray[np.uint8]:
     """Return a grey card lit by overlapping washes, one a light, as a picture with this balance shows it.
 
     Args:
@@ -67,7 +66,7 @@ def wash_card(upvp: Array, balance: Array, times: float) -> NDArray[np.uint8]:
     return chromaticity.srgb_code((xyz @ from_xyz.T) * light[..., None]).astype(np.uint8)
 
 
-def draw_washes(roles: Sequence[str], upvp: Array, balance: Array, times: float) -> str:
+def draw_washes(roles: Sequence[str], upvp: Floats, balance: Floats, times: float) -> str:
     """Draw a set-up as washes on a grey card, true above and magnified below; returns SVG text."""
     with open_figure(height=5.4) as (figure, axes):
         axes.grid(False)
@@ -95,50 +94,27 @@ def draw_pairs(roles: Sequence[str], pairs: Sequence[LightPair]) -> str:
     """Draw every two lights as a matrix: mired between them, steps below; those out of tolerance framed; SVG text.
 
     The colours are those of the report's map of warmth.
-
-    Args:
-        roles: Of the lights, in their order.
-        pairs: Every two of them.
     """
-    from matplotlib.colors import LinearSegmentedColormap
-    from matplotlib.patches import Rectangle
-
-    tones = LinearSegmentedColormap.from_list("about_zero", WARMTH)
     count = len(roles)
     reach = max(8.0, *(abs(row.delta_mired) for row in pairs))
     size = room(roles, count, len("+12.3 mired"))
     with open_figure(height=0.9 + 0.62 * count) as (figure, axes):
         for place in range(count):
-            axes.add_patch(Rectangle((place - 0.5, place - 0.5), 1, 1, facecolor="#f3f4f5", edgecolor="white"))
+            draw_cell(axes, place, place, None)
         for row in pairs:
             a, b = roles.index(row.role_a), roles.index(row.role_b)
             for x, y, sign in ((b, a, 1.0), (a, b, -1.0)):
-                face = tones(0.5 + 0.5 * sign * row.delta_mired / reach)
-                axes.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, facecolor=face, edgecolor="white", linewidth=1.5))
-                if row.verdict == Verdict.OUTSIDE:
-                    frame = Rectangle((x - 0.44, y - 0.42), 0.88, 0.84, fill=False, edgecolor=INK, linewidth=1.3)
-                    axes.add_patch(frame)
+                draw_cell(axes, x, y, sign * row.delta_mired / reach, row.verdict == Verdict.OUTSIDE)
                 mired = f"{number(sign * row.delta_mired, 1, signed=True)} mired"
                 axes.text(x, y - 0.15, mired, ha="center", va="center", fontsize=size)
                 steps = f"{number(row.delta_steps, 1)} steps"
                 axes.text(x, y + 0.2, steps, ha="center", va="center", fontsize=0.94 * size)
-        axes.set_xlim(-0.5, count - 0.5)
-        axes.set_ylim(count - 0.5, -0.5)
-        axes.set_xticks(range(count), [short(name) for name in roles])
-        axes.set_yticks(range(count), [short(name) for name in roles])
-        axes.xaxis.tick_top()
-        axes.grid(False)
-        bare(axes)
+        name_cells(axes, [short(name) for name in roles], roles)
         return svg_text(figure)
 
 
 def draw_paths(lights: Sequence[LightCast], balance: White, mixture: White) -> str:
-    """Draw the lights about the best common balance in u'v', the mixtures between them, circles of steps; SVG text.
-
-    Args:
-        lights: With their colours and casts.
-        balance, mixture: Colours of the white balance (the middle) and of all lights together.
-    """
+    """Draw the lights about the best common balance in u'v', the mixtures between them, circles of steps; SVG text."""
     middle = balance.upvp
     upvp = np.array([(light.u_prime, light.v_prime) for light in lights])
     at = upvp - middle
@@ -166,7 +142,7 @@ def draw_paths(lights: Sequence[LightCast], balance: White, mixture: White) -> s
         return svg_text(figure)
 
 
-def _over(at: Array) -> Array:
+def _over(at: Floats) -> Floats:
     """Return for each point whether its name stands above (1) or below (-1): away from the nearest other point."""
     apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
     np.fill_diagonal(apart, np.inf)

@@ -3,12 +3,12 @@
 import math
 from collections import Counter
 from collections.abc import Sequence
-from importlib.resources import files
 from typing import Any, Final
 
 from greystep import __version__
 from greystep import words as say
 from greystep.pages import formats as words
+from greystep.pages.report import render
 from greystep.planning.folder import Draft
 from greystep.planning.order import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
 from greystep.planning.plans import Plan
@@ -24,14 +24,7 @@ _ORDERS: Final = {
 
 
 def shot_sheet(draft: Draft, rig: Rig) -> str:
-    """Return the shot sheet as HTML text that asks for nothing outside itself; the same input gives the same bytes.
-
-    Args:
-        draft: The planned session.
-        rig: How it is set up.
-    """
-    from jinja2 import Environment, StrictUndefined
-
+    """Return the shot sheet as HTML text that asks for nothing outside itself; the same input gives the same bytes."""
     context = {
         "version": __version__,
         "title": draft.title,
@@ -42,9 +35,7 @@ def shot_sheet(draft: Draft, rig: Rig) -> str:
         "slips": _SLIPS,
         "blocks": _blocks(draft),
     }
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    source = files("greystep.pages").joinpath("shot_sheet.html").read_text(encoding="utf-8")
-    return str(environment.from_string(source).render(context))
+    return render("shot_sheet.html", context)
 
 
 def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
@@ -59,10 +50,10 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
     facts = [
         (
             "Frames",
-            f"{words.counted(len(shots), 'frame')} of {words.counted(len(heads), 'head')}, {_rounds(draft)}",
+            f"{say.counted(len(shots), 'frame')} of {say.counted(len(heads), 'head')}, {_rounds(draft)}",
         ),
         ("Order", f"{_ORDERS[draft.order]} (drawn by lot with seed {draft.seed})"),
-        ("Time", f"about {minutes} min with {words.counted(moves, 'change')} of head or pack"),
+        ("Time", f"about {minutes} min with {say.counted(moves, 'change')} of head or pack"),
         ("Shutter", _shutter(draft, rig)),
         ("ISO", _iso(draft)),
         (
@@ -77,7 +68,7 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
         facts.append(("Reference", _reference(draft)))
     if draft.earlier is not None:
         there = f" into {frames}, where they lie" if (frames := draft.document.get("frames")) else ""
-        earlier = words.counted(len(draft.earlier), "frame")
+        earlier = say.counted(len(draft.earlier), "frame")
         facts.append(("Goes on from", f"{earlier} already shot; shoot on{there}, and read this session from then on"))
     return facts
 
@@ -108,8 +99,8 @@ def _rounds(draft: Draft) -> str:
     )
     most = max(lights.values())
     if draft.earlier is not None:
-        return f"up to {words.counted(most, 'more round')} of {words.counted(len(lights), 'light')}"
-    return f"{words.counted(most, 'round')} of each light"
+        return f"up to {say.counted(most, 'more round')} of {say.counted(len(lights), 'light')}"
+    return f"{say.counted(most, 'round')} of each light"
 
 
 def _checks(draft: Draft) -> int:

@@ -7,13 +7,12 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from greystep import words as say
+from greystep.arrays import Floats
 from greystep.constants import STEPS_SEEN
 from greystep.measure.chromaticity import srgb_code
 from greystep.pages import formats as words
-
-Array = NDArray[np.float64]
 
 #: Linear level at which a neutral of (1, 1, 1) is shown: light enough to see tints, with room above.
 _LEVEL: Final = 0.35
@@ -28,16 +27,15 @@ _GAP: Final = 26
 _NAMED: Final = 16
 
 
-def strips(names: Sequence[str], series: Mapping[str, Array]) -> str:
+def strips(names: Sequence[str], series: Mapping[str, Floats]) -> str:
     """Draw the neutrals of frames as strips, one row a state, true and magnified; returns SVG text.
 
     Args:
-        names: Of the frames, shown beneath where there is room.
         series: Mapping of str to array (n, 3). State (such as ``before``) to the neutrals in linear Rec.709, (1, 1, 1)
             a perfect match; NaN is left out.
     """
     times = magnification(list(series.values()))
-    rows: list[tuple[str, Array]] = []
+    rows: list[tuple[str, Floats]] = []
     for power, said in ((1, "true"), (times, f"magnified {times} times")):
         rows += [(f"{state}, {said}", _shown(neutrals, power)) for state, neutrals in series.items()]
     wide = _WIDTH / max(1, len(names))
@@ -65,14 +63,14 @@ def strips(names: Sequence[str], series: Mapping[str, Array]) -> str:
     return "\n".join([*parts, "</svg>"]) + "\n"
 
 
-def magnification(series: Sequence[Array]) -> int:
+def magnification(series: Sequence[Floats]) -> int:
     """Return by how much the differences can be magnified with every neutral still in view."""
     away = [np.abs(np.log(neutrals[np.isfinite(neutrals) & (neutrals > 0)])) for neutrals in series]
     farthest = max((float(part.max()) for part in away if part.size), default=0.0)
     return next((times for times in _TIMES if times * farthest <= _REACH), _TIMES[-1])
 
 
-def _shown(neutrals: Array, power: int) -> Array:
+def _shown(neutrals: Floats, power: int) -> Floats:
     """Return neutrals with every difference multiplied, as 8-bit sRGB (IEC 61966-2-1)."""
     return srgb_code(_LEVEL * np.maximum(neutrals, 1e-6) ** power)
 
@@ -82,7 +80,7 @@ def strips_of(checked: pd.DataFrame) -> str:
     measured = checked[checked["measured"] != ""]
     kinds = measured["file"].str.partition("/")[0]
     names = list(dict.fromkeys(measured["frame"]))
-    series: dict[str, Array] = {}
+    series: dict[str, Floats] = {}
     for kind in dict.fromkeys(kinds):
         own = measured[kinds == kind].set_index("frame").reindex(names)
         series.setdefault("before", own[["before_r", "before_g", "before_b"]].to_numpy(np.float64))
@@ -93,7 +91,7 @@ def strips_of(checked: pd.DataFrame) -> str:
 def check_text(checked: pd.DataFrame, brightness_matched: bool, wrote: Sequence[str]) -> str:
     """Return what is left of the differences, for the screen: the largest before and after, and the worst frame."""
     measured = checked[checked["measured"] != ""]
-    lines = [f"{words.counted(len(measured), 'file')} measured again."]
+    lines = [f"{say.counted(len(measured), 'file')} measured again."]
     if len(measured):
         worst = measured.sort_values("steps_after", kind="stable").iloc[-1]
         colour = {when: float(measured[f"steps_{when}"].max()) for when in ("before", "after")}

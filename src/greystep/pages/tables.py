@@ -12,12 +12,7 @@ from greystep.terms import PARTS, Kind
 
 
 def figure_tables(powers: pd.DataFrame, readings: pd.DataFrame, reference: ReferenceLight) -> dict[str, pd.DataFrame]:
-    """Return the numbers of every figure of the report, by name; empty where the reference could not be measured.
-
-    Args:
-        powers, readings: The tables of the contract.
-        reference: The light that the others are compared with.
-    """
+    """Return the numbers of every figure of the report, by name; empty where the reference could not be measured."""
     if not (powers["mired"].notna().any() and known(reference.mired)):
         return {}
     return {

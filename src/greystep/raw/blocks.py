@@ -31,8 +31,6 @@ class Blocks:
         clipped: Array of bool (h, w). Some pixel of the block is at the ceiling.
         height, width: Of the visible frame [px].
         side: Of a block [px].
-        orientation: EXIF orientation.
-        lens: Blank if unknown.
         focal_mm: [mm]
         neutral: Tuple of 3 floats or None. The white that the camera chose, camera RGB.
     """
@@ -85,10 +83,7 @@ def thin(bands: Iterable[Mosaic], white: tuple[float, ...], side: int, pattern: 
     """Thin a mosaic that comes in bands of whole rows of blocks, from the top.
 
     Args:
-        bands: Iterable of Mosaic. Together the frame; each starts at a whole block.
         white: Tuple of 4 floats. Declared white level of R, G1, B, G2 [raw counts].
-        side: Of a block [px].
-        pattern: Filter colours of one period, as in `greystep.raw.frame.Frame`.
     """
     parts = [_band(band, white, side, pattern) for band in bands]
     signal = np.concatenate([part[0] for part in parts])

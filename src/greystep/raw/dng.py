@@ -44,21 +44,20 @@ class ColourTags:
             describes.
         calibration_1, calibration_2: Ndarray (3, 3) or None. CameraCalibration of this one body; None stands for
             identity.
-        analog_balance: ndarray (3,) or None
         as_shot_neutral: Tuple of 3 floats or None. The neutral that the camera chose, in linear camera RGB. An
             AsShotWhiteXY is not turned into one.
         source: ``dng`` (one matrix, or one that can be used), ``dng-2`` or ``library``.
     """
 
     matrix_1: Floats
-    matrix_2: Floats | None
-    illuminant_1: int
-    illuminant_2: int
-    calibration_1: Floats | None
-    calibration_2: Floats | None
-    analog_balance: Floats | None
-    as_shot_neutral: Triple | None
-    source: str
+    matrix_2: Floats | None = None
+    illuminant_1: int = 0
+    illuminant_2: int = 0
+    calibration_1: Floats | None = None
+    calibration_2: Floats | None = None
+    analog_balance: Floats | None = None
+    as_shot_neutral: Triple | None = None
+    source: str = "dng"
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,9 +96,6 @@ class Dng:
 def read_dng(path: Path) -> Dng | None:
     """Read the tags of a DNG.
 
-    Args:
-        path: Any file.
-
     Returns: None where the file is no DNG; another format may then be tried.
 
     Raises:
@@ -129,8 +125,6 @@ def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int) -> Floats
     """Read a box of the image as linear counts, black not subtracted.
 
     Args:
-        path: The file.
-        dng: From `read_dng` of the same file.
         y0, y1, x0, x1: Box [px].
 
     Returns: ndarray float64 (y1 - y0, x1 - x0), or (..., 3) for a frame of three planes

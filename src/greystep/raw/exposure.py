@@ -28,10 +28,7 @@ class Exposure:
 
     Attributes:
         exposure_s: Shutter time [s].
-        f_number: Aperture.
-        iso: Sensitivity.
         captured: ISO 8601 by the camera's clock, without zone, with the fraction that the file has; blank if unknown.
-        make, model, serial, lens: Of the camera and lens; blank if unknown.
         focal_mm: Focal length [mm].
         orientation: EXIF orientation, 1 to 8; 1 if unknown.
     """
@@ -50,9 +47,6 @@ class Exposure:
 
 def read_exposure(path: Path) -> Exposure:
     """Read a frame's exposure data from its EXIF; a format without any that can be read gives an empty `Exposure`.
-
-    Args:
-        path: The raw file.
 
     Returns: What the file tells.
 

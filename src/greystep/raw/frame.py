@@ -50,8 +50,6 @@ class Frame:
         black_masked: Tuple of 4 floats or None. Mean of the masked pixels (R, G1, B, G2) [counts]: only for comparison,
             the file's own black is used.
         white: Tuple of 4 floats. Declared white level (R, G1, B, G2) [counts].
-        opcodes: The file asks for pixel corrections that are not applied.
-        way: ``region`` or ``library``.
         exposure: What LibRaw found while it decoded another format than DNG.
         dng: The tags; None for another format.
         mosaic: Ndarray (height, width) or None. What LibRaw decoded, kept for this one frame; None where it is read by
@@ -94,9 +92,6 @@ class Mosaic:
 def open_frame(path: Path) -> Frame:
     """Open a raw frame.
 
-    Args:
-        path: The raw file.
-
     Returns: Of a DNG only the tags have been read; any other format has been decoded.
 
     Raises:
@@ -129,10 +124,7 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
     """Read a box of a frame.
 
     Args:
-        frame: From `open_frame`.
         y0, y1, x0, x1: The box [px], within the frame.
-
-    Returns: Mosaic
 
     Raises:
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
@@ -154,7 +146,6 @@ def overview(frame: Frame, longest: int = 256) -> Image:
     """Return the whole frame binned to a small linear picture in camera RGB.
 
     Args:
-        frame: From `open_frame`.
         longest: Longest side of the picture [px]; a frame with fewer filter periods than that gives fewer.
 
     Returns: ndarray float32 (h, w, 3): Above black, divided by the white level minus the highest black level (DNG
@@ -346,15 +337,5 @@ def _library_colour(raw: rawpy.RawPy) -> ColourTags | None:
     if not matrix.any():
         return None
     gains = np.array(raw.camera_whitebalance, np.float64)[:3]
-    usable = bool((gains > 0).all())
-    return ColourTags(
-        matrix_1=matrix,
-        matrix_2=None,
-        illuminant_1=0,
-        illuminant_2=0,
-        calibration_1=None,
-        calibration_2=None,
-        analog_balance=None,
-        as_shot_neutral=neutral_of(gains[1] / gains) if usable else None,
-        source="library",
-    )
+    neutral = neutral_of(gains[1] / gains) if (gains > 0).all() else None
+    return ColourTags(matrix, as_shot_neutral=neutral, source="library")

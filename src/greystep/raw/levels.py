@@ -59,13 +59,9 @@ def read_levels(name: str, tags: Tags, height: int, width: int, samples: int, fu
     """Read levels and pattern from the tags of the raw image.
 
     Args:
-        name: The file, for messages.
-        tags: Tags of the raw image by code.
         height, width: Of the ActiveArea [px].
         samples: 1 for a mosaic, 3 for a linear image of three planes.
         full_scale: White level where the file gives none [counts]: ``2 ** bits - 1``, or 1.0 for floats.
-
-    Returns: Levels
 
     Raises:
         FrameError: Where the tags contradict each other, or the filters are not red, green and blue.
@@ -107,7 +103,6 @@ def linear(levels: Levels, stored: NDArray[Any]) -> Floats:
     """Turn stored values into linear counts, black not subtracted.
 
     Args:
-        levels: Of the file.
         stored: Ndarray (h, w) or (h, w, 3). As they lie in the file.
 
     Returns: ndarray float64: Of the same shape. A value past the end of the LinearizationTable takes its last entry (p.

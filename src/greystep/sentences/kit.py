@@ -203,15 +203,7 @@ def headline(
     clash: Sequence[str] = (),
     packs: Sequence[str] = (),
 ) -> tuple[str, list[str]]:
-    """Return what the person reads first, which head to send back, and why: a sentence a head.
-
-    Args:
-        heads: Their names and verdicts.
-        sentences: See `sentence`.
-        kit_verdict: The worst of heads and pairs.
-        tolerance: For what is not judged.
-        back, clash, packs: Heads to return; heads, and packs, not to combine.
-    """
+    """Return what the person reads first, which head to send back, and why: a sentence a head."""
     names = [row.label for row in heads]
     if len(heads) == 1 and one_power(heads[0]):
         return f"Nothing to compare: head {names[0]} at one power", [

@@ -8,23 +8,10 @@ from typing import Final
 
 from greystep import words as say
 from greystep.constants import MARKING_TOLERANCE_STOPS, STEPS_SEEN
+from greystep.mix import changes
 from greystep.mix.audit import Audit, BetweenPowers, Doubt, HeadTwice
 from greystep.mix.casts import LightCast, LightPair, WorstPair
-from greystep.mix.changes import (
-    NO_MOVE,
-    Change,
-    HeadSwap,
-    NewGel,
-    NewGels,
-    NewHead,
-    NewPower,
-    NewPowers,
-    OneLevel,
-    Plate,
-    Plates,
-    RemedyKind,
-)
-from greystep.mix.choose import Gang, HeadSet, TestedLight
+from greystep.mix.choose import Gang, HeadSet
 from greystep.mix.measured import WholeFrame
 from greystep.mix.remedies import Remedy
 from greystep.mix.shutter import Cut, ShutterCheck
@@ -33,12 +20,12 @@ from greystep.sentences import kit, kit_notes, session_notes
 from greystep.terms import Verdict
 
 KINDS: Final = {
-    RemedyKind.POWER: "another power",
-    RemedyKind.GEL: "gel",
-    RemedyKind.LEVEL: "one power for all",
-    RemedyKind.SWAP: "swap heads",
-    RemedyKind.HEAD: "another head",
-    RemedyKind.PLATES: "plates",
+    changes.RemedyKind.POWER: "another power",
+    changes.RemedyKind.GEL: "gel",
+    changes.RemedyKind.LEVEL: "one power for all",
+    changes.RemedyKind.SWAP: "swap heads",
+    changes.RemedyKind.HEAD: "another head",
+    changes.RemedyKind.PLATES: "plates",
 }
 _DOUBTS: Final = {
     Doubt.LISTED_GELS: (
@@ -66,8 +53,8 @@ def headline(audit: Audit) -> str:
     odd = odd_light(audit)
     roles = [light.role for light in now.lights if light.role in clashing]
     if odd and len(now.lights) > 2:
-        return f"{_capital(odd)} clashes with {say.listed([role for role in roles if role != odd])}"
-    return f"{_capital(say.listed(roles))} clash"
+        return f"{say.capital(odd)} clashes with {say.listed([role for role in roles if role != odd])}"
+    return f"{say.capital(say.listed(roles))} clash"
 
 
 def odd_light(audit: Audit) -> str:
@@ -165,32 +152,32 @@ def _source(audit: Audit) -> str:
 # --- what to do -------------------------------------------------------------------------------------------------------
 
 
-def what(change: Change) -> str:
+def what(change: changes.Change) -> str:
     """Return what a remedy asks to do."""
     match change:
-        case NewPowers((light,)):
+        case changes.NewPowers((light,)):
             return (
                 f"set {light.role} ({light.head}) to {light.new} instead of {light.old}{_moved(light.brighter_stops)}"
             )
-        case NewPowers(lights):
+        case changes.NewPowers(lights):
             return f"set {'; '.join(map(_new_power, lights))}"
-        case OneLevel(power, surplus):
+        case changes.OneLevel(power, surplus):
             lost = ", ".join(f"{role} {stops:.1f}" for role, stops in surplus)
             return f"set all heads to {power} and take off by distance, scrim or neutral gel: {lost} stops"
-        case HeadSwap():
+        case changes.HeadSwap():
             return _swapped(change)
-        case NewHead(role, old, new, power, brighter):
+        case changes.NewHead(role, old, new, power, brighter):
             return f"take head {new} in place of {old} for {role}, at {power}{_moved(brighter)}"
-        case NewGels(lights):
+        case changes.NewGels(lights):
             return f"put {'; '.join(map(_new_gel, lights))}"
-        case Plates(plates):
+        case changes.Plates(plates):
             shifts = "; ".join(filter(None, map(_plate_shift, plates)))
             return f"shoot one plate a light and add them scene-linear; make {shifts or 'no change'}"
 
 
 def _moved(stops: float) -> str:
     """Return what keeps the share of a light that is brighter by so many stops."""
-    if not math.isfinite(stops) or abs(stops) < NO_MOVE:
+    if not math.isfinite(stops) or abs(stops) < changes.NO_MOVE:
         return ""
     times = 2.0 ** (stops / 2.0)
     if stops > 0:
@@ -198,31 +185,31 @@ def _moved(stops: float) -> str:
     return f", {-stops:.1f} stops darker: {times:.2g} times the distance keeps its share"
 
 
-def _new_power(light: NewPower) -> str:
+def _new_power(light: changes.NewPower) -> str:
     return f"{light.role} ({light.head}) to {light.new}{_moved(light.brighter_stops)}"
 
 
-def _swapped(swap: HeadSwap) -> str:
+def _swapped(swap: changes.HeadSwap) -> str:
     (role_a, role_b), (head_a, head_b), (power_a, power_b) = swap.roles, swap.heads, swap.powers
     trims = [
         f"{role} is then {abs(more):.1f} stop {'brighter' if more > 0 else 'darker'}"
         for role, more in zip(swap.roles, swap.brighter_stops, strict=True)
-        if abs(more) >= NO_MOVE
+        if abs(more) >= changes.NO_MOVE
     ]
     trim = f" ({'; '.join(trims)})" if trims else ""
     return f"swap the heads of {role_a} and {role_b}: {head_b} at {power_a} and {head_a} at {power_b}{trim}"
 
 
-def _new_gel(light: NewGel) -> str:
+def _new_gel(light: changes.NewGel) -> str:
     if not light.new:
         return f"nothing on {light.role} instead of {light.old}"
     instead = f" instead of {light.old}" if light.old else ""
     loss = light.lost_stops
     closer = f" ({loss:.1f} stop lost: {2.0 ** (-loss / 2.0):.2g} times the distance keeps its share)"
-    return f"{light.new} on {light.role}{instead}{closer if loss >= NO_MOVE else ''}"
+    return f"{light.new} on {light.role}{instead}{closer if loss >= changes.NO_MOVE else ''}"
 
 
-def _plate_shift(plate: Plate) -> str:
+def _plate_shift(plate: changes.Plate) -> str:
     """Return what a plate's correction does, such as ``fill 8.9 mired cooler``; blank where it does nothing."""
     warmer, greener = plate.mired_shift, plate.duv_shift
     tint = f" and {abs(greener):.4f} {'greener' if greener > 0 else 'pinker'}" if abs(greener) >= 0.00005 else ""
@@ -233,14 +220,18 @@ def _plate_shift(plate: Plate) -> str:
 
 def remedy(one: Remedy) -> str:
     """Return a remedy in sentences: what to do, what it leaves, the light it costs."""
-    task = _capital(what(one.change))
-    if one.kind == RemedyKind.PLATES:
+    task = say.capital(what(one.change))
+    if one.kind == changes.RemedyKind.PLATES:
         return f"{task}. No cast stays except what the test does not know; the subject must hold still."
     left = f"{say.kelvin(one.residual_k)} ({one.residual_mired:.1f} mired) and {one.residual_duv:.4f} green to pink"
     stops = f"{one.cost_stops:.1f} stop{'s' if one.cost_stops >= 1.05 else ''}"
     unused = f" {stops} of flash is not used there."  # brighter than wanted, and taken off by distance or scrim
-    cost = unused if one.kind in (RemedyKind.POWER, RemedyKind.LEVEL) else f" It costs {stops} of light there."
-    return f"{task}. That leaves {left}.{cost if one.cost_stops >= NO_MOVE else ''}"
+    cost = (
+        unused
+        if one.kind in (changes.RemedyKind.POWER, changes.RemedyKind.LEVEL)
+        else f" It costs {stops} of light there."
+    )
+    return f"{task}. That leaves {left}.{cost if one.cost_stops >= changes.NO_MOVE else ''}"
 
 
 def to_do(audit: Audit) -> list[str]:
@@ -251,17 +242,17 @@ def to_do(audit: Audit) -> list[str]:
         lines.append("Nothing: shoot it with the best common balance.")
     else:
         undecided = verdict == Verdict.UNDECIDED
-        plates = best is not None and best.kind == RemedyKind.PLATES
+        plates = best is not None and best.kind == changes.RemedyKind.PLATES
         if best is not None and not (undecided and plates):
             lines.append(f"Cheapest sure remedy: {_small(remedy(best))}")
         if audit.maybe is not None:
             lead = "Less work, but cannot be called yet" if best else "May do, but cannot be called yet"
             lines.append(f"{lead}: {_small(remedy(audit.maybe))}")
         if undecided:
-            names = say.listed([at_power(light.head, light.power) for light in audit.now.lights])
+            names = say.listed([say.cell(light.head, light.power) for light in audit.now.lights])
             lines.append(f"To be sure: shoot two more rounds of {names} in the test, then audit again.")
         if undecided or not plates:
-            last = [one for one in audit.remedies if one.kind == RemedyKind.PLATES]
+            last = [one for one in audit.remedies if one.kind == changes.RemedyKind.PLATES]
             lines += [f"Last resort: {_small(remedy(one))}" for one in last]
     return lines + shutter(audit.shutter) + room(audit.shutter)
 
@@ -271,12 +262,12 @@ def other_ways(audit: Audit) -> list[str]:
     if audit.now.verdict == Verdict.WITHIN:
         return []
     told = (audit.cheapest, audit.maybe)
-    return [remedy(one) for one in audit.remedies if one not in told and one.kind != RemedyKind.PLATES]
+    return [remedy(one) for one in audit.remedies if one not in told and one.kind != changes.RemedyKind.PLATES]
 
 
 def needs_care(audit: Audit) -> bool:
     """Say whether anything that is advised has someone handle heads or packs."""
-    handled = any(one.kind != RemedyKind.PLATES for one in audit.remedies)
+    handled = any(one.kind != changes.RemedyKind.PLATES for one in audit.remedies)
     return audit.now.verdict != Verdict.WITHIN and handled
 
 
@@ -286,7 +277,7 @@ def notes(audit: Audit) -> list[str]:
     for doubt in audit.doubts:
         match doubt:
             case BetweenPowers(lights):
-                names = ", ".join(at_power(*light) for light in lights)
+                names = ", ".join(say.cell(*light) for light in lights)
                 said.append(
                     f"{names}: not tested, taken straight between the tested powers on both sides; shoot it to be sure."
                 )
@@ -321,7 +312,7 @@ def shutter(check: ShutterCheck) -> list[str]:
         hit = [flash for flash in check.flashes if flash.cut == cut]
         if hit:
             names = say.listed(
-                [f"{flash.role} ({at_power(flash.head, flash.power)}, {say.shutter(flash.t01_s)})" for flash in hit]
+                [f"{flash.role} ({say.cell(flash.head, flash.power)}, {say.shutter(flash.t01_s)})" for flash in hit]
             )
             longer = f"; use {check.least_shutter} or longer" if check.least_shutter else ""
             shown = shutter_time(check.shutter_s)
@@ -347,7 +338,7 @@ def shutter_facts(check: ShutterCheck) -> str:
         given = "planned" if check.given else "that of the test; give another with --shutter"
         said.append(f"Shutter {shutter_time(check.shutter_s)} ({given}).")
     if slow := check.slowest:
-        name = f"{slow.role}, {at_power(slow.head, slow.power)}"
+        name = f"{slow.role}, {say.cell(slow.head, slow.power)}"
         said.append(f"The slowest flash is {name}: {say.shutter(slow.t01_s)}.")
     if check.least_shutter:
         said.append(f"{check.least_shutter} s is the shortest shutter that lets every flash end, tail and all.")
@@ -373,39 +364,26 @@ def shutter_time(seconds: float) -> str:
 
 def chosen(one: HeadSet | Gang) -> str:
     """Return a choice of heads in sentences: the heads, their worst pair, what they cost, or their sum."""
-    said = [f"{say.listed([_light_at(light) for light in one.lights])}."]
+    said = [f"{say.listed([say.cell(light.head, light.power) for light in one.lights])}."]
     if pair := one.worst:
         gap = say.gap(pair.difference.delta_k, pair.difference.delta_mired, pair.difference.delta_duv)
-        told = f"{_light_at(pair.second)} is {gap} than {_light_at(pair.first)}"
-        said.append(f"The worst two: {told}: {say.VERDICTS[one.verdict]}.")
+        first, second = (say.cell(light.head, light.power) for light in (pair.first, pair.second))
+        said.append(f"The worst two: {second} is {gap} than {first}: {say.VERDICTS[one.verdict]}.")
     if isinstance(one, Gang):
         minus = "\N{MINUS SIGN}" if one.colour.duv <= -0.00005 else ""
         said.append(
             f"Together {_brighter(one.output_stops)} the brightest head at full; flash {say.shutter(one.t01_s)} "
             f"(t0.1 of the slowest); {one.colour.cct_k:.0f} K, Duv {minus}{abs(one.colour.duv):.4f}."
         )
-    elif one.cost_stops >= NO_MOVE:
+    elif one.cost_stops >= changes.NO_MOVE:
         said.append(f"Up to {one.cost_stops:.1f} stops less light than the highest power tested.")
     return " ".join(said)
-
-
-def at_power(head: str, power: str) -> str:
-    """Return a head at a power as it is said on set."""
-    return f"{head} at {power}"
-
-
-def _light_at(light: TestedLight) -> str:
-    return at_power(light.head, light.power)
 
 
 def _brighter(stops: float) -> str:
     if abs(stops) < 0.05:
         return "as bright as"
     return f"{abs(stops):.1f} stop{'s' if abs(stops) >= 1.05 else ''} {'brighter' if stops > 0 else 'darker'} than"
-
-
-def _capital(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"
 
 
 def _small(text: str) -> str:

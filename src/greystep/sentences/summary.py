@@ -57,13 +57,9 @@ class Summary:
     """What a report says.
 
     Attributes:
-        session: Its title.
         heads_table, pairs: heads.csv and pairs.csv; `heads` has the rows of the first.
         back, clash, packs: Heads to return; heads, and packs, not to combine.
-        sentences: One sentence a head that a hire desk understands.
-        todo: What to do next, first things first.
         safe_ranges: head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
-        notes: What limits the answer, and what else the session shows.
     """
 
     session: str
@@ -115,16 +111,7 @@ def summary(
     bodies: Iterable[Body] = (),
     notes: Sequence[SessionNote] = (),
 ) -> Summary:
-    """Put together what a report says.
-
-    Args:
-        facts: The verdicts and the other findings.
-        drift: The facts that they rest on.
-        settings: For its title and tolerance.
-        readings: For the count of frames.
-        bodies: Iterable of Body. How the colour of each camera body was made.
-        notes: Sequence of notes. What the reading of the session has to say.
-    """
+    """Put together what a report says."""
     judged, timing = facts.judged, drift.timing
     why = [kit.why(finding, timing) for finding in judged.findings]
     unknown = dict.fromkeys(name for name, value in drift.reference.items() if value is None)
