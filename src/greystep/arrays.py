@@ -1,5 +1,8 @@
-"""The types of arrays, and the robust statistics that more than one room uses."""
+"""The types of arrays, the robust statistics that more than one room uses, and a way to import what disturbs."""
 
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Final
 
 import numpy as np
@@ -59,3 +62,19 @@ def jackknife_deviations(whole: Floats, without: Floats, shares: Floats) -> Floa
     """
     scale = np.sqrt(np.maximum(1.0 / shares - 1.0, 0.0))
     return np.asarray((whole - without) * scale.reshape(-1, *(1,) * whole.ndim))
+
+
+@contextmanager
+def untouched() -> Iterator[None]:
+    """Import a library of colour or drawing so that neither side disturbs the other.
+
+    The colour library would leave numpy printing in its legacy style, which cuts floats in CSV files. A MPLBACKEND that
+    this installation lacks, as notebooks set it, would end the import of any library that draws.
+    """
+    backend = os.environ.pop("MPLBACKEND", None)
+    try:
+        with np.printoptions():
+            yield
+    finally:
+        if backend is not None:
+            os.environ["MPLBACKEND"] = backend

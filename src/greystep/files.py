@@ -1,35 +1,107 @@
-"""Results are written whole or not at all, each through a temporary file and one rename: text, CSV, TOML, JSON."""
+"""Results are written whole or not at all, each through a temporary file and one rename: text, CSV, TOML, JSON.
+
+Nothing is written where raw frames lie: `keep_out` makes their folders known, and each write looks before it begins.
+"""
 
 import json
 import math
 import os
+import re
+import shutil
+import socket
 import tempfile
-from collections.abc import Mapping, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 import tomli_w
 
 from greystep.errors import GreystepError
+from greystep.words import visible
+
+#: Folders of raw frames that this process knows, links resolved. They stay known: a session of this process may be used
+#: again, and no later one may write over its frames.
+_FRAME_FOLDERS: Final[set[Path]] = set()
+#: The frames in them: device and inode -> path.
+_FRAMES: Final[dict[tuple[int, int], Path]] = {}
+#: Text files in which a control character is a fault of the file.
+_MARKUP: Final = (".svg", ".html")
+#: A temporary file that was not touched for so long is what a killed run left [s].
+_LEFT_OVER_S: Final = 600.0
+#: So long a folder of another machine may be in the making on a shared disk [s].
+_LEFT_OVER_ELSEWHERE_S: Final = 86400.0
+#: What `tempfile` puts into a name.
+_RANDOM: Final = "[a-z0-9_]{8}"
+
+#: Called with the bytes and the state of a file just before it takes its place.
+BeforeLanding = Callable[[bytes, os.stat_result], None]
 
 
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write `data` to `path` whole: a reader sees the old file or the new one, never a part.
+def keep_out(folder: Path, frames: Iterable[Path] = ()) -> None:
+    """Make a folder of raw frames, and the frames, known: from now on `check_target` refuses them."""
+    paths = list(frames)
+    _FRAME_FOLDERS.update(Path(os.path.realpath(place)) for place in {folder, *(path.parent for path in paths)})
+    for path in paths:
+        with suppress(OSError):
+            _FRAMES[_identity(path)] = path
+
+
+def check_target(path: Path) -> None:
+    """Refuse a file to be written that would lie among raw frames, or is one by another name.
 
     Raises:
-        GreystepError: If the folder cannot be written or the disk is full; the old file stays as it was.
+        GreystepError: If its folder, links resolved, is a known folder of raw frames or lies in one, or the file is the
+            same file (device and inode) as a known frame.
     """
+    parent = Path(os.path.realpath(path.parent))
+    chain = {found for place in (parent, *parent.parents) if (found := _identity_or_none(place))}
+    for folder in _FRAME_FOLDERS:
+        # A folder may be mounted twice or be spelled in two ways, so its identity counts beside its path.
+        if parent.is_relative_to(folder) or _identity_or_none(folder) in chain:
+            raise GreystepError(
+                f"{path}: lies in the folder of the raw frames ({folder}), and raw frames are never written to; give"
+                " another folder with --out"
+            )
+    own = _identity_or_none(path)
+    frame = _FRAMES.get(own) if own else None
+    if frame is not None and _identity_or_none(frame) == own:
+        raise GreystepError(
+            f"{path}: is the raw file {frame} under another name, and raw frames are never written to; give another"
+            " folder with --out"
+        )
+
+
+def write_bytes(path: Path, data: bytes, before: BeforeLanding | None = None) -> None:
+    """Write `data` to `path` whole: a reader sees the old file or the new one, never a part.
+
+    Args:
+        path: What earlier runs left unfinished of this file is removed.
+        data: The whole content.
+        before: Called when all is written but not yet in its place.
+
+    Raises:
+        GreystepError: If the folder cannot be written, the disk is full or raw frames lie there; the old file stays as
+            it was.
+    """
+    check_target(path)
     temporary: str | None = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        for old in _left_over(path.parent).pop(path.name, []):
+            _remove_old(old)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
         os.chmod(temporary, 0o666 & ~_umask())
+        if before is not None:
+            before(data, os.stat(temporary))
         os.replace(temporary, path)
     except OSError as error:
         if temporary is not None and os.path.exists(temporary):
@@ -41,14 +113,53 @@ def write_bytes(path: Path, data: bytes) -> None:
 
 
 def refuse_to_overwrite(folder: Path) -> None:
-    """Raise a ``GreystepError`` if a folder exists and holds anything."""
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    """Raise a ``GreystepError`` if a folder exists and holds anything but what a killed run left in it."""
+    if folder.exists() and (not folder.is_dir() or any(not _is_dead(path, folder) for path in folder.iterdir())):
         raise GreystepError(f"{folder}: is there already and not empty; give a new folder, nothing was written")
 
 
+@contextmanager
+def new_folder(folder: Path) -> Iterator[Path]:
+    """Make a folder whole or not at all: it is filled under a hidden name, which is yielded, and renamed at the end.
+
+    A folder that is there and empty is kept, and takes what was made. What killed runs left is removed.
+
+    Raises:
+        GreystepError: If the folder holds anything or cannot be made; then nothing of it is left.
+    """
+    refuse_to_overwrite(folder)
+    target = Path(os.path.realpath(folder))
+    check_target(target / "any")
+    home = target if target.is_dir() else target.parent
+    place: Path | None = None
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        for old in home.iterdir():
+            if _is_dead(old, target):
+                shutil.rmtree(old, ignore_errors=True)
+        reserved = tempfile.mkdtemp(dir=home, prefix=f".{target.name}.{_host()}-{os.getpid()}-", suffix=".part")
+        place = Path(reserved)
+        os.chmod(place, 0o777 & ~_umask())
+        yield place
+        if home != target:
+            place.rename(target)
+        else:
+            for made in sorted(place.iterdir()):
+                made.rename(target / made.name)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise GreystepError(f"{folder}: cannot be made ({reason}); give a new folder that can be written") from error
+    finally:
+        if place is not None:
+            shutil.rmtree(place, ignore_errors=True)
+
+
 def write_text(path: Path, text: str) -> None:
-    """Write UTF-8 text whole, see `write_bytes`."""
-    write_bytes(path, text.encode("utf-8"))
+    """Write UTF-8 text whole, see `write_bytes`.
+
+    What of a file's name is no letter stands as an escape, and so do control characters in SVG and HTML.
+    """
+    write_bytes(path, (visible(text) if path.suffix in _MARKUP else text).encode("utf-8", "backslashreplace"))
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:
@@ -77,10 +188,12 @@ def to_json(content: Mapping[str, Any]) -> str:
 def plain(value: Any) -> Any:
     """Turn numpy and pandas values into what JSON holds; NaN and infinities become None, paths their text."""
     if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
+        return {plain(str(key)): plain(item) for key, item in value.items()}
     if isinstance(value, np.ndarray):
         return plain(value.tolist())
-    if isinstance(value, str) or value is None or isinstance(value, bool):
+    if isinstance(value, str):  # what of a file's name is no letter, an escape: half a surrogate pair is no JSON
+        return value if value.isascii() else value.encode("utf-8", "backslashreplace").decode("utf-8")
+    if value is None or isinstance(value, bool):
         return value
     if isinstance(value, Sequence):
         return [plain(item) for item in value]
@@ -92,7 +205,7 @@ def plain(value: Any) -> Any:
         return float(value) if math.isfinite(value) else None
     if value is pd.NA or value is pd.NaT:
         return None
-    return str(value)
+    return plain(str(value))
 
 
 def records(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -104,3 +217,61 @@ def _umask() -> int:
     mask = os.umask(0)
     os.umask(mask)
     return mask
+
+
+def _identity(path: Path) -> tuple[int, int]:
+    state = os.stat(path)
+    return state.st_dev, state.st_ino
+
+
+def _identity_or_none(path: Path) -> tuple[int, int] | None:
+    try:
+        return _identity(path)
+    except OSError:
+        return None
+
+
+@cache
+def _left_over(folder: Path) -> dict[str, list[Path]]:
+    """Return the temporary files of killed runs in a folder, by the file that each was to become; one look a process.
+
+    A file that this tool does not write itself is never asked for, so what stands under its name stays.
+    """
+    found: dict[str, list[Path]] = {}
+    with suppress(OSError):
+        for path in folder.iterdir():
+            if form := re.fullmatch(rf"\.(.+)\.{_RANDOM}\.part", path.name):
+                found.setdefault(form[1], []).append(path)
+    return found
+
+
+def _remove_old(path: Path) -> None:
+    with suppress(OSError):
+        if time.time() - path.lstat().st_mtime < _LEFT_OVER_S:
+            return  # another process may be at it
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink()
+
+
+def _is_dead(path: Path, folder: Path) -> bool:
+    """Say whether `path` is what a killed `new_folder` left of `folder`."""
+    name = Path(os.path.realpath(folder)).name
+    form = re.fullmatch(rf"\.{re.escape(name)}\.(\w*)-(\d+)-{_RANDOM}\.part", path.name)
+    if form is None or path.is_symlink() or not path.is_dir():
+        return False
+    if form[1] == _host() and os.name == "posix":
+        try:
+            os.kill(int(form[2]), 0)
+        except ProcessLookupError:
+            return True
+        except OSError:
+            pass
+    with suppress(OSError):
+        return time.time() - path.stat().st_mtime > _LEFT_OVER_ELSEWHERE_S
+    return False
+
+
+def _host() -> str:
+    return re.sub(r"\W", "_", socket.gethostname())

@@ -46,7 +46,12 @@ from greystep.terms import Verdict
 Progress = Callable[[int, int], None]
 Document = dict[str, object]
 
-_RENDERED: Final = {State.WRITTEN: "written", State.KEPT: "kept from before", State.FAILED: "failed"}
+_RENDERED: Final = {
+    State.WRITTEN: "written",
+    State.KEPT: "kept from before",
+    State.FAILED: "failed",
+    State.NOT_OURS: "not ours",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,20 +175,26 @@ class Correction:
         """Write the table, JSON, an ASC CDL collection and a Common LUT file a frame; return what was written."""
         return write_corrections(self.corrections, self.ingested.settings.title, folder)
 
-    def render(self, folder: Path, form: str = "tiff", progress: Progress | None = None) -> "RenderResult":
-        """Write every frame that has a correction as ``tiff``, ``exr`` or ``dng``; raw files are only read."""
-        done = render_frames(self.ingested, self.corrections, folder, form, progress)
+    def render(
+        self, folder: Path, form: str = "tiff", progress: Progress | None = None, force: bool = False
+    ) -> "RenderResult":
+        """Write every frame that has a correction as ``tiff``, ``exr`` or ``dng``; raw files are only read.
+
+        A file that is not as an earlier run left it is kept, and replaced with `force`.
+        """
+        done = render_frames(self.ingested, self.corrections, folder, form, progress, force)
         wrote = [folder / file.file for file in done.files if file.state == State.WRITTEN]
         counts = Counter(file.state for file in done.files)
         said = ", ".join(f"{counts[state]} {words}" for state, words in _RENDERED.items() if counts[state])
         shown = f"{len(done.files)} frames: {said}\nfolder {folder / form}"
         rows = tuple(records(pd.DataFrame([asdict(file) for file in done.files])))
-        return RenderResult(rows, wrote, tuple(done.messages), shown, not counts[State.FAILED])
+        foreign = tuple(folder / file.file for file in done.files if file.state == State.NOT_OURS)
+        return RenderResult(rows, wrote, tuple(done.messages), shown, not counts[State.FAILED], foreign)
 
-    def add_plates(self, listed: Path, folder: Path, form: str = "tiff") -> "RenderResult":
+    def add_plates(self, listed: Path, folder: Path, form: str = "tiff", force: bool = False) -> "RenderResult":
         """Add the plates that a PLATES.csv names, as light adds, into one image."""
         chosen = read_plates(listed, list(self.corrections.matrices))
-        path, messages = add_plates(self.ingested, self.corrections, chosen, folder, form)
+        path, messages = add_plates(self.ingested, self.corrections, chosen, folder, form, force)
         rows: tuple[Document, ...] = tuple({"frame": plate.frame, "factor": plate.factor} for plate in chosen)
         return RenderResult(rows, [path], tuple(messages), f"{len(chosen)} plates added\nwrote {path}", True)
 
@@ -202,6 +213,7 @@ class RenderResult:
         messages: A line for each frame that failed or lost something.
         shown: What the screen shows.
         complete: No frame failed.
+        kept_foreign: Files that were not as an earlier run left them, and were kept.
     """
 
     frames: tuple[Document, ...]
@@ -209,6 +221,7 @@ class RenderResult:
     messages: tuple[str, ...]
     shown: str
     complete: bool
+    kept_foreign: tuple[Path, ...] = ()
 
     @property
     def document(self) -> Document:

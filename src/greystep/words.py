@@ -1,6 +1,7 @@
 """Numbers as they are said: warmer and cooler, greener and pinker, stops and tenths, Kelvin (mired)."""
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Final
 
@@ -25,6 +26,14 @@ VERDICTS: Final[dict[str, str]] = {
     Verdict.OUTSIDE: "out of tolerance",
     Verdict.UNDECIDED: "cannot call it",
 }
+
+#: Control characters but for line end and tab, those that turn the direction of writing, and what is no character.
+_UNSEEN: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
+
+
+def visible(text: str) -> str:
+    r"""Return text in which what a terminal would obey, and XML forbids, stands as an escape such as ``\x1b``."""
+    return _UNSEEN.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)
 
 
 def listed(names: Sequence[str]) -> str:

@@ -367,20 +367,23 @@ def test_originals_are_never_written_to(stack: Any, tmp_path: Path) -> None:
 
 
 def test_a_second_run_goes_on_where_the_first_stopped(stack: Any, tmp_path: Path) -> None:
-    def states(found: Any = stack.corrections) -> list[str]:
-        return [row.state for row in render_frames(stack.ingested, found, tmp_path, "dng").files]
+    def states(found: Any = stack.corrections, force: bool = False) -> list[str]:
+        return [row.state for row in render_frames(stack.ingested, found, tmp_path, "dng", force=force).files]
 
     assert states() == ["written"] * 12
     assert states() == ["kept"] * 12
     (tmp_path / "dng" / "f0003.dng").unlink()
     with (tmp_path / "dng" / "f0005.dng").open("ab") as file:
         file.write(b"x")
-    assert [place for place, state in enumerate(states()) if state == "written"] == [1, 3]
+    changed = {place: state for place, state in enumerate(states()) if state != "kept"}
+    assert changed == {1: "written", 3: "not ours"}
+    assert states(force=True) == ["kept"] * 3 + ["written"] + ["kept"] * 8
     table = stack.corrections.table.copy()
     table.loc[6, "gain_r"] *= 1.001
     assert states(replace(stack.corrections, table=table)) == ["kept"] * 6 + ["written"] + ["kept"] * 5
     (tmp_path / RECORD).write_text('{"files": [')
-    assert states() == ["written"] * 12
+    assert states() == ["not ours"] * 12
+    assert states(force=True) == ["written"] * 12
     record = json.loads((tmp_path / RECORD).read_text())
     assert record["schema"] == 1
     assert len(record["files"]) == 12

@@ -1,6 +1,7 @@
 """Log and readings joined: hand-made readings of known light through the whole table, then whole sessions on disk."""
 
 import json
+import os
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -654,7 +655,9 @@ def test_a_damaged_cache_is_measured_again(lights: Path) -> None:
         entry.write_bytes(
             [b"", data[: len(data) // 2], b"\x00\xff", b"[1]", data.replace(b'"signal"', b'"sign"')][place % 5]
         )
-    (lights / ".greystep" / ".half.json.x1.part").write_text("what a killed run leaves")
+    half = lights / ".greystep" / f".{'0' * 32}.json.abcdefgh.part"
+    half.write_text("what a killed run leaves")
+    os.utime(half, (1, 1))
     pd.testing.assert_frame_equal(first, ingest(session).readings)
     assert not list((lights / ".greystep").glob(".*"))
 

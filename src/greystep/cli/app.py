@@ -3,13 +3,15 @@
 import logging
 import os
 import sys
-from typing import Annotated
+from contextlib import suppress
+from typing import Annotated, NoReturn
 
 import typer
 
 from greystep import __version__
 from greystep.cli import audit, camera, choose, correct, demo, history, ingest, plan, render, report, watch
 from greystep.errors import GreystepError
+from greystep.words import visible
 
 # Plain help: rich markup costs twice the start-up time and eats square brackets.
 app = typer.Typer(
@@ -50,7 +52,7 @@ def options(
 
 
 def run() -> None:
-    """Entry point: what stops a command becomes one message and exit status 1."""
+    """Entry point: what stops a command becomes one message and exit status 1; GREYSTEP_TRACE shows a fault whole."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
@@ -58,11 +60,24 @@ def run() -> None:
     try:
         app()
     except GreystepError as error:
-        typer.echo(f"greystep: {error}", err=True)
-        sys.exit(1)
+        _end(str(error))
     except OSError as error:  # a pipe that was closed ends silently before it comes here
-        what = f"{error.filename or 'output'}: {error.strerror or error}"
-        typer.echo(f"greystep: {what}; check the disk and who may read and write there", err=True)
         if sys.stdout is not None:  # what it still holds would raise again at exit
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+            with suppress(OSError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _end(
+            f"{error.filename or 'output'}: {error.strerror or error}; check the disk and who may read and write there"
+        )
+    except Exception as error:
+        if os.environ.get("GREYSTEP_TRACE"):
+            raise
+        said = " ".join(f"{type(error).__name__}: {error}".split())
+        _end(
+            f"{said}; this is a fault of greystep, not of your files; run it again with GREYSTEP_TRACE=1 and report "
+            "what it prints"
+        )
+
+
+def _end(message: str) -> NoReturn:
+    typer.echo(visible(f"greystep: {message}"), err=True)
+    sys.exit(1)

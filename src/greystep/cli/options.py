@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Protocol
 
 import typer
 
+from greystep.words import visible
+
 if TYPE_CHECKING:
     from greystep.api import Session
 
@@ -106,14 +108,14 @@ def show_json(content: Mapping[str, object]) -> None:
 def say(*lines: str) -> None:
     """Print messages to stderr, where they do not mix with results."""
     for line in lines:
-        typer.echo(line, err=True)
+        typer.echo(visible(line), err=True)
 
 
 def show(text: str) -> None:
     """Print results to stdout, in letters that the terminal can show."""
     from greystep.pages.screen import printable
 
-    typer.echo(printable(text, getattr(sys.stdout, "encoding", None)))  # None where the caller has closed it
+    typer.echo(printable(visible(text), getattr(sys.stdout, "encoding", None)))  # None where the caller has closed it
 
 
 def finish(strict: bool, all_well: bool) -> None:

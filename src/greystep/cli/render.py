@@ -27,6 +27,7 @@ from greystep.cli.options import (
     progress_bar,
     say,
 )
+from greystep.errors import GreystepError
 
 
 class Form(StrEnum):
@@ -56,6 +57,9 @@ def render(
     smooth_over: SmoothOverOption = 9,
     stack: StackOption = False,
     space: SpaceOption = Space.REC709,
+    force: Annotated[
+        bool, typer.Option("--force", help="Replace files that have been changed since, or are not ours.")
+    ] = False,
     out: OutOption = None,
     patch: PatchOption = None,
     as_json: JsonOption = False,
@@ -65,7 +69,8 @@ def render(
 
     TIFF and OpenEXR are linear in --space, all frames with one balance and one matrix. DNG copies keep their pixels
     byte for byte; AsShotNeutral and BaselineExposure carry the correction. Raw files are only read. A run that was
-    stopped goes on where it was; what is there with the same options is kept.
+    stopped goes on where it was; what is there with the same options is kept. A file that is not as this command left
+    it is kept too, and named, unless --force says to replace it.
 
     Example: greystep render hire_kit --to A@full --as exr
     """
@@ -73,11 +78,17 @@ def render(
     folder = out or session / "report"
     say(*opened.messages, *found.corrections.messages)
     if plates is not None:
-        done = found.add_plates(plates, folder, form.value)
+        done = found.add_plates(plates, folder, form.value, force)
     else:
         with progress_bar("rendering") as progress:
-            done = found.render(folder, form.value, progress)
+            done = found.render(folder, form.value, progress, force)
     opened.write_readings()
     say(*done.messages)
     conclude(done, done.wrote, as_json)
+    if done.kept_foreign:
+        raise GreystepError(
+            f"{', '.join(map(str, done.kept_foreign))}: not as greystep render left "
+            f"{'it' if len(done.kept_foreign) == 1 else 'them'}, so kept as found; move away what is yours, or replace "
+            "it with --force"
+        )
     finish(strict, done.complete and found.complete)

@@ -52,12 +52,13 @@ def watch(
     if logged:
         read_shots(loaded)  # what is wrong with the log itself stops it here
     tell = say if as_json else show
-    found, written, said = None, session, ""
+    found, written, said, came = None, session, "", False
     failed: GreystepError | None = None
     told: dict[str, str] = {}
     tell(looking_text(loaded.title, str(loaded.frames_dir)))
     try:
         for _ in arrivals(loaded, every, idle):
+            came = True
             try:
                 found, failed = Session(ingest(loaded, patch=box, store=out), out), None
             except GreystepError as error:  # perhaps the next frame or a mended log makes it good
@@ -79,6 +80,8 @@ def watch(
         say("")
     if failed is not None:
         raise failed
+    if found is None and came:
+        raise GreystepError(f"{loaded.frames_dir}: stopped in the first reading; run it again, what was read is kept")
     if found is None:
         raise GreystepError(f"{loaded.frames_dir}: no raw frame came; copy the camera's raw files there as you shoot")
     if as_json:

@@ -12,7 +12,8 @@ from greystep.arrays import Floats
 from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.gains import Corrections
 from greystep.errors import GreystepError
-from greystep.files import records, write_bytes, write_json, write_table
+from greystep.files import check_target, records, write_bytes, write_json, write_table
+from greystep.words import visible
 
 #: ASC CDL 1.2; readers ignore it, some writers put 1.01.
 _CDL_NAMESPACE: Final = "urn:ASC:CDL:v1.2"
@@ -94,7 +95,7 @@ def cdl_collection(corrections: Corrections) -> bytes:
     _text(root, "InputDescription", f"{SPACE_NAMES[corrections.space]}, scene-linear")
     ids = frame_ids(corrections.table["frame"])
     for frame, slopes in corrections.slopes.items():
-        one = ElementTree.SubElement(root, "ColorCorrection", {"id": ids[frame]})
+        one = ElementTree.SubElement(root, "ColorCorrection", {"id": visible(ids[frame])})
         _text(one, "Description", _said(corrections, frame))
         sop = ElementTree.SubElement(one, "SOPNode")
         _text(sop, "Slope", _numbers(slopes))
@@ -109,8 +110,13 @@ def clf_file(corrections: Corrections, frame: str) -> bytes:
     matrix = corrections.matrices[frame]
     said = _said(corrections, frame)
     # The same correction keeps its id; another one gets another.
-    known_as = uuid.uuid5(uuid.NAMESPACE_URL, f"{said} {_numbers(matrix.ravel())}").urn
-    attributes = {"xmlns": _CLF_NAMESPACE, "id": known_as, "name": Path(frame).stem, "compCLFversion": _CLF_VERSION}
+    known_as = uuid.uuid5(uuid.NAMESPACE_URL, f"{visible(said)} {_numbers(matrix.ravel())}").urn
+    attributes = {
+        "xmlns": _CLF_NAMESPACE,
+        "id": known_as,
+        "name": visible(Path(frame).stem),
+        "compCLFversion": _CLF_VERSION,
+    }
     root = ElementTree.Element("ProcessList", attributes)
     space = f"{SPACE_NAMES[corrections.space]}, scene-linear"
     _text(root, "Description", said)
@@ -137,6 +143,7 @@ def write_corrections(corrections: Corrections, session_title: str, folder: Path
         if frame in corrections.matrices:
             write_bytes(path, clf_file(corrections, frame))
         else:
+            check_target(path)
             _remove(path)
     wrote = [table, document, collection]
     return [*wrote, folder / "clf"] if corrections.matrices else wrote
@@ -166,7 +173,7 @@ def _numbers(values: Floats | Sequence[float]) -> str:
 
 def _text(parent: ElementTree.Element, name: str, text: str) -> ElementTree.Element:
     element = ElementTree.SubElement(parent, name)
-    element.text = "".join(letter for letter in text if letter.isprintable() or letter == "\n")
+    element.text = visible(text)
     return element
 
 

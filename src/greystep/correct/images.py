@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from greystep import __version__
 from greystep.arrays import Floats
 from greystep.errors import FrameError, GreystepError
-from greystep.files import write_bytes
+from greystep.files import BeforeLanding, write_bytes
 from greystep.measure import chromaticity
 from greystep.raw.exposure import Exposure, quiet
 
@@ -90,13 +90,14 @@ def owner_texts(path: Path) -> dict[int, str]:
     return {code: text.strip("\0 ") for code, text in found.items() if isinstance(text, str) and text.strip("\0 ")}
 
 
-def write_tiff(path: Path, image: NDArray[np.uint16], origin: Origin) -> None:
+def write_tiff(path: Path, image: NDArray[np.uint16], origin: Origin, before: BeforeLanding | None = None) -> None:
     """Write a 16-bit TIFF, uncompressed, pixels as stored with the orientation beside them, and the space's profile.
 
     Exposure data stand in the first directory, as TIFF/EP (ISO 12234-2) has them.
 
     Args:
         image: Array uint16 (h, w, 3). 65535 is 1.
+        before: See `greystep.files.write_bytes`.
 
     Raises:
         GreystepError: If it cannot be written.
@@ -111,14 +112,15 @@ def write_tiff(path: Path, image: NDArray[np.uint16], origin: Origin) -> None:
             iccprofile=linear_profile(origin.space, origin.space_name),
             extratags=_tiff_tags(origin),
         )
-    write_bytes(path, stream.getvalue())
+    write_bytes(path, stream.getvalue(), before)
 
 
-def write_exr(path: Path, image: NDArray[np.float16], origin: Origin) -> None:
+def write_exr(path: Path, image: NDArray[np.float16], origin: Origin, before: BeforeLanding | None = None) -> None:
     """Write a half-float OpenEXR (ZIP), turned upright because the format knows no orientation.
 
     Args:
         image: Array float16 (h, w, 3). Pixels as stored in the raw file.
+        before: See `greystep.files.write_bytes`.
 
     Raises:
         GreystepError: If it cannot be written, or the OpenEXR package is missing.
@@ -129,7 +131,7 @@ def write_exr(path: Path, image: NDArray[np.float16], origin: Origin) -> None:
     try:
         # The library writes by name only, and where the disk is full leaves a part: so under another name first.
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.") as folder:
+        with tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name}.", suffix=".part") as folder:
             part = Path(folder) / "part.exr"
             with library.File(header, {"RGB": upright}) as file:
                 file.write(str(part))
@@ -139,7 +141,7 @@ def write_exr(path: Path, image: NDArray[np.float16], origin: Origin) -> None:
         raise GreystepError(
             f"{path}: cannot be written ({reason}); free the disk or give a folder that can be written with --out"
         ) from error
-    write_bytes(path, data)
+    write_bytes(path, data, before)
 
 
 def read_image(path: Path, orientation: int) -> tuple[NDArray[Any], float]:
@@ -225,7 +227,7 @@ def _tiff_tags(origin: Origin) -> list[tuple[int, str, int, Any, bool]]:
     }
     ratios = {33434: exposure.exposure_s, 33437: exposure.f_number, 37386: exposure.focal_mm}
     tags: list[tuple[int, str, int, Any, bool]] = [(274, "H", 1, exposure.orientation, True)]
-    tags += [(code, "s", 0, text.encode("utf-8"), True) for code, text in texts.items() if text]
+    tags += [(code, "s", 0, text.encode("utf-8", "backslashreplace"), True) for code, text in texts.items() if text]
     for code, value in ratios.items():
         if value is not None:
             ratio = Fraction(value).limit_denominator(1_000_000)

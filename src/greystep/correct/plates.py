@@ -13,14 +13,19 @@ from greystep.correct.gains import Corrections
 from greystep.correct.render import (
     SUFFIXES,
     Developed,
+    announced,
     check_room,
     developed_frame,
+    is_ours,
     jobs_of,
     origin_of,
+    read_record,
     said_of_loss,
+    settle,
     write_image,
 )
 from greystep.errors import FaultsError, GreystepError
+from greystep.files import check_target
 from greystep.session.csvfile import nearest, read_number, read_sheet
 from greystep.session.ingest import Ingested
 from greystep.session.settings import check_place
@@ -71,7 +76,7 @@ def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
 
 
 def add_plates(
-    ingested: Ingested, corrections: Corrections, plates: Sequence[Plate], folder: Path, form: str
+    ingested: Ingested, corrections: Corrections, plates: Sequence[Plate], folder: Path, form: str, force: bool = False
 ) -> tuple[Path, tuple[str, ...]]:
     """Add plates scene-linear into ``sum.tif`` or ``sum.exr``.
 
@@ -79,6 +84,7 @@ def add_plates(
         corrections: Of it; each plate is corrected with its own.
         plates: One a light; a frame named twice is added twice.
         form: ``tiff`` or ``exr``.
+        force: Replace a file of that name that is not as an earlier run left it.
 
     Returns:
         path: What was written.
@@ -107,10 +113,17 @@ def add_plates(
                 f"{job.frame}: {frame.width} x {frame.height} px, orientation {origin.exposure.orientation}, and "
                 f"{chosen[0].frame} {first[1]} x {first[0]} px, orientation {first[2]}; plates must lie on each other"
             )
-    check_room(folder, first[0] * first[1] * _PIXEL_BYTES)
     target = folder / f"sum{SUFFIXES[form]}"
+    check_target(target)
+    if not force and not is_ours(target, folder, read_record(folder)):
+        raise GreystepError(
+            f"{target}: is not as greystep render left it, so it was kept; move it away, or replace it with --force"
+        )
+    check_room(folder, first[0] * first[1] * _PIXEL_BYTES)
     total = Developed(first[0], first[1], _added(opened, [plate.factor for plate in plates]))
-    lost = write_image(target, total, replace(origins[0], frame=" + ".join(job.frame for job in chosen)))
+    named = " + ".join(job.frame for job in chosen)
+    lost = write_image(target, total, replace(origins[0], frame=named), announced(target, folder, named, ""))
+    settle(folder)
     return target, tuple(said_of_loss([lost]))
 
 

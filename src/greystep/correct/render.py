@@ -2,12 +2,16 @@
 
 import hashlib
 import json
+import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from pathlib import Path
+from stat import S_ISREG
+from threading import Lock
 from typing import Final
 
 import numpy as np
@@ -21,7 +25,7 @@ from greystep.correct.exchange import SPACE_NAMES, frame_ids
 from greystep.correct.gains import Corrections
 from greystep.correct.images import Origin, exr_library, owner_texts, write_exr, write_tiff
 from greystep.errors import FrameError, GreystepError
-from greystep.files import write_bytes, write_json
+from greystep.files import BeforeLanding, check_target, write_bytes, write_json
 from greystep.raw.exposure import read_exposure
 from greystep.raw.frame import open_frame
 from greystep.session.cache import fingerprint
@@ -37,6 +41,8 @@ RENDER_VERSION: Final = 1
 #: What has been rendered with which settings, beside the files.
 RECORD: Final = "rendered.json"
 _WORKERS: Final = 2
+#: Two workers share one record.
+_RECORDING: Final = Lock()
 #: Bytes a pixel of three 16-bit samples takes, and what a file needs beside its pixels.
 _PIXEL_BYTES: Final = 6
 _OVERHEAD: Final = 64 * 1024
@@ -71,12 +77,13 @@ class Job:
 
 @dataclass(frozen=True)
 class Finished:
-    """A file as a run left it: its frame, the mark of its `Job`, its size [bytes] and the time of its last change."""
+    """A file as a run left it: its frame, the mark of its `Job`, its size [bytes], time of last change and checksum."""
 
     frame: str
     mark: str
     size: int
     mtime_ns: int
+    sha256: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,10 +96,11 @@ class Developed:
 
 
 class State(StrEnum):
-    """What a run did with a file; it keeps one that is there with the same settings."""
+    """What a run did with a file: it keeps one that is there with the same settings, and one that is not its own."""
 
     WRITTEN = "written"
     KEPT = "kept"
+    NOT_OURS = "not ours"
     FAILED = "failed"
 
 
@@ -118,7 +126,12 @@ class Rendered:
 
 
 def render_frames(
-    ingested: Ingested, corrections: Corrections, folder: Path, form: str, progress: Progress | None = None
+    ingested: Ingested,
+    corrections: Corrections,
+    folder: Path,
+    form: str,
+    progress: Progress | None = None,
+    force: bool = False,
 ) -> Rendered:
     """Render every frame that has a correction.
 
@@ -128,14 +141,16 @@ def render_frames(
         folder: The files go to ``dng/``, ``tiff/`` or ``exr/`` below it.
         form: ``dng``: copies whose AsShotNeutral and BaselineExposure carry the correction; ``tiff``; ``exr``.
         progress: Called with (done, total) frames.
+        force: Replace a file that is not as an earlier run left it; else it is kept.
 
     Returns: A frame that cannot be read is named, and the others go on.
 
     Raises:
-        GreystepError: If no frame has a correction, the folder lies in the frames folder, the disk has no room for all,
-            or a file cannot be written; what has been written by then is whole, and a second run goes on from there.
+        GreystepError: If no frame has a correction, a target lies among raw frames, the disk has no room for all, or a
+            file cannot be written; what has been written by then is whole, and a second run goes on from there.
     """
     check_place(ingested.settings, folder)
+    check_place(ingested.settings, folder / form)
     if form == "exr":
         exr_library()
     jobs = jobs_of(ingested, corrections, folder, form)
@@ -144,16 +159,25 @@ def render_frames(
             f"{ingested.settings.path}: no frame has a correction, so there is nothing to render; "
             "run greystep correct to see why"
         )
+    for job in jobs:
+        check_target(job.target)
     record = read_record(folder)
-    todo = [job for job in jobs if not is_finished(job, folder, record)]
+    state = {job.frame: State.KEPT for job in jobs}
+    todo = []
+    for job in jobs:
+        if is_finished(job, folder, record):
+            continue
+        if force or is_ours(job.target, folder, record):
+            todo.append(job)
+        else:
+            state[job.frame] = State.NOT_OURS
     check_room(folder, _needed(todo, form))
     messages: list[str] = []
     lost: list[float] = []
-    state = {job.frame: State.KEPT for job in jobs}
     done = len(jobs) - len(todo)
     if progress is not None:
         progress(done, len(jobs))
-    for job, outcome in _worked(todo, form):
+    for job, outcome in _worked(todo, form, folder):
         done += 1
         if isinstance(outcome, FrameError):
             state[job.frame] = State.FAILED
@@ -161,10 +185,9 @@ def render_frames(
         else:
             state[job.frame] = State.WRITTEN
             lost.append(outcome)
-            record[below(job.target, folder)] = _finished(job)
-            _write_record(folder, record)
         if progress is not None:
             progress(done, len(jobs))
+    settle(folder)
     files = tuple(RenderedFile(job.frame, below(job.target, folder), state[job.frame]) for job in jobs)
     if all(file.state == State.FAILED for file in files):
         raise GreystepError(f"none of {len(files)} frames can be rendered; the first: {messages[0]}")
@@ -204,19 +227,87 @@ def carried_neutral(job: Job) -> Triple:
 
 def is_finished(job: Job, folder: Path, record: Mapping[str, Finished]) -> bool:
     """Say whether a frame was rendered with these settings and the file is as it was left."""
+    entry = record.get(below(job.target, folder))
+    return (
+        entry is not None
+        and (entry.frame, entry.mark) == (job.frame, job.mark)
+        and job.target.exists()
+        and is_ours(job.target, folder, record)
+    )
+
+
+def is_ours(target: Path, folder: Path, record: Mapping[str, Finished]) -> bool:
+    """Say whether a file may be replaced: it is not there, or is as the record says that it was left."""
+    if not os.path.lexists(target):
+        return True
+    entry = record.get(below(target, folder))
     try:
-        return record.get(below(job.target, folder)) == _finished(job)
+        return entry is not None and _is_as_left(target, entry)
     except OSError:
         return False
 
 
 def read_record(folder: Path) -> dict[str, Finished]:
-    """Return what earlier runs rendered below a folder, by file; nothing where the record is missing or broken."""
+    """Return what earlier runs rendered below a folder, by file; nothing where the record is missing or broken.
+
+    A run that was killed has said of some files what they were to become: those that became it are its work.
+    """
+    before, coming = _both(folder)
+    for name, entry in coming.items():
+        with suppress(OSError):
+            if _is_as_left(folder / name, entry):
+                before[name] = entry
+    return before
+
+
+def _both(folder: Path) -> tuple[dict[str, Finished], dict[str, Finished]]:
+    """Return the entries of the record, and those of files that were about to take their places."""
     try:
-        files = json.loads((folder / RECORD).read_bytes())["files"]
-        return {name: Finished(**entry) for name, entry in files.items()}
+        content = json.loads((folder / RECORD).read_bytes())
+        found, coming = (
+            {name: Finished(**entry) for name, entry in content.get(part, {}).items()} for part in ("files", "coming")
+        )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return {}
+        return {}, {}
+    return found, coming
+
+
+def _is_as_left(path: Path, entry: Finished) -> bool:
+    """Compare a file with what the record says: by size and time, and by its content where only the time differs."""
+    state = path.stat()
+    if not S_ISREG(state.st_mode) or path.is_symlink() or state.st_size != entry.size:
+        return False
+    return state.st_mtime_ns == entry.mtime_ns or (bool(entry.sha256) and _sha256(path) == entry.sha256)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def announced(target: Path, folder: Path, frame: str, mark: str) -> BeforeLanding:
+    """Return what enters a file in the record just before it takes its place: a killed run leaves no foreign file."""
+    name = below(target, folder)
+
+    def enter(data: bytes, state: os.stat_result) -> None:
+        entry = Finished(frame, mark, state.st_size, state.st_mtime_ns, hashlib.sha256(data).hexdigest())
+        with _RECORDING:
+            found, coming = _both(folder)
+            with suppress(OSError, KeyError):
+                if _is_as_left(target, coming[name]):
+                    found[name] = coming[name]
+            _write_record(folder, found, coming | {name: entry})
+
+    return enter
+
+
+def settle(folder: Path) -> None:
+    """Write the record of a run that has ended; what was announced and has not come may be another run's."""
+    with _RECORDING:
+        coming = _both(folder)[1]
+        if coming:
+            found = read_record(folder)
+            _write_record(folder, found, {name: entry for name, entry in coming.items() if found.get(name) != entry})
 
 
 def below(path: Path, folder: Path) -> str:
@@ -258,8 +349,8 @@ def origin_of(job: Job) -> Origin:
     return Origin(job.frame, exposure, job.space, SPACE_NAMES[job.space], owner_texts(job.source))
 
 
-def write_image(path: Path, picture: Developed, origin: Origin) -> float:
-    """Write a linear image as the kind of file that its name says.
+def write_image(path: Path, picture: Developed, origin: Origin, before: BeforeLanding | None = None) -> float:
+    """Write a linear image as the kind of file that its name says; `before` is that of `greystep.files.write_bytes`.
 
     Returns: Share of the pixels of which 16 bits could not hold some value: above white, or out of the space's gamut.
 
@@ -279,9 +370,9 @@ def write_image(path: Path, picture: Developed, origin: Origin) -> float:
             lost += int(np.count_nonzero((np.abs(band - held) > _CUT).any(axis=-1)))
             image[top : top + len(band)] = np.round(held * np.float32(65535.0))
     if half:
-        write_exr(path, image.astype(np.float16, copy=False), origin)
+        write_exr(path, image.astype(np.float16, copy=False), origin, before)
     else:
-        write_tiff(path, image.astype(np.uint16, copy=False), origin)
+        write_tiff(path, image.astype(np.uint16, copy=False), origin, before)
     return lost / (picture.height * picture.width)
 
 
@@ -296,26 +387,27 @@ def said_of_loss(lost: Sequence[float]) -> list[str]:
     ]
 
 
-def _one(job: Job, form: str) -> float:
+def _one(job: Job, form: str, folder: Path) -> float:
     """Render one frame; return the share of its pixels that lost something."""
+    before = announced(job.target, folder, job.frame, job.mark)
     if form != "dng":
-        return write_image(job.target, developed_frame(job), origin_of(job))
+        return write_image(job.target, developed_frame(job), origin_of(job), before)
     try:
         data = job.source.read_bytes()
     except OSError as error:
         raise FrameError(f"{job.frame}: cannot be read ({error.strerror}); copy it from the card again") from error
-    write_bytes(job.target, corrected_copy(job.frame, data, carried_neutral(job), job.stops))
+    write_bytes(job.target, corrected_copy(job.frame, data, carried_neutral(job), job.stops), before)
     return 0.0
 
 
-def _worked(jobs: Sequence[Job], form: str) -> Iterator[tuple[Job, float | FrameError]]:
+def _worked(jobs: Sequence[Job], form: str, folder: Path) -> Iterator[tuple[Job, float | FrameError]]:
     """Render frames two at a time and yield each as it is done; the first that cannot be written stops the rest."""
     waiting = iter(jobs)
     running: dict[Future[float], Job] = {}
     with ThreadPoolExecutor(_WORKERS) as pool:
         while True:
             while len(running) < _WORKERS and (job := next(waiting, None)) is not None:
-                running[pool.submit(_one, job, form)] = job
+                running[pool.submit(_one, job, form, folder)] = job
             if not running:
                 return
             for finished in wait(running, return_when=FIRST_COMPLETED).done:
@@ -351,11 +443,7 @@ def _mark(job: Job, frames: Path, form: str) -> str:
     return hashlib.sha256("\0".join([*said, job.space * (form != "dng")]).encode()).hexdigest()[:32]
 
 
-def _finished(job: Job) -> Finished:
-    state = job.target.stat()
-    return Finished(job.frame, job.mark, state.st_size, state.st_mtime_ns)
-
-
-def _write_record(folder: Path, record: Mapping[str, Finished]) -> None:
-    files = {name: asdict(entry) for name, entry in record.items()}
-    write_json(folder / RECORD, {"schema": 1, "greystep": __version__, "files": files})
+def _write_record(folder: Path, files: Mapping[str, Finished], coming: Mapping[str, Finished]) -> None:
+    parts = {"files": files, "coming": coming}
+    said = {part: {name: asdict(entry) for name, entry in of.items()} for part, of in parts.items()}
+    write_json(folder / RECORD, {"schema": 1, "greystep": __version__, **said})

@@ -16,7 +16,7 @@ from greystep.arrays import Floats
 from greystep.demo import dngfile, sensor, spectra
 from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light, shoot, usable, warm_slope
 from greystep.errors import GreystepError
-from greystep.files import records, refuse_to_overwrite, write_bytes, write_json, write_table, write_toml
+from greystep.files import new_folder, records, write_bytes, write_json, write_table, write_toml
 from greystep.flags import Flag, join
 from greystep.session.power import parse_power
 from greystep.terms import LIT, Kind
@@ -62,19 +62,24 @@ def write_demo(folder: Path, scenario: str = "hire-kit", camera: str = "measured
     if scenario not in makers:
         raise GreystepError(f"scenario '{scenario}': not known; use {', '.join(makers)}")
     kit, shots = makers[scenario](camera, seed)
-    write_session(folder, kit, shots, seed)
-    if scenario == "three-lights":
-        rows = [("key", "A", "1/4", 0.6), ("fill", "B", "1/16", 0.25), ("background", "C", "1/1", 0.15)]
-        write_table(folder / "SETUP.csv", pd.DataFrame(rows, columns=["role", "head", "power", "share"]))
+    with new_folder(folder) as made:
+        _fill(made, kit, shots, seed)
+        if scenario == "three-lights":
+            rows = [("key", "A", "1/4", 0.6), ("fill", "B", "1/16", 0.25), ("background", "C", "1/1", 0.15)]
+            write_table(made / "SETUP.csv", pd.DataFrame(rows, columns=["role", "head", "power", "share"]))
 
 
 def write_session(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> None:
-    """Write the session of a kit: session.toml, shots.csv, grey.csv, frames/ and truth.json.
+    """Write the session of a kit: session.toml, shots.csv, grey.csv, frames/ and truth.json, all or nothing.
 
     Raises:
         GreystepError: If `folder` exists and holds anything, or the kit's frame cannot be written.
     """
-    refuse_to_overwrite(folder)
+    with new_folder(folder) as made:
+        _fill(made, kit, shots, seed)
+
+
+def _fill(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> None:
     named = [replace(shot, name=shot.name or f"f{place + 1:04d}.dng") for place, shot in enumerate(shots)]
     for shot, (mosaic, picture) in zip(named, frames(kit, named, seed), strict=True):
         if shot.written:

@@ -10,11 +10,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from greystep.arrays import Floats
+from greystep.arrays import Floats, untouched
 from greystep.constants import C2_M_K, XENON_LINES_NM
 from greystep.errors import GreystepError
 
-with np.printoptions():  # the import would leave numpy printing in its legacy style, which cuts floats in CSV files
+with untouched():
     import colour
 
 

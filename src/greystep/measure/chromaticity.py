@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from greystep.arrays import Floats
+from greystep.arrays import Floats, untouched
 from greystep.constants import CCT_RANGE_K, DUV_LIMIT, STEP_UPRIME_VPRIME
 
 #: Linear working spaces by their CLF-style names, and what the library calls them.
@@ -197,8 +197,8 @@ def srgb_code(linear: npt.ArrayLike) -> Floats:
 
 
 def _library() -> ModuleType:
-    """Open the door: the import takes most of a second and would leave numpy printing in a legacy style."""
-    with np.printoptions():
+    """Open the door: the import takes most of a second."""
+    with untouched():
         import colour
     return colour  # type: ignore[no-any-return]
 

@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from greystep.arrays import untouched
+from greystep.words import visible
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -44,12 +47,19 @@ def thumbnail_uri(picture: np.ndarray, longest: int) -> str:
 
 @contextmanager
 def quiet_matplotlib() -> Iterator[None]:
-    """Keep matplotlib's remarks about a home it cannot write to itself; it then works from a temporary folder."""
+    """Draw with matplotlib's own defaults, whatever a matplotlibrc or MPLBACKEND around us says.
+
+    Its remarks about a home that it cannot write to are kept to itself; it then works from a temporary folder.
+    """
     logger = logging.getLogger("matplotlib")
     level = logger.level
     logger.setLevel(logging.ERROR)
     try:
-        yield
+        with untouched():
+            import matplotlib
+        with matplotlib.rc_context():
+            matplotlib.rcdefaults()
+            yield
     finally:
         logger.setLevel(level)
 
@@ -93,7 +103,7 @@ def svg_text(figure: "Figure") -> str:
     """Return a figure as SVG text without date; some of matplotlib's ids are memory addresses, so all are numbered."""
     stream = io.StringIO()
     figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
-    text = stream.getvalue()
+    text = visible(stream.getvalue())  # labels stand in its comments
     text = text[text.index("<svg") :]
     numbers = {name: f"i{number}" for number, name in enumerate(dict.fromkeys(re.findall(r' id="([^"]+)"', text)))}
     renamed = re.sub(r' id="([^"]+)"', lambda found: f' id="{numbers[found[1]]}"', text)

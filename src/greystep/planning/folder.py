@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 
 from greystep.arrays import Indices
-from greystep.errors import GreystepError
-from greystep.files import refuse_to_overwrite, write_table, write_text, write_toml
+from greystep.files import new_folder, write_table, write_text, write_toml
 from greystep.planning.order import FRAMES, Action, Cell, Step
 from greystep.session.power import SAME_STOPS
 from greystep.session.toml_file import read_toml
@@ -147,6 +146,8 @@ def camera_settings(readings: pd.DataFrame) -> str:
 def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:
     """Write a planned session: session.toml, shots.csv, the shot sheet, and an empty folder for the frames.
 
+    It is made whole or not at all.
+
     Args:
         folder: Made if it is not there; must be empty.
         draft: What is written.
@@ -155,17 +156,14 @@ def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:
     Raises:
         GreystepError: If `folder` holds anything, or cannot be written.
     """
-    refuse_to_overwrite(folder)
     shots = shots_table(draft.steps)
     if draft.earlier is not None:
         shots = pd.concat([draft.earlier, shots], ignore_index=True).fillna("")
-    paths = [folder / name for name in ("session.toml", "shots.csv", "shotsheet.html")]
-    write_toml(paths[0], draft.document)
-    write_table(paths[1], shots)
-    write_text(paths[2], sheet)
-    if "frames" not in draft.document:
-        try:
-            (folder / "frames").mkdir()
-        except OSError as error:
-            raise GreystepError(f"{folder / 'frames'}: cannot be made ({error.strerror})") from error
-    return paths
+    names = ("session.toml", "shots.csv", "shotsheet.html")
+    with new_folder(folder) as made:
+        write_toml(made / names[0], draft.document)
+        write_table(made / names[1], shots)
+        write_text(made / names[2], sheet)
+        if "frames" not in draft.document:
+            (made / "frames").mkdir()
+    return [folder / name for name in names]

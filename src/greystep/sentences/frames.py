@@ -71,7 +71,10 @@ def line(message: Message) -> str:
                 )
             return f"{named}: the light is not what the row says; check the log's order, {NAME_THEM}"
         case NotKept(session):
-            return f"{session}: cannot be written, so nothing is kept for the next run; give a folder with --out"
+            return (
+                f"{session}/.greystep: cannot be written, is a link or holds other files, so nothing is kept for the "
+                "next run; move it away if it is there, or give a folder with --out"
+            )
         case KeptElsewhere(session, folder):
             return f"{session}: cannot be written; readings.csv and .greystep lie in {folder}"
 

@@ -1,13 +1,18 @@
 """What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read is measured again.
 
-One file an entry, written whole: a run that is killed keeps what it has measured. Kept are raw patch statistics, where
-the target was found, and thumbnails; everything that follows from them is reckoned anew in each run.
+One file an entry, written whole and with a checksum: a run that is killed keeps what it has measured. Kept are raw
+patch statistics, where the target was found, and thumbnails; everything that follows from them is reckoned anew in each
+run. A reading whose remedy is to copy the file again is not kept: the copy may have the size and time of the old file.
+
+Only files of the form of an entry are ever deleted, and only in a folder, no link, that holds the tag file.
 """
 
 import hashlib
 import io
 import json
 import os
+import re
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
@@ -19,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from greystep.errors import FrameError, GreystepError
-from greystep.files import write_bytes, write_text
+from greystep.files import check_target, write_bytes, write_text
 from greystep.flags import Flag
 from greystep.measure.reading import (
     MEASURE_VERSION,
@@ -46,6 +51,17 @@ _TAG: Final = (
     "Signature: 8a477f597d28d172789f06886806bc55\n# What greystep measured in the raw files; safe to delete.\n"
 )
 
+#: Names of entries, and of what a killed run left of one.
+_PICTURE: Final = re.compile(r"[0-9a-f]{32}\.[0-9a-f]{16}\.npy")
+_READING: Final = re.compile(r"[0-9a-f]{32}\.json")
+_UNFINISHED: Final = re.compile(rf"\.((target-)?{_READING.pattern}|{_PICTURE.pattern}|{_TAG_FILE})\.\w{{8}}\.part")
+#: What is unfinished for so long [s] is of no run that still works.
+_UNFINISHED_S: Final = 600.0
+#: Bytes of a checksum behind a picture.
+_CHECKSUM_BYTES: Final = 32
+#: Flags of a file that is to be copied again.
+_NOT_KEPT: Final = frozenset({Flag.UNREADABLE, Flag.DAMAGED})
+
 
 @dataclass(frozen=True)
 class _Kept:
@@ -56,17 +72,38 @@ class _Kept:
 
 
 def open_cache(session: Path, store: Path | None) -> Path | None:
-    """Return the folder for entries: in the session, in `store` where that cannot be written, None if neither can."""
+    """Return the folder for entries: in the session, in `store` where that cannot be written, None if neither can.
+
+    None too where a link stands in its place, or a folder that holds something and no tag file: nothing is kept then.
+
+    Raises:
+        GreystepError: If the session lies among raw frames and there is no `store`.
+    """
+    if store is None:
+        check_target(session / "any")
     for place in (session, store):
         if place is None:
             continue
         folder = place / ".greystep"
-        with suppress(GreystepError):
-            if not (folder / _TAG_FILE).is_file():
+        with suppress(GreystepError, OSError):
+            check_target(folder / _TAG_FILE)
+            if folder.is_symlink():
+                return None
+            if not _is_ours(folder):
+                if folder.exists() and any(folder.iterdir()):
+                    return None
                 write_text(folder / _TAG_FILE, _TAG)
             if os.access(folder, os.W_OK):
                 return folder
     return None
+
+
+def _is_ours(folder: Path) -> bool:
+    """Say whether a folder is no link and holds the tag file as this tool writes it."""
+    try:
+        return not folder.is_symlink() and (folder / _TAG_FILE).read_text(encoding="utf-8") == _TAG
+    except (OSError, ValueError):
+        return False
 
 
 def fingerprint(folder: Path, name: str) -> str:
@@ -130,7 +167,7 @@ def measure(
     with _workers(lambda name: measure_frame(folder / name, targets[name]), todo) as results:
         for name, reading in zip(todo, results, strict=True):
             readings[name] = reading
-            if Flag.UNREADABLE not in reading.flags:
+            if _NOT_KEPT.isdisjoint(reading.flags):
                 _keep_json(cache, prints[name], _Kept(targets[name], reading))
             if progress is not None:
                 progress(len(readings), len(targets))
@@ -178,22 +215,32 @@ def thumbnails(
             if linear is not None:
                 pictures[name] = draw[name](linear)
                 _keep_picture(cache, marks[name], pictures[name])
-    if cache is not None:
-        with suppress(OSError):
-            for old in cache.glob("*.npy"):
-                if old.name not in marks.values():
-                    old.unlink()
+    _delete(cache, lambda name: bool(_PICTURE.fullmatch(name)) and name not in marks.values())
     return {name: pictures[name] for name in draw if name in pictures}
 
 
 def forget_others(cache: Path | None, prints: Iterable[str]) -> None:
     """Remove entries of files that are gone or changed, and what a killed run left unfinished."""
-    if cache is None:
+    wanted = set(prints)
+
+    def useless(name: str) -> bool:
+        if _READING.fullmatch(name) or _PICTURE.fullmatch(name):
+            return name.split(".")[0] not in wanted
+        return False
+
+    _delete(cache, useless)
+    _delete(cache, lambda name: bool(_UNFINISHED.fullmatch(name)), _UNFINISHED_S)
+
+
+def _delete(cache: Path | None, useless: Callable[[str], bool], older_s: float = 0.0) -> None:
+    """Delete plain files of a cache by their names, of those that were not touched for `older_s` seconds."""
+    if cache is None or not _is_ours(cache):
         return
-    wanted = {*prints, _TAG_FILE.split(".")[0]}
     with suppress(OSError):
         for entry in os.scandir(cache):
-            if entry.is_file() and entry.name.split(".")[0] not in wanted and not entry.name.startswith("target-"):
+            if not useless(entry.name) or not entry.is_file(follow_symlinks=False):
+                continue
+            if not older_s or time.time() - entry.stat(follow_symlinks=False).st_mtime > older_s:
                 os.unlink(entry.path)
 
 
@@ -230,28 +277,39 @@ def _load_json(cache: Path | None, mark: str) -> dict[str, Any] | None:
         content = json.loads((cache / f"{mark}.json").read_bytes())
     except (OSError, ValueError, RecursionError):
         return None
-    return content if isinstance(content, dict) else None
+    if not isinstance(content, dict) or content.pop("sha256", None) != _checksum(content):
+        return None
+    return content
 
 
 def _keep_json(cache: Path | None, mark: str, content: _Kept) -> None:
     if cache is not None and mark:
+        entry = {"fingerprint": mark, **as_json(content)}
         with suppress(GreystepError):
-            write_text(cache / f"{mark}.json", json.dumps({"fingerprint": mark, **as_json(content)}))
+            write_text(cache / f"{mark}.json", json.dumps(entry | {"sha256": _checksum(entry)}))
+
+
+def _checksum(entry: Mapping[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(entry, sort_keys=True).encode()).hexdigest()
 
 
 def _load_picture(cache: Path | None, mark: str) -> Thumbnail | None:
     if cache is None:
         return None
     try:
-        picture = np.load(io.BytesIO((cache / mark).read_bytes()), allow_pickle=False)
+        data = (cache / mark).read_bytes()
+        if hashlib.sha256(data[:-_CHECKSUM_BYTES]).digest() != data[-_CHECKSUM_BYTES:]:
+            return None
+        picture = np.load(io.BytesIO(data), allow_pickle=False)
     except (OSError, ValueError, EOFError):
         return None
     return picture if picture.ndim == 3 and picture.dtype == np.uint8 else None
 
 
 def _keep_picture(cache: Path | None, mark: str, picture: Thumbnail) -> None:
-    if cache is not None and not mark.startswith("."):
+    """Keep a picture beside the reading of its file: where that is not kept, the file is to be copied again."""
+    if cache is not None and (cache / f"{mark.split('.')[0]}.json").is_file():
         stream = io.BytesIO()
         np.save(stream, picture, allow_pickle=False)
         with suppress(GreystepError):
-            write_bytes(cache / mark, stream.getvalue())
+            write_bytes(cache / mark, stream.getvalue() + hashlib.sha256(stream.getvalue()).digest())

@@ -139,16 +139,33 @@ def _decode(path: Path) -> str:
         raise GreystepError(f"{path}: is a spreadsheet's own file under another name; save it from there as CSV UTF-8")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         encodings = ["utf-16"]
-    elif b"\0" in data:  # UTF-16 without its mark: the zero byte of a Latin letter comes second in little-endian
-        encodings = ["utf-16-le" if data[1:2] == b"\0" else "utf-16-be"]
+    elif found := _utf_16_without_mark(data):
+        encodings = [found]
     else:
         encodings = ["utf-8-sig", "cp1252"]
+        if (at := data.find(b"\0")) >= 0:
+            line = data.count(b"\n", 0, at) + 1
+            raise GreystepError(
+                f"{path}: byte {at + 1} (line {line}) is a zero, which no text holds; save it from the spreadsheet as "
+                "CSV UTF-8, or take that byte out"
+            )
     for encoding in encodings:
         try:
             return data.decode(encoding)
         except UnicodeDecodeError:
             continue
     raise GreystepError(f"{path}: is not text in UTF-8; save it from the spreadsheet as CSV UTF-8")
+
+
+def _utf_16_without_mark(data: bytes) -> str:
+    """Return the UTF-16 that the first letters are in, by the zero byte of each Latin letter; blank if in none."""
+    start = data[:64]
+    if not start or len(data) % 2:
+        return ""
+    for encoding, zeros in (("utf-16-le", start[1::2]), ("utf-16-be", start[0::2])):
+        if zeros.count(0) > len(zeros) / 2:
+            return encoding
+    return ""
 
 
 def _reader(text: str, separator: str) -> "_csv.Reader":

@@ -3,10 +3,13 @@
 import os
 import re
 from collections.abc import Collection, Sequence
+from errno import ELOOP
 from pathlib import Path
+from stat import S_ISREG
 from typing import Final
 
 from greystep.errors import GreystepError
+from greystep.files import keep_out
 from greystep.session.settings import Settings
 
 #: Extensions under which cameras write raw stills (common practice, no source); TIFF and JPEG are previews here.
@@ -23,11 +26,15 @@ def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] = ()
     """List the raw files at and below a folder as relative posix names in natural order; only the folder is read.
 
     Other files (previews of raw+JPEG pairs, sidecars, unfinished downloads), hidden ones, everything below `skip`,
-    and empty files (still to be written) that the log does not name in `named`, are left out.
+    and empty files (still to be written) that the log does not name in `named`, are left out; so is a file that
+    vanishes meanwhile.
+
+    Raises:
+        GreystepError: If a folder cannot be read: frames would be missing without a word.
     """
     names = []
     visited = set()
-    for place, folders, files in os.walk(folder, followlinks=True):
+    for place, folders, files in os.walk(folder, followlinks=True, onerror=_stop):
         identity = os.path.realpath(place)
         if identity in visited or (skip is not None and identity == os.path.realpath(skip)):
             folders.clear()  # a link back into the tree, or this tool's own results
@@ -38,13 +45,37 @@ def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] = ()
             path = Path(place, name)
             raw = path.suffix.lower().lstrip(".") in RAW_EXTENSIONS and not name.startswith((".", "~"))
             relative = path.relative_to(folder).as_posix()
-            if raw and path.is_file() and (path.stat().st_size > 0 or relative in named):
+            if not raw:
+                continue
+            try:
+                state = path.stat()
+            except FileNotFoundError:
+                continue
+            except OSError as error:  # a loop of links is no file
+                if error.errno == ELOOP:
+                    continue
+                raise _not_read(error) from error
+            if S_ISREG(state.st_mode) and (state.st_size > 0 or relative in named):
                 names.append(relative)
     return sorted(names, key=natural_key)
 
 
+def _not_read(error: OSError) -> GreystepError:
+    return GreystepError(
+        f"{error.filename}: cannot be read ({error.strerror}), and its frames would be missing; check its permissions"
+    )
+
+
+def _stop(error: OSError) -> None:
+    """Stop a walk at a folder that cannot be read; one that has vanished since it was listed is not there."""
+    if not isinstance(error, FileNotFoundError):
+        raise _not_read(error) from error
+
+
 def frame_files(settings: Settings, named: Collection[str] = ()) -> list[str]:
     """List the raw files of a session, see `list_raw`; an empty file that the log names is a frame that failed.
+
+    From now on this process writes nothing where they lie.
 
     Raises:
         GreystepError: If there is no folder of frames or nothing in it to read.
@@ -63,6 +94,7 @@ def frame_files(settings: Settings, named: Collection[str] = ()) -> list[str]:
         raise GreystepError(
             f"{folder}: no raw frames in it{f' (only {seen})' if seen else ''}; put the camera's raw files there"
         )
+    keep_out(folder, (folder / name for name in names))
     return names
 
 

@@ -13,6 +13,7 @@ from cattrs import Converter
 
 from greystep.arrays import Floats
 from greystep.errors import FaultsError, GreystepError
+from greystep.files import check_target, keep_out
 from greystep.session.csvfile import nearest, read_number, read_rows
 from greystep.session.power import Power, is_energy, parse_power, same_power
 from greystep.session.toml_file import Limits, TomlFile, existing_path, fault, found, read_toml, reader, structured
@@ -98,15 +99,13 @@ DEFAULT_TOLERANCE: Final = Tolerance(4.0, 0.0010, None, None, 0.1, True)
 
 
 def check_place(settings: Settings, folder: Path) -> None:
-    """Refuse to write where the raw frames lie.
+    """Refuse to write where raw frames lie: those of this session, and of any other that this process has opened.
 
     Raises:
-        GreystepError: If `folder` lies in the frames folder.
+        GreystepError: If `folder`, links resolved, lies in a folder of frames.
     """
-    if folder.resolve().is_relative_to(settings.frames_dir.resolve()):
-        raise GreystepError(
-            f"{folder}: lies in the folder of the raw frames, which is never written to; give another with --out"
-        )
+    keep_out(settings.frames_dir)
+    check_target(folder / "any")
 
 
 def load_settings(path: Path) -> Settings:
@@ -142,6 +141,7 @@ def load_settings(path: Path) -> Settings:
     )
     if toml.faults:
         raise FaultsError(str(path / "session.toml"), toml.faults)
+    keep_out(session.frames_dir)
     return session
 
 
