@@ -40,9 +40,10 @@ def audit(
         raise typer.BadParameter(
             "name the test session of these heads, such as --profile hire_kit", param_hint="--profile"
         )
-    opened = open_with_progress(setup if profile is None or shot else profile, patch, out)
+    folder = out or (setup / "report" if shot else setup.parent)
+    opened = open_with_progress(setup if profile is None or shot else profile, patch, out, folder)
     judged = opened.audit(None if shot else setup, shutter=shutter, gels=gels)
-    wrote = judged.write(out or (setup / "report" if shot else setup.parent))
+    wrote = judged.write(folder)
     say(*opened.messages)
     conclude(judged, wrote, as_json)
     finish(strict, judged.audit.holds)

@@ -45,10 +45,11 @@ def choose(
     """
     if need is None and not ganged:
         raise typer.BadParameter("say how many heads, such as --need 3", param_hint="--need")
-    opened = open_with_progress(session, patch, out)
+    folder = out or session / "report"
+    opened = open_with_progress(session, patch, out, folder)
     allowed = [part.strip() for part in (powers or "").split(",") if part.strip()]
     chosen = opened.choose(need, powers=allowed, ganged=ganged, output=output)
-    wrote = chosen.write(out or session / "report")
+    wrote = chosen.write(folder)
     say(*opened.messages)
     conclude(chosen, wrote, as_json)
     finish(strict, chosen.verdict == "within")

@@ -6,6 +6,8 @@ from typing import Annotated
 
 import typer
 
+from greystep.cli.options import show
+
 
 class Scenario(StrEnum):
     """What the invented session is about."""
@@ -46,5 +48,5 @@ def demo(
     from greystep.demo.scenario import write_demo
 
     write_demo(folder, scenario=scenario.value, camera=camera.value, seed=seed)
-    typer.echo(f"{folder}: an invented '{scenario.value}' session; its true answers are in {folder / 'truth.json'}")
-    typer.echo(f"Next: {_NEXT[scenario].format(folder=folder)}")
+    show(f"{folder}: an invented '{scenario.value}' session; its true answers are in {folder / 'truth.json'}")
+    show(f"Next: {_NEXT[scenario].format(folder=folder)}")

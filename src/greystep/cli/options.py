@@ -80,13 +80,24 @@ class Result(Protocol):
         """Return what the screen shows; `wrote` are the files to name at the end."""
 
 
-def open_with_progress(path: Path, patch: str | None, store: Path | None) -> "Session":
-    """Open a session with a progress bar; `patch` is the text of ``--patch``."""
+def open_with_progress(path: Path, patch: str | None, store: Path | None, into: Path | None = None) -> "Session":
+    """Open a session with a progress bar.
+
+    Args:
+        path: The session's folder.
+        patch: The text of ``--patch``.
+        store: Where readings and cache go if the session's folder cannot be written.
+        into: Where the results will go: a folder among raw frames is refused before anything is written.
+    """
     box = parse_patch(patch)
     from greystep.api import open_session
+    from greystep.files import check_target
 
     with progress_bar(f"reading frames of {path.name}") as progress:
-        return open_session(path, patch=box, store=store, progress=progress)
+        opened = open_session(path, patch=box, store=store, progress=progress)
+    if into is not None:
+        check_target(into / "any")
+    return opened
 
 
 def conclude(result: Result, wrote: Sequence[Path], as_json: bool) -> None:

@@ -75,9 +75,10 @@ def report(
 
     Example: greystep report hire_kit
     """
-    opened = open_with_progress(session, patch, out)
+    folder = out or session / "report"
+    opened = open_with_progress(session, patch, out, folder)
     made = opened.report(claim=claim, mired=mired, duv=duv, kelvin=kelvin, steps=steps, output_stops=output_stops)
-    wrote = [opened.write_readings(), *made.write(out or session / "report")]
+    wrote = [opened.write_readings(), *made.write(folder)]
     if as_json:
         show_json(made.document)
     else:

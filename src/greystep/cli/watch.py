@@ -40,6 +40,7 @@ def watch(
     """
     box = parse_patch(patch)
     from greystep.api import Session
+    from greystep.files import check_target
     from greystep.pages.screen import arrived_text, looking_text, watched_text
     from greystep.sentences.frames import lines
     from greystep.session.ingest import ingest
@@ -48,6 +49,8 @@ def watch(
     from greystep.session.watch import arrivals, changed_frames, messages_of, next_to_shoot
 
     loaded = load_settings(session)
+    if out is None:
+        check_target(loaded.path / "readings.csv")
     logged = (loaded.path / "shots.csv").is_file()
     if logged:
         read_shots(loaded)  # what is wrong with the log itself stops it here
