@@ -389,6 +389,25 @@ def test_a_damaged_frame_that_is_copied_again_with_its_old_time_is_measured_agai
     assert again.loc[path.name, "flags"] == ""
 
 
+def test_a_target_that_was_sought_in_damaged_frames_is_sought_again(session: Path) -> None:
+    """A bad card: some frames are damaged behind what the fingerprint looks at, then copied again with their old time."""
+    shutil.rmtree(session / ".greystep", ignore_errors=True)
+    some = sorted((session / "frames").glob("*.dng"))[3::4]
+    whole = {path: (path.read_bytes(), path.stat()) for path in some}
+    for path, (data, state) in whole.items():
+        half = len(data) // 2
+        path.write_bytes(data[:half] + bytes(30000) + data[half + 30000 :])
+        os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
+    greystep("ingest", session)
+    assert not list((session / ".greystep").glob("target-*.json"))
+    for path, (data, state) in whole.items():
+        path.write_bytes(data)
+        os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
+    assert greystep("ingest", session).returncode == 0
+    readings = pd.read_csv(session / "readings.csv", dtype=str, keep_default_na=False)
+    assert set(readings["flags"]) == {""}
+
+
 def test_a_flipped_bit_in_the_cache_changes_no_reading(session: Path) -> None:
     assert greystep("ingest", session).returncode == 0
     before = (session / "readings.csv").read_bytes()

@@ -167,7 +167,7 @@ def measure(
     with _workers(lambda name: measure_frame(folder / name, targets[name]), todo) as results:
         for name, reading in zip(todo, results, strict=True):
             readings[name] = reading
-            if _NOT_KEPT.isdisjoint(reading.flags):
+            if not is_to_copy(reading):
                 _keep_json(cache, prints[name], _Kept(targets[name], reading))
             if progress is not None:
                 progress(len(readings), len(targets))
@@ -182,7 +182,7 @@ def find_once(
     prints: Mapping[str, str],
 ) -> Target | None:
     """Find the target in the overviews of some frames, or recall where it was found in the same ones."""
-    mark = "target-" + hashlib.sha256("\0".join(prints[name] for name in names).encode()).hexdigest()[:32]
+    mark = _target_mark(names, prints)
     content = _load_json(cache, mark)
     with suppress(KeyError, TypeError, ValueError, AttributeError):
         if content is not None and content["fingerprint"] == mark:
@@ -191,6 +191,23 @@ def find_once(
         target = find([picture for picture in results if picture is not None])
     _keep_json(cache, mark, _Kept(target))
     return target
+
+
+def forget_target(
+    names: Sequence[str], readings: Mapping[str, Reading], cache: Path | None, prints: Mapping[str, str]
+) -> None:
+    """Remove what `find_once` kept where one of its frames is to be copied again: the copy may look like the file."""
+    if any(is_to_copy(readings[name]) for name in names):
+        _delete(cache, lambda entry: entry == f"{_target_mark(names, prints)}.json")
+
+
+def is_to_copy(reading: Reading) -> bool:
+    """Say whether the remedy for a frame is to copy its file again, so that nothing of it is kept."""
+    return not _NOT_KEPT.isdisjoint(reading.flags)
+
+
+def _target_mark(names: Sequence[str], prints: Mapping[str, str]) -> str:
+    return "target-" + hashlib.sha256("\0".join(prints[name] for name in names).encode()).hexdigest()[:32]
 
 
 def thumbnails(

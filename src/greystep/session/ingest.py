@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from greystep.arrays import Floats
 from greystep.errors import GreystepError
 from greystep.files import write_table
-from greystep.flags import Flag
+from greystep.flags import Flag, Status
 from greystep.measure.chromaticity import srgb_code
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target, find_target, fixed_target
@@ -96,11 +96,17 @@ def ingest(
 
     given = patch or settings.patch
     targets: dict[str, Target | None] = {}
+    looked_at: dict[str, list[str]] = {}
     for label in dict.fromkeys(labels.values()):
-        looked_at = _spread(in_order, [name for name in names if labels[name] == label])
-        targets[label] = fixed_target(given) if given else kept.find_once(folder, looked_at, find_target, cache, prints)
+        if given:
+            targets[label] = fixed_target(given)
+            continue
+        looked_at[label] = _spread(in_order, [name for name in names if labels[name] == label])
+        targets[label] = kept.find_once(folder, looked_at[label], find_target, cache, prints)
     readings = kept.measure(folder, {name: targets[labels[name]] for name in names}, known, cache, prints, progress)
     kept.forget_others(cache, prints.values())
+    for frames in looked_at.values():
+        kept.forget_target(frames, readings, cache, prints)
     if all(Flag.UNREADABLE in reading.flags for reading in readings.values()):
         first = next(iter(readings.values())).message
         raise GreystepError(f"{folder}: none of its {len(names)} frames can be read; the first: {first}")
@@ -229,7 +235,8 @@ def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArra
         if row["shot"] >= 0 and body is not None:
             balance = np.round(1.0 / np.array(body.reference_neutral or (1.0, 1.0, 1.0)), 3)
             draw[row["frame"]] = partial(_picture, balance)
-            look[row["frame"]] = str(balance.tolist())
+            rejected = row["flags"] if row["status"] == Status.REJECTED else ""  # a sound copy is drawn again
+            look[row["frame"]] = f"{balance.tolist()}{rejected}"
     session = ingested.settings
     return kept.thumbnails(session.frames_dir, draw, kept.open_cache(session.path, store), look)
 
