@@ -390,7 +390,7 @@ def test_a_damaged_frame_that_is_copied_again_with_its_old_time_is_measured_agai
 
 
 def test_a_target_that_was_sought_in_damaged_frames_is_sought_again(session: Path) -> None:
-    """A bad card: some frames are damaged behind what the fingerprint looks at, then copied again with their old time."""
+    """A bad card: some frames are damaged behind what the fingerprint looks at, then copied again with the old time."""
     shutil.rmtree(session / ".greystep", ignore_errors=True)
     some = sorted((session / "frames").glob("*.dng"))[3::4]
     whole = {path: (path.read_bytes(), path.stat()) for path in some}
