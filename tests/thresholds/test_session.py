@@ -290,3 +290,20 @@ def test_a_tenth_of_the_frames_may_be_lost(lost: list[int], told: bool) -> None:
 def test_four_fifths_of_the_frames_of_a_plan_shot_in_part_have_their_places(odd: tuple[int, ...], begun: bool) -> None:
     stops = ([0.0, 3.0, 1.0, 4.0, 2.0, 5.0] * 7)[:40]
     assert placed(stops, [one + 1.3 * (at in odd) for at, one in enumerate(stops[:20])]) == begun
+
+
+@pytest.mark.parametrize(("times", "kind"), [(2.7, "ambient"), (3.3, "dark")])
+def test_a_dark_frame_lies_three_standard_uncertainties_below_room_light(times: float, kind: str) -> None:
+    # The log has an ambient frame early on, and an ambient and a dark one late; of these two one was never shot.
+    stops = [0.0, 2.0, np.nan, 1.0, 3.0, 0.0, np.nan, np.nan, 2.0, 1.0, 3.0, 0.0]
+    log = log_of(stops)
+    log.loc[[2, 6, 7], "kind"] = ["ambient", "ambient", "dark"]
+    shares = [
+        0.004 if row == 2 else 0.002 if row == 6 else 0.5 * 2.0**-one for row, one in enumerate(stops) if row != 7
+    ]
+    readings = [dim(share) for share in shares]
+    for reading in readings:
+        reading.signal.u = (0.0, 2.0 / np.sqrt(2.0) / times, 0.0)
+    files = [f"{at}.dng" for at in range(len(readings))]
+    found, _ = place_frames(log, files, readings)
+    assert found.loc[found["frame"] == "6.dng", "kind"].tolist() == [kind]
