@@ -23,7 +23,7 @@ from greystep.session.log_slips import assign_frames
 from greystep.session.matching import light_of, place_by_light, place_frames
 from greystep.session.messages import frame_faults
 from greystep.session.reference import parse_reference
-from greystep.session.settings import load_settings
+from greystep.session.settings import DEFAULT_TOLERANCE, load_settings
 
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
 
@@ -307,3 +307,8 @@ def test_a_dark_frame_lies_three_standard_uncertainties_below_room_light(times: 
     files = [f"{at}.dng" for at in range(len(readings))]
     found, _ = place_frames(log, files, readings)
     assert found.loc[found["frame"] == "6.dng", "kind"].tolist() == [kind]
+
+
+def test_a_session_that_names_no_tolerance_has_four_mired_a_thousandth_of_duv_and_a_tenth_of_a_stop() -> None:
+    tolerance = DEFAULT_TOLERANCE
+    assert (tolerance.mired, tolerance.duv, tolerance.output_stops) == (4.0, 0.001, 0.1)
