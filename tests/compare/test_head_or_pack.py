@@ -138,6 +138,13 @@ def test_both_shares_are_told_apart(synthetic: ModuleType) -> None:
     assert "mostly the head, partly the pack" in notes(run(synthetic, head=(9.0, 9.0), pack=(-2.0, -2.0)))[0]
 
 
+@pytest.mark.parametrize(("pack", "mostly"), [(-2.6, True), (-3.45, False)])
+def test_a_quantity_follows_mostly_what_moves_it_three_times_as_far(
+    synthetic: ModuleType, pack: float, mostly: bool
+) -> None:
+    assert ("follows mostly" in notes(run(synthetic, head=(9.0, 9.0), pack=(pack, pack)))[0]) == mostly
+
+
 def test_what_is_sure_but_too_little_to_show_follows_nothing(synthetic: ModuleType) -> None:
     found = run(synthetic, head=(0.5, 0.5), pack=(8.0, 8.0), scatter=0.05)
     assert row(found, "head")["delta_mired"] > row(found, "head")["by_chance_mired"]

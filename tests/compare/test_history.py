@@ -166,6 +166,13 @@ def test_meters_in_both_sessions(synthetic: ModuleType) -> None:
     )
 
 
+def test_a_meter_repeats_itself_to_three_tenths_of_a_mired(synthetic: ModuleType) -> None:
+    meters = {"Invented 1": Metered("A", 0.0, 178.6, 0.1)}
+    days = [visit(synthetic, day, reference="", meters=meters, scatter=0.01) for day in (1, 2)]
+    told = rows(compare_sessions(days), "day 2", "A")["u_change_mired"].iloc[0]
+    assert told == pytest.approx(1.96 * np.sqrt(2 * 0.3**2 + 2 * 0.1**2), rel=0.05)
+
+
 def test_heads_are_known_by_their_serials(synthetic: ModuleType) -> None:
     # B of the first day is called Z on the second, and another head carries its label.
     later = visit(synthetic, 2, {1: 6.0}, rename={"B": "Z", "C": "B"}, serials={"A": "1071", "Z": "1072", "B": "9999"})

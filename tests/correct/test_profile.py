@@ -142,6 +142,14 @@ def test_one_click_beyond_is_taken_from_the_trend(profile: Profile) -> None:
     assert "beyond" in light.how
 
 
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_35_hundredths_of_a_stop_beyond_the_tested_powers_are_the_end(profile: Profile, sign: float) -> None:
+    last = 2.0 + sign * 2.0
+    assert "beyond" in light_at(profile, BODY, "A", last + sign * 0.32).how
+    with pytest.raises(GreystepError):
+        light_at(profile, BODY, "A", last + sign * 0.38)
+
+
 def test_a_head_tested_with_two_modifiers_must_be_told_apart(tmp_path: Path) -> None:
     rows = shots_of(np.random.default_rng(1))
     rows = [row | {"modifier": "softbox" if place % 2 else "grid"} for place, row in enumerate(rows)]

@@ -118,3 +118,10 @@ def test_correct_names_the_largest_shift_and_the_frames_without_one(corrections:
 
 def test_nothing_to_correct(corrections: pd.DataFrame) -> None:
     assert terminal.correct_text(corrections.iloc[2:], []).splitlines()[0] == "1 frame, 0 with a correction."
+
+
+@pytest.mark.parametrize(("frames", "one_by_one"), [(12, True), (13, False)])
+def test_up_to_a_dozen_frames_that_arrive_at_once_are_told_one_by_one(kit: Any, frames: int, one_by_one: bool) -> None:
+    rows = kit.readings[kit.readings["status"] == "ok"].head(frames)
+    lines = terminal.arrived_text(rows, None).splitlines()
+    assert (sum(name in line for name, line in zip(rows["frame"], lines, strict=False)) == frames) == one_by_one

@@ -136,6 +136,25 @@ def test_frames_are_aligned_from_96_usable_blocks_on(side: int, aligned: bool) -
     assert (abs(shift[0] - 0.6) < 0.15) == aligned
 
 
+def test_fine_things_are_blurred_by_one_and_a_half_blocks() -> None:
+    """Waves of 24 blocks that move one way and waves of 6 that move the other hold each other in balance then."""
+
+    def waves(moved: float) -> Blocks:
+        broad, fine = np.sin((X - moved) / 24.0 * 2.0 * np.pi), np.sin((X + moved) / 6.0 * 2.0 * np.pi)
+        return blocks(0.3 * (1.0 + 0.1 * broad + 0.085 * fine))
+
+    assert align(waves(0.0), waves(0.3))[0][0] == pytest.approx(0.0, abs=0.06)
+
+
+def test_what_moved_in_a_third_of_the_frame_pulls_as_one_and_a_half_deviations_let_it() -> None:
+    def things(moved: float, noise: float) -> Blocks:
+        pattern = np.sin((X - np.where(0.35 * X.shape[1] > X, moved, 0.0)) / 20.0 * 2.0 * np.pi)
+        scatter = noise * np.random.default_rng(1).standard_normal(X.shape)
+        return blocks(0.3 * (1.0 + 0.1 * pattern * np.cos(Y / 17.0 * 2.0 * np.pi)) * (1.0 + scatter))
+
+    assert align(things(0.0, 0.0), things(1.0, 0.03))[0][0] == pytest.approx(0.172, abs=0.035)
+
+
 # --- which fields agree -----------------------------------------------------------------------------------------------
 
 

@@ -23,7 +23,7 @@ from greystep.session.log_slips import assign_frames
 from greystep.session.matching import light_of, place_by_light, place_frames
 from greystep.session.messages import frame_faults
 from greystep.session.reference import parse_reference
-from greystep.session.settings import load_settings
+from greystep.session.settings import DEFAULT_TOLERANCE, load_settings
 
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
 
@@ -290,3 +290,25 @@ def test_a_tenth_of_the_frames_may_be_lost(lost: list[int], told: bool) -> None:
 def test_four_fifths_of_the_frames_of_a_plan_shot_in_part_have_their_places(odd: tuple[int, ...], begun: bool) -> None:
     stops = ([0.0, 3.0, 1.0, 4.0, 2.0, 5.0] * 7)[:40]
     assert placed(stops, [one + 1.3 * (at in odd) for at, one in enumerate(stops[:20])]) == begun
+
+
+@pytest.mark.parametrize(("times", "kind"), [(2.7, "ambient"), (3.3, "dark")])
+def test_a_dark_frame_lies_three_standard_uncertainties_below_room_light(times: float, kind: str) -> None:
+    # The log has an ambient frame early on, and an ambient and a dark one late; of these two one was never shot.
+    stops = [0.0, 2.0, np.nan, 1.0, 3.0, 0.0, np.nan, np.nan, 2.0, 1.0, 3.0, 0.0]
+    log = log_of(stops)
+    log.loc[[2, 6, 7], "kind"] = ["ambient", "ambient", "dark"]
+    shares = [
+        0.004 if row == 2 else 0.002 if row == 6 else 0.5 * 2.0**-one for row, one in enumerate(stops) if row != 7
+    ]
+    readings = [dim(share) for share in shares]
+    for reading in readings:
+        reading.signal.u = (0.0, 2.0 / np.sqrt(2.0) / times, 0.0)
+    files = [f"{at}.dng" for at in range(len(readings))]
+    found, _ = place_frames(log, files, readings)
+    assert found.loc[found["frame"] == "6.dng", "kind"].tolist() == [kind]
+
+
+def test_a_session_that_names_no_tolerance_has_four_mired_a_thousandth_of_duv_and_a_tenth_of_a_stop() -> None:
+    tolerance = DEFAULT_TOLERANCE
+    assert (tolerance.mired, tolerance.duv, tolerance.output_stops) == (4.0, 0.001, 0.1)
