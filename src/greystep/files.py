@@ -76,6 +76,11 @@ def check_target(path: Path) -> None:
         )
 
 
+def check_folder(folder: Path) -> None:
+    """Refuse a folder in which files are to be written, as `check_target` does each of them."""
+    check_target(folder / "any")
+
+
 def write_bytes(path: Path, data: bytes, before: BeforeLanding | None = None) -> None:
     """Write `data` to `path` whole: a reader sees the old file or the new one, never a part.
 
@@ -129,7 +134,7 @@ def new_folder(folder: Path) -> Iterator[Path]:
     """
     refuse_to_overwrite(folder)
     target = Path(os.path.realpath(folder))
-    check_target(target / "any")
+    check_folder(target)
     home = target if target.is_dir() else target.parent
     place: Path | None = None
     try:

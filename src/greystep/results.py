@@ -187,7 +187,7 @@ class Correction:
         counts = Counter(file.state for file in done.files)
         said = ", ".join(f"{counts[state]} {words}" for state, words in _RENDERED.items() if counts[state])
         shown = f"{len(done.files)} frames: {said}\nfolder {folder / form}"
-        rows = tuple(records(pd.DataFrame([asdict(file) for file in done.files])))
+        rows = tuple(asdict(file) for file in done.files)
         foreign = tuple(folder / file.file for file in done.files if file.state == State.NOT_OURS)
         return RenderResult(rows, wrote, tuple(done.messages), shown, not counts[State.FAILED], foreign)
 

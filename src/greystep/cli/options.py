@@ -91,12 +91,12 @@ def open_with_progress(path: Path, patch: str | None, store: Path | None, into: 
     """
     box = parse_patch(patch)
     from greystep.api import open_session
-    from greystep.files import check_target
+    from greystep.files import check_folder
 
     with progress_bar(f"reading frames of {path.name}") as progress:
         opened = open_session(path, patch=box, store=store, progress=progress)
     if into is not None:
-        check_target(into / "any")
+        check_folder(into)
     return opened
 
 

@@ -44,6 +44,9 @@ _HIRE_HEADS: Final = (
     ),
 )  # fmt: skip
 
+#: The set-up of the scenario with three lights: role, head, power, share.
+_THREE_LIGHTS_SETUP: Final = (("key", "A", "1/4", 0.6), ("fill", "B", "1/16", 0.25), ("background", "C", "1/1", 0.15))
+
 
 def write_demo(folder: Path, scenario: str = "hire-kit", camera: str = "measured", seed: int = 1) -> None:
     """Write an invented session.
@@ -62,35 +65,36 @@ def write_demo(folder: Path, scenario: str = "hire-kit", camera: str = "measured
     if scenario not in makers:
         raise GreystepError(f"scenario '{scenario}': not known; use {', '.join(makers)}")
     kit, shots = makers[scenario](camera, seed)
-    with new_folder(folder) as made:
-        _fill(made, kit, shots, seed)
-        if scenario == "three-lights":
-            rows = [("key", "A", "1/4", 0.6), ("fill", "B", "1/16", 0.25), ("background", "C", "1/1", 0.15)]
-            write_table(made / "SETUP.csv", pd.DataFrame(rows, columns=["role", "head", "power", "share"]))
+    setup = _THREE_LIGHTS_SETUP if scenario == "three-lights" else ()
+    write_session(folder, kit, shots, seed, setup)
 
 
-def write_session(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> None:
+def write_session(
+    folder: Path, kit: Kit, shots: Sequence[Shot], seed: int, setup: Sequence[tuple[str, str, str, float]] = ()
+) -> None:
     """Write the session of a kit: session.toml, shots.csv, grey.csv, frames/ and truth.json, all or nothing.
+
+    Args:
+        setup: Rows of a SETUP.csv beside them: role, head, power, share; none is written without any.
 
     Raises:
         GreystepError: If `folder` exists and holds anything, or the kit's frame cannot be written.
     """
-    with new_folder(folder) as made:
-        _fill(made, kit, shots, seed)
-
-
-def _fill(folder: Path, kit: Kit, shots: Sequence[Shot], seed: int) -> None:
     named = [replace(shot, name=shot.name or f"f{place + 1:04d}.dng") for place, shot in enumerate(shots)]
-    for shot, (mosaic, picture) in zip(named, frames(kit, named, seed), strict=True):
-        if shot.written:
-            data = dngfile.dng_bytes(mosaic, picture, kit.compressed)
-            write_bytes(folder / "frames" / shot.name, data[: shot.cut_to_bytes])
-    write_table(folder / "grey.csv", pd.DataFrame(spectra.GREY_CARD, columns=["nm", "factor"]))
     packs = {head.head: head.pack for head in kit.heads}
     rows = [(s.name, s.head, s.power, s.kind, packs.get(s.head, ""), s.note) for s in named if s.logged]
-    write_table(folder / "shots.csv", pd.DataFrame(rows, columns=["frame", "head", "power", "kind", "pack", "note"]))
-    write_toml(folder / "session.toml", session_document(kit))
-    write_json(folder / "truth.json", truth(kit, named))
+    log = pd.DataFrame(rows, columns=["frame", "head", "power", "kind", "pack", "note"])
+    with new_folder(folder) as made:
+        for shot, (mosaic, picture) in zip(named, frames(kit, named, seed), strict=True):
+            if shot.written:
+                data = dngfile.dng_bytes(mosaic, picture, kit.compressed)
+                write_bytes(made / "frames" / shot.name, data[: shot.cut_to_bytes])
+        write_table(made / "grey.csv", pd.DataFrame(spectra.GREY_CARD, columns=["nm", "factor"]))
+        write_table(made / "shots.csv", log)
+        write_toml(made / "session.toml", session_document(kit))
+        write_json(made / "truth.json", truth(kit, named))
+        if setup:
+            write_table(made / "SETUP.csv", pd.DataFrame(setup, columns=["role", "head", "power", "share"]))
 
 
 def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray[np.uint16], dngfile.Picture]]:

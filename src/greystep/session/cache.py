@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from greystep.errors import FrameError, GreystepError
-from greystep.files import check_target, write_bytes, write_text
+from greystep.files import check_folder, write_bytes, write_text
 from greystep.flags import Flag
 from greystep.measure.reading import (
     MEASURE_VERSION,
@@ -80,13 +80,13 @@ def open_cache(session: Path, store: Path | None) -> Path | None:
         GreystepError: If the session lies among raw frames and there is no `store`.
     """
     if store is None:
-        check_target(session / "any")
+        check_folder(session)
     for place in (session, store):
         if place is None:
             continue
         folder = place / ".greystep"
         with suppress(GreystepError, OSError):
-            check_target(folder / _TAG_FILE)
+            check_folder(folder)
             if folder.is_symlink():
                 return None
             if not _is_ours(folder):

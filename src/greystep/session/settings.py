@@ -13,7 +13,7 @@ from cattrs import Converter
 
 from greystep.arrays import Floats
 from greystep.errors import FaultsError, GreystepError
-from greystep.files import check_target, keep_out
+from greystep.files import check_folder, keep_out
 from greystep.session.csvfile import nearest, read_number, read_rows
 from greystep.session.power import Power, is_energy, parse_power, same_power
 from greystep.session.toml_file import Limits, TomlFile, existing_path, fault, found, read_toml, reader, structured
@@ -105,7 +105,7 @@ def check_place(settings: Settings, folder: Path) -> None:
         GreystepError: If `folder`, links resolved, lies in a folder of frames.
     """
     keep_out(settings.frames_dir)
-    check_target(folder / "any")
+    check_folder(folder)
 
 
 def load_settings(path: Path) -> Settings:
