@@ -89,6 +89,19 @@ class FrameRow:
     u_mired_ambient: Mired = UNKNOWN
     u_mired_black: Mired = UNKNOWN
     g1_g2: Ratio = UNKNOWN
+    #: Room light that changed between two flash-off frames: the number of that stretch, or -1; the chance that it had
+    #: changed before this frame; and what the whole change does to the frame's values where it is not taken off.
+    room: int = -1
+    room_share: Ratio = UNKNOWN
+    room_mired: Mired = UNKNOWN
+    room_duv: Duv = UNKNOWN
+    room_u_prime: Ratio = UNKNOWN
+    room_v_prime: Ratio = UNKNOWN
+    room_output_stops: Stops = UNKNOWN
+    #: Whether a flash-off frame was taken after the frame, so that a change would have been seen.
+    room_proven: bool = True
+    u_duv_ambient: Duv = UNKNOWN
+    u_duv_black: Duv = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +197,13 @@ class HeadRow:
     range_within_k: Kelvin = UNKNOWN
     u_range_within_k: Kelvin = UNKNOWN
     claim_verdict: str = ""
+    #: The two parts of the verdict, and why neither was called (`terms.Withheld`, separated by ``;``).
+    verdict_colour: str = ""
+    verdict_output: str = ""
+    withheld: str = ""
+    #: Every frame of the head counted: how far the light moved over power and heat within the test.
+    moved_mired: Mired = UNKNOWN
+    u_moved_mired: Mired = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)

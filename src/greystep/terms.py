@@ -31,6 +31,16 @@ class Quantity(StrEnum):
     OUTPUT_STOPS = "output_stops"
 
 
+class Withheld(StrEnum):
+    """Why a difference, a head or the kit is neither within nor outside, whatever the numbers say."""
+
+    HEAT = "heat"  # the order of shooting does not separate heat from power
+    UNWATCHED = "unwatched"  # nothing watched camera and mains between the heads
+    ROOM = "room"  # no flash-off frame followed, so that room light is not known
+    WARMS_UP = "warms_up"  # the head moved beyond the limit within the test as it warmed
+    NOT_COMPARED = "not_compared"  # nothing was compared: other bodies, or one light alone
+
+
 class Source(StrEnum):
     """Where the light of a corrected frame is known from, best first; `NONE` where it is not known."""
 

@@ -39,6 +39,7 @@ class Rows:
         size, u, u_all: (r,) arrays. Size of the difference; the half-width of its own 95 % interval; the half-width at
             which all hold at once.
         within, outside: (r,) bool arrays. Where neither holds the row is undecided.
+        withheld: (r,) array of str. Why the row is called neither, whatever its numbers say (`Withheld`); else blank.
     """
 
     quantity: Quantity
@@ -50,6 +51,7 @@ class Rows:
     u_all: Floats
     within: Booleans
     outside: Booleans
+    withheld: npt.NDArray[np.object_]
 
 
 def colour_limits(tolerance: Tolerance) -> dict[Quantity, float]:
@@ -100,7 +102,8 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
 def _rows(
     quantity: Quantity, limit: float, first: Indices, second: Indices, size: Floats, u: Floats, u_all: Floats
 ) -> Rows:
-    return Rows(quantity, limit, first, second, size, u, u_all, size + u <= limit, size - u_all > limit)
+    nothing = np.full(len(first), "", dtype=object)
+    return Rows(quantity, limit, first, second, size, u, u_all, size + u <= limit, size - u_all > limit, nothing)
 
 
 def _at_once(
