@@ -54,7 +54,8 @@ session:
 compare:
     actions         What to do next: what goes back, what may stay over which powers, and what to shoot again
     anchors         How a light has changed between two sessions, held against what both share
-    cells           The cells of a session and their estimates
+    blocks          What moves between the heads of a test
+    cells           The cells of a session, every head at every power, and the frames that they are made of
     check_frames    What the check frames of the reference head show of room, mains and camera over the session
     differences     Differences of estimates in every unit they are given in, and how sure they are
     drift           Facts of a session
@@ -65,10 +66,12 @@ compare:
     heat            The heat of a head at each of its shots, and whether the test shows colour moving with it
     history         Sessions over time
     iso_steps       Whether a camera's ISO steps are what they are marked
+    joint_fit       One joint fit of a session's frames
     limits          The decision rules
     more_rounds     Which lights decide what cannot be called yet, and how many more frames of each that takes
     odd_heads       Which part of a kit is the odd one
     reference_light The one value of a reference
+    scatter         How frames scatter about a fit
     verdict         Verdicts on heads, pairs and the kit, and all that a report says of a session
 planning:
     folder          The planned session as a folder

@@ -178,6 +178,16 @@ OBSERVER_SAME_TYPE: Final = 0.04
 #: The same between heads of other tube, coating or dome [mired], whatever the difference; own simulation, no source.
 OBSERVER_OTHER_TYPE_MIRED: Final = 3.0
 
+#: What a head put on the stand anew, with the card where it was, adds to all that is shot of it there (k = 1): its
+#: place, and what the room throws back [mired, Duv]. An assumption of this tool, no source.
+PLACEMENT_MIRED: Final = 0.5
+PLACEMENT_DUV: Final = 0.0001
+
+#: What camera and mains may add between two heads (k = 1) where nothing was seen twice that would tell [mired, Duv]:
+#: the upper end of what is met. An assumption of this tool, no source.
+UNWATCHED_MIRED: Final = 1.0
+UNWATCHED_DUV: Final = 0.0002
+
 # --- history --------------------------------------------------------------------------------------------------------
 
 #: A colour meter's own repeatability (k = 1) from one session to the next [mired]: about one digit of a display in

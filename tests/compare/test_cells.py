@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from greystep.compare.cells import find_cells, fit_cells
+from greystep.compare.cells import find_cells
+from greystep.compare.joint_fit import fit_cells
 
 
 def small(synthetic: ModuleType, **columns: object) -> pd.DataFrame:

@@ -1,8 +1,8 @@
-"""The cells of a session and their estimates: every head at every power, from one joint fit of its frames."""
+"""The cells of a session, every head at every power, and the frames that they are made of."""
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -11,8 +11,8 @@ import pandas as pd
 
 from greystep import flags
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.compare.blocks import find_blocks, round_levels
 from greystep.compare.firing_times import firing_order, index_clock, text_column
-from greystep.compare.fit import Estimates, LeastSquares, effective_dof, least_squares
 from greystep.compare.heat import Fired, Heat, find_heat
 from greystep.constants import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
 from greystep.flags import Flag, Status
@@ -63,51 +63,45 @@ class Frames:
 
     Attributes:
         rows, cell, head: (n,) int arrays. The rows of the readings; the cells and heads.
-        stops: (n,) array. Below full.
-        values, noise: Mapping of quantity to (n,) array. The readings, and the standard uncertainty (k = 1) of a
-            frame's own noise where it is known.
-        warmth, slope: (n,) arrays. See `Heat`.
+        stops, place: (n,) arrays. Below full; number among the flashes of the head.
+        values, noise, shared: Mapping of quantity to (n,) array. The readings, where heads take turns less what their
+            round reads from the others; the standard uncertainty (k = 1) of a frame's own noise where it is known; and
+            that of errors which all frames of a cell share, of the black level and of the room light taken off.
+        warmth, slope: (n,) arrays. Heat of its head, less the mean over the head's frames here, and its derivative by
+            ln(tau); see `Heat`.
+        block, clock: (n,) arrays. See `Blocks`.
+        rounds: How many rounds are compared, where the heads take turns; else 1.
+        room, share, room_effects: (n,) arrays and a mapping of them: the stretch of room light that changed, the chance
+            that it had, and what that does, see `greystep.columns.FrameRow`.
+        proven: (n,) bool array. A change of room light would have been seen.
         seconds: (m,) array. Capture times of every flash that fired [s]; empty where too few are known.
         turns: (m,) int array. The head of every flash that fired.
         checks: The usable check frames: head (a row of `Cells.heads`), power, stops, seconds (NaN where unknown),
-            warmth, `QUANTITIES`, counted (whether in a mean), and visit (its frames follow each other without another
-            flash).
+            clock, warmth (as above), `QUANTITIES`, counted (whether in a mean), and visit (its frames follow each other
+            without another flash).
     """
 
     rows: Indices
     cell: Indices
     head: Indices
     stops: Floats
+    place: Floats
     values: Mapping[str, Floats]
     noise: Mapping[str, Floats]
+    shared: Mapping[str, Floats]
     warmth: Floats
     slope: Floats
+    block: Indices
+    clock: Floats
+    rounds: int
+    room: Indices
+    share: Floats
+    room_effects: Mapping[str, Floats]
+    proven: Booleans
     heat: Heat
     seconds: Floats
     turns: Indices
     checks: pd.DataFrame
-
-
-@dataclass(frozen=True)
-class Fitted:
-    """One quantity: its estimates, and what the joint fit leaves.
-
-    Attributes:
-        cells: Of the cells, in the warm state where a warm-up term is kept. Their sources of chance are the heads, in
-            their order, and last the common time constant of the heat.
-        warmup, warmup_variances: (h,) array, (h, h + 1) array. Warm state minus rest of each head, and its variance by
-            source; NaN where not kept.
-        sums, dof: (h,) arrays. Residual sum of squares and degrees of freedom of each head.
-        residuals, warm: (n,) arrays. What the fit leaves of each frame, and the frame brought to the warm state.
-    """
-
-    cells: Estimates
-    warmup: Floats
-    warmup_variances: Floats
-    sums: Floats
-    dof: Floats
-    residuals: Floats
-    warm: Floats
 
 
 def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
@@ -191,141 +185,6 @@ def _names(table: pd.DataFrame, varying: list[str], moved: Booleans) -> npt.NDAr
     return names
 
 
-def fit_cells(cells: Cells, frames: Frames) -> dict[str, Fitted]:
-    """Fit every quantity by one least-squares fit: cell means, and the warm-up terms that are kept.
-
-    Returns: Without a warm-up term the estimates are the plain means. Scatter is pooled over the cells of a head; a
-        head without repeats takes that of the others. No cell is held surer than its frames' own noise / sqrt(n). The
-        time constant is taken one Newton step further, and its uncertainty, from the fit of mired, is in all others:
-        ``C = s^2 G G^T + var(ln tau) g g^T`` with ``g = G d(fit) / d(ln tau)`` (partitioned inverse of the normal
-        matrix).
-    """
-    fitted: dict[str, Fitted] = {}
-    tau = _Tau(0.0, 0.0, 1.0)
-    for quantity in QUANTITIES:
-        system = _system(cells, frames, quantity)
-        if quantity == "mired":
-            tau = _time_constant(system, tau)
-        fitted[quantity] = _solve(cells, frames, quantity, system, tau)
-    return fitted
-
-
-@dataclass(frozen=True)
-class _System:
-    """The least-squares problem of one quantity: its frames, design, where its columns stand among all, and its fit.
-
-    `bend` is the fit's derivative by ln(tau); `free` the degrees of freedom of each head.
-    """
-
-    rows: Indices
-    head: Indices
-    values: Floats
-    design: Floats
-    places: Indices
-    fit: LeastSquares
-    bend: Floats
-    free: Floats
-
-
-@dataclass(frozen=True)
-class _Tau:
-    """What mired says of ln(tau): the step from the scanned value, its variance and degrees of freedom."""
-
-    step: float
-    variance: float
-    dof: float
-
-
-def _system(cells: Cells, frames: Frames, quantity: str) -> _System:
-    rows = np.flatnonzero(np.isfinite(frames.values[quantity]))
-    cell, head, values = frames.cell[rows], frames.head[rows], frames.values[quantity][rows]
-    present, kept = np.unique(cell), np.flatnonzero(frames.heat.kept)
-    terms = kept[np.isin(kept, head)]
-    number = len(cells.heads)
-    means = (cell[:, None] == present).astype(np.float64)
-    own = (head[:, None] == terms).astype(np.float64)
-    design = np.hstack([means, own * (frames.warmth[rows, None] - 1.0)])
-    fit = least_squares(design, values)
-    owner = np.concatenate([cells.head[present], terms])
-    estimator = np.where(owner[:, None] == head, fit.estimator, 0.0)  # heads share nothing here but rounding
-    free = (np.bincount(head, minlength=number) - np.bincount(cells.head[present], minlength=number)).astype(np.float64)
-    free[terms] -= 1.0 + 1.0 / max(len(terms), 1)  # the term, and its share of the common time constant
-    return _System(
-        rows=rows,
-        head=head,
-        values=values,
-        design=design,
-        places=np.concatenate([present, len(cells.table) + np.searchsorted(kept, terms)]).astype(np.intp),
-        fit=replace(fit, estimator=estimator),
-        bend=own @ fit.coefficients[len(present) :] * frames.slope[rows],
-        free=np.maximum(free, 0.0),
-    )
-
-
-def _time_constant(system: _System, unknown: _Tau) -> _Tau:
-    """Return the Newton step of ln(tau) and its variance; `unknown` where no term is kept."""
-    seen = system.bend - system.design @ (system.fit.estimator @ system.bend)
-    sums = np.bincount(system.head, system.fit.residuals**2, minlength=len(system.free)).astype(np.float64)
-    variance, dof = _pooled(sums, system.free)
-    certain = np.where(variance > 0, variance, np.inf)[system.head]
-    known = float(np.sum(seen**2 / certain))
-    if known <= 0:
-        return unknown
-    row = seen / certain / known
-    brought = np.nan_to_num(variance) * np.bincount(system.head, row**2, len(system.free))
-    return _Tau(float(row @ system.fit.residuals), float(brought.sum()), float(effective_dof(brought, dof)))
-
-
-def _solve(cells: Cells, frames: Frames, quantity: str, system: _System, tau: _Tau) -> Fitted:
-    count, number, kept = len(cells.table), len(cells.heads), np.flatnonzero(frames.heat.kept)
-    estimator, rows, head = system.fit.estimator, system.rows, system.head
-    swing = estimator @ system.bend
-    coefficients = system.fit.coefficients - swing * tau.step
-    residuals = system.values - system.design @ coefficients - system.bend * tau.step
-    sums = np.bincount(head, residuals**2, minlength=number).astype(np.float64)
-    variance, dof = _pooled(sums, system.free)
-    estimates = np.full(count + len(kept), np.nan)
-    estimates[system.places] = coefficients
-    parts = np.zeros((number + 1, len(estimates), len(estimates)))
-    for one in range(number):
-        own = estimator[:, head == one]
-        parts[one][np.ix_(system.places, system.places)] = variance[one] * (own @ own.T)
-    parts[number][np.ix_(system.places, system.places)] = tau.variance * np.outer(swing, swing)
-    warmup, warmup_variances = np.full(number, np.nan), np.full((number, number + 1), np.nan)
-    warmup[kept], warmup_variances[kept] = estimates[count:], np.diagonal(parts, axis1=1, axis2=2).T[count:]
-
-    left, warm = np.full(len(frames.cell), np.nan), np.full(len(frames.cell), np.nan)
-    left[rows] = residuals
-    warm[rows] = system.values - np.nan_to_num(warmup)[head] * (frames.warmth[rows] - 1.0)
-    of_cells = _hold_to_noise(cells, frames.cell[rows], frames.noise[quantity][rows], parts[:, :count, :count])
-    joint = Estimates(estimates[:count], of_cells, np.append(dof, tau.dof))
-    return Fitted(joint, warmup, warmup_variances, sums, system.free, left, warm)
-
-
-def _hold_to_noise(cells: Cells, cell: Indices, noise: Floats, parts: Floats) -> Floats:
-    """Raise the uncertainty of cells that would be surer than their frames' own noise / sqrt(n)."""
-    count = len(cells.table)
-    squares = np.bincount(cell, np.nan_to_num(noise) ** 2, minlength=count)
-    floor = squares / np.maximum(np.bincount(cell, minlength=count), 1) ** 2
-    own = np.sum(np.diagonal(parts, axis1=1, axis2=2), axis=0)
-    silent = (own < 1e-12 * floor) & (floor > 0)  # frames so alike that only their noise says anything
-    raised = np.sqrt(np.maximum(np.divide(floor, own, out=np.ones(count), where=(own > 0) & ~silent), 1.0))
-    parts = parts * raised[:, None] * raised[None, :]
-    parts[cells.head[silent], silent, silent] = floor[silent]
-    return np.asarray(parts)
-
-
-def _pooled(sums: Floats, free: Floats) -> tuple[Floats, Floats]:
-    """Return each head's variance and degrees of freedom; a head without repeats takes those of all together."""
-    alone = free <= 0
-    variance = np.full(len(free), np.nan)
-    variance[~alone] = sums[~alone] / free[~alone]
-    dof = free.copy()
-    if alone.any() and not alone.all():
-        variance[alone], dof[alone] = sums[~alone].sum() / free[~alone].sum(), free[~alone].sum()
-    return variance, dof
-
-
 def _frames(
     log: pd.DataFrame,
     cells: Cells,
@@ -346,25 +205,44 @@ def _frames(
     before = np.array([int(found[1]) if (found := _BEFORE.search(note)) else 0 for note in notes], dtype=np.intp)
     clock = seconds if known else index_clock(of_head)
     numbers = {name: log[name].to_numpy(np.float64)[order] for name in QUANTITIES}
-    fired_flashes = Fired(of_head, cell_of[order].astype(np.intp), stops[order], clock, before)
-    heat = find_heat(fired_flashes, numbers["mired"], len(cells.heads))
-    in_use = np.flatnonzero(cell_of[order] >= 0)
-    rows = order[in_use]
-    own = np.where(noted[order], of_head, -1)
-    runs = np.cumsum(np.diff(own, prepend=-1) != 0)  # of one head's checks, or other flashes
-    at = np.flatnonzero((noted & usable)[order])
+    cell, check = cell_of[order].astype(np.intp), noted[order]
+    blocks = find_blocks(of_head, cell, check & (cell < 0), seconds)
+    if blocks.in_turns:
+        for name in set(QUANTITIES) - {"output_stops"}:
+            numbers[name] = numbers[name] - round_levels(numbers[name], cell, blocks.of)
+    heat = find_heat(Fired(of_head, cell, stops[order], clock, before), numbers["mired"], len(cells.heads))
+    in_use = np.flatnonzero(cell >= 0)
+    rows, used_head = order[in_use], of_head[in_use]
+    warmth, slope = (
+        one - _means(one[in_use], used_head, len(cells.heads))[of_head] for one in (heat.warmth, heat.slope)
+    )
+    place = np.asarray(pd.Series(of_head).groupby(of_head).cumcount(), dtype=np.float64)
+    own = np.where(check, of_head, -1)
+    visit = np.cumsum(np.diff(own, prepend=-1) != 0)  # of one head's checks, or other flashes
+    at = np.flatnonzero(check & usable[order])
     checks = {"head": of_head, "power": text_column(log, "power").to_numpy(object)[order], "stops": stops[order]}
-    checks |= {"seconds": seconds if known else np.full(len(order), np.nan), "warmth": heat.warmth, **numbers}
-    checks |= {"counted": cell_of[order] >= 0, "visit": runs}
+    checks |= {"seconds": seconds if known else np.full(len(order), np.nan), "clock": blocks.clock, "warmth": warmth}
+    checks |= {**numbers, "counted": cell >= 0, "visit": visit}
+    used = log.iloc[rows]
+    noise, shared = _noise(used)
     return Frames(
         rows=rows,
-        cell=cell_of[rows].astype(np.intp),
-        head=of_head[in_use],
+        cell=cell[in_use],
+        head=used_head,
         stops=stops[rows],
+        place=place[in_use],
         values={name: column[in_use] for name, column in numbers.items()},
-        noise=_noise(log, rows),
-        warmth=heat.warmth[in_use],
-        slope=heat.slope[in_use],
+        noise=noise,
+        shared=shared,
+        warmth=warmth[in_use],
+        slope=slope[in_use],
+        block=blocks.of[in_use],
+        clock=blocks.clock[in_use],
+        rounds=len(np.unique(blocks.of[in_use])) if blocks.in_turns else 1,
+        room=_column(used, "room", -1).astype(np.intp),
+        share=np.nan_to_num(_column(used, "room_share", 0.0)),
+        room_effects={name: np.nan_to_num(_column(used, f"room_{name}", 0.0)) for name in QUANTITIES},
+        proven=_column(used, "room_proven", 1.0) != 0,
         heat=heat,
         seconds=seconds,
         turns=of_head,
@@ -372,15 +250,38 @@ def _frames(
     )
 
 
-def _noise(log: pd.DataFrame, rows: Indices) -> dict[str, Floats]:
-    """Return the standard uncertainty (k = 1) of each frame's noise; in u'v' that of mired and Duv by their steps."""
-    column = {name: log[name].to_numpy(np.float64)[rows] for name in ("u_mired", "u_duv", "u_signal_g", "signal_g")}
+def _column(log: pd.DataFrame, name: str, unknown: float) -> Floats:
+    return log[name].to_numpy(np.float64) if name in log else np.full(len(log), unknown)
+
+
+def _means(values: Floats, head: Indices, count: int) -> Floats:
+    """Return the mean of each head (h,); 0 where it has no frame."""
+    n = np.bincount(head, minlength=count)
+    return np.asarray(np.bincount(head, values, minlength=count) / np.maximum(n, 1))
+
+
+def _noise(log: pd.DataFrame) -> tuple[dict[str, Floats], dict[str, Floats]]:
+    """Return the standard uncertainty (k = 1) of each frame's own noise, and that of the errors its cell shares.
+
+    In u'v' it is that of mired and Duv by their steps.
+    """
+
+    def spread(mired: Floats, duv: Floats, output: Floats) -> dict[str, Floats]:
+        axis = np.hypot(mired / MIRED_A_STEP, duv / DUV_A_STEP) * STEP_UPRIME_VPRIME / np.sqrt(2)
+        return {name: one / 2.0 for name, one in zip(QUANTITIES, (mired, duv, axis, axis, output), strict=True)}
+
+    common = [
+        np.hypot(*(np.nan_to_num(_column(log, f"u_{name}_{cause}", 0.0)) for cause in ("ambient", "black")))
+        for name in ("mired", "duv")
+    ]
+    own = [
+        _column(log, f"u_{name}", np.nan) ** 2 - both**2 - np.nan_to_num(_column(log, f"u_{name}_room", 0.0)) ** 2
+        for name, both in zip(("mired", "duv"), common, strict=True)
+    ]
     with np.errstate(invalid="ignore", divide="ignore"):
-        output = column["u_signal_g"] / column["signal_g"] / np.log(2)
-    steps = np.hypot(column["u_mired"] / MIRED_A_STEP, column["u_duv"] / DUV_A_STEP)
-    axis = steps * STEP_UPRIME_VPRIME / np.sqrt(2)
-    halves = dict(zip(QUANTITIES, (column["u_mired"], column["u_duv"], axis, axis, output), strict=True))
-    return {name: half / 2.0 for name, half in halves.items()}
+        output = _column(log, "u_signal_g", np.nan) / _column(log, "signal_g", np.nan) / np.log(2)
+    frame = [np.sqrt(np.maximum(one, 0.0)) for one in own]
+    return spread(frame[0], frame[1], output), spread(common[0], common[1], np.zeros(len(log)))
 
 
 def _bodies(body: npt.NDArray[np.object_], head: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:

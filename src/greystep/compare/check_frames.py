@@ -90,7 +90,7 @@ def find_check_frames(drift: Drift) -> CheckFrames | None:
     for quantity in _FOLLOWED:
         fitted = drift.fitted[quantity]
         values = frames[quantity].to_numpy(np.float64)
-        values = values - np.nan_to_num(fitted.warmup[head]) * (frames["warmth"].to_numpy(np.float64) - 1.0)
+        values = values - fitted.amplitude[head] * frames["warmth"].to_numpy(np.float64)
         row: dict[str, Any] = {"quantity": str(quantity)}
         visits[str(quantity)], found = _move(
             member, places, values, apart * fitted.sums[head], apart * fitted.dof[head]

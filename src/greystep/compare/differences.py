@@ -6,8 +6,9 @@ from typing import Final
 import numpy as np
 
 from greystep.arrays import Floats, Indices
-from greystep.compare.cells import Cells, Fitted
+from greystep.compare.cells import Cells
 from greystep.compare.fit import Estimates, contrast, draw_distances, half_width, pair_variances
+from greystep.compare.joint_fit import Fitted
 from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.terms import COLUMN, Quantity
 
@@ -57,28 +58,35 @@ def spans(cells: Cells, fitted: Mapping[str, Fitted], rng: np.random.Generator) 
     quantile over all of them) of the span. Where all cells are alike that is the Studentised range; where two stand
     clear of the rest it is their own interval.
     """
-    first, second = within_pairs(cells)
-    owner = cells.head[first]
     found: dict[str, Floats] = {}
     for quantity, name in COLUMN.items():
         parts = components(fitted, quantity)
-        delta = np.abs(difference(parts, first, second)[0])
-        errors, _ = draw_distances(parts, DRAWS, rng, studentised=True)
         span, half = np.full(len(cells.heads), np.nan), np.full(len(cells.heads), np.nan)
         for head in range(len(cells.heads)):
-            here = np.flatnonzero((owner == head) & np.isfinite(delta))
-            if not len(here):
-                alone = np.flatnonzero((cells.head == head) & np.isfinite(parts[0].values))
-                span[head] = half[head] = 0.0 if len(alone) == 1 else np.nan
+            mine = np.flatnonzero((cells.head == head) & np.isfinite(parts[0].values))
+            if len(mine) < 2:
+                span[head] = half[head] = 0.0 if len(mine) == 1 else np.nan
                 continue
-            span[head] = delta[here].max()
-            apart = np.sqrt(sum((error[second[here]] - error[first[here]]) ** 2 for error in errors))
+            own = [_some(part, mine) for part in parts]
+            first, second = np.triu_indices(len(mine), 1)
+            delta = np.abs(difference(own, first, second)[0])
+            span[head] = delta.max()
+            if not parts[0].dof[head] > 0:
+                continue
+            errors, _ = draw_distances(own, DRAWS, rng, studentised=True)
+            apart = np.sqrt(sum((error[second] - error[first]) ** 2 for error in errors))
             reach = np.quantile(apart.max(axis=0), 0.95)
-            leading = delta[here] >= span[head] - reach
-            if np.all(np.isfinite(parts[0].dof)) and parts[0].dof[head] > 0:
-                half[head] = np.quantile(apart[leading].max(axis=0), 0.95)
+            leading = delta >= span[head] - reach
+            half[head] = np.quantile(apart[leading].max(axis=0), 0.95)
         found[f"span_{name}"], found[f"u_span_{name}"] = span, half
     return found
+
+
+def _some(estimates: Estimates, cells: Indices) -> Estimates:
+    """Return the estimates of some cells, with the sources of chance that reach them."""
+    parts = estimates.parts[:, cells[:, None], cells]
+    reach = np.diagonal(parts, axis1=1, axis2=2).any(axis=1)
+    return Estimates(estimates.values[cells], parts[reach], estimates.dof[reach])
 
 
 def slope(mired: Estimates, cells: Indices, stops: Floats, n: Floats) -> tuple[float, float]:

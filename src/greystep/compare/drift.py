@@ -8,21 +8,25 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from greystep.arrays import Floats, Indices
-from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells, same_powers
+from greystep.arrays import Booleans, Floats, Indices
+from greystep.compare.cells import Cells, Frames, find_cells, same_powers
 from greystep.compare.differences import components, difference, slope, spans
-from greystep.compare.fit import Estimates, half_width, own_variances, pooled_sd
+from greystep.compare.fit import Estimates, half_width, own_variances, pair_variances, pooled_sd
+from greystep.compare.joint_fit import Fitted, fit_cells
 from greystep.compare.reference_light import reference_light
 from greystep.constants import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE, STEP_UPRIME_VPRIME
 from greystep.errors import GreystepError
 from greystep.session.power import same_power
 from greystep.session.reference import HeadAtPower, WholeKit, choose_lights, session_reference
 from greystep.session.settings import Settings
-from greystep.terms import COLUMN
+from greystep.terms import COLUMN, Withheld
 from greystep.words import GIVE_MATRIX
 
+#: With fewer degrees of freedom no scatter is told: its 95 % interval would reach over a factor of 30.
+_SCATTER_DOF: Final = 2
 _REFERENCE: Final = {"mired": "mired", "k": "cct_k", "duv": "duv"}
 
 
@@ -95,6 +99,8 @@ class Drift:
             is none.
         reference: The light that all are compared with: head, power, kit, mired, cct_k, duv, u_prime, v_prime,
             output_stops.
+        withheld: (c,) array of str. Why nothing can be called of a cell, see `Withheld`; blank where it can.
+        watched: (c, c) bool array. Whether anything watched camera and mains between two cells.
     """
 
     powers: pd.DataFrame
@@ -110,6 +116,8 @@ class Drift:
     timing: Timing
     notes: tuple[DriftNote, ...]
     seed: int
+    withheld: npt.NDArray[np.object_]
+    watched: Booleans
 
 
 def analyse(readings: pd.DataFrame, settings: Settings, seed: int = 0) -> Drift:
@@ -148,7 +156,30 @@ def analyse(readings: pd.DataFrame, settings: Settings, seed: int = 0) -> Drift:
         timing=_timing(frames),
         notes=tuple(notes),
         seed=seed,
+        withheld=_withheld(cells, frames),
+        watched=_watched(cells, frames, fitted),
     )
+
+
+def _withheld(cells: Cells, frames: Frames) -> npt.NDArray[np.object_]:
+    """Return why nothing can be called of a cell (c,), whatever its numbers say; blank where it can."""
+    number = len(cells.heads)
+    several = np.bincount(cells.head[cells.table["n"] > 0], minlength=number) > 1
+    mixed = several & ~frames.heat.separable
+    open_room = np.bincount(frames.cell[~frames.proven], minlength=len(cells.table)) > 0
+    heat = np.where(mixed[cells.head], str(Withheld.HEAT), "")
+    return np.where(open_room, str(Withheld.ROOM), heat).astype(object)
+
+
+def _watched(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> Booleans:
+    """Return (c, c) whether two cells were shot in the same blocks, or what moves between blocks was watched."""
+    count = len(cells.table)
+    if frames.rounds > 1 or fitted["mired"].watch.dof:
+        return np.ones((count, count), dtype=bool)
+    blocks = np.unique(frames.block)
+    inside = np.zeros((count, len(blocks)), dtype=bool)
+    inside[frames.cell, np.searchsorted(blocks, frames.block)] = True
+    return np.asarray((inside[:, None] == inside).all(axis=2))
 
 
 def check_colour(drift: Drift, settings: Settings) -> None:
@@ -223,8 +254,8 @@ def _powers(
     for name, estimate in estimates.items():
         columns[name] = estimate.values
     for name in estimates:
-        warm = 1e6 / fitted["mired"].warm if name == "cct_k" else fitted[name].warm
-        columns[f"s_{name}"] = _sd(frames.cell, warm, count)
+        steady = 1e6 / fitted["mired"].steady if name == "cct_k" else fitted[name].steady
+        columns[f"s_{name}"] = _sd(frames.cell, steady, count)
     for name, estimate in estimates.items():
         columns[f"u_{name}"] = _own_width(estimate)
     at, base = np.arange(count), np.where(own >= 0, own, np.arange(count))
@@ -239,7 +270,7 @@ def _powers(
     columns |= {f"ref_delta_{told}": columns[name] - light[name] for told, name in _REFERENCE.items()}
     distance = np.hypot(columns["u_prime"] - light["u_prime"], columns["v_prime"] - light["v_prime"])
     columns["ref_delta_steps"] = distance / STEP_UPRIME_VPRIME
-    columns |= {"s_output_stops": _sd(frames.cell, fitted["output_stops"].warm, count)}
+    columns |= {"s_output_stops": _sd(frames.cell, fitted["output_stops"].steady, count)}
     columns |= {"u_output_stops": _own_width(output), "u_output_error_stops": u_error}
     columns |= {f"u_delta_{name}": u for name, (_, u) in delta.items()}
     columns["n_outlier"] = cells.table["n_outlier"]
@@ -299,39 +330,64 @@ def _heads(
         row: dict[str, Any] = {"head": cells.heads["head"][head], "n": int(used.sum())}
         row |= {name: moves[name][head] for name in ("span_k", "span_mired", "u_span_mired", "span_duv", "span_steps")}
         row |= {"slope_mired_per_stop": slope_mired, "u_slope_mired_per_stop": u_slope}
-        row["repeatability_mired"] = pooled_sd(mired.sums[head], dof)
-        row["repeatability_k"] = pooled_sd(np.sum(kelvin**2), dof)
-        row["repeatability_stops"] = pooled_sd(fitted["output_stops"].sums[head], fitted["output_stops"].dof[head])
+        row["repeatability_mired"] = _scatter(mired.sums[head], dof)
+        row["repeatability_k"] = _scatter(np.sum(kelvin**2), dof)
+        row["repeatability_stops"] = _scatter(fitted["output_stops"].sums[head], fitted["output_stops"].dof[head])
         row["warmup_mired"], row["u_warmup_mired"] = _warmup(frames, fitted["mired"], head)
         row["warmup_kept"] = bool(frames.heat.kept[head])
         row |= {name: moves[name][head] for name in ("u_span_k", "u_span_duv", "u_span_steps")}
-        row["repeatability_duv"] = pooled_sd(fitted["duv"].sums[head], fitted["duv"].dof[head])
+        row["repeatability_duv"] = _scatter(fitted["duv"].sums[head], fitted["duv"].dof[head])
         row["largest_output_error_stops"] = error[worst] if worst >= 0 else np.nan
         row["u_largest_output_error_stops"] = u_output[worst] if worst >= 0 else np.nan
         row["n_outlier"] = int(cells.table["n_outlier"].to_numpy()[mine].sum())
         row["lag1"] = _lag1(mired.residuals[used])
         row |= {name: cells.heads[name][head] for name in ("body", "label")}
+        row["moved_mired"], row["u_moved_mired"] = _moved(cells, frames, mired, head)
         rows.append(row)
     return pd.DataFrame(rows)
 
 
+def _scatter(sum_of_squares: float, dof: float) -> float:
+    """Return the scatter of a head; NaN under two degrees of freedom, which say nothing of it."""
+    return pooled_sd(sum_of_squares, dof) if dof >= _SCATTER_DOF else float("nan")
+
+
 def _warmup(frames: Frames, mired: Fitted, head: int) -> tuple[float, float]:
-    """Return warm state minus rest of a head; from its own frames alone where the term is not kept."""
-    heat = frames.heat
-    if not heat.separable[head]:
+    """Return the change from a head's first frame to its hottest; from its own frames where no term is kept."""
+    heat, used = frames.heat, np.flatnonzero(frames.head == head)
+    if not heat.separable[head] or not len(used):
         return float("nan"), float("nan")
     if heat.kept[head]:
         return float(mired.warmup[head]), float(half_width(mired.warmup_variances[head], mired.cells.dof))
-    used = frames.head == head
     warmth, residuals, cell = frames.warmth[used], mired.residuals[used], frames.cell[used]
     mean = np.bincount(cell, warmth) / np.maximum(np.bincount(cell), 1)
     away, dof = warmth - mean[cell], mired.dof[head] - 1
-    power = float(np.sum(away**2))
+    power, reach = float(np.sum(away**2)), float(warmth.max() - warmth[0])
     if power <= 0 or dof <= 0:
         return float("nan"), float("nan")
     amplitude = float(away @ residuals) / power
     variance = float(np.sum((residuals - amplitude * away) ** 2)) / dof / power
-    return amplitude, float(half_width(np.array([variance]), np.array([dof])))
+    return amplitude * reach, float(half_width(np.array([variance]), np.array([dof]))) * reach
+
+
+def _moved(cells: Cells, frames: Frames, mired: Fitted, head: int) -> tuple[float, float]:
+    """Return how far the light of a head moved over power and heat within its test, with its half-width.
+
+    The frames farthest apart by the fit: two cells, and the warm-up between them where a term is kept.
+    """
+    used = np.flatnonzero((frames.head == head) & np.isfinite(mired.steady))
+    if not len(used):
+        return float("nan"), float("nan")
+    cell, heat = frames.cell[used], mired.amplitude[head] * frames.warmth[used]
+    read = mired.cells.values[cell] + heat
+    low, high = int(np.argmin(read)), int(np.argmax(read))
+    first, second = np.array([cell[low]]), np.array([cell[high]])
+    variances = pair_variances(mired.cells, first, second)[0]
+    if mired.amplitude[head]:
+        reach = mired.warmup[head] / mired.amplitude[head]
+        share = (heat[high] - heat[low]) / mired.amplitude[head] / reach if reach else 0.0
+        variances = variances + share**2 * np.nan_to_num(mired.warmup_variances[head])
+    return float(read[high] - read[low]), float(half_width(variances, mired.cells.dof))
 
 
 def _lag1(residuals: Floats) -> float:

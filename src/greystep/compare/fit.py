@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg.lapack import dpstrf
 from scipy.special import fdtrc
 
 from greystep.arrays import Floats, Indices
@@ -145,8 +146,9 @@ def draw_errors(
         (h, draws) array: Each source's measured variance over its true one: chi-square over its degrees of freedom.
     """
     heads, count, _ = estimates.parts.shape
-    dof = np.where(estimates.dof > 0, estimates.dof, 1.0)[:, None]
-    measured = rng.chisquare(dof, (heads, draws)) / dof
+    sized = np.isfinite(estimates.dof)[:, None]  # of the others the size is known
+    dof = np.where(sized[:, 0] & (estimates.dof > 0), estimates.dof, 1.0)[:, None]
+    measured = np.where(sized, rng.chisquare(dof, (heads, draws)) / dof, 1.0)
     errors = np.zeros((count, draws))
     for part, ratio in zip(estimates.parts, measured, strict=True):
         here = np.flatnonzero(np.diagonal(part) > 0)
@@ -158,13 +160,16 @@ def draw_errors(
 
 
 def _root(part: Floats) -> Floats:
-    """Return a root R of a covariance, ``R R^T = part``: the symmetric one, or one column where one error moves all."""
+    """Return a root R (p, rank) of a covariance, ``R R^T = part``; proportional ones have proportional roots.
+
+    Cholesky with pivots, so that one error which moves many estimates is one column, and its largest move is positive.
+    """
     if np.count_nonzero(part) == len(part):
         return np.diag(np.sqrt(np.diagonal(part)))
-    size, axes = np.linalg.eigh(part)
-    if size[-2] < 1e-9 * size[-1]:
-        return np.asarray(axes[:, -1:] * np.sqrt(size[-1]) * np.sign(axes[np.argmax(np.abs(axes[:, -1])), -1]))
-    return np.asarray(axes * np.sqrt(np.maximum(size, 0.0)) @ axes.T)
+    factor, pivots, rank, _ = dpstrf(part, tol=1e-12 * float(np.max(np.diagonal(part))), lower=1)
+    root = np.zeros((len(part), rank))
+    root[pivots - 1] = np.tril(factor)[:, :rank]
+    return root
 
 
 def draw_distances(
@@ -193,7 +198,7 @@ def largest_studentised(
     """
     variances = np.nan_to_num(np.sum([pair_variances(part, first, second) for part in components], axis=0))
     drawn, measured = draw_distances(components, draws, rng)
-    most = int(np.max(np.count_nonzero(variances > 0, axis=1), initial=1))  # two heads and a common constant at most
+    most = int(np.max(np.count_nonzero(variances > 0, axis=1), initial=1))
     sources = np.argsort(-variances, axis=1, kind="stable")[:, :most]
     scale = np.take_along_axis(variances, sources, axis=1).astype(np.float32)[:, :, None]
     ratios = measured.astype(np.float32)

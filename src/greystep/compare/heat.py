@@ -5,13 +5,14 @@ back to a power with the head in another state; a test shot in plain power order
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from greystep.arrays import Booleans, Floats, Indices
 from greystep.compare.fit import f_test
+from greystep.compare.scatter import Pattern, Run, find_pattern
 from greystep.session.power import SAME_STOPS
 
 #: The chance of keeping warm-up terms that are not there, over a test.
@@ -23,6 +24,8 @@ _TAU_SHARE: Final = 0.2
 #: A gap this many times the usual one is a rest, or the other heads' turn.
 _REST: Final = 5.0
 _GRID: Final = 25
+#: Warmth that varies less than this within the cells is no column of a fit (rounding).
+_NO_POWER: Final = 1e-12
 
 
 @dataclass(frozen=True)
@@ -68,12 +71,16 @@ class Heat:
 class _Run:
     """One head's shots: their places in `Fired`, and for each way of heating their clock and the flashes that heat.
 
-    A flash is (time, weight, number of the first shot that feels it); `averaging` takes the used frames to cell means.
+    A flash is (time, weight, number of the first shot that feels it). Of the used frames: `member` (n, c), their cells;
+    `whitening` (n, n) makes their scatter alike and independent; `averaging` takes them, so whitened, to cell means.
     """
 
     places: Indices
     used: Booleans
     averaging: Floats
+    member: Floats
+    stops: Floats
+    whitening: Floats
     clocks: dict[str, Floats]
     flashes: dict[str, Floats]
     pace: float
@@ -86,7 +93,8 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
         mired: (n,) array. Of the frames; looked at only where `Fired.cell` is not negative.
 
     Returns: The time constant is scanned over 0.7 shots up to the length of the longest head, for both ways of heating,
-        on the residuals of the cell means with a scatter of its own for each head. All heads keep their terms or none,
+        on the residuals of the cell means with a scatter of its own for each head, growing with the power and
+        remembering as the frames show (`greystep.compare.scatter`). All heads keep their terms or none,
         for a light in its warm state cannot be compared with one in the mean state of a test: where an F test of all
         heads together, or of one alone, falls below its share of `KEEP_ALPHA` (time constant and way of heating count
         as two columns more). "Warm" is the warmest that the head was in this test by ``energy``, and where it settles
@@ -110,6 +118,9 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
     kept = np.zeros(len(runs), dtype=bool)
     if revisited.any():
         driver, tau = scan(revisited)
+        pattern = find_pattern([_left(run, value, driver, tau) for run, value in zip(runs, values, strict=True)])
+        runs = [_whitened(run, pattern) for run in runs]
+        driver, tau = scan(revisited)
         if _asked_for(runs, values, revisited, driver, tau):
             kept = revisited.copy()
         else:
@@ -119,7 +130,7 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
     for head, run in enumerate(runs):
         less, at, more = _warmth(run, driver, tau * np.exp([-0.01, 0.0, 0.01]))
         warmth[run.places], slope[run.places] = at, (more - less) / 0.02
-        separable[head] &= _inflation(at[run.used], run.averaging) < MOST_INFLATION
+        separable[head] &= _inflation(at[run.used], run) < MOST_INFLATION
     return Heat(driver, tau, warmth, slope, separable, kept & separable)
 
 
@@ -149,11 +160,14 @@ def _run(fired: Fired, head: int) -> _Run:
     ]
     cell = fired.cell[places]
     used = cell >= 0
-    member = cell[used][:, None] == np.unique(cell[used])[None, :]
+    member = (cell[used][:, None] == np.unique(cell[used])[None, :]).astype(np.float64)
     return _Run(
         places=places,
         used=used,
-        averaging=member / np.maximum(member.sum(axis=0), 1) @ member.T.astype(float),
+        averaging=_projection(member),
+        member=member,
+        stops=stops[used],
+        whitening=np.eye(len(member)),
         clocks={"energy": clock, "shots": count},
         flashes={
             "energy": np.hstack([np.vstack(one) for one in energy]),
@@ -161,6 +175,30 @@ def _run(fired: Fired, head: int) -> _Run:
         },
         pace=pace if pace > 0 else 1.0,
     )
+
+
+def _projection(columns: Floats) -> Floats:
+    """Return the (n, n) matrix that takes values to their fit by some columns (n, c)."""
+    q, _ = np.linalg.qr(columns)
+    return np.asarray(q @ q.T)
+
+
+def _left(run: _Run, values: Floats, driver: str, tau: float) -> Run:
+    """Return what cell means and warmth leave of a head's used frames."""
+    warmth = _warmth(run, driver, np.array([tau]))[0, run.used]
+    free = warmth - run.averaging @ warmth
+    design = np.column_stack([run.member, free]) if float(free @ free) > _NO_POWER else run.member
+    left = values - _projection(design) @ values
+    return Run(left, run.stops, np.flatnonzero(run.used).astype(np.float64), np.argmax(run.member, axis=1), design)
+
+
+def _whitened(run: _Run, pattern: Pattern) -> _Run:
+    """Return a head whose used frames are weighed by how they scatter."""
+    if not len(run.stops):
+        return run
+    place = np.flatnonzero(run.used).astype(np.float64)
+    whitening = np.linalg.inv(np.linalg.cholesky(pattern.covariance(run.stops, place)))
+    return replace(run, whitening=whitening, averaging=_projection(whitening @ run.member))
 
 
 def _warmth(run: _Run, driver: str, taus: Floats) -> Floats:
@@ -175,11 +213,12 @@ def _warmth(run: _Run, driver: str, taus: Floats) -> Floats:
 
 def _within(run: _Run, driver: str, taus: Floats, values: Floats) -> tuple[float, Floats, Floats]:
     """Return, about the cell means: the values' sum of squares, that of the warmth, and what the warmth takes off."""
-    warmth = _warmth(run, driver, taus)[:, run.used]
+    warmth = _warmth(run, driver, taus)[:, run.used] @ run.whitening.T
     warmth = warmth - warmth @ run.averaging
-    left = values - run.averaging @ values
+    left = run.whitening @ values
+    left = left - run.averaging @ left
     power = np.sum(warmth**2, axis=1)
-    taken = np.where(power > 1e-12, (warmth @ left) ** 2 / np.where(power > 1e-12, power, 1.0), 0.0)
+    taken = np.where(power > _NO_POWER, (warmth @ left) ** 2 / np.where(power > _NO_POWER, power, 1.0), 0.0)
     return float(left @ left), power, taken
 
 
@@ -224,9 +263,9 @@ def _revisits(cells: Indices) -> bool:
     return bool(len(cells) > distinct and (runs > distinct or distinct == 1))
 
 
-def _inflation(warmth: Floats, averaging: Floats) -> float:
+def _inflation(warmth: Floats, run: _Run) -> float:
     """Return the variance inflation of the warmth beside the cell means; 1 where it is free of them."""
     if len(warmth) < 2:
         return float("inf")
-    within = float(np.sum((warmth - averaging @ warmth) ** 2))
-    return float(np.sum((warmth - warmth.mean()) ** 2)) / within if within > 1e-12 else float("inf")
+    within = float(np.sum((warmth - _projection(run.member) @ warmth) ** 2))
+    return float(np.sum((warmth - warmth.mean()) ** 2)) / within if within > _NO_POWER else float("inf")

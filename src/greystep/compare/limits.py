@@ -16,7 +16,7 @@ from greystep.compare.differences import components, difference, within_pairs
 from greystep.compare.drift import Drift
 from greystep.measure.uncertainty import student_factor
 from greystep.session.settings import Tolerance
-from greystep.terms import COLUMN, Quantity, Verdict
+from greystep.terms import COLUMN, Quantity, Verdict, Withheld
 
 #: From bad to good; the verdict of a whole is the worst of its parts.
 _WORST_FIRST: Final = (Verdict.OUTSIDE, Verdict.UNDECIDED, Verdict.WITHIN)
@@ -83,7 +83,7 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
         for family in (own, ~own):
             sizes = np.abs(size[family])
             u_all[family] = _at_once(parts, first[family], second[family], sizes, u[family], limit, alpha, rng)
-        rows[quantity] = _rows(quantity, limit, first, second, np.abs(size), u, u_all)
+        rows[quantity] = _rows(drift, quantity, limit, first, second, np.abs(size), u, u_all)
     if tolerance.output_stops is not None:
         reference = drift.own_reference
         at = np.flatnonzero((reference >= 0) & (reference != np.arange(len(reference))))
@@ -94,16 +94,27 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
         )
         u_all = _at_once(parts, reference[at], at, size, u, tolerance.output_stops, alpha, rng)
         rows[Quantity.OUTPUT_STOPS] = _rows(
-            Quantity.OUTPUT_STOPS, tolerance.output_stops, reference[at], at, size, u, u_all
+            drift, Quantity.OUTPUT_STOPS, tolerance.output_stops, reference[at], at, size, u, u_all
         )
     return rows
 
 
 def _rows(
-    quantity: Quantity, limit: float, first: Indices, second: Indices, size: Floats, u: Floats, u_all: Floats
+    drift: Drift,
+    quantity: Quantity,
+    limit: float,
+    first: Indices,
+    second: Indices,
+    size: Floats,
+    u: Floats,
+    u_all: Floats,
 ) -> Rows:
-    nothing = np.full(len(first), "", dtype=object)
-    return Rows(quantity, limit, first, second, size, u, u_all, size + u <= limit, size - u_all > limit, nothing)
+    """Judge rows: nothing of a cell that is withheld; nothing within between cells that nothing watched."""
+    withheld = np.where(drift.withheld[first] == "", drift.withheld[second], drift.withheld[first])
+    within, outside = (size + u <= limit) & (withheld == ""), (size - u_all > limit) & (withheld == "")
+    blind = ~drift.watched[first, second] & (withheld == "") & ~outside
+    withheld[blind] = str(Withheld.UNWATCHED)
+    return Rows(quantity, limit, first, second, size, u, u_all, within & ~blind, outside, withheld)
 
 
 def _at_once(

@@ -7,8 +7,9 @@ import numpy as np
 import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
-from greystep.compare.cells import Cells, Fitted, Frames, find_cells, fit_cells
+from greystep.compare.cells import Cells, Frames, find_cells
 from greystep.compare.fit import contrast
+from greystep.compare.joint_fit import Fitted, fit_cells
 from greystep.session.reference import TestedLight, WholeKit, choose_lights
 
 

@@ -15,9 +15,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep.arrays import Floats
-from greystep.compare.cells import Fitted
 from greystep.compare.differences import components
 from greystep.compare.fit import Estimates
+from greystep.compare.joint_fit import Fitted
 from greystep.constants import MID_GREY_Y, STEP_UPRIME_VPRIME
 from greystep.measure import chromaticity
 from greystep.mix.gels import NO_GEL, Gel
