@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from greystep.session.settings import DEFAULT_TOLERANCE, HeadInfo, Settings, Tolerance
+from greystep.session.shots import CHECK_NOTE
 
 POWERS = ("1/1", "1/2", "1/4", "1/8", "1/16", "1/32", "1/64", "1/128", "1/256")
 
@@ -90,26 +91,33 @@ def simulate(
     order: str = "up-down",
     pace_s: float = 10.0,
     first_mired: float = 178.6,
+    checks: int = 2,
 ) -> pd.DataFrame:
-    """Simulate a test shot by head: `offsets` (heads, powers) in mired, a warm-up that saturates with the shots."""
+    """Simulate a test shot by head: `offsets` (heads, powers) in mired, a warm-up that saturates with the shots.
+
+    A rested first head fires `checks` frames at full before each head and at the end.
+    """
     heads, powers = offsets.shape
     legs = [np.arange(powers)[:: 1 if leg % 2 == 0 else -1] for leg in range(repeats)]
     one = np.concatenate(legs)
     if order == "straight":
         one = np.repeat(np.arange(powers), repeats)
-    head = np.repeat(np.arange(heads), len(one))
-    power = np.tile(one, heads)
-    shot = np.tile(np.arange(len(one)), heads)
-    if order == "shuffled":
-        power = np.concatenate([np.concatenate([rng.permutation(powers) for _ in legs]) for _ in range(heads)])
-    warm = warmup * (1.0 - np.exp(-shot / tau_shots))
+    rows = []
+    for number in range(heads):
+        mine = np.concatenate([rng.permutation(powers) for _ in legs]) if order == "shuffled" else one
+        rows += [(number, 0, 0, True)] * checks + [(number, power, shot, False) for shot, power in enumerate(mine)]
+    rows += [(heads, 0, 0, True)] * checks
+    turn, power, shot, check = (np.array(column) for column in zip(*rows, strict=True))
+    head = np.where(check, 0, turn)
+    warm = np.where(check, 0.0, warmup * (1.0 - np.exp(-shot / tau_shots)))
     n = len(head)
     mired = first_mired + offsets[head, power] - warmup + warm + scatter * rng.standard_normal(n)
-    return table(
+    readings = table(
         [chr(65 + number) for number in head],
         power,
         mired,
         0.0005 + scatter_duv * rng.standard_normal(n),
         -power + 0.01 * rng.standard_normal(n),
-        seconds=np.arange(n) * pace_s + 400.0 * head,
+        seconds=np.arange(n) * pace_s + 400.0 * turn,
     )
+    return readings.assign(note=np.where(check, CHECK_NOTE, ""))

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 
 from greystep.compare.cells import find_cells
-from greystep.compare.joint_fit import fit_cells
 from greystep.compare.drift import Drift, HeatNotSeparable, analyse
 from greystep.compare.firing_times import index_clock
 from greystep.compare.heat import Fired, find_heat
+from greystep.compare.joint_fit import fit_cells
 from greystep.sentences.kit_notes import design
 
 FLAT = np.zeros((6, 7))

@@ -6,9 +6,9 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from greystep.arrays import Floats, Indices
+from greystep.arrays import Floats, Indices, robust_sd
 from greystep.compare.blocks import Seen, Watch, watched
-from greystep.compare.cells import QUANTITIES, Cells, Frames
+from greystep.compare.cells import QUANTITIES, Cells, Frames, settings
 from greystep.compare.fit import Estimates, LeastSquares, effective_dof, least_squares
 from greystep.compare.scatter import Pattern, Run, expected, find_pattern, moderated
 from greystep.constants import (
@@ -20,7 +20,10 @@ from greystep.constants import (
     UNWATCHED_DUV,
     UNWATCHED_MIRED,
 )
+from greystep.measure.uncertainty import student_factor
 
+#: What a median deviation of n values is worth in values, against their standard deviation.
+_WORTH: Final = 0.37
 #: What is compared between heads, so that what moves between them matters.
 _COLOURS: Final = tuple(name for name in QUANTITIES if name != "output_stops")
 
@@ -31,8 +34,8 @@ class Fitted:
 
     Attributes:
         cells: Of the cells, at the mean heat of their head's frames. Their sources of chance are the heads, in their
-            order; the common time constant of the heat; what moved between blocks, as far as it was watched; and what
-            has a known size: errors shared by a cell's frames, room light that changed, each head's place.
+            order; the common time constant of the heat; what moved between blocks, as far as it was watched; each
+            head's place; and what has a known size: errors shared by a cell's frames, and room light that changed.
         amplitude: (h,) array. Change from a head at rest to a warm one; 0 where no warm-up term is kept.
         warmup, warmup_variances: (h,) array, (h, sources) array. From the first frame of a head to its hottest, and its
             variance by source; NaN where not kept.
@@ -239,7 +242,7 @@ def _solve(
     estimates = np.full(count + len(kept), np.nan)
     at = np.ix_(np.arange(number), system.places, system.places)
     estimates[system.places] = coefficients
-    parts = np.zeros((number + 3, len(estimates), len(estimates)))
+    parts = np.zeros((number + 4, len(estimates), len(estimates)))
     parts[at] = _by_head(system, chance, estimator)
     parts[number][np.ix_(system.places, system.places)] = tau.variance * np.outer(swing, swing)
 
@@ -251,7 +254,7 @@ def _solve(
             hottest = mine[int(np.argmax(frames.warmth[mine]))]
             reach[one] = frames.warmth[hottest] - frames.warmth[mine[0]]
             bent[one] = frames.slope[hottest] - frames.slope[mine[0]]
-    warmup, warmup_variances = np.full(number, np.nan), np.full((number, number + 3), np.nan)
+    warmup, warmup_variances = np.full(number, np.nan), np.full((number, number + 4), np.nan)
     warmup[kept] = estimates[count:] * (reach + bent * tau.step)[kept]
     warmup_variances[kept] = np.diagonal(parts, axis1=1, axis2=2).T[count:] * reach[kept, None] ** 2
     turned = np.zeros(len(estimates))
@@ -267,9 +270,12 @@ def _solve(
     means = np.zeros((count, len(rows)))
     inside = system.places < count
     means[system.places[inside]] = estimator[inside]
-    of_cells[number + 1], of_cells[number + 2] = _between(frames, quantity, rows, means, watch)
-    of_cells[number + 2] += _shared(frames, quantity, rows, means, count)
-    joint = Estimates(estimates[:count], of_cells, np.concatenate([chance.dof, [tau.dof, watch.dof, np.inf]]))
+    of_cells[number + 3] = _shared(frames, quantity, rows, means, count)
+    place, place_dof = _place(cells, quantity, estimates[:count], watch)
+    apart, line = _between(frames, quantity, rows, means)
+    of_cells[number + 1], of_cells[number + 2] = watch.variance * apart + watch.slope_variance * line, place * apart
+    dof = np.concatenate([chance.dof, [tau.dof, watch.dof, place_dof, np.inf]])
+    joint = Estimates(estimates[:count], of_cells, dof)
     return Fitted(joint, amplitude, warmup, warmup_variances, system.sums, system.free, left, steady, watch)
 
 
@@ -293,8 +299,8 @@ def size_of(quantity: str, mired: float, duv: float) -> float:
     return mired if quantity == "mired" else duv if quantity == "duv" else 0.0
 
 
-def _between(frames: Frames, quantity: str, rows: Indices, means: Floats, watch: Watch) -> tuple[Floats, Floats]:
-    """Return the covariance that blocks bring to the cells: as far as it was watched, and what is known of its size.
+def _between(frames: Frames, quantity: str, rows: Indices, means: Floats) -> tuple[Floats, Floats]:
+    """Return the covariance of the cells for a variance of 1 of each block, and of a line over the test.
 
     Args:
         means: (c, n) array. The cells as sums of the frames `rows`.
@@ -306,11 +312,30 @@ def _between(frames: Frames, quantity: str, rows: Indices, means: Floats, watch:
         return nothing, nothing
     shares = means @ (block[:, None] == numbers).astype(np.float64)
     late = means @ (frames.clock[rows] - np.mean(frames.clock[rows]))
-    apart, line = shares @ shares.T, np.outer(late, late)
-    known = size_of(quantity, PLACEMENT_MIRED, PLACEMENT_DUV) ** 2
+    return np.asarray(shares @ shares.T), np.outer(late, late)
+
+
+def _place(cells: Cells, quantity: str, values: Floats, watch: Watch) -> tuple[float, float]:
+    """Return the variance that each head's place brings, with that of camera and mains where nothing watched them.
+
+    Returns: The variance and its degrees of freedom. Its size is assumed (`PLACEMENT_MIRED`, `UNWATCHED_MIRED`), but
+        heads cannot have been moved farther than they read apart: where these agree, their own robust scatter about the
+        median of each power is taken if its interval is the narrower one. The median deviation is worth 0.37 of the
+        heads (its efficiency; Huber, Robust Statistics, 1981, from memory).
+    """
+    size = size_of(quantity, PLACEMENT_MIRED, PLACEMENT_DUV)
     if not watch.dof:
-        known += size_of(quantity, UNWATCHED_MIRED, UNWATCHED_DUV) ** 2
-    return watch.variance * apart + watch.slope_variance * line, known * apart
+        size = float(np.hypot(size, size_of(quantity, UNWATCHED_MIRED, UNWATCHED_DUV)))
+    power = settings(cells.table["stops"].to_numpy(np.float64))
+    known = pd.DataFrame({"value": values, "head": cells.head, "body": cells.table["body"], "power": power}).dropna()
+    several = known.groupby(["body", "power"])["head"].transform("nunique") > 1
+    known = known[several]
+    away = known["value"] - known.groupby(["body", "power"])["value"].transform("median")
+    levels = away.groupby(known["head"]).mean().to_numpy(np.float64)
+    dof = _WORTH * (len(levels) - 1)
+    if len(levels) > 2 and student_factor(dof) * (apart := robust_sd(levels)) < student_factor(np.inf) * size:
+        return apart**2, dof
+    return size**2, float("inf")
 
 
 def _shared(frames: Frames, quantity: str, rows: Indices, means: Floats, count: int) -> Floats:
