@@ -37,7 +37,7 @@ _REMEDY: Final[dict[Flag, str]] = {
     Flag.FAR_FROM_LOCUS: "its light is too green or pink for a colour temperature",
     Flag.FAR_FROM_REFERENCE: "its white is more than 50 mired from the reference; the camera's matrix is fixed there",
     Flag.TAIL_CUT: "its shutter time {shutter} is shorter than the flash{who}; use a longer one",
-    Flag.OUTLIER: "unlike its repeats{who}: {away}; left out of the means, shoot it again",
+    Flag.OUTLIER: "unlike {expected}{who}: {away}; left out of the means, shoot it again",
 }
 #: So many names of a shared line are spelt out.
 _NAMED: Final = 4
@@ -113,7 +113,12 @@ def _remedy(flag: Flag, one: FlaggedFrame, who: str) -> str:
 
 
 def _away(one: FlaggedFrame) -> str:
-    """Return how far a frame lies from its repeats: ``8.1 mired warmer, Duv 0.0004 pinker, 0.05 stop brighter``."""
+    """Return how far a frame lies from its repeats: ``8.1 mired warmer, Duv 0.0004 pinker, 0.05 stop brighter``.
+
+    Where there is none left, how far it lies from its setting.
+    """
+    if one.alone:
+        return f"{abs(one.short_stops):.2f} stop {'darker' if one.short_stops > 0 else 'brighter'}"
     return ", ".join(
         (
             f"{abs(one.away_mired):.1f} mired {'warmer' if one.away_mired > 0 else 'cooler'}",
