@@ -24,6 +24,7 @@ from greystep.measure.reading import Reading
 from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
 from greystep.raw.frame import Mosaic
+from greystep.sentences.frames import lines
 from greystep.session.ingest import Ingested, ingest, join_readings
 from greystep.session.settings import load_settings
 
@@ -270,6 +271,23 @@ def test_a_shutter_of_four_fifths_of_the_flash_is_caught(tmp_path: Path) -> None
     table = ingest(load_settings(tmp_path / "s")).readings
     assert (table["flags"][table["head"] == "long"] == "tail_cut").all()
     assert (table["flags"][table["head"] != "long"] == "").all()
+
+
+def test_a_card_over_the_range_in_every_frame_is_clipped_and_nothing_else_is_measured(tmp_path: Path) -> None:
+    """1.8 stops above a card at three quarters of the range: the ground must not be taken for the card."""
+    kit = Kit(
+        (HeadCharacter("A", output_stops=1.8), HeadCharacter("B", mired=177.0, output_stops=1.7)), powers=("1/1",),
+        repeats=3, camera="exact", compressed=False, sensor=SMALL,
+    )  # fmt: skip
+    write_session(tmp_path / "s", kit, shoot(kit, 1), 1)
+    found = ingest(load_settings(tmp_path / "s"))
+    flash = found.readings[found.readings["kind"] == "flash"]
+    assert (flash["status"] == "rejected").all()
+    assert flash["flags"].str.contains("clipped").all()
+    assert flash["cct_k"].isna().all()
+    x, y, across, along = CARD_BOX
+    assert (flash["patch_x0"].between(x - across / 2, x) & flash["patch_y1"].between(y, y + along / 2)).all()
+    assert "f0002.dng: the card is over the range (A at 1/1): close the aperture by 2 stops" in lines(found.messages)[0]
 
 
 def test_one_percent_of_room_light_is_caught(tmp_path: Path) -> None:

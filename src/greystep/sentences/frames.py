@@ -39,6 +39,8 @@ _REMEDY: Final[dict[Flag, str]] = {
     Flag.TAIL_CUT: "its shutter time {shutter} is shorter than the flash{who}; use a longer one",
     Flag.OUTLIER: "unlike {expected}{who}: {away}; left out of the means, shoot it again",
 }
+#: From here on nothing of the patch tells by how much the card is over the range [%].
+_OVER_PCT: Final = 90.0
 #: So many names of a shared line are spelt out.
 _NAMED: Final = 4
 
@@ -91,6 +93,7 @@ def _light(one: FlaggedFrame) -> str:
 def _worst(flag: Flag, flagged: tuple[FlaggedFrame, ...]) -> FlaggedFrame:
     """Return the frame with the largest fault where it has a size, else the first."""
     sizes = {
+        Flag.CLIPPED: [one.clipped_pct for one in flagged],
         Flag.UNEVEN: [one.gradient_pct for one in flagged],
         Flag.AMBIENT_HIGH: [one.ambient_pct for one in flagged],
     }.get(flag, [0.0])
@@ -100,6 +103,8 @@ def _worst(flag: Flag, flagged: tuple[FlaggedFrame, ...]) -> FlaggedFrame:
 def _remedy(flag: Flag, one: FlaggedFrame, who: str) -> str:
     if flag == Flag.MISSING and not one.frame:
         return f"no frame is left for it{who}; shoot it or correct the log"
+    if flag == Flag.CLIPPED and one.clipped_pct > _OVER_PCT:
+        return f"the card is over the range{who}: close the aperture by 2 stops and shoot it again"
     return _REMEDY[flag].format(
         who=who,
         expected="its setting" if one.alone else "its repeats",

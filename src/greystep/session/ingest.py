@@ -102,7 +102,8 @@ def ingest(
             targets[label] = fixed_target(given)
             continue
         looked_at[label] = _spread(in_order, [name for name in names if labels[name] == label])
-        targets[label] = kept.find_once(folder, looked_at[label], find_target, cache, prints)
+        flash = bool((in_order["frame"].isin(looked_at[label]) & (in_order["kind"] == Kind.FLASH)).any())
+        targets[label] = kept.find_once(folder, looked_at[label], partial(find_target, has_card=flash), cache, prints)
     readings = kept.measure(folder, {name: targets[labels[name]] for name in names}, known, cache, prints, progress)
     kept.forget_others(cache, prints.values())
     for frames in looked_at.values():
