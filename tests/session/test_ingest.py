@@ -496,7 +496,8 @@ def test_a_moved_target_is_found_and_says_nothing_else(join: Callable[..., Inges
     ]
     moved = replace(lit(5600, 0.001, 6000, own=("uneven",)), surround=seen(4))  # a fifth of its width
     found = join(changed(entries, "A1-1_0.dng", moved))
-    assert row(found, "A1-1_0.dng")["flags"] == "target_moved"
+    assert row(found, "A1-1_0.dng")["flags"] == "no_target;target_moved"
+    assert row(found, "A1-1_0.dng")["status"] == "rejected"
     assert (found.readings["flags"].str.contains("target_moved")).sum() == 1
 
 

@@ -29,6 +29,8 @@ USUAL_NEUTRAL: Final = (0.55, 0.65)
 OVER: Final = 0.98
 #: An even area of less than this share of the frame is a piece of texture rather than a card beside white goods; own.
 SMALLEST: Final = 0.001
+#: A target that has moved has its size in both directions to this share, or to two pixels of an overview; own.
+SAME_SIZE: Final = 0.15
 #: A card over the range stands out from pixels below this share of it, a soft highlight does not; own, no source.
 BELOW_OVER: Final = 0.8
 #: Area over the root of the determinant of its points' covariance: 12 of any rectangle, 4 pi of an ellipse, 10.4 of a
@@ -146,6 +148,31 @@ def _card_over_range(scene: Floats, over: Booleans) -> tuple[int, int, int, int]
         if best is None or size > best[0]:
             best = size, box
     return best[1] if best is not None else None
+
+
+def find_again(overview: NDArray[Any], target: Target) -> Target | None:
+    """Find the target of a series elsewhere in one frame: an even grey of its size, whole.
+
+    Args:
+        overview: (h, w, 3) array. Of the frame, see `find_target`.
+        target: As it stands in the other frames.
+    """
+    scene, steady, _ = _common_scene([overview])
+    if scene is None:
+        return None
+    height, width = scene.shape[:2]
+    sides = (target.box[3] - target.box[1]) * height, (target.box[2] - target.box[0]) * width
+    found: list[tuple[float, _Area]] = []
+    for contrast in EDGE_CONTRASTS:
+        for _, score, area in _ranked(_even_areas(scene, steady, contrast)):
+            own = area.y1 - area.y0, area.x1 - area.x0
+            alike = all(abs(one - other) <= max(2.0, SAME_SIZE * other) for one, other in zip(own, sides, strict=True))
+            if alike and area.sides == 0 and score > own[0] * own[1] / 2.0:
+                found.append((score, area))
+    if not found:
+        return None
+    area = max(found, key=lambda entry: entry[0])[1]
+    return _target(area.y0, area.y1, area.x0, area.x1, height, width)
 
 
 def fixed_target(box: Box) -> Target:

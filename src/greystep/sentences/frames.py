@@ -16,8 +16,9 @@ _REMEDY: Final[dict[Flag, str]] = {
     Flag.EXTRA_FRAME: "no row of the log names it; add a row or take the file out of the frames folder",
     Flag.UNREADABLE: "cannot be read as a raw frame; copy it from the card again",
     Flag.DAMAGED: "its pixels cannot be what a camera wrote; copy it from the card again",
-    Flag.NO_TARGET: "no grey target in it; shoot it again, or give the place with --patch X0,Y0,X1,Y1",
-    Flag.TARGET_MOVED: "the target or the camera has moved; put it back and shoot the frame again",
+    Flag.NO_TARGET: "no grey target in its place or elsewhere in it; put it back and shoot the frame again, or give "
+    "the place with --patch X0,Y0,X1,Y1",
+    Flag.TARGET_MOVED: "the target or the camera has moved; found again, it gives colour but no output: put it back",
     Flag.CLIPPED: "{clipped} of the patch is clipped; shoot it again one stop lower",
     Flag.NO_FLASH: "no flash in it{who}; shoot it again",
     Flag.PARTIAL_FLASH: "{short:.2f} stop short of {expected}{who}; wait for full charge and shoot it again",

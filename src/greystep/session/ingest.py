@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep import flags
 from greystep.arrays import Floats
 from greystep.errors import GreystepError
 from greystep.files import write_table
@@ -114,6 +115,11 @@ def ingest(
     placed: tuple[PlacingNote, ...] = ()
     if unnamed:
         shots, placed = place_frames(shots, names, [readings[name] for name in names])
+    joined = rows.joined(shots, names, readings)
+    moved = joined.log["frame"][joined.of_kind(Kind.FLASH) & (rows.target_states(joined) != "")]
+    where = {name: target for name in moved if (target := targets[labels[name]]) is not None and target.found}
+    for name, reading in kept.measure_again(folder, where, cache, prints).items():
+        readings[name] = replace(reading, flags=flags.ordered([*reading.flags, Flag.TARGET_MOVED]))
     found = join_readings(settings, shots, names, readings, targets)
     found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
     if cache is None:
