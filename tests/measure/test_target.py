@@ -260,6 +260,26 @@ def test_frames_of_another_shape_are_left_out() -> None:
     inside(find_target([np.ones((50, 60, 3), np.float32), *scene.frames()]), mask, 0.4)
 
 
+def test_the_patch_leaves_out_an_eighth_of_the_cards_sides_at_each_edge() -> None:
+    scene, _ = card()
+    target = find_target(scene.frames())
+    assert target is not None
+    x0, y0, x1, y1 = target.box
+    inset = 0.12 * (x1 - x0), 0.12 * (y1 - y0)
+    expected = (x0 + inset[0], y0 + inset[1], x1 - inset[0], y1 - inset[1])
+    assert target.patch == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_background_that_reaches_three_edges_is_no_card() -> None:
+    """A plain table over the whole lower half of the frame, and a small card that leaves the frame above."""
+    scene = Scene(0.03 * NEUTRAL)
+    scene.fine *= np.kron(scene.rng.uniform(0.3, 1.0, (HEIGHT, WIDTH, 1)), np.ones((FINE, FINE, 1)))
+    scene.add(corners(128, 130, 256, 90), 0.18 * NEUTRAL)
+    mask = corners(60, 12, 40, 40)
+    scene.add(mask, 0.18 * NEUTRAL)
+    inside(find_target(scene.frames()), mask, 0.2)
+
+
 # --- boxes ----------------------------------------------------------------------------------------------------------
 
 
