@@ -24,6 +24,7 @@ from greystep.measure.reading import Reading
 from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
 from greystep.raw.frame import Mosaic
+from greystep.sentences.frames import lines
 from greystep.session.ingest import Ingested, ingest, join_readings
 from greystep.session.settings import load_settings
 
@@ -270,6 +271,52 @@ def test_a_shutter_of_four_fifths_of_the_flash_is_caught(tmp_path: Path) -> None
     table = ingest(load_settings(tmp_path / "s")).readings
     assert (table["flags"][table["head"] == "long"] == "tail_cut").all()
     assert (table["flags"][table["head"] != "long"] == "").all()
+
+
+def test_a_card_over_the_range_in_every_frame_is_clipped_and_nothing_else_is_measured(tmp_path: Path) -> None:
+    """1.8 stops above a card at three quarters of the range: the ground must not be taken for the card."""
+    kit = Kit(
+        (HeadCharacter("A", output_stops=1.8), HeadCharacter("B", mired=177.0, output_stops=1.7)), powers=("1/1",),
+        repeats=3, camera="exact", compressed=False, sensor=SMALL,
+    )  # fmt: skip
+    write_session(tmp_path / "s", kit, shoot(kit, 1), 1)
+    found = ingest(load_settings(tmp_path / "s"))
+    flash = found.readings[found.readings["kind"] == "flash"]
+    assert (flash["status"] == "rejected").all()
+    assert flash["flags"].str.contains("clipped").all()
+    assert flash["cct_k"].isna().all()
+    x, y, across, along = CARD_BOX
+    assert (flash["patch_x0"].between(x - across / 2, x) & flash["patch_y1"].between(y, y + along / 2)).all()
+    assert "f0002.dng: the card is over the range (A at 1/1): close the aperture by 2 stops" in lines(found.messages)[0]
+
+
+def test_a_moved_card_gives_colour_but_no_output(tmp_path: Path) -> None:
+    """Moved by 15 to 40 % of its width it is found again; half out of the frame it cannot be used."""
+    kit = Kit(
+        (HeadCharacter("A"), HeadCharacter("B", mired=177.0)), powers=("1/1", "1/4"), repeats=4, camera="exact",
+        compressed=False, sensor=SMALL,
+    )  # fmt: skip
+    shots = list(shoot(kit, 1))
+    flash = [place for place, shot in enumerate(shots) if shot.kind == "flash"]
+    shifts = dict(zip([flash[1], flash[6], flash[9], flash[12]], (0.15, -0.25, 0.4, 1.4), strict=True))
+    for place, shift in shifts.items():
+        shots[place] = replace(shots[place], shift=shift)
+    write_session(tmp_path / "s", kit, shots, 1)
+    folder = tmp_path / "s"
+    for _ in range(2):  # measured, and from the cache
+        table = ingest(load_settings(folder)).readings
+        assert table["flags"].astype(bool).sum() == len(shifts)
+        for place, shift in shifts.items():
+            row = table.iloc[place]
+            assert row["frame"] == f"f{place + 1:04d}.dng"
+            assert np.isnan(row["output_stops"])
+            if shift > 1.0:
+                assert row["status"] == "rejected"
+                continue
+            assert (row["status"], row["flags"]) == ("doubtful", "target_moved")
+            assert abs(row["mired"] - shots[place].mired) < row["u_mired"] + 0.3
+            others = table[(table["kind"] == "flash") & (table["flags"] == "")]
+            assert row["patch_x0"] - others["patch_x0"].mean() == pytest.approx(shift * CARD_BOX[2], abs=0.02)
 
 
 def test_one_percent_of_room_light_is_caught(tmp_path: Path) -> None:

@@ -221,6 +221,46 @@ def test_clipped_pixels_are_counted(share: float, declared: float, rng: np.rando
     assert signal.ceiling[1] == 15000.0
 
 
+def spoilt_by_hot_pixels(mosaic: Mosaic, rng: np.random.Generator) -> Mosaic:
+    """One pixel in ten thousand is hot, half of them at the ceiling; a grain of dust takes a tenth of the light."""
+    values = mosaic.values.copy()
+    hot = rng.random(values.shape) < 1e-4
+    values[hot] = np.where(rng.random(int(hot.sum())) < 0.5, 16383.0, values[hot] + 2000.0)
+    y, x = rng.integers(0, len(values) - 9, 2)
+    values[y : y + 9, x : x + 9] *= 0.9
+    return changed(mosaic, np.minimum(np.round(values), 16383.0))
+
+
+@pytest.mark.parametrize("size", [64, 100, 200])
+def test_hot_pixels_far_above_the_light_are_no_clipping(size: int, rng: np.random.Generator) -> None:
+    for share in np.tile(np.linspace(0.05, 0.9, 12), 40 if size < 200 else 10):
+        mosaic = spoilt_by_hot_pixels(shoot(Shot(green=share * 15871.0, size=size, tilt=0.04), rng), rng)
+        signal = measure_patch(mosaic, WHITE)
+        assert signal.clipped_pct == 0.0, share
+        assert signal.ceiling == WHITE[:3]
+
+
+@pytest.mark.parametrize("declared", [16383.0, 18021.0], ids=["white level right", "10 % too high"])
+@pytest.mark.parametrize("tilt", [0.0, 0.08])
+def test_half_a_percent_at_the_ceiling_is_caught_whatever_the_hot_pixels(
+    tilt: float, declared: float, rng: np.random.Generator
+) -> None:
+    for _ in range(50):
+        mosaic = shoot(Shot(green=13000.0, size=128, tilt=tilt), rng)
+        greens = np.isin(mosaic.colours, (1, 3))
+        cut = np.quantile(mosaic.values[greens], 0.995)
+        values = np.minimum(np.round(512 + (mosaic.values - 512) * (16383 - 512) / (cut - 512)), 16383.0)
+        values[rng.random(values.shape) < 3e-4] = 16383.0
+        assert measure_patch(changed(mosaic, values), (declared,) * 4).clipped_pct > 0.25
+
+
+@pytest.mark.parametrize("share", [0.03, 0.4])
+def test_a_part_of_the_patch_far_brighter_and_cut_off_is_no_hot_pixel(share: float, rng: np.random.Generator) -> None:
+    mosaic = shoot(Shot(green=4000.0, size=100), rng)
+    mosaic.values[:, : round(100 * share)] = 16383.0
+    assert measure_patch(mosaic, WHITE).clipped_pct == pytest.approx(100 * share, rel=0.4)
+
+
 def test_a_patch_that_is_all_white_is_clipped_not_damaged() -> None:
     colours = np.tile(RGGB, (32, 32))
     for declared in (16383.0, 18000.0):
@@ -233,7 +273,8 @@ def test_clipping_of_one_colour_is_not_thinned_by_the_others(rng: np.random.Gene
     mosaic = shoot(Shot(size=64), rng)
     values = mosaic.values.copy()
     blues = np.flatnonzero(mosaic.colours.ravel() == 2)
-    values.ravel()[blues[:6]] = 16383.0
+    sixth = np.sort(values.ravel()[blues])[-6]  # blue alone has reached the ceiling
+    values.ravel()[blues] = np.minimum(np.round(values.ravel()[blues] * 16383.0 / sixth), 16383.0)
     assert measure_patch(changed(mosaic, values), WHITE).clipped_pct == pytest.approx(100 * 6 / 1024)
 
 

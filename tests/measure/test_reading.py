@@ -119,6 +119,16 @@ def test_each_fault_has_its_own_flag(name: str, shoot: Callable[..., Path]) -> N
     assert not flags or reading.message.startswith("f0001.dng: ")
 
 
+@pytest.mark.parametrize("name", ["clipped", "zeroed", "clean, 8 % gradient"])
+def test_of_clipped_or_damaged_pixels_no_place_of_the_target_is_told(name: str, shoot: Callable[..., Path]) -> None:
+    surround = measure_frame(shoot(FAULTS[name][0]()), TARGET).surround
+    assert (surround is not None) == name.startswith("clean")
+
+
+def test_a_patch_that_is_too_dark_is_not_said_to_be_uneven(shoot: Callable[..., Path]) -> None:
+    assert measure_frame(shoot(counts(light=0.06, tilt=0.3)), TARGET).flags == ("too_dark",)
+
+
 @pytest.mark.parametrize(("offset", "flags"), [(0.6, ()), (1.5, ("black_doubtful",))])
 def test_black_is_held_against_the_masked_pixels(
     offset: float, flags: tuple[str, ...], shoot: Callable[..., Path]

@@ -164,6 +164,68 @@ def test_where_a_minority_of_frames_is_clipped_the_rest_decides() -> None:
     inside(find_target(scene.frames((4, 4, 0, -1, -2, -3, -4))), mask, 0.4)
 
 
+@pytest.mark.parametrize("degrees", [0.0, 20.0, 45.0])
+@pytest.mark.parametrize("side", [20, 90])
+@pytest.mark.parametrize("stops", [0.3, 2.2])
+@pytest.mark.parametrize("ground", ["dark", "grey", "textured", "blue board"])
+def test_a_card_over_the_range_in_every_frame_is_the_target(
+    ground: str, stops: float, side: int, degrees: float
+) -> None:
+    """Its place is found, not that of the background, whose light would be taken for the card's."""
+    scene = Scene((0.02 if ground == "dark" else 0.03) * NEUTRAL, gradient=0.1, seed=side)
+    if ground == "grey":
+        scene.add(corners(128, 150, 256, 80), 0.012 * NEUTRAL)
+    if ground == "textured":
+        fine = scene.rng.uniform(0.4, 1.0, (HEIGHT // 3, WIDTH // 4 + 1))
+        scene.fine *= np.kron(fine, np.ones((3 * FINE, 4 * FINE)))[: HEIGHT * FINE, : WIDTH * FINE, None]
+    if ground == "blue board" and side > 20:
+        scene.add(corners(215, 120, side / 2, side / 2), 0.03 * BLUE)
+    mask = corners(100, 75, side, side, degrees)
+    scene.add(mask, 0.18 * NEUTRAL)
+    inside(find_target(scene.frames((0, 0, 0, 0), full=2.0**stops / 0.18)), mask, 0.2)
+
+
+def test_what_is_over_the_range_beside_a_card_is_not_the_card() -> None:
+    """White paper, a lamp, a soft highlight, a blown wall: the grey card that is within the range stays the target."""
+    for extra in ("paper", "lamp", "wall"):
+        scene = Scene(0.03 * NEUTRAL)
+        mask = corners(70, 85, 45, 45)
+        scene.add(mask, 0.18 * NEUTRAL)
+        y, x = np.ogrid[0 : HEIGHT * FINE, 0 : WIDTH * FINE]
+        lamp = np.hypot(y / FINE - 70, x / FINE - 190) < 30
+        scene.add({"paper": corners(190, 85, 80, 110), "lamp": lamp, "wall": y / FINE + 0 * x < 40}[extra], 3 * NEUTRAL)
+        inside(find_target(scene.frames((0, 0, 0))), mask, 0.4)
+
+
+def test_only_an_outlined_rectangle_over_the_range_is_a_card() -> None:
+    y, x = np.ogrid[0 : HEIGHT * FINE, 0 : WIDTH * FINE]
+    away = np.hypot(y / FINE - 80, x / FINE - 120)
+    shapes = {
+        "disc": (away < 40) * 3.0,
+        "corner": (corners(120, 80, 80, 80) & ~corners(140, 100, 60, 60)) * 3.0,
+        "ring": ((away < 45) & (away > 25)) * 3.0,
+        "soft": 3.0 * np.exp(-((away / 60) ** 2)),
+        "at the edge": corners(20, 80, 60, 60) * 3.0,
+    }
+    for name, light in shapes.items():
+        scene = Scene(0.03 * NEUTRAL)
+        scene.fine = scene.fine + light[..., None] * NEUTRAL
+        target = find_target(scene.frames((0, 0, 0)))
+        if target is not None:
+            x0, y0, x1, y1 = target.box
+            inner = light[
+                round(y0 * light.shape[0]) : round(y1 * light.shape[0]),
+                round(x0 * light.shape[1]) : round(x1 * light.shape[1]),
+            ]
+            assert np.median(inner) < 0.3, name
+    scene = Scene(0.03 * NEUTRAL)
+    scene.add(corners(120, 80, 60, 60), 3.0 * NEUTRAL)
+    frames = scene.frames((0, 0, 0))
+    inside(find_target(frames), corners(120, 80, 60, 60), 0.4)
+    elsewhere = find_target(frames, has_card=False)  # a job: white goods are no card
+    assert elsewhere is None or elsewhere.box != find_target(frames).box
+
+
 def test_a_chart_alone_gives_one_of_its_greys() -> None:
     scene = Scene(0.05 * NEUTRAL)
     scene.chart(60, 30, 18)
@@ -196,6 +258,26 @@ def test_nothing_to_find() -> None:
 def test_frames_of_another_shape_are_left_out() -> None:
     scene, mask = card()
     inside(find_target([np.ones((50, 60, 3), np.float32), *scene.frames()]), mask, 0.4)
+
+
+def test_the_patch_leaves_out_an_eighth_of_the_cards_sides_at_each_edge() -> None:
+    scene, _ = card()
+    target = find_target(scene.frames())
+    assert target is not None
+    x0, y0, x1, y1 = target.box
+    inset = 0.12 * (x1 - x0), 0.12 * (y1 - y0)
+    expected = (x0 + inset[0], y0 + inset[1], x1 - inset[0], y1 - inset[1])
+    assert target.patch == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_background_that_reaches_three_edges_is_no_card() -> None:
+    """A plain table over the whole lower half of the frame, and a small card that leaves the frame above."""
+    scene = Scene(0.03 * NEUTRAL)
+    scene.fine *= np.kron(scene.rng.uniform(0.3, 1.0, (HEIGHT, WIDTH, 1)), np.ones((FINE, FINE, 1)))
+    scene.add(corners(128, 130, 256, 90), 0.18 * NEUTRAL)
+    mask = corners(60, 12, 40, 40)
+    scene.add(mask, 0.18 * NEUTRAL)
+    inside(find_target(scene.frames()), mask, 0.2)
 
 
 # --- boxes ----------------------------------------------------------------------------------------------------------

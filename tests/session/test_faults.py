@@ -111,6 +111,47 @@ def test_a_lone_frame_is_held_against_its_setting() -> None:
     assert not faults.partial_flash(one_cell, all_rows(one_cell)).any()
 
 
+@pytest.mark.parametrize(("wrong", "off"), [(5, 1.0), (4, 1.0), (5, 2.0), (3, -1.0)])
+def test_of_two_that_disagree_the_one_that_fits_the_set_power_is_kept(wrong: int, off: float) -> None:
+    """A frame of another power on this row, or one that fell short: rows 4 and 5 are A at 1/4, 2 and 3 at 1/2."""
+    for seed in range(20):
+        table = session(seed, repeats=2)
+        table.loc[wrong, "level"] += off
+        short, over = (judge(table, all_rows(table)) for judge in (faults.partial_flash, faults.overshot))
+        assert np.flatnonzero(over).tolist() == ([wrong] if off > 0 else [])
+        assert np.flatnonzero(short).tolist() == ([wrong] if off < 0 else [])
+
+
+def test_where_the_set_power_does_not_tell_a_flash_falls_short_and_does_not_overshoot() -> None:
+    lone = session(repeats=2).query("head != 'A' or power == '1/4'").reset_index(drop=True)
+    lone.loc[0, "level"] += 1.0  # the head has no other cell to hold it against
+    alike = session(repeats=2)
+    alike.loc[5, "level"] += 0.4  # a frame of 0.4 stop short beside a head 0.4 stop off its setting
+    alike.loc[4, "level"] += 0.05
+    for table, wrong in ((lone, 1), (alike, 4)):
+        assert np.flatnonzero(faults.partial_flash(table, all_rows(table))).tolist() == [wrong]
+        assert not faults.overshot(table, all_rows(table)).any()
+
+
+def test_a_frame_far_above_its_setting_whose_repeat_did_not_fire_is_another_rows() -> None:
+    table = session(repeats=2)
+    sound = all_rows(table)
+    sound[5], table.loc[5, "level"] = False, np.nan
+    assert not faults.overshot(table, sound).any()
+    table.loc[4, "level"] += 1.0
+    assert np.flatnonzero(faults.overshot(table, sound)).tolist() == [4]
+    single = session(repeats=1)  # without repeats in the log it may be the head itself
+    single.loc[2, "level"] += 1.0
+    assert not faults.overshot(single, all_rows(single)).any()
+
+
+def test_clean_pairs_never_overshoot() -> None:
+    for seed in range(40):
+        table = session(seed, repeats=2)
+        table["level"] += np.random.default_rng(seed).normal(0, 0.05, len(table))
+        assert not faults.overshot(table, all_rows(table)).any()
+
+
 def test_frames_at_other_settings_count_by_their_light() -> None:
     table = session()
     table.loc[3, ["f_number", "green"]] = 8.0, table.loc[3, "green"] * 2  # level is free of settings

@@ -496,7 +496,8 @@ def test_a_moved_target_is_found_and_says_nothing_else(join: Callable[..., Inges
     ]
     moved = replace(lit(5600, 0.001, 6000, own=("uneven",)), surround=seen(4))  # a fifth of its width
     found = join(changed(entries, "A1-1_0.dng", moved))
-    assert row(found, "A1-1_0.dng")["flags"] == "target_moved"
+    assert row(found, "A1-1_0.dng")["flags"] == "no_target;target_moved"
+    assert row(found, "A1-1_0.dng")["status"] == "rejected"
     assert (found.readings["flags"].str.contains("target_moved")).sum() == 1
 
 
@@ -753,3 +754,45 @@ def test_a_log_without_frame_names_is_matched_in_capture_order(lights: Path, tmp
     log.drop(columns="frame").iloc[:-9].to_csv(tmp_path / "shots.csv", index=False)
     with pytest.raises(FaultsError, match="frames too many"):
         ingest(session)
+
+
+# --- two frames that disagree -----------------------------------------------------------------------------------------
+
+
+def test_an_outlier_of_the_reference_cell_does_not_move_the_neutral(join: Callable[..., Ingested]) -> None:
+    """Colours 2.5 to 300 K off: the neutral is that of sound frames, of other cells where two frames do not tell."""
+    for repeats in (2, 3):
+        entries = kit(repeats, scatter=0.03, seed=1)
+        sound = [name for name, head, power, _ in entries if (head, power) == ("A", "1/1")][1:]
+        stand_in = [name for name, head, power, _ in entries if (head, power) == ("A", "1/4")]
+        for away in (2.5, 20.0, 300.0):
+            found = join(changed(entries, "A1-1_0.dng", lit(5600.0 + away, 0.001, 8000)))
+            (body,) = found.bodies.values()
+            names = sound if repeats > 2 else stand_in
+            ratios = found.readings.set_index("frame").loc[names, ["r_g", "b_g"]].mean().tolist()
+            assert body.reference_neutral is not None
+            assert [body.reference_neutral[0], body.reference_neutral[2]] == pytest.approx(ratios, rel=1e-12)
+
+
+def test_where_one_light_is_all_there_is_the_matrix_is_fixed_at_it_all_the_same(join: Callable[..., Ingested]) -> None:
+    other = [(f"x{n}", "X", "1/1", lit(5600 + 900 * n, 0.001, 8000, serial="8")) for n in (0, 1)]
+    found = join([*kit(2, scatter=0.03), *other])
+    assert found.readings["mired"].iloc[-2:].notna().all()
+
+
+def test_the_set_power_decides_which_of_two_frames_is_on_a_wrong_row(join: Callable[..., Ingested]) -> None:
+    """A row was missed and a flash did not fire: the count fits, and a frame of full power stands on a row of 1/4."""
+    entries = kit(2, scatter=0.02)
+    found = join(changed(entries, "A1-4_0.dng", lit(5650.0, 0.001, 8000)))
+    good, wrong = row(found, "A1-4_1.dng"), row(found, "A1-4_0.dng")
+    assert (good["status"], good["flags"]) == ("ok", "")
+    assert (wrong["status"], wrong["flags"]) == ("doubtful", "outlier")
+    assert "A1-4_0.dng: unlike its repeats (A at 1/4): " in (said := "".join(lines(found.messages)))
+    assert " stop brighter; left out" in said
+    lost = changed(changed(entries, "A1-4_0.dng", lit(5650.0, 0.001, 8000)), "A1-4_1.dng", reading(ROOM))
+    found = join(lost)
+    assert row(found, "A1-4_0.dng")["flags"] == "outlier"
+    assert row(found, "A1-4_1.dng")["flags"] == "no_flash"
+    assert re.search(
+        r"unlike its setting \(A at 1/4\): [12]\.\d\d stop brighter; left out", "".join(lines(found.messages))
+    )

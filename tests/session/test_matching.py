@@ -77,3 +77,14 @@ def test_nothing_to_place() -> None:
     shots, _ = planned(1)
     assert place_by_light(shots, np.zeros(0)).tolist() == []
     assert place_by_light(shots.iloc[:0], np.zeros(3)).tolist() == [-1, -1, -1]
+
+
+@pytest.mark.parametrize(("off", "told"), [(0.3, True), (0.6, False), (-0.6, False)])
+def test_a_frame_far_from_the_light_of_its_place_has_none(off: float, told: bool) -> None:
+    """It has no better place either, so that only its distance says that it may not be this light."""
+    shots, light = planned(1)
+    row = next(at for at in range(40, len(shots)) if shots["kind"][at] == "flash")
+    light[row] += off
+    placed = place_by_light(shots, light)
+    assert (placed[row] == row) == told
+    assert np.delete(placed, row).tolist() == [at for at in range(len(shots)) if at != row]

@@ -16,6 +16,9 @@ POOLED_WEIGHT: Final = 60.0
 SHELF_SHARE: Final = 0.0005
 #: A patch with more pixels at the ceiling is clipped [%]. The contract's ruling on status.
 CLIPPED_PCT: Final = 0.1
+#: More pixels than this share at the ceiling are a part of the scene, however far above the light: of hot pixels there
+#: are far fewer.
+HOT_SHARE: Final = 0.01
 #: Without a shelf of its own below the declared white level, a colour is saturated above this share of equal pixels.
 SATURATED_SHARE: Final = 0.9
 
@@ -33,7 +36,7 @@ class PatchSignal:
         ceiling: Tuple of 3 floats. Where the pixels saturate: the declared white level, or the shelf that they show
             below it [raw counts].
         g1_g2: Ratio of the two greens; 1 where the mosaic has only one green, NaN without signal.
-        clipped_pct: Pixels at the ceiling, in the worst filter colour [%].
+        clipped_pct: Pixels at the ceiling, in the worst filter colour [%]; hot pixels are none, see `_clipped`.
         gradient_pct: Largest minus smallest of the green plane over its mean [%]; NaN without signal.
         damage: What the pixels show that no camera writes; empty where they are sound.
     """
@@ -142,7 +145,7 @@ def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
 
 
 def _fit(sites: _Sites, white: float) -> _Fit:
-    """Measure one filter colour: clipped pixels counted first, then outliers dropped about the light's surface."""
+    """Measure one filter colour: outliers dropped about the light's surface, clipped pixels counted."""
     raw, level = _picked(sites.raw, sites.mask), sites.raw - sites.black
     some = _sample(_picked(level, sites.mask), 8192)
     step = _coding_step(_sample(raw, 2048))
@@ -166,13 +169,25 @@ def _fit(sites: _Sites, white: float) -> _Fit:
         n=n,
         black=float(np.mean(_picked(sites.black, sites.mask))),
         ceiling=ceiling,
-        clipped=float(np.count_nonzero(raw >= ceiling)) / len(raw),
+        clipped=_clipped(raw >= ceiling, _picked(level - surface, sites.mask), sd, step),
         slopes=(float(terms[1, 0]), float(terms[0, 1])),
         step=step,
         spread=float(np.hypot(sd, np.std(surface))),
         waves=waves,
         band=band,
     )
+
+
+def _clipped(at_top: Booleans, above: Floats, sd: float, step: float) -> float:
+    """Return the share of clipped pixels: at the ceiling, where that is within reach of the light's distribution.
+
+    Args:
+        at_top: Array like the pixels. Those at the ceiling.
+        above: Likewise. How far each lies above the light's surface [raw counts].
+        sd, step: Of the pixels about the surface; of the coded values [raw counts].
+    """
+    share = float(np.mean(at_top))
+    return share if share > HOT_SHARE else float(np.mean(at_top & (above <= OUTLIER_SD * np.hypot(sd, step))))
 
 
 def _picked(values: Floats, mask: Booleans) -> Floats:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
-MEASURE_VERSION: Final = 2
+MEASURE_VERSION: Final = 3
 
 # Limits: the contract's ruling on status.
 NEAR_WHITE: Final = 0.90

@@ -25,6 +25,17 @@ FRAMES_LOOKED_AT: Final = 24
 ROUGH: Final = 0.1
 #: Red and blue against green that cameras answer to a grey in flash light; common practice, no source. A mild hint.
 USUAL_NEUTRAL: Final = (0.55, 0.65)
+#: A pixel of an overview has reached the white level from here on, in its brightest colour.
+OVER: Final = 0.98
+#: An even area of less than this share of the frame is a piece of texture rather than a card beside white goods; own.
+SMALLEST: Final = 0.001
+#: A target that has moved has its size in both directions to this share, or to two pixels of an overview; own.
+SAME_SIZE: Final = 0.15
+#: A card over the range stands out from pixels below this share of it, a soft highlight does not; own, no source.
+BELOW_OVER: Final = 0.8
+#: Area over the root of the determinant of its points' covariance: 12 of any rectangle, 4 pi of an ellipse, 10.4 of a
+#: triangle, less of what has arms or holes (closed forms); cards seen askew lie within these.
+RECTANGLE: Final = (11.3, 12.4)
 #: So many even areas of like size, within five sizes of each other, are a colour chart (or a texture), not targets.
 CHART_PATCHES: Final = 8
 
@@ -56,20 +67,22 @@ class _Area:
     spread: float  # of the light over it, largest against smallest [natural log]
 
 
-def find_target(overviews: Sequence[NDArray[Any]]) -> Target | None:
+def find_target(overviews: Sequence[NDArray[Any]], has_card: bool = True) -> Target | None:
     """Find the grey target in the flash frames of one locked-off camera.
 
     The target is the largest even, near-neutral area that stands in the same place in the frames. An area that does
     not reach the frame's edge is preferred to one that leaves the frame, the patches of a colour chart come after
     both, and what reaches three edges is taken for a background unless there is nothing else. Dark areas are left out.
+    Where nothing stands out that a grey could be, an outlined rectangle over the range is the card.
 
     Args:
         overviews: Sequence of (h, w, 3) arrays. Linear camera RGB above black, 1 at the white level, at any flash
             power.
+        has_card: There is a target in the frames; without that, what is over the range is none.
 
     Returns: None where the frames show no even area at all, or there are no frames.
     """
-    scene, steady = _common_scene(overviews)
+    scene, steady, over = _common_scene(overviews)
     if scene is None:
         return None
     best: tuple[int, float, _Area] | None = None
@@ -79,21 +92,87 @@ def find_target(overviews: Sequence[NDArray[Any]]) -> Target | None:
                 best = tier, score, area
         if best is not None and best[0] == 0:
             break
-    if best is None:
-        return None
-    height, width = scene.shape[:2]
-    area = best[2]
-    inset_y, inset_x = (max(1.0, INSET * size) for size in (area.y1 - area.y0, area.x1 - area.x0))
+    found = (best[2].y0, best[2].y1, best[2].x0, best[2].x1) if best is not None else None
+    card = _card_over_range(scene, over) if has_card and over.any() else None
+    if card is not None:
+        size = (card[1] - card[0]) * (card[3] - card[2])
+        grey = best is not None and best[0] == 0 and best[1] > SMALLEST * over.size and _may_be_grey(best[2])
+        if best is None or best[0] == 3 or (not grey and size > 2.0 * best[1]):
+            found = card
+    return None if found is None else _target(*found, *scene.shape[:2])
+
+
+def _target(y0: int, y1: int, x0: int, x1: int, height: int, width: int) -> Target:
+    """Return the target whose edges are given in pixels of an overview."""
+    inset_y, inset_x = max(1.0, INSET * (y1 - y0)), max(1.0, INSET * (x1 - x0))
     return Target(
-        box=(area.x0 / width, area.y0 / height, area.x1 / width, area.y1 / height),
-        patch=(
-            (area.x0 + inset_x) / width,
-            (area.y0 + inset_y) / height,
-            (area.x1 - inset_x) / width,
-            (area.y1 - inset_y) / height,
-        ),
+        box=(x0 / width, y0 / height, x1 / width, y1 / height),
+        patch=((x0 + inset_x) / width, (y0 + inset_y) / height, (x1 - inset_x) / width, (y1 - inset_y) / height),
         found=True,
     )
+
+
+def _may_be_grey(area: _Area) -> bool:
+    """Say whether a camera may answer so to a grey in flash light: within a stop of the usual, red and blue alike."""
+    return bool(np.all(np.abs(np.log2(area.colour[[0, 2]] / area.colour[1] / USUAL_NEUTRAL)) < 1.0))
+
+
+def _card_over_range(scene: Floats, over: Booleans) -> tuple[int, int, int, int] | None:
+    """Return y0, y1, x0, x1 of the largest outlined rectangle that is over the range, the frame's edges not reached.
+
+    Args:
+        scene: (h, w, 3) array.
+        over: (h, w) array. Where most frames have reached the white level in some colour.
+    """
+    height, width = over.shape
+    filled = ndimage.binary_fill_holes(ndimage.median_filter(over, size=3))
+    marks, count = ndimage.label(filled)
+    level = scene.max(axis=2) / np.median(scene.max(axis=2)[over])
+    best: tuple[int, tuple[int, int, int, int]] | None = None
+    for number in range(1, count + 1):
+        mask = marks == number
+        points = np.argwhere(mask)
+        low, high = points.min(axis=0), points.max(axis=0)
+        if min(high - low) < max(3, width // 64) or min(low) < 2 or high[0] > height - 3 or high[1] > width - 3:
+            continue
+        spread = float(np.sqrt(np.linalg.det(np.cov(points.T))))
+        near, far = (ndimage.binary_dilation(mask, iterations=steps) for steps in (1, 3))
+        outlined = float(np.median(level[far & ~near])) < BELOW_OVER
+        if not (outlined and RECTANGLE[0] < len(points) / spread < RECTANGLE[1]):
+            continue
+        depth = ndimage.distance_transform_cdt(np.pad(mask, 1), metric="chessboard")[1:-1, 1:-1]
+        y, x = (int(place) for place in np.unravel_index(int(depth.argmax()), depth.shape))
+        half = int(depth.max()) - 1
+        box = _grown(~mask, y - half, y + half + 1, x - half, x + half + 1)
+        size = (box[1] - box[0]) * (box[3] - box[2])
+        if best is None or size > best[0]:
+            best = size, box
+    return best[1] if best is not None else None
+
+
+def find_again(overview: NDArray[Any], target: Target) -> Target | None:
+    """Find the target of a series elsewhere in one frame: an even grey of its size, whole.
+
+    Args:
+        overview: (h, w, 3) array. Of the frame, see `find_target`.
+        target: As it stands in the other frames.
+    """
+    scene, steady, _ = _common_scene([overview])
+    if scene is None:
+        return None
+    height, width = scene.shape[:2]
+    sides = (target.box[3] - target.box[1]) * height, (target.box[2] - target.box[0]) * width
+    found: list[tuple[float, _Area]] = []
+    for contrast in EDGE_CONTRASTS:
+        for _, score, area in _ranked(_even_areas(scene, steady, contrast)):
+            own = area.y1 - area.y0, area.x1 - area.x0
+            alike = all(abs(one - other) <= max(2.0, SAME_SIZE * other) for one, other in zip(own, sides, strict=True))
+            if alike and area.sides == 0 and score > own[0] * own[1] / 2.0:
+                found.append((score, area))
+    if not found:
+        return None
+    area = max(found, key=lambda entry: entry[0])[1]
+    return _target(area.y0, area.y1, area.x0, area.x1, height, width)
 
 
 def fixed_target(box: Box) -> Target:
@@ -140,16 +219,19 @@ def pixel_span(start: float, end: float, size: int, period: int, longest: int) -
     return first, last
 
 
-def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, Booleans]:
-    """Return the scene that the frames share, brightest tenth about 1, and where most of them agree with it."""
-    nothing = None, np.zeros((0, 0), dtype=np.bool_)
+def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, Booleans, Booleans]:
+    """Return the scene that the frames share, where most of them agree with it, and where most are over the range.
+
+    The brightest tenth of the scene is about 1. What is over the range is left out of what agrees.
+    """
+    nothing = None, np.zeros((0, 0), dtype=np.bool_), np.zeros((0, 0), dtype=np.bool_)
     shapes = [overview.shape for overview in overviews]
     if not shapes:
         return nothing
     usual = max(set(shapes), key=shapes.count)
     frames = [np.asarray(overview, dtype=np.float64) for overview in overviews if overview.shape == usual]
     levels = [float(np.percentile(frame[..., 1], 90)) for frame in frames]
-    clipped = [float(np.mean(frame.max(axis=2) >= 0.98)) for frame in frames]
+    clipped = [float(np.mean(frame.max(axis=2) >= OVER)) for frame in frames]
     lit = [i for i, level in enumerate(levels) if level > max(0.002, max(levels) / 64)]
     bright = [i for i in lit if clipped[i] < 0.2] or lit
     if len([i for i in bright if levels[i] > max(levels) / 8]) >= 3:
@@ -162,8 +244,8 @@ def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, Boo
     smooth = ndimage.uniform_filter(stack[..., 1], size=(0, 3, 3)) + 0.02
     middle = np.median(smooth, axis=0)
     agree = np.mean(np.abs(smooth / middle - 1.0) < 0.25, axis=0) >= 0.7
-    open_end = np.mean([frames[i].max(axis=2) >= 0.98 for i in chosen], axis=0) <= 0.5
-    return scene, agree & open_end if (agree & open_end).any() else agree
+    over = np.mean([frames[i].max(axis=2) >= OVER for i in chosen], axis=0) > 0.5
+    return scene, agree & ~over if (agree & ~over).any() else agree, over
 
 
 def _even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[_Area]:

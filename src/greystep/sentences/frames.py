@@ -16,8 +16,9 @@ _REMEDY: Final[dict[Flag, str]] = {
     Flag.EXTRA_FRAME: "no row of the log names it; add a row or take the file out of the frames folder",
     Flag.UNREADABLE: "cannot be read as a raw frame; copy it from the card again",
     Flag.DAMAGED: "its pixels cannot be what a camera wrote; copy it from the card again",
-    Flag.NO_TARGET: "no grey target in it; shoot it again, or give the place with --patch X0,Y0,X1,Y1",
-    Flag.TARGET_MOVED: "the target or the camera has moved; put it back and shoot the frame again",
+    Flag.NO_TARGET: "no grey target in its place or elsewhere in it; put it back and shoot the frame again, or give "
+    "the place with --patch X0,Y0,X1,Y1",
+    Flag.TARGET_MOVED: "the target or the camera has moved; found again, it gives colour but no output: put it back",
     Flag.CLIPPED: "{clipped} of the patch is clipped; shoot it again one stop lower",
     Flag.NO_FLASH: "no flash in it{who}; shoot it again",
     Flag.PARTIAL_FLASH: "{short:.2f} stop short of {expected}{who}; wait for full charge and shoot it again",
@@ -37,8 +38,10 @@ _REMEDY: Final[dict[Flag, str]] = {
     Flag.FAR_FROM_LOCUS: "its light is too green or pink for a colour temperature",
     Flag.FAR_FROM_REFERENCE: "its white is more than 50 mired from the reference; the camera's matrix is fixed there",
     Flag.TAIL_CUT: "its shutter time {shutter} is shorter than the flash{who}; use a longer one",
-    Flag.OUTLIER: "unlike its repeats{who}: {away}; left out of the means, shoot it again",
+    Flag.OUTLIER: "unlike {expected}{who}: {away}; left out of the means, shoot it again",
 }
+#: From here on nothing of the patch tells by how much the card is over the range [%].
+_OVER_PCT: Final = 90.0
 #: So many names of a shared line are spelt out.
 _NAMED: Final = 4
 
@@ -91,6 +94,7 @@ def _light(one: FlaggedFrame) -> str:
 def _worst(flag: Flag, flagged: tuple[FlaggedFrame, ...]) -> FlaggedFrame:
     """Return the frame with the largest fault where it has a size, else the first."""
     sizes = {
+        Flag.CLIPPED: [one.clipped_pct for one in flagged],
         Flag.UNEVEN: [one.gradient_pct for one in flagged],
         Flag.AMBIENT_HIGH: [one.ambient_pct for one in flagged],
     }.get(flag, [0.0])
@@ -100,6 +104,8 @@ def _worst(flag: Flag, flagged: tuple[FlaggedFrame, ...]) -> FlaggedFrame:
 def _remedy(flag: Flag, one: FlaggedFrame, who: str) -> str:
     if flag == Flag.MISSING and not one.frame:
         return f"no frame is left for it{who}; shoot it or correct the log"
+    if flag == Flag.CLIPPED and one.clipped_pct > _OVER_PCT:
+        return f"the card is over the range{who}: close the aperture by 2 stops and shoot it again"
     return _REMEDY[flag].format(
         who=who,
         expected="its setting" if one.alone else "its repeats",
@@ -113,7 +119,12 @@ def _remedy(flag: Flag, one: FlaggedFrame, who: str) -> str:
 
 
 def _away(one: FlaggedFrame) -> str:
-    """Return how far a frame lies from its repeats: ``8.1 mired warmer, Duv 0.0004 pinker, 0.05 stop brighter``."""
+    """Return how far a frame lies from its repeats: ``8.1 mired warmer, Duv 0.0004 pinker, 0.05 stop brighter``.
+
+    Where there is none left, how far it lies from its setting.
+    """
+    if one.alone:
+        return f"{abs(one.short_stops):.2f} stop {'darker' if one.short_stops > 0 else 'brighter'}"
     return ", ".join(
         (
             f"{abs(one.away_mired):.1f} mired {'warmer' if one.away_mired > 0 else 'cooler'}",

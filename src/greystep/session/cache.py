@@ -34,7 +34,7 @@ from greystep.measure.reading import (
     from_json,
     measure_frame,
 )
-from greystep.measure.target import Target
+from greystep.measure.target import Target, find_again
 from greystep.raw.exposure import Exposure
 from greystep.raw.frame import open_frame, overview
 
@@ -193,6 +193,34 @@ def find_once(
     return target
 
 
+def measure_again(
+    folder: Path, moved: Mapping[str, Target], cache: Path | None, prints: Mapping[str, str]
+) -> dict[str, Reading]:
+    """Measure frames, whose target has moved, where it stands now; those in which it is not found are left out.
+
+    Args:
+        folder: Of the frames.
+        moved: By file name: the target as it stands in the other frames.
+        cache, prints: As for `measure`; each frame has a second entry.
+    """
+    found: dict[str, Target] = {}
+    for name, target in moved.items():
+
+        def find(pictures: Sequence[NDArray[Any]], target: Target = target) -> Target | None:
+            return find_again(pictures[0], target) if pictures else None
+
+        again = find_once(folder, [name], find, cache, {name: f"{prints[name]}{target.box}"})
+        if again is not None:
+            found[name] = again
+    marks = {name: _second(prints[name]) for name in found}
+    return measure(folder, found, recall(cache, marks), cache, marks)
+
+
+def _second(mark: str) -> str:
+    """Return the fingerprint of a frame's second entry."""
+    return hashlib.sha256(f"{mark} again".encode()).hexdigest()[:32] if mark else ""
+
+
 def forget_target(
     names: Sequence[str], readings: Mapping[str, Reading], cache: Path | None, prints: Mapping[str, str]
 ) -> None:
@@ -238,7 +266,7 @@ def thumbnails(
 
 def forget_others(cache: Path | None, prints: Iterable[str]) -> None:
     """Remove entries of files that are gone or changed, and what a killed run left unfinished."""
-    wanted = set(prints)
+    wanted = {mark for first in prints for mark in (first, _second(first))}
 
     def useless(name: str) -> bool:
         if _READING.fullmatch(name) or _PICTURE.fullmatch(name):

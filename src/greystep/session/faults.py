@@ -137,29 +137,61 @@ def shortfall(table: pd.DataFrame, sound: Booleans) -> tuple[Floats, Booleans]:
     """Return how far each flash frame lies below what is expected of it [stops], and where it has no repeats.
 
     Expected is the median of the cell's sound frames; of an even number the upper of the two in the middle, because
-    a flash falls short, but does not overshoot. Where a cell has no other sound frame: the head's other cells at their
-    settings. NaN where nothing is expected.
+    a flash falls short, but does not overshoot; the lower one where these two disagree and only it fits the power that
+    was set. Where a cell has no other sound frame: the head's other cells at their settings. NaN where nothing is
+    expected.
+    """
+    expected, alone, _ = _expected(table, sound)
+    return expected - table["level"].to_numpy(dtype=np.float64), alone
+
+
+def overshot(table: pd.DataFrame, sound: Booleans) -> Booleans:
+    """Brighter than the power that was set, where no majority of repeats says that the head is so: another row's frame.
+
+    That is the frame that fits the set power worse of two that disagree, and one more than 0.5 stop above its setting
+    that no repeat is left of. Arguments are those of `partial_flash`.
+    """
+    expected, alone, torn = _expected(table, sound)
+    above = table["level"].to_numpy(dtype=np.float64) - expected
+    flash = (table["kind"] == Kind.FLASH).to_numpy()
+    number = cells(table)
+    lost = alone & (np.bincount(number[flash], minlength=number.max(initial=0) + 1)[number] > 1)
+    return np.asarray(sound & flash & ((torn & (above > PARTIAL_STOPS)) | (lost & (above > PARTIAL_STOPS_ALONE))))
+
+
+def _expected(table: pd.DataFrame, sound: Booleans) -> tuple[Floats, Booleans, Booleans]:
+    """Return the level expected of each flash frame, where it has no repeats, and where the set power chose the level.
+
+    The set power is that of the head's other cells at their settings: output falls by a stop a stop.
     """
     level = table["level"].to_numpy(dtype=np.float64)
     flash = (table["kind"] == Kind.FLASH).to_numpy() & np.isfinite(level)
     counted = flash & sound
     number = cells(table)
     stops = table["stops"].to_numpy(dtype=np.float64)
-    expected, alone = np.full(len(table), np.nan), np.zeros(len(table), dtype=bool)
-    medians: dict[int, float] = {}
+    expected, alone, torn = np.full(len(table), np.nan), np.zeros(len(table), dtype=bool), np.zeros(len(table), bool)
+    middle: dict[int, tuple[float, float]] = {}  # the lower and the upper of the two in the middle
     for cell in np.unique(number[flash]):
         inside = np.sort(level[counted & (number == cell)])
         if len(inside):
-            medians[int(cell)] = float(inside[len(inside) // 2])
+            middle[int(cell)] = float(inside[(len(inside) - 1) // 2]), float(inside[len(inside) // 2])
         rows = flash & (number == cell)
         alone |= rows & (len(inside) - counted < 1)
-        expected[rows] = medians.get(int(cell), np.nan)
     for rows in _places(table, ["body", "head"], flash):
-        of_head = {int(number[row]): stops[row] for row in rows if int(number[row]) in medians}
-        for row in rows[alone[rows]]:
-            others = [medians[cell] + at for cell, at in of_head.items() if cell != number[row]]
-            expected[row] = np.median(others) - stops[row] if others else np.nan
-    return expected - level, alone
+        of_head = {cell: stops[row] for row in rows if (cell := int(number[row])) in middle}
+        for cell in np.unique(number[rows]).tolist():
+            others = [
+                middle[other][1] + at
+                for other, at in of_head.items()
+                if other != cell and middle[other][1] - middle[other][0] <= PARTIAL_STOPS
+            ]
+            mine = rows[number[rows] == cell]
+            as_set = float(np.median(others)) - stops[mine] if others else np.full(len(mine), np.nan)
+            lower, upper = middle.get(cell, (np.nan, np.nan))
+            above = upper - as_set
+            torn[mine] = (above > PARTIAL_STOPS_ALONE) & (np.abs(lower - as_set) < above - PARTIAL_STOPS)
+            expected[mine] = np.where(alone[mine], as_set, np.where(torn[mine], lower, upper))
+    return expected, alone, torn & ~alone
 
 
 def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
@@ -191,25 +223,37 @@ def outlier(table: pd.DataFrame, used: Booleans) -> Booleans:
             ``noise_duv``, ``noise_level``.
         used: Array (n,). Rows that count: flash frames that are not rejected.
     """
+    apart = [np.abs(from_median(table, name, used)) > _limit(table, name, used) for name in ("mired", "duv", "level")]
+    return np.asarray(np.any(apart, axis=0) & used)
+
+
+def at_odds(table: pd.DataFrame, used: Booleans) -> Booleans:
+    """The two frames of a cell whose colours lie farther apart than an outlier from its median: one of them is wrong.
+
+    Arguments are those of `outlier`.
+    """
     number = cells(table)
-    found = np.zeros(len(table), dtype=bool)
-    for name in ("mired", "duv", "level"):
-        values = np.where(used, table[name].to_numpy(dtype=np.float64), np.nan)
-        session_sd, dof = pooled_sd(values, number)
-        if not dof:
-            continue
-        limit = np.full(len(table), limit_sd(dof) * session_sd)
-        for rows in _places(table, ["body", "head"], used):
-            for cell in np.unique(number[rows]):
-                others = rows[number[rows] != cell]
-                head_sd, head_dof = pooled_sd(values[others], number[others])
-                repeated = np.count_nonzero(np.unique(number[others], return_counts=True)[1] > 1)
-                if head_sd > RESTLESS * session_sd and repeated >= RESTLESS_CELLS:
-                    limit[number == cell] = limit_sd(head_dof) * head_sd
-        noise = np.nan_to_num(table[f"noise_{name}"].to_numpy(dtype=np.float64))
-        with np.errstate(invalid="ignore"):
-            found |= np.abs(from_median(table, name, used)) > np.maximum(limit, OUTLIER_SD * noise)
-    return found & used
+    two = used & (np.bincount(number[used], minlength=number.max(initial=0) + 1)[number] == 2)
+    apart = [2.0 * np.abs(from_median(table, name, two)) > _limit(table, name, used) for name in ("mired", "duv")]
+    return np.asarray(np.any(apart, axis=0) & two)
+
+
+def _limit(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
+    """Return how far each row may lie from the median of its cell in column `name`; infinite without repeats."""
+    number = cells(table)
+    values = np.where(used, table[name].to_numpy(dtype=np.float64), np.nan)
+    session_sd, dof = pooled_sd(values, number)
+    if not dof:
+        return np.full(len(table), np.inf)
+    limit = np.full(len(table), limit_sd(dof) * session_sd)
+    for rows in _places(table, ["body", "head"], used):
+        for cell in np.unique(number[rows]):
+            others = rows[number[rows] != cell]
+            head_sd, head_dof = pooled_sd(values[others], number[others])
+            repeated = np.count_nonzero(np.unique(number[others], return_counts=True)[1] > 1)
+            if head_sd > RESTLESS * session_sd and repeated >= RESTLESS_CELLS:
+                limit[number == cell] = limit_sd(head_dof) * head_sd
+    return np.asarray(np.fmax(limit, OUTLIER_SD * table[f"noise_{name}"].to_numpy(dtype=np.float64)))
 
 
 def from_median(table: pd.DataFrame, name: str, used: Booleans) -> Floats:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from greystep import flags
 from greystep.arrays import Floats
 from greystep.errors import GreystepError
 from greystep.files import write_table
@@ -102,7 +103,8 @@ def ingest(
             targets[label] = fixed_target(given)
             continue
         looked_at[label] = _spread(in_order, [name for name in names if labels[name] == label])
-        targets[label] = kept.find_once(folder, looked_at[label], find_target, cache, prints)
+        flash = bool((in_order["frame"].isin(looked_at[label]) & (in_order["kind"] == Kind.FLASH)).any())
+        targets[label] = kept.find_once(folder, looked_at[label], partial(find_target, has_card=flash), cache, prints)
     readings = kept.measure(folder, {name: targets[labels[name]] for name in names}, known, cache, prints, progress)
     kept.forget_others(cache, prints.values())
     for frames in looked_at.values():
@@ -113,6 +115,11 @@ def ingest(
     placed: tuple[PlacingNote, ...] = ()
     if unnamed:
         shots, placed = place_frames(shots, names, [readings[name] for name in names])
+    joined = rows.joined(shots, names, readings)
+    moved = joined.log["frame"][joined.of_kind(Kind.FLASH) & (rows.target_states(joined) != "")]
+    where = {name: target for name in moved if (target := targets[labels[name]]) is not None and target.found}
+    for name, reading in kept.measure_again(folder, where, cache, prints).items():
+        readings[name] = replace(reading, flags=flags.ordered([*reading.flags, Flag.TARGET_MOVED]))
     found = join_readings(settings, shots, names, readings, targets)
     found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
     if cache is None:
@@ -149,7 +156,8 @@ def join_readings(
     fired = lit & frames.sound & ~no_flash
     partial_flash = faults.partial_flash(compared, fired)
     usable = fired & ~partial_flash
-    flash = usable & frames.of_kind(Kind.FLASH)
+    overshot = faults.overshot(compared, fired)
+    flash = usable & ~overshot & frames.of_kind(Kind.FLASH)
     exposed: rows.Doubts = {
         Flag.NO_FLASH: no_flash,
         Flag.PARTIAL_FLASH: partial_flash,
@@ -164,23 +172,25 @@ def join_readings(
     ratios = rows.ratio_columns(light, usable)
     neutrals = log.assign(**ratios)
     checks = noted_checks(log["note"])  # fired by a cold head all through the session, they are no repeats
-    aside = np.zeros(len(log), dtype=bool)
-    while True:  # until no outlier is among the frames at which a matrix is fixed; each turn sets one aside at least
+    aside = overshot
+    while True:  # until no doubtful light is among the frames at which a matrix is fixed; each turn sets one aside
         serves = may_serve(usable & ~aside, checks & flash, faults.cells(compared))
         bodies, stand_ins = make_bodies(settings, neutrals, frames.read, usable, serves, targets)
         colour, coloured = colour_columns(labels, usable, bodies, signals)
         noise = {f"noise_{name}": colour[f"u_{name}"] / 2.0 for name in ("mired", "duv")}
         compared = compared.assign(mired=colour["mired"], duv=colour["duv"], **noise)
         outlier = faults.outlier(compared, flash & ~checks)
-        if not (outlier & serves).any():
+        odd = serves & (outlier | faults.at_odds(compared, flash & ~checks))
+        odd &= log["body"].isin(set(log["body"][serves & ~odd])).to_numpy()  # a body keeps one light at least
+        if not odd.any():
             break
-        aside |= outlier
+        aside = aside | odd
     doubts = rows.settled(
         frames,
         exposed,
         coloured,
         light_doubts(labels, usable, bodies, signals),
-        {Flag.MATRIX_DIFFERS: other_matrices(frames, bodies, settings), Flag.OUTLIER: outlier},
+        {Flag.MATRIX_DIFFERS: other_matrices(frames, bodies, settings), Flag.OUTLIER: outlier | overshot},
     )
     output = rows.output_stops(compared, flash & ~outlier, usable)
     table = rows.assembled(frames, {**colour, **light, **ratios, "output_stops": output}, doubts, bodies)

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from pandas.api.extensions import ExtensionArray
 
 from greystep import columns, flags
@@ -50,8 +51,7 @@ _FOLLOWS: Final = {
     Flag.UNREADABLE: _ALL - {Flag.EXTRA_FRAME},
     Flag.DAMAGED: _PIXELS,
     Flag.NO_FLASH: _PIXELS,
-    Flag.NO_TARGET: _PIXELS,
-    Flag.TARGET_MOVED: _PIXELS,
+    Flag.NO_TARGET: _PIXELS - {Flag.TARGET_MOVED},
 }
 
 
@@ -130,8 +130,8 @@ def _own_doubts(kinds: Sequence[str], read: Sequence[Reading | None]) -> Doubts:
     return {flag: np.array([flag in mark for mark in marks], dtype=bool) for flag in Flag}
 
 
-def check_targets(frames: Frames) -> Frames:
-    """Flag flash frames whose target has moved; a job frame without the target in its place loses what was measured."""
+def target_states(frames: Frames) -> NDArray[np.object_]:
+    """Return of each row what its surround says of its target, see `target_state`; blank where it stands in place."""
     read = frames.read
     flash, job = frames.of_kind(Kind.FLASH), frames.of_kind(Kind.JOB)
     states = np.full(len(read), "", dtype=object)
@@ -142,6 +142,16 @@ def check_targets(frames: Frames) -> Frames:
         reference = reference_surround(compared)
         if reference is not None:
             states[list(maps)] = [target_state(surround, reference) for surround in maps.values()]
+    return states
+
+
+def check_targets(frames: Frames) -> Frames:
+    """Flag flash frames whose target has moved; a job frame without the target in its place loses what was measured.
+
+    A frame that was measured where its target stands now says so itself, by its flag; any other cannot be used.
+    """
+    read, states = frames.read, target_states(frames)
+    flash, job = frames.of_kind(Kind.FLASH), frames.of_kind(Kind.JOB)
     opened = np.array([reading is not None for reading in read], dtype=bool)
     lost = job & opened & ((states != "") | frames.doubts[Flag.NO_TARGET])
     kept = (Flag.UNREADABLE, Flag.OPCODES_IGNORED)
@@ -149,7 +159,8 @@ def check_targets(frames: Frames) -> Frames:
         frames.log.assign(**{name: frames.log[name].mask(lost) for name in _BOX}),
         tuple(replace(one, signal=None) if one and gone else one for one, gone in zip(read, lost, strict=True)),
         {
-            flag: (rows if flag in kept else rows & ~lost) | (flash & (states == flag))
+            flag: (rows if flag in kept else rows & ~lost)
+            | (flash & ((states == flag) | ((states != "") & (flag == Flag.NO_TARGET))))
             for flag, rows in frames.doubts.items()
         },
     )
@@ -205,7 +216,8 @@ def comparison(frames: Frames, signals: Signals, patches: Patches) -> pd.DataFra
         focal_mm=np.array([exposure.focal_mm for exposure in exposures], dtype=np.float64),
         green=green,
         u_green=u_green,
-        level=np.log2(share) + exposure_stops(frames.log),
+        # Inverse squares and angles make the light on a moved target another one.
+        level=np.where(frames.doubts[Flag.TARGET_MOVED], np.nan, np.log2(share) + exposure_stops(frames.log)),
         noise_level=u_green / np.where(green > 0, green, np.nan) / np.log(2.0),
     )
 

@@ -1,0 +1,68 @@
+"""What is kept of a frame is used only for the same bytes, the same patch and the same way of measuring."""
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from greystep.measure.reading import Reading
+from greystep.measure.target import Target, fixed_target
+from greystep.session import cache as kept
+
+HERE, THERE = fixed_target((0.2, 0.2, 0.6, 0.6)), fixed_target((0.2, 0.2, 0.6, 0.7))
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[Target], list[str]]:
+    """Measure one file by a stand-in; return the names that were measured rather than recalled."""
+    (tmp_path / "a.dng").write_bytes(b"raw")
+
+    def measure(target: Target) -> list[str]:
+        done: list[str] = []
+
+        def one(path: Path, _: Target | None) -> Reading:
+            done.append(path.name)
+            return Reading(height=3, width=4, surround=np.eye(2))
+
+        monkeypatch.setattr(kept, "measure_frame", one)
+        folder = kept.open_cache(tmp_path / "s", tmp_path)
+        prints = {"a.dng": kept.fingerprint(tmp_path, "a.dng")}
+        readings = kept.measure(tmp_path, {"a.dng": target}, kept.recall(folder, prints), folder, prints)
+        assert readings["a.dng"].width == 4
+        return done
+
+    return measure
+
+
+def test_a_reading_is_recalled_for_the_same_patch_alone(run: Callable[[Target], list[str]]) -> None:
+    assert [run(target) for target in (HERE, HERE, THERE, THERE, HERE)] == [["a.dng"], [], ["a.dng"], [], ["a.dng"]]
+
+
+def test_another_way_of_measuring_measures_again(
+    run: Callable[[Target], list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run(HERE)
+    monkeypatch.setattr(kept, "MEASURE_VERSION", kept.MEASURE_VERSION + 1)
+    assert run(HERE) == ["a.dng"]
+
+
+def test_other_bytes_of_the_same_size_and_time_are_another_file(tmp_path: Path) -> None:
+    path = tmp_path / "a.dng"
+    marks = []
+    for content in (b"one", b"two"):
+        path.write_bytes(content)
+        os.utime(path, (1, 1))
+        marks.append(kept.fingerprint(tmp_path, "a.dng"))
+    assert marks[0] != marks[1]
+
+
+def test_an_entry_that_was_changed_is_not_believed(run: Callable[[Target], list[str]], tmp_path: Path) -> None:
+    run(HERE)
+    (entry,) = tmp_path.rglob("*.json")
+    content = json.loads(entry.read_text())
+    content["reading"]["height"] = 7
+    entry.write_text(json.dumps(content))
+    assert run(HERE) == ["a.dng"]
