@@ -24,13 +24,14 @@ from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies
+from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices
 from greystep.session.matching import PlacingNote, place_frames
 from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
-from greystep.session.shots import noted_checks, read_shots
-from greystep.terms import LIT, Kind
+from greystep.session.shots import check_rows, read_shots
+from greystep.terms import LIT, TESTED, UNLIT, Kind
 
 __all__ = ["Body", "Ingested", "as_written", "ingest", "join_readings", "overviews", "write_readings"]
 
@@ -149,7 +150,7 @@ def join_readings(
     fired = lit & frames.sound & ~no_flash
     partial_flash = faults.partial_flash(compared, fired)
     usable = fired & ~partial_flash
-    flash = usable & frames.of_kind(Kind.FLASH)
+    flash = usable & frames.of_kind(*TESTED)
     exposed: rows.Doubts = {
         Flag.NO_FLASH: no_flash,
         Flag.PARTIAL_FLASH: partial_flash,
@@ -163,10 +164,11 @@ def join_readings(
     light = rows.light_columns(frames, signals)
     ratios = rows.ratio_columns(light, usable)
     neutrals = log.assign(**ratios)
-    checks = noted_checks(log["note"])  # fired by a cold head all through the session, they are no repeats
+    cards = shows_card(settings, frames, compared, ratios, usable, targets)
+    checks = check_rows(log)  # fired by a cold head all through the session, they are no repeats
     aside = np.zeros(len(log), dtype=bool)
     while True:  # until no outlier is among the frames at which a matrix is fixed; each turn sets one aside at least
-        serves = may_serve(usable & ~aside, checks & flash, faults.cells(compared))
+        serves = may_serve(cards & ~aside, checks & flash, faults.cells(compared))
         bodies, stand_ins = make_bodies(settings, neutrals, frames.read, usable, serves, targets)
         colour, coloured = colour_columns(labels, usable, bodies, signals)
         noise = {f"noise_{name}": colour[f"u_{name}"] / 2.0 for name in ("mired", "duv")}
@@ -184,6 +186,7 @@ def join_readings(
     )
     output = rows.output_stops(compared, flash & ~outlier, usable)
     table = rows.assembled(frames, {**colour, **light, **ratios, "output_stops": output}, doubts, bodies)
+    table["shows_card"] = cards & (table["status"] != Status.REJECTED)
 
     short, alone = faults.shortfall(compared, usable)
     away = {f"away_{name}": faults.from_median(compared, name, flash) for name in ("mired", "duv")}
@@ -242,9 +245,9 @@ def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArra
 
 
 def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
-    """Choose flash frames (else job frames, else any) of one body, spread over heads and powers."""
-    for kind in (*LIT, None):
-        mine = shots[shots["frame"].isin(list(names)) & ((shots["kind"] == kind) | (kind is None))]
+    """Choose flash frames (else cards, job frames, any) of one body, spread over heads and powers."""
+    for kinds in (TESTED, (Kind.CARD,), (Kind.JOB,), (*UNLIT, "")):
+        mine = shots[shots["frame"].isin(list(names)) & shots["kind"].isin(kinds)]
         if len(mine):
             # One frame a cell in turn, so that repeats come only where there are few cells.
             turn = mine.groupby(["head", "power"], sort=False).cumcount()
