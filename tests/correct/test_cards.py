@@ -1,11 +1,13 @@
 """What a card is: raw frames of an own scene, in which products stand where the grey card stood before them."""
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from greystep.api import open_session
@@ -47,6 +49,7 @@ class Frame:
     lights: str = ""
     warmer: float = 0.0  # of blue over red
     stops: float = 0.0
+    ground: int = 7  # another number is another scene
 
 
 def outline(name: str) -> np.ndarray:
@@ -67,11 +70,11 @@ def outline(name: str) -> np.ndarray:
     return np.asarray(masks[name])
 
 
-def scene(thing: tuple[str, tuple[float, float, float], float] | None, rng: np.random.Generator) -> np.ndarray:
-    """What each pixel sends back against the card; the ground is the same in every frame."""
-    coarse = np.random.default_rng(7).uniform(0.15, 0.6, (HEIGHT // 10, WIDTH // 10))
+def scene(frame: Frame, rng: np.random.Generator) -> np.ndarray:
+    """What each pixel sends back against the card."""
+    coarse = np.random.default_rng(frame.ground).uniform(0.15, 0.6, (HEIGHT // 10, WIDTH // 10))
     ground = np.kron(coarse, np.ones((10, 10)))[..., None] * np.array([1.1, 1.0, 0.85])
-    name, colour, texture = thing or ("card", (1.0, 1.0, 1.0), 0.0)
+    name, colour, texture = frame.thing or ("card", (1.0, 1.0, 1.0), 0.0)
     grain = np.exp(texture * rng.standard_normal((HEIGHT, WIDTH)))
     ground = np.where(outline(name)[..., None], grain[..., None] * np.array(colour), ground)
     return np.asarray(ground * (1.0 + 0.03 * (np.arange(WIDTH) / WIDTH - 0.5))[:, None])
@@ -92,7 +95,7 @@ def write(
             red, blue = LIGHTS[head]
             half = np.exp((PER_STOP * stops + frame.warmer) / 2)
             light += FULL * 2.0 ** (frame.stops - stops) * np.array([red * half, 1.0, blue / half]) * lens
-        image = scene(frame.thing, rng) * (light + 1.5)
+        image = scene(frame, rng) * (light + 1.5)
         mosaic = np.empty((HEIGHT, WIDTH))
         for y, x, channel in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)):
             mosaic[y::2, x::2] = image[y::2, x::2, channel]
@@ -158,3 +161,79 @@ def test_dark_pictures_enter_no_tie(tmp_path: Path, patch: bool) -> None:
     plate, card = table[table["source"] == "profile"].iloc[-1], table[table["source"] == "patch"]
     for gain in ("gain_r", "gain_b"):
         assert card[gain].mean() == pytest.approx(plate[gain], rel=0.003)
+
+
+def test_a_job_frame_that_shows_the_card_proves_it(tmp_path: Path) -> None:
+    """The card as it stood before, 2 mired warmer: its own frame is measured. 9 mired warmer is beyond that head."""
+    jobs = [Frame(), Frame(warmer=0.013), Frame(power="1/8"), Frame(thing=("card", RED, 0.0)), Frame(warmer=0.06)]
+    found = read(write(tmp_path / "s", [*cards(), *jobs]))
+    assert found.readings["shows_card"].tolist() == [False] + [True] * 6 + [False] * 3
+    done = correct_frames(found, to="A@1/4")
+    assert list(done.table["source"][3:6]) == ["patch"] * 3
+    assert done.table["gain_b"][4] == pytest.approx(np.exp(0.013 / 2), abs=1e-3)
+    assert any(line.startswith("2 of 5 job frames do not show") for line in done.messages)
+    by_hand = read(write(tmp_path / "hand", [*cards(), *jobs], patch=True))
+    assert by_hand.readings["shows_card"].tolist() == [False] + [True] * 3 + [False] * 6
+
+
+def test_a_card_under_several_lights_serves_what_they_light(tmp_path: Path) -> None:
+    """Pictures of another scene under A and B: the light is that of the card before them, however the row spells it."""
+    both = [Frame(head="", power="", kind="card", lights="A@1/4 & B@1/8"), *cards(2, head="B", power="1/4")]
+    jobs = [
+        Frame(head="", power="", lights=lights, thing=("large", RED, 0.3), ground=9)
+        for lights in ("B@1/8 & A@1/4", "A@1/4")
+    ]
+    found = read(write(tmp_path / "s", [*both, *jobs], patch=True))
+    card = found.readings.iloc[1]
+    assert card["status"] == "ok"
+    assert card["mired"] > 0
+    assert analyse(found.readings, found.settings).powers["head"].tolist() == ["B"]
+    body = next(iter(found.bodies.values()))
+    flash = found.readings[found.readings["kind"] == "flash"]
+    assert body.reference_neutral is not None
+    assert body.reference_neutral[2] == pytest.approx(flash["b_g"].mean(), abs=1e-12)  # the card pins nothing
+    table = correct_frames(found, to="B@1/4").table.set_index("frame")
+    assert table.loc["f04.dng", ["source", "via"]].tolist() == ["nearby", "f01.dng"]
+    assert table.loc["f05.dng", "source"] == ""
+
+
+def test_a_head_that_moved_shifts_no_other_through_the_tie(tmp_path: Path) -> None:
+    """Of three heads one is 9 mired warmer than last time: the tie is that of the two others, and names the third."""
+    lights = [Frame(head=head, power="1/4", kind="flash") for head in "ABC" for _ in range(3)]
+    last = read(write(tmp_path / "last", lights, seed=5))
+    now = [replace(one, warmer=0.06 * (one.head == "B")) for one in lights]
+    data = read(write(tmp_path / "now", now, seed=6, lens=(1.02, 1.0, 0.97)))
+    found = correct_frames(data, elsewhere=last)
+    table = found.table.set_index("head")
+    true = {"A": 1.0, "C": LIGHTS["A"][1] / LIGHTS["C"][1], "B": LIGHTS["A"][1] / LIGHTS["B"][1] * np.exp(0.03)}
+    for head, gain in true.items():
+        assert table.loc[head, "gain_b"].mean() == pytest.approx(gain, abs=0.0015), head
+    means = [one.readings.groupby("head")["mired"].mean() for one in (last, data)]
+    moved = (means[1]["B"] - means[0]["B"]) - (means[1][["A", "C"]].mean() - means[0][["A", "C"]].mean())
+    (line,) = [line for line in found.messages if "the tie between the sessions leaves it out" in line]
+    said = re.match(r"head B has moved by (\d+\.\d) mired against the others since", line)
+    assert said is not None, line
+    assert float(said[1]) == pytest.approx(moved, abs=0.3)
+    alone = correct_frames(data, elsewhere=read(write(tmp_path / "two", lights[:6], seed=5)))
+    assert any(line.startswith("heads A and B have moved apart by") for line in alone.messages)
+    assert alone.table["u_mired_shift"].min() > 4.0  # which of two has moved is not known
+
+
+def test_a_check_row_is_a_flash_with_a_check_note(tmp_path: Path) -> None:
+    """Both spellings give the same cells and the same check frames."""
+    lights = [Frame(head=head, power="1/4", kind="flash") for head in "ABA" for _ in range(2)]
+    noted = write(tmp_path / "s", lights)
+    log = (noted / "shots.csv").read_text().splitlines()
+    lines = [row + (",check frame" if at in (6, 7) else ",") for at, row in enumerate(log)]
+    lines[0] = log[0] + ",note"
+    (noted / "shots.csv").write_text("\n".join(lines) + "\n")
+    said = analyse(read(noted).readings, read(noted).settings)
+    (noted / "shots.csv").write_text(
+        "\n".join(row.replace(",flash,", ",check,") if at in (6, 7) else row for at, row in enumerate(log)) + "\n"
+    )
+    own = read(noted)
+    assert own.readings["kind"].tolist()[5:7] == ["check", "check"]
+    drift = analyse(own.readings, own.settings)
+    assert drift.powers["n"].tolist() == [2, 2]
+    pd.testing.assert_frame_equal(drift.powers, said.powers)
+    pd.testing.assert_frame_equal(drift.frames.checks, said.frames.checks)

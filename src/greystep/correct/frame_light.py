@@ -90,7 +90,7 @@ def find_sources(
     sure = set(table.loc[table["kind"].isin(DECLARED) & table["shows_card"], "body"])
     rows = [_start(row, row["body"] in sure) for row in table.to_dict(orient="records")]
     jobs = [row for row in rows if row["kind"] == Kind.JOB]
-    pictures = sum(np.isfinite(row["signal_g"]) and not row["shows_card"] for row in jobs)
+    pictures = sum(not (row["shows_card"] or _marks(row) & UNFIT) for row in jobs)
     waiting = [row for row in rows if not _marks(row) & UNFIT]
     seen_by: dict[str, Body] = {}
     if profile is not None:
@@ -130,8 +130,8 @@ def find_sources(
         )
     if pictures:
         messages.append(
-            f"{pictures} of {len(jobs)} job frames do not prove that they show the grey card, so what stands at its "
-            "place is not used; a frame that shows it takes the kind card in the log"
+            f"{pictures} of {len(jobs)} job frames do not show the grey card beyond doubt, so their light is taken "
+            "from elsewhere; a frame that shows it takes the kind card in the log"
         )
     _from_nearby(rows, [row for row in waiting if not row["source"]], ingested.settings)
     for row in rows:

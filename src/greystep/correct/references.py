@@ -23,6 +23,7 @@ from greystep.session.reference import HeadAtPower, MedianFrame, OneFrame, Wante
 from greystep.session.settings import Settings
 from greystep.session.shots import check_rows
 from greystep.terms import LIT
+from greystep.words import heads as named_heads
 
 #: A head has moved between two sessions where its colour is so far from the others', and beyond so many standard
 #: uncertainties [mired], this tool's own.
@@ -45,7 +46,8 @@ class Reference:
             powers.csv.
         seen: (float, float) or None. Mired and Duv as this body sees it, where the light was brought over from another
             session; else None.
-        moved: Mapping of str to float. Heads that disagree on what lens and camera make of the same light [mired].
+        moved, apart: Mapping of str to float. Heads that were left out of a tie to another session because their light
+            moved against the others, and two that moved apart, so that neither can be believed [mired].
     """
 
     label: str
@@ -56,6 +58,7 @@ class Reference:
     u_mired: float
     seen: tuple[float, float] | None = None
     moved: Mapping[str, float] = field(default_factory=dict)
+    apart: Mapping[str, float] = field(default_factory=dict)
 
 
 def wanted_here(settings: Settings, lights: TestedLights | None, body: str) -> Wanted:
@@ -190,8 +193,9 @@ def carried(
         _mired_per_ratio(body, neutral),
     )
     moved: dict[str, float] = {}
+    apart: dict[str, float] = {}
     if tie is not None:
-        offset, u_tie, moved = tie
+        offset, u_tie, moved, apart = tie
         neutral = neutral * np.exp(offset - offset[1])
         green = reference.green * float(np.exp(offset[1]))
     elif not (body.label == other_label and _lenses(rows) & _lenses(there)):
@@ -208,20 +212,25 @@ def carried(
     red, _, blue = (float(value) for value in neutral)
     u_mired = float(np.hypot(reference.u_mired, u_tie))
     neutral_here = (red, 1.0, blue)
-    return replace(reference, label=label, neutral=neutral_here, green=green, u_mired=u_mired, seen=seen, moved=moved)
+    return replace(
+        reference, label=label, neutral=neutral_here, green=green, u_mired=u_mired, seen=seen, moved=moved, apart=apart
+    )
 
 
 def tie_text(reference: Reference) -> str:
     """Say which heads no longer agree with the others between the two sessions; blank where all do."""
-    if not reference.moved:
-        return ""
-    said = " and ".join(f"{head} by {abs(mired):.1f} mired" for head, mired in reference.moved.items())
-    if len(reference.moved) == 1:
-        return f"head {said} is not where it was against the others in {reference.label}; the tie leaves it out"
-    return (
-        f"heads {said} disagree on what has changed since {reference.label}, so one of them has moved; shoot a card "
-        "under a third head to tell which"
-    )
+    said = [
+        f"head {head} has moved by {abs(mired):.1f} mired against the others since {reference.label}; the tie between "
+        "the sessions leaves it out"
+        for head, mired in reference.moved.items()
+    ]
+    if reference.apart:
+        size = max(reference.apart.values())
+        said.append(
+            f"{named_heads(list(reference.apart))} have moved apart by {size:.1f} mired since {reference.label}; which "
+            "of them moved is not known: shoot a card under a third head"
+        )
+    return "; ".join(said)
 
 
 def _mired_per_ratio(body: Body, neutral: Floats) -> float:
@@ -243,14 +252,14 @@ class _Tie:
 
 def _tied(
     there: Mapping[tuple[str, float], _Tie], here: Mapping[tuple[str, float], _Tie], mired_per_ratio: float
-) -> tuple[Floats, float, dict[str, float]] | None:
+) -> tuple[Floats, float, dict[str, float], dict[str, float]] | None:
     """Return the log ratio (3,) of this session's signals to the other's over their common lights.
 
     Each head is one witness, the mean of its lights, and weighs by its uncertainty. Of three and more, one whose colour
     disagrees with the rest has moved and is left out. Brightness is the middle one: lights are set up anew.
 
-    Returns: The ratio; the 95 % half-width of its mired; and which heads moved [mired]: those left out, or both of two
-        that disagree. None without a common light.
+    Returns: The ratio; the 95 % half-width of its mired; which heads moved [mired]; and which two disagree. None
+        without a common light.
     """
     lights: dict[str, list[_Tie]] = {}
     for (head, stops), one in here.items():
@@ -265,23 +274,23 @@ def _tied(
     def colour(tie: _Tie) -> float:
         return mired_per_ratio * float(tie.offset[2] - tie.offset[0])
 
-    def apart(head: str) -> tuple[float, float]:
+    def away(head: str) -> tuple[float, float]:
         """How far a head is from the others [mired], and in units of what it may be."""
         rest = _joined([tie for name, tie in heads.items() if name != head])
-        away = colour(heads[head]) - colour(rest)
-        return away, abs(away) / max(_MOVED_MIRED, _MOVED_SD * np.sqrt(heads[head].variance + rest.variance))
+        size = colour(heads[head]) - colour(rest)
+        return size, abs(size) / max(_MOVED_MIRED, _MOVED_SD * np.sqrt(heads[head].variance + rest.variance))
 
     moved: dict[str, float] = {}
-    while len(heads) > 2 and apart(odd := max(heads, key=lambda head: apart(head)[1]))[1] > 1.0:
-        moved[odd] = apart(odd)[0]
+    while len(heads) > 2 and away(odd := max(heads, key=lambda head: away(head)[1]))[1] > 1.0:
+        moved[odd] = away(odd)[0]
         del heads[odd]
     whole = _joined(list(heads.values()))
     chi = sum((colour(tie) - colour(whole)) ** 2 / (tie.variance + _ALIKE_MIRED**2) for tie in heads.values())
-    if len(heads) == 2 and not moved and apart(next(iter(heads)))[1] > 1.0:
-        moved = {head: apart(head)[0] for head in heads}
+    size, much = away(next(iter(heads))) if len(heads) == 2 else (0.0, 0.0)
     u_mired = 2.0 * np.sqrt(whole.variance * max(1.0, chi / max(len(heads) - 1, 1)))
     green = float(np.median([tie.offset[1] for tie in heads.values()]))
-    return whole.offset - whole.offset[1] + green, float(u_mired), moved
+    apart = dict.fromkeys(heads, abs(size)) if much > 1.0 else {}
+    return whole.offset - whole.offset[1] + green, float(u_mired), moved, apart
 
 
 def _joined(ties: Sequence[_Tie]) -> _Tie:
