@@ -90,7 +90,8 @@ def find_sources(
     sure = set(table.loc[table["kind"].isin(DECLARED) & table["shows_card"], "body"])
     rows = [_start(row, row["body"] in sure) for row in table.to_dict(orient="records")]
     jobs = [row for row in rows if row["kind"] == Kind.JOB]
-    pictures = sum(not (row["shows_card"] or _marks(row) & UNFIT) for row in jobs)
+    pictures = [row for row in jobs if not (row["shows_card"] or _marks(row) & UNFIT)]
+    mistakable = any(np.isfinite(row["signal_g"]) for row in pictures)  # else the target was not found in them at all
     waiting = [row for row in rows if not _marks(row) & UNFIT]
     seen_by: dict[str, Body] = {}
     if profile is not None:
@@ -128,10 +129,10 @@ def find_sources(
             "no row of kind card or flash says where the grey card is; the even area that was found in the job frames "
             "is taken for it"
         )
-    if pictures:
+    if mistakable:
         messages.append(
-            f"{pictures} of {len(jobs)} job frames do not show the grey card beyond doubt, so their light is taken "
-            "from elsewhere; a frame that shows it takes the kind card in the log"
+            f"{len(pictures)} of {len(jobs)} job frames do not show the grey card beyond doubt, so their light is "
+            "taken from elsewhere; a frame that shows it takes the kind card in the log"
         )
     _from_nearby(rows, [row for row in waiting if not row["source"]], ingested.settings)
     for row in rows:
@@ -256,7 +257,8 @@ def _from_nearby(rows: Sequence[Row], waiting: Sequence[Row], settings: Settings
         before = [other for other in group if other["shot"] < row["shot"]]
         if not before:
             continue
-        last = max(before, key=lambda other: int(other["shot"]))
+        bright = [other for other in before if "too_dark" not in _marks(other)]
+        last = max(bright or before, key=lambda other: int(other["shot"]))
         mired = [float(other["mired"]) for other in group]
         # What repeats of these lights differ by, this frame may differ by too.
         spread = float(np.std(mired, ddof=1)) * student_factor(len(mired) - 1) if len(mired) > 1 else 0.0

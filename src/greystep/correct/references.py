@@ -329,7 +329,7 @@ def _signals(
         mine = good.loc[[at for at, other in lit.items() if other == one]]
         red, green, blue = np.log(mine[["r_g", "signal_g", "b_g"]].to_numpy(np.float64)).T
         scatter = max(float(np.nan_to_num(mine["mired"].std())), _SHOT_MIRED, float(good.loc[name, "u_mired"]) / 2.0)
-        signal = np.array([red + green, green, blue + green]).mean(axis=1)
+        signal = np.median([red + green, green, blue + green], axis=1)  # of several, a mistaken one counts little
         found[one] = _Tie(signal, scatter**2 / len(mine))
     return found
 

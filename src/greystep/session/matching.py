@@ -288,7 +288,8 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
 
 
 def _keys(shots: pd.DataFrame, names: Sequence[str]) -> list[Hashable]:
-    """Return what these columns say of each row, as far as the log has them."""
+    """Return what these columns say of each row, as far as the log has them; a check is a flash."""
+    shots = shots.assign(kind=shots["kind"].where(shots["kind"] != Kind.CHECK, Kind.FLASH.value))
     return list(shots[[name for name in names if name in shots]].fillna(-1.0).itertuples(index=False, name=None))
 
 
