@@ -35,6 +35,7 @@ measure:
 session:
     ambient         Room light and black level taken off each frame's patch, with what that leaves uncertain
     bodies          One camera body in one session
+    cards           Whether a frame shows the grey card
     cache           What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read
     colour          The colour of each frame's light through its body's one matrix, and what of it is doubtful
     csvfile         A spreadsheet's save as rows of text cells, whatever encoding and separator the spreadsheet chose

@@ -102,6 +102,8 @@ class FrameRow:
     room_proven: bool = True
     u_duv_ambient: Duv = UNKNOWN
     u_duv_black: Duv = UNKNOWN
+    #: Whether the frame shows the grey card: the log says so, or the frame proves it.
+    shows_card: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,11 @@ from typing import Final
 class Kind(StrEnum):
     """What a frame of the log is."""
 
-    FLASH = "flash"
+    FLASH = "flash"  # the grey target lit by one head
+    CHECK = "check"  # the same, of the reference head between the others: it watches room, mains and camera
     AMBIENT = "ambient"
     DARK = "dark"
+    CARD = "card"  # the grey target in a job, lit by one head or several
     JOB = "job"
 
 
@@ -60,7 +62,11 @@ class Order(StrEnum):
 
 
 #: The kinds of frames whose light and colour are measured.
-LIT = (Kind.FLASH, Kind.JOB)
+LIT = (Kind.FLASH, Kind.CHECK, Kind.CARD, Kind.JOB)
+#: The kinds of frames that make a test: the target lit by one head.
+TESTED = (Kind.FLASH, Kind.CHECK)
+#: The kinds of frames that show the target because the log says so.
+DECLARED = (*TESTED, Kind.CARD)
 #: The kinds of frames that were taken without flash.
 UNLIT = (Kind.AMBIENT, Kind.DARK)
 #: The columns that separate cells of one head and power, where they vary.

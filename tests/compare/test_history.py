@@ -207,6 +207,7 @@ def test_all_heads_moved_alike_is_said_to_be_something_else(synthetic: ModuleTyp
     assert said(other) == (
         "day 2: every head held against head A reads warmer than before; suspect head A itself first.",
     )
+    assert set(rows(other, "day 2", "B")["verdict"]) == set(rows(other, "day 2", "C")["verdict"]) == {"cannot tell"}
     two = [visit(synthetic, 1, heads=2), visit(synthetic, 2, {0: -6.0}, camera="Invented 2", heads=2)]
     assert said(compare_sessions(two)) == (
         "day 2: the only head held against head A reads warmer than before; suspect head A itself first.",

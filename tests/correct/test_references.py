@@ -147,7 +147,7 @@ def test_frames_of_one_light_are_corrected_alike_with_and_without_a_card(tmp_pat
     assert abs(plain - light["mired"]) > 0.5  # else nothing is tested
     same = [frame(f"j{n}.dng", n, "D", 2.0, light["mired"], light["duv"], kind="job") for n in range(6)]
     gone = ["r_g", "b_g", "mired", "duv", "u_mired", "signal_r", "signal_g", "signal_b", "cct_k", "output_stops"]
-    same = [row if n < 4 else row | dict.fromkeys(gone, np.nan) for n, row in enumerate(same)]
+    same = [row | {"kind": "card"} if n < 4 else row | dict.fromkeys(gone, np.nan) for n, row in enumerate(same)]
     job = session_of(tmp_path / "job", same, body=replace(BODY, target=fixed_target((0.1, 0.1, 0.9, 0.9))))
     table = correct_frames(job, to="D@full", profile=make_profile(test, drift)).table
     assert list(table["source"]) == ["patch"] * 4 + ["profile"] * 2

@@ -14,7 +14,6 @@ import pytest
 from numpy.typing import NDArray
 
 from greystep.correct.alignment import align, bloomed
-from greystep.correct.frame_light import find_sources
 from greystep.correct.images import Origin
 from greystep.correct.lit_by import what_changed
 from greystep.correct.overlap import compare, half_width_stops
@@ -22,12 +21,14 @@ from greystep.correct.render import Developed, said_of_loss, write_image
 from greystep.correct.shared import assumed_light, join_series
 from greystep.correct.trend import trend
 from greystep.correct.unmix import unmix
+from greystep.flags import Flag
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
 from greystep.raw.blocks import Blocks, block_side, thin
 from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
 from greystep.raw.frame import Mosaic
 from greystep.session.bodies import Body
+from greystep.session.cards import shows_card
 
 Floats = NDArray[np.float64]
 #: Fields of four blocks a side.
@@ -404,10 +405,11 @@ def test_a_value_is_cut_off_where_it_lies_half_a_hundredth_beyond_white(
 
 @pytest.mark.parametrize(("away", "card"), [(0.18, True), (0.22, False), (-0.22, False)])
 def test_a_card_that_nothing_vouches_for_is_within_two_tenths_of_the_cameras_white(away: float, card: bool) -> None:
-    row = {"frame": "a.dng", "kind": "job", "status": "ok", "body": "X", "flags": "", "shot": -1, "captured": ""}
-    row |= {"head": "", "lights": "", "lens": "", "power": "", "pack": "", "note": "", "mired": 180.0}
-    row |= {"signal_g": 8000.0, "u_signal_g": 4.0, "r_g": 0.5 * np.exp(away), "b_g": 0.7}
-    tags = SimpleNamespace(as_shot_neutral=(0.5, 1.0, 0.7))
-    body = SimpleNamespace(tags=tags, target=SimpleNamespace(found=True))
-    found = find_sources(SimpleNamespace(readings=pd.DataFrame([row]), bodies={"X": body}))  # type: ignore[arg-type]
-    assert (found.rows["source"][0] == "patch") == card
+    reading = SimpleNamespace(colour=SimpleNamespace(as_shot_neutral=(0.5, 1.0, 0.7)))
+    one = np.array([True])
+    doubts = {Flag.TOO_DARK: ~one, Flag.UNEVEN: ~one}
+    frames = SimpleNamespace(read=(reading,), doubts=doubts, of_kind=lambda *kinds: np.array(["job" in kinds]))
+    log = pd.DataFrame([{"body": "X", "head": "", "lights": "", "stops": np.nan, "level": 0.0}])
+    ratios = {"r_g": np.array([0.5 * np.exp(away)]), "b_g": np.array([0.7])}
+    target = {"X": SimpleNamespace(found=True)}
+    assert shows_card(SimpleNamespace(), frames, log, ratios, one, target)[0] == card  # type: ignore[arg-type]

@@ -15,7 +15,7 @@ from greystep.measure.uncertainty import ALPHA, student_factor
 from greystep.session.ingest import Ingested
 from greystep.session.power import same_power
 from greystep.session.settings import Tolerance
-from greystep.terms import Kind
+from greystep.terms import TESTED
 
 
 class Anchor(StrEnum):
@@ -133,7 +133,7 @@ class Change:
 def visit_of(name: str, found: Ingested, drift: Drift) -> Visit:
     """Bring together what one session gives to a history; it is called `name` there, and `drift` is what it says."""
     session, readings = found.settings, found.readings
-    days = sorted(text[:10] for text in readings["captured"][readings["kind"] == Kind.FLASH] if text)
+    days = sorted(text[:10] for text in readings["captured"][readings["kind"].isin(TESTED)] if text)
     return Visit(
         name=name,
         date=days[0] if days else "",
@@ -152,7 +152,7 @@ def _scale_of(label: str, found: Ingested) -> str:
     body = found.bodies[label]
     if not label or body.tags is None:
         return ""
-    rows = found.readings[(found.readings["body"] == label) & (found.readings["kind"] == Kind.FLASH)]
+    rows = found.readings[(found.readings["body"] == label) & found.readings["kind"].isin(TESTED)]
     lens = rows["lens"].mode()
     matrix = np.array2string(np.round(body.tags.matrix_1, 4), max_line_width=1000)
     target = "" if found.settings.reflectance is None else np.array2string(np.round(found.settings.reflectance[1], 4))

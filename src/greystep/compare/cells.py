@@ -17,8 +17,8 @@ from greystep.compare.heat import Fired, Heat, find_heat
 from greystep.constants import DUV_A_STEP, MIRED_A_STEP, STEP_UPRIME_VPRIME
 from greystep.flags import Flag, Status
 from greystep.session.power import SAME_STOPS
-from greystep.session.shots import noted_checks
-from greystep.terms import LIT, PARTS, Kind
+from greystep.session.shots import check_rows
+from greystep.terms import LIT, PARTS, TESTED
 
 #: What is fitted, each by the same design.
 QUANTITIES: Final = ("mired", "duv", "u_prime", "v_prime", "output_stops")
@@ -117,7 +117,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     log = readings.reset_index(drop=True)
     stops = pd.to_numeric(log["stops"], errors="coerce").to_numpy(np.float64)
     kind, head = log["kind"].to_numpy(object), text_column(log, "head").to_numpy(object)
-    flash = (kind == Kind.FLASH) & (head != "") & np.isfinite(stops)
+    flash = np.isin(kind, TESTED) & (head != "") & np.isfinite(stops)
     marks = [frozenset(flags.split(cell)) for cell in text_column(log, "flags")]
     body = _bodies(text_column(log, "body").to_numpy(object), head)
     varying = [name for name in PARTS if len(set(text_column(log, name)[flash])) > 1]
@@ -137,7 +137,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     measured = np.isfinite(log["mired"].to_numpy(np.float64))
     clean = np.array([not (mark & flags.UNUSED) for mark in marks], dtype=bool)
     usable = flash & (status != Status.REJECTED) & clean & measured
-    noted = noted_checks(text_column(log, "note"))
+    noted = check_rows(log)
     check = flash & noted
     count = len(first)
     tested = np.bincount(cell_of[usable & ~check], minlength=count) > 0

@@ -1,7 +1,7 @@
 """Sessions over time: has a head moved since last time, beyond what both tests and their cameras can tell?"""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -91,7 +91,8 @@ def compare_sessions(visits: Sequence[anchors.Visit]) -> History:
         change, and Duv, for which there is no such term, proves no move; one beyond its limit is `tint_open`.
 
         ``moved``: beyond chance, at 5 % over all lights of a head in a session. ``not moved``: the intervals lie within
-        the tolerance. Else ``cannot tell``.
+        the tolerance. Else ``cannot tell``; so too where all heads moved alike against a reference head that nothing
+        else watched: then it may be the reference that moved, and its move is not theirs.
 
     Raises:
         GreystepError: If two heads of a session have one serial.
@@ -105,8 +106,16 @@ def compare_sessions(visits: Sequence[anchors.Visit]) -> History:
         for place, session in enumerate(sessions)
         for light in anchors.measured_lights(session)
     ]
-    table = pd.DataFrame([asdict(row) for row in rows], columns=list(names(HistoryRow)))
-    return History(table, (*_notes(rows), *_relabelled(sessions)))
+    notes = _notes(rows)
+    through = {(note.session, note.reference) for note in notes if isinstance(note, MovedAlike) and note.reference}
+    open_rows = [
+        replace(row, verdict=Move.CANNOT_TELL.value)
+        if row.anchor == anchors.Anchor.REFERENCE and (row.session, row.reference) in through
+        else row
+        for row in rows
+    ]
+    table = pd.DataFrame([asdict(row) for row in open_rows], columns=list(names(HistoryRow)))
+    return History(table, (*notes, *_relabelled(sessions)))
 
 
 def _row(light: anchors.VisitLight, before: anchors.VisitLight | None) -> HistoryRow:

@@ -14,7 +14,7 @@ from greystep.compare.cells import settings
 from greystep.compare.drift import Drift
 from greystep.flags import Status
 from greystep.measure.uncertainty import student_factor
-from greystep.terms import Kind
+from greystep.terms import TESTED
 
 #: An ISO step that is off by less than this [stop] is not worth a word (a choice).
 _SHOWS: Final = 0.03
@@ -41,7 +41,7 @@ class IsoStep:
 
 def find_iso_steps(drift: Drift, readings: pd.DataFrame) -> list[IsoStep]:
     """Return how far each ISO of each camera body is off its marking, against the one that most frames have."""
-    known = (readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED)
+    known = (readings["kind"].isin(TESTED)) & (readings["status"] != Status.REJECTED)
     known &= readings["flags"].map(flags.serves).astype(bool)
     used = readings[known & readings["output_stops"].notna() & readings["iso"].notna()]
     sums, dof = drift.fitted["output_stops"].sums, drift.fitted["output_stops"].dof

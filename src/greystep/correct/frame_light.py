@@ -16,9 +16,11 @@ from greystep.errors import GreystepError
 from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import student_factor
 from greystep.session.ambient import settings_of
+from greystep.session.cards import card_rows, lights_of
 from greystep.session.ingest import Body, Ingested
 from greystep.session.power import same_power
-from greystep.terms import PARTS
+from greystep.session.settings import Settings
+from greystep.terms import DECLARED, LIT, PARTS, Kind
 
 Progress = Callable[[int, int], None]
 Row = dict[str, Any]
@@ -32,12 +34,8 @@ OF_TARGET: Final = frozenset(
         "ambient_changed", "black_doubtful", "far_from_locus", "far_from_reference", "outlier",
     }
 )  # fmt: skip
-#: With these, what stands at the target's place in a job frame may be no grey card; better sources are asked first.
-_NO_CARD: Final = frozenset({"uneven", "far_from_locus"})
-#: A card found in job frames alone is taken for one where its channel ratios are this near to the camera's white.
-_NEAR_SETTING: Final = 0.2
-#: What must be equal for the light of one frame to stand for another's.
-_SAME: Final = ("body", "head", "lights", "lens", *PARTS)
+#: What must be equal, besides the lights, for the light of one frame to stand for another's.
+_SAME: Final = ("body", "lens", *PARTS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +43,7 @@ class Sources:
     """The frames with the light that is known of each.
 
     Attributes:
-        rows: Flash and job frames in log order, neutral and colour filled where any source gives them; further columns:
+        rows: Lit frames in log order, neutral and colour filled where any source gives them; further columns:
             source (blank without one), via, agreed_pct, age_s, u_stops (half-width of the brightness), error_stops
             (brighter than set, of a profile), observer (the other camera that a profile was made with, or blank),
             trouble (why there is no source).
@@ -69,10 +67,11 @@ def find_sources(
     of_itself: bool = True,
     progress: Progress | None = None,
 ) -> Sources:
-    """Find the best source of light for every flash and job frame.
+    """Find the best source of light for every flash, card and job frame.
 
-    Best first: the patch of the frame itself; the profile of the head that lit it; what it shares with a frame whose
-    light is known, which is measured in the frame too; the last frame of the same lights, which is not.
+    Best first: the patch of the frame itself, where it is the grey card's; the profile of the head that lit it; what it
+    shares with a frame whose light is known, which is measured in the frame too; the last frame of the same lights,
+    which is not.
 
     Args:
         profile: For frames without a usable patch whose head and power are in the log.
@@ -84,18 +83,15 @@ def find_sources(
         GreystepError: If the frame that others are to be compared with cannot serve.
     """
     table = ingested.readings
-    table = table[table["kind"].isin(["flash", "job"])]
+    table = table[table["kind"].isin(LIT)]
     if table.empty:
         raise GreystepError("the log has no flash and no job frame, so there is nothing to correct; give rows a kind")
-    sure = {
-        label
-        for label, body in ingested.bodies.items()
-        if (body.target is not None and not body.target.found)
-        or ((table["body"] == label) & (table["kind"] == "flash") & (table["status"] != "rejected")).any()
-    }
-    rows = [
-        _start(row, ingested.bodies.get(row["body"]), row["body"] in sure) for row in table.to_dict(orient="records")
-    ]
+    table = table.assign(shows_card=card_rows(table))
+    sure = set(table.loc[table["kind"].isin(DECLARED) & table["shows_card"], "body"])
+    rows = [_start(row, row["body"] in sure) for row in table.to_dict(orient="records")]
+    jobs = [row for row in rows if row["kind"] == Kind.JOB]
+    pictures = [row for row in jobs if not (row["shows_card"] or _marks(row) & UNFIT)]
+    mistakable = any(np.isfinite(row["signal_g"]) for row in pictures)  # else the target was not found in them at all
     waiting = [row for row in rows if not _marks(row) & UNFIT]
     seen_by: dict[str, Body] = {}
     if profile is not None:
@@ -103,7 +99,7 @@ def find_sources(
             if not row["sure"]:
                 _from_profile(row, profile, ingested, seen_by)
     bodies, relative, messages = dict(ingested.bodies), set[str](), []
-    waiting = [row for row in waiting if not row["source"] and row["kind"] == "job"]
+    waiting = [row for row in waiting if not row["source"] and row["kind"] == Kind.JOB]
     for label in dict.fromkeys(row["body"] for row in waiting if row["shot"] >= 0 and row["body"] in bodies):
         here = [row for row in waiting if row["body"] == label and row["shot"] >= 0]
         every = ingested.readings
@@ -128,50 +124,38 @@ def find_sources(
             if "light_changed" in _marks(row):
                 said = what_changed(row, fit, ingested.settings, bodies[label], read)
                 row["trouble"] += f": {said}" if said else ""
-    # Against its own like even a green thing will do; it is no neutral to bring to a white.
-    not_for_itself = frozenset() if of_itself else frozenset({"far_from_locus"})
     if not of_itself and any(row["source"] == "patch" and row["body"] not in sure for row in rows):
         messages.append(
-            "no flash frame and no [target] patch says where the grey card is; the even area that was found in the job "
-            "frames is taken for it"
+            "no row of kind card or flash says where the grey card is; the even area that was found in the job frames "
+            "is taken for it"
         )
-    _from_nearby(rows, [row for row in waiting if not row["source"]])
+    if mistakable:
+        messages.append(
+            f"{len(pictures)} of {len(jobs)} job frames do not show the grey card beyond doubt, so their light is "
+            "taken from elsewhere; a frame that shows it takes the kind card in the log"
+        )
+    _from_nearby(rows, [row for row in waiting if not row["source"]], ingested.settings)
     for row in rows:
-        doubted = _marks(row) & _NO_CARD - not_for_itself
-        if not row["source"] and _has_patch(row) and doubted and row["body"] not in relative:
-            row |= {"source": "patch", "trouble": "", "flags": flags.join(_marks(row) - {"no_overlap"})}
         if row["source"] != "patch":
             row["flags"] = flags.join(_marks(row) - (OF_TARGET if row["source"] else OF_TARGET - flags.REJECTING))
         row["status"] = flags.status(_marks(row)) if row["source"] else "rejected"
     return Sources(pd.DataFrame(rows), bodies, seen_by, frozenset(relative), tuple(messages))
 
 
-def _start(reading: Mapping[Any, Any], body: Body | None, sure: bool) -> Row:
-    """Return a row with what its own patch says, if there is one; `sure` says that it stands where the card stands."""
+def _start(reading: Mapping[Any, Any], sure: bool) -> Row:
+    """Return a row with what its own patch says, if that is the card; it is `sure` where card frames prove it."""
     row: Row = {str(name): value for name, value in reading.items()}
     row |= {"via": "", "observer": "", "trouble": "", "source": "", "sure": False}
     row |= dict.fromkeys(("agreed_pct", "age_s", "u_stops", "error_stops"), float("nan"))
     marks = _marks(row)
     if _has_patch(row):
         row["u_stops"] = row["u_signal_g"] / row["signal_g"] / np.log(2.0)
-        if row["kind"] == "flash" or (not marks & _NO_CARD and (sure or _near_the_setting(row, body))):
-            return row | {"source": "patch", "sure": sure or row["kind"] == "flash"}
+        if row["shows_card"]:
+            return row | {"source": "patch", "sure": sure}
         return row | {"trouble": "what stands at the place of the target may be no grey card"}
     reasons = marks & UNFIT or marks & flags.REJECTING
     said = "; ".join(flags.MEANING[name] for name in flags.ordered(reasons))
     return row | {"trouble": said or "no grey target was measured in it"}
-
-
-def _near_the_setting(row: Row, body: Body | None) -> bool:
-    """Say whether a neutral that nothing vouches for is near the white that the camera was set to, where that is known.
-
-    A white set by mistake costs nothing: the frame is then compared with others as if it held no card.
-    """
-    setting = body.tags.as_shot_neutral if body is not None and body.tags is not None else None
-    if setting is None:
-        return True
-    away = np.log([row["r_g"] * setting[1] / setting[0], row["b_g"] * setting[1] / setting[2]])
-    return bool(np.abs(away).max() <= _NEAR_SETTING)
 
 
 def _has_patch(row: Row) -> bool:
@@ -263,17 +247,18 @@ def _from_shared(row: Row, one: Shared) -> None:
 # --- nearby --------------------------------------------------------------------------------------------------------
 
 
-def _from_nearby(rows: Sequence[Row], waiting: Sequence[Row]) -> None:
+def _from_nearby(rows: Sequence[Row], waiting: Sequence[Row], settings: Settings) -> None:
     """Fill rows from the last frame before them that holds a target under the same lights, lens and modifier."""
     targets = [row for row in rows if row["source"] == "patch"]
     for row in waiting:
         if "light_changed" in _marks(row):
             continue
-        group = [other for other in targets if _alike(row, other)]
+        group = [other for other in targets if _alike(row, other, settings)]
         before = [other for other in group if other["shot"] < row["shot"]]
         if not before:
             continue
-        last = max(before, key=lambda other: int(other["shot"]))
+        bright = [other for other in before if "too_dark" not in _marks(other)]
+        last = max(bright or before, key=lambda other: int(other["shot"]))
         mired = [float(other["mired"]) for other in group]
         # What repeats of these lights differ by, this frame may differ by too.
         spread = float(np.std(mired, ddof=1)) * student_factor(len(mired) - 1) if len(mired) > 1 else 0.0
@@ -292,8 +277,14 @@ def _from_nearby(rows: Sequence[Row], waiting: Sequence[Row]) -> None:
         }
 
 
-def _alike(row: Row, other: Row) -> bool:
+def _alike(row: Row, other: Row, settings: Settings) -> bool:
     if any(str(row.get(name) or "") != str(other.get(name) or "") for name in _SAME):
         return False
-    stops = (float(row["stops"]), float(other["stops"]))
-    return bool(np.isnan(stops).all()) or same_power(*stops)
+    try:
+        own, others = lights_of(row, settings), lights_of(other, settings)
+    except GreystepError:
+        return False
+    pairs = [(own[head], others[head]) for head in own if head in others]
+    return len(pairs) == len(own) == len(others) and all(
+        bool(np.isnan(pair).all()) or same_power(*pair) for pair in pairs
+    )

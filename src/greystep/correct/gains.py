@@ -20,14 +20,15 @@ from greystep.correct.developed import developed_correction, developed_matrix
 from greystep.correct.frame_light import Sources, find_sources
 from greystep.correct.lit_by import one_light
 from greystep.correct.profile import Profile, light_at, observer_mired, profile_reference, profile_wanted
-from greystep.correct.references import Reference, carried, find_reference, usable, wanted_here, white
+from greystep.correct.references import Reference, carried, find_reference, tie_text, usable, wanted_here, white
 from greystep.correct.trend import trend
 from greystep.errors import GreystepError
 from greystep.session.ambient import settings_of
+from greystep.session.cards import card_rows
 from greystep.session.ingest import Ingested
 from greystep.session.reference import KNOWN, HeadAtPower, MedianFrame, OneFrame, Wanted, WholeKit, parse_reference
 from greystep.session.settings import Settings
-from greystep.terms import LIT
+from greystep.terms import TESTED
 from greystep.words import GIVE_MATRIX
 
 #: The columns of corrections.csv, in their order.
@@ -41,7 +42,7 @@ class Corrections:
     """The corrections of a session: one row a frame, and the matrices beside them.
 
     Attributes:
-        table: One row a flash or job frame, with the columns of `COLUMNS`; ``via`` names what the source rests on.
+        table: One row a lit frame, with the columns of `COLUMNS`; ``via`` names what the source rests on.
         matrices: Mapping of str to (3, 3) array. Frame name -> matrix for developed linear images in `space`; only
             frames that can be corrected.
         slopes: Mapping of str to (3,) array. Frame name -> per-channel slopes in `space`, exact for neutrals.
@@ -68,7 +69,7 @@ def correct_frames(
     smooth_over: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Corrections:
-    """Correct every flash and job frame from the best source of its light.
+    """Correct every flash, card and job frame from the best source of its light.
 
     Args:
         to: ``HEAD@POWER``, ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``; where it is not given,
@@ -106,7 +107,7 @@ def correct_frames(
     records: list[dict[str, object]] = []
     matrices: dict[str, Floats] = {}
     slopes: dict[str, Floats] = {}
-    messages = list(sources.messages)
+    messages = [*sources.messages, *(text for one in primary.values() if (text := tie_text(one)))]
     for place, row in enumerate(rows.to_dict(orient="records")):
         kept = ("frame", "head", "power", "source", "flags", "via", "agreed_pct", "age_s")
         record = dict.fromkeys(COLUMNS, np.nan) | {key: row[key] for key in kept}
@@ -198,7 +199,7 @@ def _references(
                 raise GreystepError(
                     "no frame of its series holds a grey target, so it cannot be matched to another session"
                 )
-            found[body_label] = carried(theirs, other, others, there, mine, lights, body)
+            found[body_label] = carried(theirs, other, others, there, mine, lights, body, ingested.settings)
         except GreystepError as error:
             lost[body_label] = str(error)
     return found, lost
@@ -217,7 +218,7 @@ def _of_other(
     seen_by = other.bodies[there]
     if profile is not None and isinstance(wanted, HeadAtPower | WholeKit):
         return profile_reference(profile, there, seen_by, wanted, label), there
-    lit = other.readings[other.readings["kind"].isin(LIT) & (other.readings["body"] == there)]
+    lit = other.readings[card_rows(other.readings) & (other.readings["body"] == there)]
     return find_reference(lit, lights, seen_by, wanted or wanted_here(other.settings, lights, there), label), there
 
 
@@ -294,7 +295,7 @@ def _no_reference(to: str | None, rows: pd.DataFrame, sources: Sources, lost: Ma
     first = next((text for text in rows["trouble"] if text), "")
     if measured.empty and first:
         return f"no frame can serve as reference: 0 of {len(rows)} frames could be measured; the first: {first}"
-    lights = dict.fromkeys(f"{row.head}@{row.power}" for row in measured.itertuples() if row.kind == "flash")
+    lights = dict.fromkeys(f"{row.head}@{row.power}" for row in measured.itertuples() if row.kind in TESTED)
     known = ", ".join(lights) or "none"
     if to is None:
         found = f"{len(measured)} of {len(rows)} frames could be measured"

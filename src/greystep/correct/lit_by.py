@@ -9,9 +9,10 @@ from greystep.arrays import Floats
 from greystep.correct.shared import Reader, assumed_light
 from greystep.correct.unmix import Unmixed, unmix
 from greystep.errors import GreystepError
+from greystep.session.cards import lights_of
 from greystep.session.colour import colours
 from greystep.session.ingest import Body
-from greystep.session.settings import Settings, power_of
+from greystep.session.settings import Settings
 from greystep.terms import Source
 
 Row = Mapping[Any, Any]
@@ -22,27 +23,9 @@ _MIRED: Final = 0.5
 _SETTINGS: Final = ("exposure_s", "f_number", "iso")
 
 
-def lights_of(row: Row, settings: Settings) -> list[tuple[str, float]]:
-    """Return the heads that lit a frame and their powers in stops, NaN where the log leaves a power out.
-
-    From the column ``lights`` (``A@1/4 & B@1/16``), else from head and power.
-
-    Raises:
-        GreystepError: If a power cannot be read.
-    """
-    found = []
-    for part in str(row.get("lights") or "").split("&"):
-        head, _, power = (text.strip() for text in (part if "@" in part else f"{part}@").rpartition("@"))
-        if head:
-            found.append((head, power_of(settings.heads, head, power).stops if power else float("nan")))
-    if not found and row["head"]:
-        found = [(str(row["head"]), float(row["stops"]))]
-    return found
-
-
 def one_light(row: Row, settings: Settings) -> tuple[str, float] | None:
     """Return the one head that lit a frame and its power; None where there were several, or something is not known."""
-    lights = lights_of(row, settings)
+    lights = list(lights_of(row, settings).items())
     return lights[0] if len(lights) == 1 and np.isfinite(lights[0][1]) else None
 
 
@@ -55,7 +38,7 @@ def what_changed(row: Row, rows: Sequence[Row], settings: Settings, body: Body, 
             them.
     """
     try:
-        wanted = dict(lights_of(row, settings))
+        wanted = lights_of(row, settings)
         alone = [(one_light(other, settings), other) for other in rows if other["frame"] != row["frame"]]
         singles: dict[str, tuple[float, Row]] = {}
         for lit, other in sorted(alone, key=lambda pair: abs(pair[1]["shot"] - row["shot"]), reverse=True):

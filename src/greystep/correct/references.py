@@ -1,7 +1,8 @@
 """What frames are brought to, in the terms of one camera body: how it sees the light that is meant."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -9,16 +10,28 @@ import pandas as pd
 from greystep import flags
 from greystep.arrays import Floats, Indices
 from greystep.compare.reference_light import ReferenceLight, TestedLights, measured_cells, reference_light
+from greystep.correct.lit_by import one_light
 from greystep.errors import GreystepError
+from greystep.flags import Flag
 from greystep.measure import chromaticity
 from greystep.measure.uncertainty import student_factor
+from greystep.session.cards import card_rows
 from greystep.session.colour import colours
 from greystep.session.ingest import Body, Ingested
 from greystep.session.power import same_power
 from greystep.session.reference import HeadAtPower, MedianFrame, OneFrame, Wanted, White, WholeKit, session_reference
 from greystep.session.settings import Settings
-from greystep.session.shots import noted_checks
-from greystep.terms import Kind
+from greystep.session.shots import check_rows
+from greystep.terms import LIT
+from greystep.words import heads as named_heads
+
+#: A head has moved between two sessions where its colour is so far from the others', and beyond so many standard
+#: uncertainties [mired], this tool's own.
+_MOVED_MIRED: Final = 2.0
+_MOVED_SD: Final = 4.0
+#: What the same lens change may do otherwise to like lights, and one flash to another (k = 1) [mired], own assumptions.
+_ALIKE_MIRED: Final = 0.3
+_SHOT_MIRED: Final = 0.3
 
 
 @dataclass(frozen=True)
@@ -33,6 +46,8 @@ class Reference:
             powers.csv.
         seen: (float, float) or None. Mired and Duv as this body sees it, where the light was brought over from another
             session; else None.
+        moved, apart: Mapping of str to float. Heads that were left out of a tie to another session because their light
+            moved against the others, and two that moved apart, so that neither can be believed [mired].
     """
 
     label: str
@@ -42,6 +57,8 @@ class Reference:
     duv: float
     u_mired: float
     seen: tuple[float, float] | None = None
+    moved: Mapping[str, float] = field(default_factory=dict)
+    apart: Mapping[str, float] = field(default_factory=dict)
 
 
 def wanted_here(settings: Settings, lights: TestedLights | None, body: str) -> Wanted:
@@ -69,7 +86,7 @@ def find_reference(
             return white(label, body, cct_k, duv)
         case MedianFrame():
             found = usable(rows)
-            check = noted_checks(found["note"]) if "note" in found else np.zeros(len(found), dtype=bool)
+            check = check_rows(found)
             return median(found if check.all() else found[~check])
         case OneFrame(name):
             found = usable(rows)
@@ -149,16 +166,18 @@ def carried(
     rows: pd.DataFrame,
     lights: TestedLights | None,
     body: Body,
+    settings: Settings,
 ) -> Reference:
     """Bring the reference of another session over to a body of this one.
 
-    In this order: by the cells (head and power) that both sessions measured, whose mean difference is what lens,
-    modifier and camera make of the same light; as it is, where body and lens are the same; through XYZ, where a meter
-    fixes the scale of both.
+    In this order: by the lights (head and power) that both sessions measured on a card, whose mean difference is what
+    lens, modifier and camera make of the same light, see `_tied`; as it is, where body and lens are the same; through
+    XYZ, where a meter fixes the scale of both.
 
     Args:
         other_lights, lights: Of the other session, and of this one.
         rows: Frames of `body` with their neutrals.
+        settings: Of this session.
 
     Raises:
         GreystepError: If nothing ties the two sessions together.
@@ -166,11 +185,17 @@ def carried(
     label = f"{reference.label} of {other.settings.title or other.settings.path.name}"
     there = other.readings[other.readings["body"] == other_label]
     source = other.bodies[other_label]
-    lit = there[there["kind"].isin(["flash", "job"])]
-    tie = _common_cells(_signals(lit, other_lights, source), _signals(rows, lights, body))
+    lit = there[there["kind"].isin(LIT)]
     neutral, u_tie, green = np.array(reference.neutral), 0.0, float("nan")
+    tie = _tied(
+        _signals(lit, other_lights, source, other.settings),
+        _signals(rows, lights, body, settings),
+        _mired_per_ratio(body, neutral),
+    )
+    moved: dict[str, float] = {}
+    apart: dict[str, float] = {}
     if tie is not None:
-        offset, u_tie = tie
+        offset, u_tie, moved, apart = tie
         neutral = neutral * np.exp(offset - offset[1])
         green = reference.green * float(np.exp(offset[1]))
     elif not (body.label == other_label and _lenses(rows) & _lenses(there)):
@@ -185,13 +210,31 @@ def carried(
     own = colours(body, neutral[None, :], np.zeros((1, 3, 3)))
     seen = (float(own.mired[0]), float(own.duv[0])) if own is not None else None
     red, _, blue = (float(value) for value in neutral)
-    spread = u_tie * abs(_mired_per_ratio(body, neutral))
-    u_mired = float(np.hypot(reference.u_mired, spread))
-    return replace(reference, label=label, neutral=(red, 1.0, blue), green=green, u_mired=u_mired, seen=seen)
+    u_mired = float(np.hypot(reference.u_mired, u_tie))
+    neutral_here = (red, 1.0, blue)
+    return replace(
+        reference, label=label, neutral=neutral_here, green=green, u_mired=u_mired, seen=seen, moved=moved, apart=apart
+    )
+
+
+def tie_text(reference: Reference) -> str:
+    """Say which heads no longer agree with the others between the two sessions; blank where all do."""
+    said = [
+        f"head {head} has moved by {abs(mired):.1f} mired against the others since {reference.label}; the tie between "
+        "the sessions leaves it out"
+        for head, mired in reference.moved.items()
+    ]
+    if reference.apart:
+        size = max(reference.apart.values())
+        said.append(
+            f"{named_heads(list(reference.apart))} have moved apart by {size:.1f} mired since {reference.label}; which "
+            "of them moved is not known: shoot a card under a third head"
+        )
+    return "; ".join(said)
 
 
 def _mired_per_ratio(body: Body, neutral: Floats) -> float:
-    """Return how far the mired moves with the logarithm of blue over red, for a spread of ratios; 0 if unknown."""
+    """Return how far the mired moves with the logarithm of blue over red; 0 if unknown."""
     there = colours(body, (neutral * [0.995, 1.0, 1.005])[None, :], np.zeros((1, 3, 3)))
     here = colours(body, neutral[None, :], np.zeros((1, 3, 3)))
     if there is None or here is None:
@@ -199,39 +242,95 @@ def _mired_per_ratio(body: Body, neutral: Floats) -> float:
     return float(np.nan_to_num((there.mired[0] - here.mired[0]) / 0.01))
 
 
-def _common_cells(
-    there: Mapping[tuple[str, float], Floats], here: Mapping[tuple[str, float], Floats]
-) -> tuple[Floats, float] | None:
-    """Return the mean log ratio (3,) of this session's signals to the other's over common cells, and its half-width."""
-    found = []
-    for (head, stops), signal in here.items():
+@dataclass(frozen=True)
+class _Tie:
+    """What one light, head or session shows of another: log ratio (3,), and the variance of its mired (k = 1)."""
+
+    offset: Floats
+    variance: float
+
+
+def _tied(
+    there: Mapping[tuple[str, float], _Tie], here: Mapping[tuple[str, float], _Tie], mired_per_ratio: float
+) -> tuple[Floats, float, dict[str, float], dict[str, float]] | None:
+    """Return the log ratio (3,) of this session's signals to the other's over their common lights.
+
+    Each head is one witness, the mean of its lights, and weighs by its uncertainty. Of three and more, one whose colour
+    disagrees with the rest has moved and is left out. Brightness is the middle one: lights are set up anew.
+
+    Returns: The ratio; the 95 % half-width of its mired; which heads moved [mired]; and which two disagree. None
+        without a common light.
+    """
+    lights: dict[str, list[_Tie]] = {}
+    for (head, stops), one in here.items():
         match = [other for (name, power), other in there.items() if name == head and same_power(power, stops)]
-        found += [signal - match[0]] if match else []
-    if not found:
+        if match:
+            variance = one.variance + match[0].variance
+            lights.setdefault(head, []).append(_Tie(one.offset - match[0].offset, variance))
+    if not lights:
         return None
-    offsets = np.array(found)
-    contrast = (offsets[:, 2] - offsets[:, 0]) if len(offsets) > 1 else np.zeros(1)
-    spread = float(np.std(contrast, ddof=1) / np.sqrt(len(contrast)) if len(contrast) > 1 else 0.0)
-    factor = student_factor(len(offsets) - 1) if len(offsets) > 1 else 0.0
-    return offsets.mean(axis=0), spread * factor
+    heads = {head: _joined(ties) for head, ties in lights.items()}
+
+    def colour(tie: _Tie) -> float:
+        return mired_per_ratio * float(tie.offset[2] - tie.offset[0])
+
+    def away(head: str) -> tuple[float, float]:
+        """How far a head is from the others [mired], and in units of what it may be."""
+        rest = _joined([tie for name, tie in heads.items() if name != head])
+        size = colour(heads[head]) - colour(rest)
+        return size, abs(size) / max(_MOVED_MIRED, _MOVED_SD * np.sqrt(heads[head].variance + rest.variance))
+
+    moved: dict[str, float] = {}
+    while len(heads) > 2 and away(odd := max(heads, key=lambda head: away(head)[1]))[1] > 1.0:
+        moved[odd] = away(odd)[0]
+        del heads[odd]
+    whole = _joined(list(heads.values()))
+    chi = sum((colour(tie) - colour(whole)) ** 2 / (tie.variance + _ALIKE_MIRED**2) for tie in heads.values())
+    size, much = away(next(iter(heads))) if len(heads) == 2 else (0.0, 0.0)
+    u_mired = 2.0 * np.sqrt(whole.variance * max(1.0, chi / max(len(heads) - 1, 1)))
+    green = float(np.median([tie.offset[1] for tie in heads.values()]))
+    apart = dict.fromkeys(heads, abs(size)) if much > 1.0 else {}
+    return whole.offset - whole.offset[1] + green, float(u_mired), moved, apart
 
 
-def _signals(rows: pd.DataFrame, lights: TestedLights | None, body: Body) -> dict[tuple[str, float], Floats]:
-    """Return the log signals (3,) of the lights of a session by head and stops: fitted, else the mean of job frames."""
-    found: dict[tuple[str, float], Floats] = {}
+def _joined(ties: Sequence[_Tie]) -> _Tie:
+    """Return the mean of several, each by its own uncertainty and by what like lights may differ."""
+    weights = np.array([1.0 / (tie.variance + _ALIKE_MIRED**2) for tie in ties])
+    offset = np.average([tie.offset for tie in ties], axis=0, weights=weights)
+    return _Tie(offset, float(1.0 / weights.sum()))
+
+
+def _signals(
+    rows: pd.DataFrame, lights: TestedLights | None, body: Body, settings: Settings
+) -> dict[tuple[str, float], _Tie]:
+    """Return the log signals (3,) of the lights of a session by head and stops: fitted, else the mean of its cards.
+
+    What is too dark, or no proven card, ties nothing.
+    """
+    found: dict[tuple[str, float], _Tie] = {}
+    good = usable(rows)
+    bright = ~good["flags"].map(lambda cell: Flag.TOO_DARK in flags.split(cell)).astype(bool)
+    good = good[bright & card_rows(good) & (good["signal_g"] > 0)]
+    lit = {name: one_light(row, settings) for name, row in zip(good.index, good.to_dict("records"), strict=True)}
     if lights is not None:
+        estimates = lights.fitted["mired"].cells
         for cell in np.flatnonzero(measured_cells(lights.cells, lights.fitted, body.label)):
             row, neutral = lights.cells.table.iloc[cell], _cell_neutral(lights, np.array([cell]), body)
-            if neutral is not None:
+            head, stops = str(row["head"]), float(row["stops"])
+            seen = any(one is not None and one[0] == head and same_power(one[1], stops) for one in lit.values())
+            if neutral is not None and seen:
                 signal = np.log(neutral) + np.log(2.0) * lights.green_log2[cell]
-                found.setdefault((str(row["head"]), float(row["stops"])), signal)
-    jobs = usable(rows)
-    jobs = jobs[(jobs["kind"] == Kind.JOB) & (jobs["head"] != "") & (jobs["signal_g"] > 0) & jobs["stops"].notna()]
-    for head, stops in dict.fromkeys(zip(jobs["head"], jobs["stops"].astype(float), strict=True)):
-        if not any(name == head and same_power(power, stops) for name, power in found):
-            mine = jobs[(jobs["head"] == head) & (jobs["stops"] == stops)]
-            red, green, blue = np.log(mine[["r_g", "signal_g", "b_g"]].to_numpy(np.float64)).mean(axis=0)
-            found[str(head), stops] = np.array([red + green, green, blue + green])
+                variance = float(estimates.parts[:, cell, cell].sum())
+                variance = variance if np.isfinite(variance) else _SHOT_MIRED**2  # no light was shot twice
+                found.setdefault((head, stops), _Tie(signal, variance))
+    for name, one in lit.items():
+        if one is None or any(head == one[0] and same_power(stops, one[1]) for head, stops in found):
+            continue
+        mine = good.loc[[at for at, other in lit.items() if other == one]]
+        red, green, blue = np.log(mine[["r_g", "signal_g", "b_g"]].to_numpy(np.float64)).T
+        scatter = max(float(np.nan_to_num(mine["mired"].std())), _SHOT_MIRED, float(good.loc[name, "u_mired"]) / 2.0)
+        signal = np.median([red + green, green, blue + green], axis=1)  # of several, a mistaken one counts little
+        found[one] = _Tie(signal, scatter**2 / len(mine))
     return found
 
 

@@ -19,7 +19,7 @@ from greystep.raw.blocks import Blocks, read_blocks
 from greystep.session.ambient import settings_of
 from greystep.session.colour import colours
 from greystep.session.ingest import Body
-from greystep.terms import Kind
+from greystep.terms import DECLARED, Kind
 
 #: Focal lengths within this share are one lens setting: some lenses record their breathing.
 _SAME_FOCAL: Final = 0.05
@@ -97,13 +97,13 @@ def of_anchors(
 
     Args:
         waiting, anchors: Sequences of rows. Of readings; each frame is compared with the job frame nearest in the order
-            of capture, and where that gives no result with the nearest flash frame.
+            of capture, and where that gives no result with the nearest card or flash frame.
 
     Returns: By frame; empty where there is no anchor.
     """
     found: dict[str, Shared] = {}
-    for kind in (Kind.JOB, Kind.FLASH):
-        hubs = [row for row in anchors if row["kind"] == kind]
+    for kinds in ((Kind.JOB,), DECLARED):
+        hubs = [row for row in anchors if row["kind"] in kinds]
         for row in waiting if hubs else ():
             name = str(row["frame"])
             if name in found and settled(found[name]):

@@ -19,7 +19,7 @@ from greystep.raw.exposure import relative_exposure_stops
 from greystep.session.ingest import Ingested
 from greystep.session.power import same_power
 from greystep.session.settings import power_of
-from greystep.terms import Kind
+from greystep.terms import TESTED, Kind
 
 #: All together may differ so much from the sum of the singles [stops, steps]: two flashes of one head differ as much.
 _STOPS: Final = 0.1
@@ -56,7 +56,7 @@ class Measured:
 
 
 def measured_setup(found: Ingested, drift: Drift) -> Measured:
-    """Read a set-up from a session: kind ``flash`` a light alone, kind ``job`` several, named under ``lights`` or all.
+    """Read a set-up from a session: kind ``flash`` a light alone, ``card`` or ``job`` several, in ``lights`` or all.
 
     Args:
         found: The session; a column ``role`` of its log names the lights, else their heads do.
@@ -68,7 +68,7 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
     light = _light(readings)
     usable = (readings["status"] != flags.Status.REJECTED).to_numpy() & np.isfinite(light).all(axis=1)
     clean = np.array([flags.serves(cell) for cell in readings["flags"]])
-    flash = usable & clean & (readings["kind"] == Kind.FLASH).to_numpy()
+    flash = usable & clean & readings["kind"].isin(TESTED).to_numpy()
     roles = text_column(readings, "role").to_numpy(object)
     table = drift.cells.table
     body = next((str(name) for name in table["body"][table["n"] > 0]), "")
@@ -93,10 +93,11 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
         rows.append(SetupRow(len(rows) + 1, named, head, power, stops, luminance, NO_GEL, "", where))
     if len(rows) < 2:
         raise GreystepError(f"{found.settings.path}: {len(rows)} light was shot alone; shoot one frame of each light")
-    job = usable & (readings["kind"] == Kind.JOB).to_numpy() & (readings["body"] == body).to_numpy()
+    several = (readings["kind"] == Kind.JOB) | ((readings["kind"] == Kind.CARD) & (readings["head"] == ""))
+    job = usable & several.to_numpy() & (readings["body"] == body).to_numpy()
     if not job.any():
         raise GreystepError(
-            f"{found.settings.path}: no frame of all lights together; log it as kind job, its lights as A@1/4 & B@1/16"
+            f"{found.settings.path}: no frame of all lights together; log it as kind card, its lights as A@1/4 & B@1/16"
         )
     names = text_column(readings, "lights").to_numpy(object)
     wholes = []

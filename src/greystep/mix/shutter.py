@@ -17,7 +17,7 @@ from greystep.planning.rig import OVER_T01, shutter_for
 from greystep.raw.exposure import nominal_time
 from greystep.session.ingest import AMBIENT_HIGH_PCT
 from greystep.session.settings import HeadInfo
-from greystep.terms import Kind
+from greystep.terms import TESTED
 
 
 class Cut(StrEnum):
@@ -137,7 +137,7 @@ def _room(readings: pd.DataFrame) -> tuple[float, float]:
 
     The share of room light in a frame and its flash light give the room light of that frame.
     """
-    flash = readings[(readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED)]
+    flash = readings[readings["kind"].isin(TESTED) & (readings["status"] != Status.REJECTED)]
     recorded, pct, stops = flash[["exposure_s", "ambient_pct", "output_stops"]].to_numpy(np.float64).T
     time_s = np.array([nominal_time(seconds) if seconds > 0 else math.nan for seconds in recorded])
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -166,7 +166,12 @@ def frame_label(head: str, power: str, kind: str = Kind.JOB) -> str:
     """Return what a frame shows: its head and power, or its kind."""
     if head:
         return say.cell(head, power)
-    kinds: dict[str, str] = {Kind.AMBIENT: "room light", Kind.DARK: "dark frame", Kind.JOB: "job frame"}
+    kinds: dict[str, str] = {
+        Kind.AMBIENT: "room light",
+        Kind.DARK: "dark frame",
+        Kind.JOB: "job frame",
+        Kind.CARD: "card",
+    }
     return kinds.get(kind, "not in the log")
 
 

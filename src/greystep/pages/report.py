@@ -19,7 +19,7 @@ from greystep.pages.tables import with_series
 from greystep.sentences import kit
 from greystep.sentences.summary import Summary
 from greystep.session.settings import Tolerance
-from greystep.terms import COLUMN, Kind, Quantity
+from greystep.terms import COLUMN, TESTED, Quantity
 
 #: The longest table of pairs that the page carries; pairs.csv holds all.
 PAIRS_SHOWN: Final = 12
@@ -113,7 +113,7 @@ def _facts(frames: Sequence[FrameRow], heads: Sequence[HeadRow], cells: Sequence
 
 def _card(row: HeadRow, summary: Summary, frames: Sequence[FrameRow], cells: Sequence[PowerRow]) -> dict[str, object]:
     """Return what the card of a head shows."""
-    packs = dict.fromkeys(one.pack for one in frames if one.kind == Kind.FLASH and one.head == row.head and one.pack)
+    packs = dict.fromkeys(one.pack for one in frames if one.kind in TESTED and one.head == row.head and one.pack)
     ranged = not kit.one_power(row)
     return {
         "head": row.label,
@@ -201,7 +201,7 @@ def _widest_pairs(pairs: pd.DataFrame, tolerance: Tolerance) -> list[PairRow]:
 
 
 def _uncertainties(frames: Sequence[FrameRow], heads: Sequence[HeadRow], cells: Sequence[PowerRow]) -> Table:
-    flashes = [one for one in frames if one.kind == Kind.FLASH]
+    flashes = [one for one in frames if one.kind in TESTED]
 
     def noise(row: HeadRow) -> float:
         return _median(one.u_mired for one in flashes if one.head == row.head)

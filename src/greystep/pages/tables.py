@@ -8,7 +8,7 @@ from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.flags import Flag, Status
 from greystep.pages.formats import known
 from greystep.sentences.summary import ReferenceLight
-from greystep.terms import PARTS, Kind
+from greystep.terms import PARTS, TESTED
 
 
 def figure_tables(powers: pd.DataFrame, readings: pd.DataFrame, reference: ReferenceLight) -> dict[str, pd.DataFrame]:
@@ -67,7 +67,7 @@ def output_table(powers: pd.DataFrame) -> pd.DataFrame:
 
 def order_table(readings: pd.DataFrame) -> pd.DataFrame:
     """Return every measured flash frame with its place in shooting order and its mired minus its cell's mean."""
-    lit = (readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED) & readings["mired"].notna()
+    lit = readings["kind"].isin(TESTED) & (readings["status"] != Status.REJECTED) & readings["mired"].notna()
     flash = readings[lit]
     table = flash[["shot", "frame", "body", "head", "power", "stops", "mired"]].copy()
     parts = [flash[part].fillna("") for part in ("body", *PARTS) if part in flash]

@@ -14,7 +14,7 @@ from greystep.files import new_folder, write_table, write_text, write_toml
 from greystep.planning.order import FRAMES, Action, Cell, Step
 from greystep.session.power import SAME_STOPS
 from greystep.session.toml_file import read_toml
-from greystep.terms import Kind, Order
+from greystep.terms import TESTED, Kind, Order
 from greystep.words import shutter
 
 
@@ -119,7 +119,7 @@ def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: Indices) 
             ...).
         rounds: Int array. Further frames of each light; where there are none the light is left out.
     """
-    flash = readings[readings["kind"] == Kind.FLASH]
+    flash = readings[readings["kind"].isin(TESTED)]
     packs = {head: rows["pack"].iloc[0] for head, rows in flash.groupby("head", sort=False)}
     cells = []
     for light, number in zip(table.to_dict(orient="records"), rounds.tolist(), strict=True):
@@ -135,7 +135,7 @@ def further_cells(table: pd.DataFrame, readings: pd.DataFrame, rounds: Indices) 
 
 def camera_settings(readings: pd.DataFrame) -> str:
     """Return the shutter and aperture of most flash frames, such as ``1/125 s at f/11``."""
-    flash = readings[readings["kind"] == Kind.FLASH]
+    flash = readings[readings["kind"].isin(TESTED)]
     said = []
     for name, form in (("exposure_s", shutter), ("f_number", "f/{:g}".format)):
         usual = flash[name].dropna().mode()

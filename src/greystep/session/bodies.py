@@ -17,7 +17,7 @@ from greystep.raw.dng import ColourTags, same_matrices
 from greystep.session.power import same_power
 from greystep.session.reference import HeadAtPower, choose_lights, session_reference
 from greystep.session.settings import Settings
-from greystep.terms import Kind
+from greystep.terms import DECLARED, TESTED, Kind
 
 #: Rounds in which the matrix, the target's factor and the light's colour settle on each other; each gains two digits.
 _ROUNDS: Final = 4
@@ -68,7 +68,8 @@ def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings)
     """Return the neutral at which one body's matrix is fixed, and what stands in for the reference, in words.
 
     The mean of the reference cell, see `greystep.session.reference`. Where that was not measured: the reference head's
-    highest power that was; then the first head of the log that was, at its highest; then a job frame.
+    highest power that was; then the first head of the log that was, at its highest; then a card, or a job frame that
+    is proven to show it.
 
     Args:
         table: Of one body, in log order: head, power, stops, kind, r_g, b_g.
@@ -78,7 +79,7 @@ def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings)
         neutral: tuple of 3 floats or None. None where nothing was measured.
         stand_in: Blank where the reference itself was measured.
     """
-    flash = serves & (table["kind"] == Kind.FLASH).to_numpy()
+    flash = serves & table["kind"].isin(TESTED).to_numpy()
     wanted = session_reference(settings)
     for light in (wanted, HeadAtPower()):
         rows = choose_lights(light, table["head"].to_list(), table["stops"], flash)
@@ -87,8 +88,9 @@ def reference_neutral(table: pd.DataFrame, serves: Booleans, settings: Settings)
             meant = light is wanted and (wanted.stops is None or same_power(float(first["stops"]), wanted.stops))
             neutral = _neutral(np.mean([_ratios(table.iloc[group]) for group in rows], axis=0))
             return neutral, "" if meant else f"head {first['head']} at {first['power']}"
+    card = serves & (table["kind"] == Kind.CARD).to_numpy()
     if serves.any():
-        row = table[serves].iloc[:1]
+        row = table[card if card.any() else serves].iloc[:1]
         return _neutral(_ratios(row)), f"frame {row['frame'].iloc[0]}"
     return None, ""
 
@@ -143,7 +145,7 @@ def make_bodies(
 
     Args:
         usable: Array (n,). Lit rows that are not rejected.
-        serves: Array (n,). Those of them that a reference may use: no check frames, no outliers.
+        serves: Array (n,). Those of them that a reference may use: the card, no check frames, no outliers.
     """
     ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
     own = None if settings.matrix == "embedded" else camera.read_camera_json(Path(settings.matrix))
@@ -153,10 +155,14 @@ def make_bodies(
         opened = [row for row in rows if (reading := read[row]) is not None and reading.height > 0]
         if not opened:
             continue
-        kinds = [[row for row in opened if table["kind"].iloc[row] == kind] for kind in ("flash", "job")]
+        kinds = [[row for row in opened if table["kind"].iloc[row] in kind] for kind in (DECLARED, (Kind.JOB,))]
         carry = next((chosen for chosen in kinds if chosen), opened)
         tags = own or pinned_tags([reading.colour for row in carry if (reading := read[row]) is not None])
         neutral, stand_ins[label] = reference_neutral(table.iloc[rows], (ratios & serves)[rows], settings)
+        if neutral is None and ratios[rows].any():  # pictures alone: what was measured in them is no neutral
+            setting = tags.as_shot_neutral if tags is not None else None
+            neutral = _as_set(setting) if setting is not None else _neutral(_ratios(table.iloc[rows][ratios[rows]][:1]))
+            stand_ins[label] = "the camera's own white" if setting is not None else "what its first frame shows"
         metered = [
             row for row in rows if settings.meter and ratios[row] and table["frame"].iloc[row] == settings.meter.frame
         ]
@@ -167,6 +173,10 @@ def make_bodies(
 
 def _ratios(rows: pd.DataFrame) -> Floats:
     return np.asarray(rows[["r_g", "b_g"]].to_numpy(dtype=np.float64).mean(axis=0))
+
+
+def _as_set(setting: Sequence[float]) -> Triple:
+    return float(setting[0] / setting[1]), 1.0, float(setting[2] / setting[1])
 
 
 def _neutral(ratios: Floats) -> Triple:

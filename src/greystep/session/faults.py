@@ -16,7 +16,7 @@ from greystep.constants import MARKING_TOLERANCE_STOPS
 from greystep.measure.uncertainty import student_factor
 from greystep.session.ambient import settings_of
 from greystep.session.settings import HeadInfo
-from greystep.terms import LIT, PARTS, Kind
+from greystep.terms import DECLARED, LIT, PARTS, TESTED
 
 #: What makes a cell, as far as the log has it: frames of one cell are repeats of each other.
 CELL: Final = ("body", "head", *PARTS, "power")
@@ -92,7 +92,7 @@ def settings_changed(table: pd.DataFrame, black_known: Booleans) -> Booleans:
     """
     exact = settings_of(table)
     found = np.zeros(len(table), dtype=bool)
-    flash = (table["kind"] == Kind.FLASH).to_numpy()
+    flash = table["kind"].isin(TESTED).to_numpy()
     lens, focal = table["lens"].tolist(), table["focal_mm"].to_numpy(dtype=np.float64)
     for rows in _places(table, ["body", "head"], flash):
         for column in (0, 1):
@@ -114,11 +114,11 @@ def no_flash(table: pd.DataFrame, sound: Booleans) -> Booleans:
             its standard uncertainty [raw counts], and ``level`` [stops], its log2 with the exposure settings taken out.
         sound: Array (n,). Rows whose light counts for the others.
     """
-    flash = (table["kind"] == Kind.FLASH).to_numpy()
+    due = table["kind"].isin(DECLARED).to_numpy()
     green, u_green = table["green"].to_numpy(dtype=np.float64), table["u_green"].to_numpy(dtype=np.float64)
-    none = flash & (green < NO_FLASH_SD * u_green)
+    none = due & (green < NO_FLASH_SD * u_green)
     short = shortfall(table, sound & ~none)[0]
-    return np.asarray(none | (flash & (short > -np.log2(NO_FLASH_SHARE))))
+    return np.asarray(none | (short > -np.log2(NO_FLASH_SHARE)))
 
 
 def partial_flash(table: pd.DataFrame, sound: Booleans) -> Booleans:
@@ -153,7 +153,7 @@ def overshot(table: pd.DataFrame, sound: Booleans) -> Booleans:
     """
     expected, alone, torn = _expected(table, sound)
     above = table["level"].to_numpy(dtype=np.float64) - expected
-    flash = (table["kind"] == Kind.FLASH).to_numpy()
+    flash = table["kind"].isin(TESTED).to_numpy()
     number = cells(table)
     lost = alone & (np.bincount(number[flash], minlength=number.max(initial=0) + 1)[number] > 1)
     return np.asarray(sound & flash & ((torn & (above > PARTIAL_STOPS)) | (lost & (above > PARTIAL_STOPS_ALONE))))
@@ -165,7 +165,7 @@ def _expected(table: pd.DataFrame, sound: Booleans) -> tuple[Floats, Booleans, B
     The set power is that of the head's other cells at their settings: output falls by a stop a stop.
     """
     level = table["level"].to_numpy(dtype=np.float64)
-    flash = (table["kind"] == Kind.FLASH).to_numpy() & np.isfinite(level)
+    flash = table["kind"].isin(TESTED).to_numpy() & np.isfinite(level)
     counted = flash & sound
     number = cells(table)
     stops = table["stops"].to_numpy(dtype=np.float64)

@@ -25,13 +25,14 @@ from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies
+from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices
 from greystep.session.matching import PlacingNote, place_frames
 from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
-from greystep.session.shots import noted_checks, read_shots
-from greystep.terms import LIT, Kind
+from greystep.session.shots import check_rows, read_shots
+from greystep.terms import LIT, TESTED, UNLIT, Kind
 
 __all__ = ["Body", "Ingested", "as_written", "ingest", "join_readings", "overviews", "write_readings"]
 
@@ -103,7 +104,7 @@ def ingest(
             targets[label] = fixed_target(given)
             continue
         looked_at[label] = _spread(in_order, [name for name in names if labels[name] == label])
-        flash = bool((in_order["frame"].isin(looked_at[label]) & (in_order["kind"] == Kind.FLASH)).any())
+        flash = bool((in_order["frame"].isin(looked_at[label]) & in_order["kind"].isin(TESTED)).any())
         targets[label] = kept.find_once(folder, looked_at[label], partial(find_target, has_card=flash), cache, prints)
     readings = kept.measure(folder, {name: targets[labels[name]] for name in names}, known, cache, prints, progress)
     kept.forget_others(cache, prints.values())
@@ -116,7 +117,7 @@ def ingest(
     if unnamed:
         shots, placed = place_frames(shots, names, [readings[name] for name in names])
     joined = rows.joined(shots, names, readings)
-    moved = joined.log["frame"][joined.of_kind(Kind.FLASH) & (rows.target_states(joined) != "")]
+    moved = joined.log["frame"][joined.of_kind(*TESTED) & (rows.target_states(joined) != "")]
     where = {name: target for name in moved if (target := targets[labels[name]]) is not None and target.found}
     for name, reading in kept.measure_again(folder, where, cache, prints).items():
         readings[name] = replace(reading, flags=flags.ordered([*reading.flags, Flag.TARGET_MOVED]))
@@ -157,7 +158,7 @@ def join_readings(
     partial_flash = faults.partial_flash(compared, fired)
     usable = fired & ~partial_flash
     overshot = faults.overshot(compared, fired)
-    flash = usable & ~overshot & frames.of_kind(Kind.FLASH)
+    flash = usable & ~overshot & frames.of_kind(*TESTED)
     exposed: rows.Doubts = {
         Flag.NO_FLASH: no_flash,
         Flag.PARTIAL_FLASH: partial_flash,
@@ -171,10 +172,11 @@ def join_readings(
     light = rows.light_columns(frames, signals)
     ratios = rows.ratio_columns(light, usable)
     neutrals = log.assign(**ratios)
-    checks = noted_checks(log["note"])  # fired by a cold head all through the session, they are no repeats
+    cards = shows_card(settings, frames, compared, ratios, usable, targets)
+    checks = check_rows(log)  # fired by a cold head all through the session, they are no repeats
     aside = overshot
     while True:  # until no doubtful light is among the frames at which a matrix is fixed; each turn sets one aside
-        serves = may_serve(usable & ~aside, checks & flash, faults.cells(compared))
+        serves = may_serve(cards & ~aside, checks & flash, faults.cells(compared))
         bodies, stand_ins = make_bodies(settings, neutrals, frames.read, usable, serves, targets)
         colour, coloured = colour_columns(labels, usable, bodies, signals)
         noise = {f"noise_{name}": colour[f"u_{name}"] / 2.0 for name in ("mired", "duv")}
@@ -194,6 +196,7 @@ def join_readings(
     )
     output = rows.output_stops(compared, flash & ~outlier, usable)
     table = rows.assembled(frames, {**colour, **light, **ratios, "output_stops": output}, doubts, bodies)
+    table["shows_card"] = cards & (table["status"] != Status.REJECTED)
 
     short, alone = faults.shortfall(compared, usable)
     away = {f"away_{name}": faults.from_median(compared, name, flash) for name in ("mired", "duv")}
@@ -252,9 +255,9 @@ def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArra
 
 
 def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
-    """Choose flash frames (else job frames, else any) of one body, spread over heads and powers."""
-    for kind in (*LIT, None):
-        mine = shots[shots["frame"].isin(list(names)) & ((shots["kind"] == kind) | (kind is None))]
+    """Choose flash frames (else cards, job frames, any) of one body, spread over heads and powers."""
+    for kinds in (TESTED, (Kind.CARD,), (Kind.JOB,), (*UNLIT, "")):
+        mine = shots[shots["frame"].isin(list(names)) & shots["kind"].isin(kinds)]
         if len(mine):
             # One frame a cell in turn, so that repeats come only where there are few cells.
             turn = mine.groupby(["head", "power"], sort=False).cumcount()

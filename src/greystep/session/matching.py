@@ -16,7 +16,7 @@ from greystep.raw.exposure import body_label
 from greystep.session.ambient import U_BLACK
 from greystep.session.log_slips import NAME_THEM, Slip, assign_frames, between, miscount, placed_slips, slip_text
 from greystep.session.readings import exposure_stops
-from greystep.terms import PARTS, UNLIT, Kind
+from greystep.terms import PARTS, TESTED, UNLIT, Kind
 
 #: The costs: on simulated plans with lost and surplus frames none is placed on a wrong light; no source.
 #:
@@ -127,8 +127,8 @@ def place_frames(
     if agree:
         count = f"{len(shots)} rows and as many frames in capture order, but their light says that the sequence slipped"
         raise _slipped(count, slips)
-    left = shots["kind"].iloc[np.setdiff1d(np.arange(len(shots)), placed)]
-    sure = int((placed < 0).sum()) == max(0, surplus) and not (left == Kind.JOB).any()
+    left = _expected(shots)[np.setdiff1d(np.arange(len(shots)), placed)]
+    sure = int((placed < 0).sum()) == max(0, surplus) and not np.isnan(left).any()
     if not sure or abs(surplus) > few:
         if begun:
             return _started(shots, files, readings)
@@ -235,7 +235,7 @@ def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
 
 def _tells(shots: pd.DataFrame, placed: Indices) -> bool:
     """Say whether every head has frames on half of its rows; else neither its level nor its rows are known."""
-    filled = pd.Series(np.isin(np.arange(len(shots)), placed))[(shots["kind"] == Kind.FLASH).to_numpy()]
+    filled = pd.Series(np.isin(np.arange(len(shots)), placed))[shots["kind"].isin(TESTED).to_numpy()]
     own = pd.Series(_keys(shots, _OWN_LEVEL))
     return bool(len(filled)) and bool((filled.groupby(own).mean() >= 0.5).all())
 
@@ -288,15 +288,16 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
 
 
 def _keys(shots: pd.DataFrame, names: Sequence[str]) -> list[Hashable]:
-    """Return what these columns say of each row, as far as the log has them."""
+    """Return what these columns say of each row, as far as the log has them; a check is a flash."""
+    shots = shots.assign(kind=shots["kind"].where(shots["kind"] != Kind.CHECK, Kind.FLASH.value))
     return list(shots[[name for name in names if name in shots]].fillna(-1.0).itertuples(index=False, name=None))
 
 
 def _expected(shots: pd.DataFrame) -> Floats:
     """Return the stops below full of each row; inf where no flash is due, NaN where its light is not known."""
     unlit = shots["kind"].isin(UNLIT).to_numpy()
-    flash = (shots["kind"] == Kind.FLASH).to_numpy()
-    return np.where(unlit, np.inf, np.where(flash, shots["stops"].to_numpy(np.float64), np.nan))
+    known = shots["kind"].isin([*TESTED, Kind.CARD]).to_numpy() & (shots["head"] != "").to_numpy()
+    return np.where(unlit, np.inf, np.where(known, shots["stops"].to_numpy(np.float64), np.nan))
 
 
 def _one_level(stops: Floats, light: Floats) -> Floats:

@@ -13,7 +13,7 @@ from greystep.flags import Flag
 from greystep.session.bodies import Body
 from greystep.session.matching import PlacingNote
 from greystep.session.settings import Settings
-from greystep.terms import LIT, Kind
+from greystep.terms import LIT, TESTED, Kind
 
 #: More frames than this with the same doubt, or without a file, share one fact, and more than this that cannot be used
 #: for the same reason.
@@ -192,7 +192,7 @@ def _body_notes(label: str, body: Body, lit: pd.DataFrame, fixed_at: str) -> lis
     found = []
     if body.tags is None:
         found.append(BodyNote(BodyFact.NO_MATRIX, label))
-    elif fixed_at and (lit["kind"] == Kind.FLASH).any():
+    elif fixed_at and lit["kind"].isin(TESTED).any():
         found.append(BodyNote(BodyFact.REFERENCE_REPLACED, label, fixed_at))
     if any(Flag.MATRIX_DIFFERS in flags.split(cell) for cell in lit["flags"]):
         found.append(BodyNote(BodyFact.MATRICES_DIFFER, label))

@@ -23,7 +23,7 @@ from greystep.session.ambient import Patches, Signals
 from greystep.session.bodies import Body
 from greystep.session.faults import cells
 from greystep.session.power import SAME_STOPS
-from greystep.terms import LIT, UNLIT, Kind
+from greystep.terms import DECLARED, LIT, TESTED, UNLIT, Kind
 
 #: Which rows carry each flag; a flag that is not named is on no row.
 Doubts = Mapping[Flag, Booleans]
@@ -133,13 +133,13 @@ def _own_doubts(kinds: Sequence[str], read: Sequence[Reading | None]) -> Doubts:
 def target_states(frames: Frames) -> NDArray[np.object_]:
     """Return of each row what its surround says of its target, see `target_state`; blank where it stands in place."""
     read = frames.read
-    flash, job = frames.of_kind(Kind.FLASH), frames.of_kind(Kind.JOB)
+    flash, job, declared = frames.of_kind(*TESTED), frames.of_kind(Kind.JOB), frames.of_kind(*DECLARED)
     states = np.full(len(read), "", dtype=object)
     for label in frames.log["body"].unique():
         rows = np.flatnonzero((frames.log["body"] == label).to_numpy()).tolist()
         maps = {row: surround for row in rows if (reading := read[row]) and (surround := reading.surround) is not None}
-        compared = [maps[row] for row in maps if flash[row]] or [maps[row] for row in maps if job[row]]
-        reference = reference_surround(compared)
+        kinds = [[maps[row] for row in maps if some[row]] for some in (flash, declared, job)]
+        reference = reference_surround(next(filter(None, kinds), []))
         if reference is not None:
             states[list(maps)] = [target_state(surround, reference) for surround in maps.values()]
     return states
@@ -151,7 +151,7 @@ def check_targets(frames: Frames) -> Frames:
     A frame that was measured where its target stands now says so itself, by its flag; any other cannot be used.
     """
     read, states = frames.read, target_states(frames)
-    flash, job = frames.of_kind(Kind.FLASH), frames.of_kind(Kind.JOB)
+    declared, job = frames.of_kind(*DECLARED), frames.of_kind(Kind.JOB)
     opened = np.array([reading is not None for reading in read], dtype=bool)
     lost = job & opened & ((states != "") | frames.doubts[Flag.NO_TARGET])
     kept = (Flag.UNREADABLE, Flag.OPCODES_IGNORED)
@@ -160,7 +160,7 @@ def check_targets(frames: Frames) -> Frames:
         tuple(replace(one, signal=None) if one and gone else one for one, gone in zip(read, lost, strict=True)),
         {
             flag: (rows if flag in kept else rows & ~lost)
-            | (flash & ((states == flag) | ((states != "") & (flag == Flag.NO_TARGET))))
+            | (declared & ((states == flag) | ((states != "") & (flag == Flag.NO_TARGET))))
             for flag, rows in frames.doubts.items()
         },
     )
@@ -239,7 +239,7 @@ def exposure_stops(table: pd.DataFrame) -> Floats:
 def output_stops(compared: pd.DataFrame, used: Booleans, usable: Booleans) -> Floats:
     """Return the level of each usable row over the highest cell mean at the smallest tested stops of its body.
 
-    Counted are used flash frames; of a body without any, whatever could be measured.
+    Counted are used flash frames; of a body without any, cards, or whatever could be measured.
     """
     level, stops = compared["level"].to_numpy(dtype=np.float64), compared["stops"].to_numpy(dtype=np.float64)
     cell = cells(compared)
@@ -247,7 +247,8 @@ def output_stops(compared: pd.DataFrame, used: Booleans, usable: Booleans) -> Fl
     for label in compared["body"].unique():
         rows = (compared["body"] == label).to_numpy()
         known = np.isfinite(level) & rows
-        counted = next((choice for choice in (known & used, known & usable) if choice.any()), None)
+        cards = usable & (compared["kind"] == Kind.CARD).to_numpy()
+        counted = next((known & some for some in (used, cards, usable) if (known & some).any()), None)
         if counted is None:
             continue
         smallest = np.nanmin(stops[counted]) if np.isfinite(stops[counted]).any() else np.nan

@@ -18,11 +18,12 @@ from greystep.session.csvfile import nearest, read_rows
 from greystep.session.power import Power, is_energy, parse_power_name, same_power
 from greystep.session.raw_files import frame_files, list_raw
 from greystep.session.settings import Settings, energy_of, power_of
-from greystep.terms import LIT, PARTS, Kind
+from greystep.terms import LIT, PARTS, TESTED, Kind
 
 KINDS: Final = [kind.value for kind in Kind]
 
-#: What the note of a check frame holds: it tells of the room and enters no mean of a light that was tested itself.
+#: What the note of a check frame of kind flash holds: it tells of the room, and enters no mean of a light that was
+#: tested itself, as a row of kind check does.
 CHECK_NOTE: Final = "check frame"
 
 #: Columns that mean something to this tool; any other is carried through.
@@ -137,7 +138,7 @@ def _check_columns(
     columns = dict(columns)
     for known, likeness in _LIKENESS.items():
         at = columns.get("kind", len(header))
-        flash = any(len(row) <= at or row[at].strip().casefold() in ("", Kind.FLASH) for _, row in body)
+        flash = any(len(row) <= at or row[at].strip().casefold() in ("", *TESTED) for _, row in body)
         needed = known in ("head", "power") and flash
         if known in columns or (likeness < 0.8 and not needed):
             continue
@@ -179,11 +180,11 @@ def _record(
         like = nearest(kind, KINDS)
         faults.append(f'kind "{kind}" is not known; {f"did you mean {like}?" if like else "write " + ", ".join(KINDS)}')
         kind = like or kind
-    if kind == Kind.FLASH and "head" in columns and not head:
-        faults.append("no head; name the head that fired, or write the kind: ambient, dark or job")
+    if kind in TESTED and "head" in columns and not head:
+        faults.append("no head; name the head that fired, or write the kind: ambient, dark, card or job")
     stops = math.nan
-    if kind == Kind.FLASH and "power" in columns and not label:
-        faults.append("no power; write full, 1/16, -4 or 200 J, or the kind: ambient, dark or job")
+    if kind in TESTED and "power" in columns and not label:
+        faults.append("no power; write full, 1/16, -4 or 200 J, or the kind: ambient, dark, card or job")
     elif kind in LIT and label:
         try:
             stops = power_of(settings.heads, head, label).stops
@@ -206,7 +207,7 @@ def _table(records: Sequence[dict[str, object]], extra: Sequence[str]) -> pd.Dat
 
 def _check_session(settings: Settings, table: pd.DataFrame, faults: list[str]) -> None:
     """Note what session.toml says of heads and frames that the log does not have."""
-    heads = list(dict.fromkeys(name for name in table.loc[table["kind"] == Kind.FLASH, "head"] if name))
+    heads = list(dict.fromkeys(name for name in table.loc[table["kind"].isin(TESTED), "head"] if name))
     reference = settings.reference_head
     if heads and reference is not None and reference not in heads:
         faults.append(f'session.toml, [reference] head "{reference}" is in no flash row; heads are {", ".join(heads)}')
@@ -221,9 +222,13 @@ def _check_session(settings: Settings, table: pd.DataFrame, faults: list[str]) -
         faults.append(f'session.toml, [camera] meter frame "{settings.meter.frame}" is in no row; {remedy}')
 
 
-def noted_checks(notes: "pd.Series[str]") -> Booleans:
-    """Return which rows of a log are check frames by their notes."""
-    return notes.str.contains(CHECK_NOTE, case=False, regex=False, na=False).to_numpy(dtype=bool)
+def check_rows(log: pd.DataFrame) -> Booleans:
+    """Return which rows of a log, or of readings, are check frames: by their kind, or as flashes by their note."""
+    noted = log["kind"] == Kind.CHECK
+    if "note" in log:
+        told = log["note"].astype("str").str.contains(CHECK_NOTE, case=False, regex=False, na=False)
+        noted |= (log["kind"] == Kind.FLASH) & told
+    return noted.to_numpy(dtype=bool)
 
 
 # --- folders and file names -----------------------------------------------------------------------------------------
@@ -237,7 +242,9 @@ def _from_folders(settings: Settings) -> pd.DataFrame:
     records: list[dict[str, object]] = []
     for name in files:
         path = PurePosixPath(name)
-        place = _by_folder(path.parent.parts) or _by_name(path.stem)
+        place = _by_folder(path.parent.parts)
+        if place in (None, (Kind.CARD, "", "")):  # a folder "card" may be that of a memory card
+            place = _by_name(path.stem) or place
         if place is None:
             if len(path.parts) > 2:  # HEAD/POWER/ with a power that cannot be read; once a folder
                 faults.append(_folder_fault(path))
@@ -283,11 +290,11 @@ def _names_power(text: str) -> bool:
 
 
 def _by_folder(folders: Sequence[str]) -> Place | None:
-    """Read HEAD/POWER, the two innermost folders; ambient, dark or job may stand for either, or alone."""
+    """Read HEAD/POWER, the two innermost folders; another kind than flash may stand for either, or alone."""
     words = [name.casefold() for name in folders if name.casefold() in KINDS[1:]]
     inner = [name for name in folders if name.casefold() not in KINDS[1:]][-2:]
     kind = words[0] if words else Kind.FLASH.value
-    if len(words) > 1 or (kind == Kind.FLASH and len(inner) < 2):
+    if len(words) > 1 or (kind in TESTED and len(inner) < 2):
         return None
     if len(inner) == 2:
         return (kind, inner[0], inner[1]) if _names_power(inner[1]) else None
@@ -297,22 +304,18 @@ def _by_folder(folders: Sequence[str]) -> Place | None:
 
 
 def _by_name(stem: str) -> Place | None:
-    """Read HEAD_POWER_*: the last token but one if it is a power, else the first that is; the head may hold ``_``."""
+    """Read HEAD_POWER_*: the last token but one if it is a power, else the first that is; the head may hold ``_``.
+
+    Another kind than flash stands before, or behind the head: ``card_A_1-4_*``, ``A_card_1-4_*``.
+    """
     tokens = stem.split("_")
-    lower = [token.casefold() for token in tokens]
-    if lower[0] in KINDS[1:]:
-        kind, tokens = lower[0], tokens[1:]
-    else:
-        at = next((at for at in range(1, len(tokens)) if lower[at] in KINDS[1:]), None)
-        if at is not None:
-            return lower[at], "_".join(tokens[:at]), ""
-        kind = Kind.FLASH.value
-    powers = [at for at, token in enumerate(tokens) if _names_power(token)]
-    if not powers:
-        return None if kind == Kind.FLASH else (kind, "", "")
-    at = len(tokens) - 2 if len(tokens) - 2 in powers else powers[0]
-    head = "_".join(tokens[:at])
-    return None if kind == Kind.FLASH and not head else (kind, head, tokens[at])
+    at = next((at for at, token in enumerate(tokens) if token.casefold() in KINDS[1:]), None)
+    kind = Kind.FLASH.value if at is None else tokens.pop(at).casefold()
+    powers = [place for place in range(len(tokens)) if _names_power(tokens[place])]
+    power = len(tokens) - 2 if len(tokens) - 2 in powers else powers[0] if powers else None
+    end = power if power is not None else at or 0
+    head, label = "_".join(tokens[:end]), "" if power is None else tokens[power]
+    return None if kind in TESTED and not (head and label) else (kind, head, label)
 
 
 # --- one label a power ----------------------------------------------------------------------------------------------
