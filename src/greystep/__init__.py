@@ -54,6 +54,7 @@ session:
 compare:
     actions         What to do next: what goes back, what may stay over which powers, and what to shoot again
     anchors         How a light has changed between two sessions, held against what both share
+    called          What is called of each head and of the kit
     cells           The cells of a session and their estimates
     check_frames    What the check frames of the reference head show of room, mains and camera over the session
     differences     Differences of estimates in every unit they are given in, and how sure they are

@@ -6,6 +6,7 @@ import pandas as pd
 
 from greystep import words as say
 from greystep.columns import HeadRow, PairRow, names
+from greystep.compare.called import Called
 from greystep.compare.verdict import WorstPair
 from greystep.pages import formats as words
 from greystep.sentences import kit
@@ -57,7 +58,8 @@ def head(name: str, verdict: str = "within", **numbers: Any) -> HeadRow:
 def headline(kit_verdict: str, verdicts: dict[str, str], **named: list[str]) -> tuple[str, list[str]]:
     heads = [head(name, verdict) for name, verdict in verdicts.items()]
     sentences = {name: f"{name} says this." for name in verdicts}
-    return kit.headline(heads, sentences, Verdict(kit_verdict), DEFAULT_TOLERANCE, **named)
+    odd = kit.Odd(**{name: tuple(given) for name, given in named.items()})
+    return kit.headline(heads, sentences, Called(Verdict(kit_verdict), None), DEFAULT_TOLERANCE, odd)
 
 
 def test_the_headline_names_the_heads_that_go_back_and_why() -> None:
@@ -89,7 +91,7 @@ def test_a_long_list_of_heads_does_not_bury_the_answer() -> None:
 
 def test_one_head_at_one_power_is_not_said_to_hold() -> None:
     row = head("A", span_mired=0.0, u_span_mired=0.0)
-    title, _ = kit.headline([row], {"A": ""}, Verdict.WITHIN, DEFAULT_TOLERANCE)
+    title, _ = kit.headline([row], {"A": ""}, Called(Verdict.WITHIN, None), DEFAULT_TOLERANCE, kit.Odd())
     assert title == "Nothing to compare: head A at one power"
     assert not kit.one_power(replace(row, u_span_mired=0.3))
 
