@@ -394,9 +394,10 @@ class Session:
             GreystepError: If nothing is open, or what is open needs more rounds.
 
         Examples:
-            >>> more = open_session("sample_data/hire_kit").plan_more(Path("more"))
-            >>> len(more.shots)
-            40
+            >>> open_session("sample_data/hire_kit").plan_more(Path("more"))  # its three odd heads go back
+            Traceback (most recent call last):
+            ...
+            greystep.errors.GreystepError: sample_data/hire_kit: nothing is open; no more to shoot
         """
         made = plans.plan_more(self.ingested, folder, order, seed, most_rounds, target_width_m)
         return PlanResult(made)

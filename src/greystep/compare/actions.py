@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -167,6 +168,10 @@ Action = (
     | ShootRounds
     | OpenPairs
 )
+
+
+#: What settles that for which more rounds do nothing.
+UNCURED: Final = (CompareHeads, SeparateHeat, WatchBetween, ShootFlashOff, FireFirst)
 
 
 def find_actions(

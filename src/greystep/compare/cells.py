@@ -194,7 +194,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
         doubts[most & (np.bincount(cell_of[used & doubted[flag]], minlength=count) > 0)] = flag
     shot = flash & np.array([Flag.MISSING not in mark for mark in marks], dtype=bool)
     bad = shot & (unsound | outlier | (status == Status.REJECTED))
-    owner = of_head[cell_of]
+    owner = np.append(of_head, -1)[cell_of]
     heads["shot"], heads["bad"] = (np.bincount(owner[at], minlength=len(heads)) for at in (shot, bad))
     heads["fault"] = [_commonest([marks[row] for row in np.flatnonzero(bad & (owner == n))]) for n in heads.index]
     moved = np.bincount(of_head[np.unique(of_series, return_index=True)[1]])[of_head] > 1

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from greystep.compare.actions import UNCURED
 from greystep.compare.drift import analyse
 from greystep.compare.more_rounds import Deciding, deciding_rounds
 from greystep.compare.verdict import judge
@@ -149,7 +150,7 @@ def plan_more(
     asked = deciding_rounds(drift, session.tolerance, judged.open_heads, most_rounds, judged.closed_heads)
     if not asked.rounds.any():
         what = f"{asked.open} differences are open, but need more rounds than that" if asked.open else "nothing is open"
-        if not asked.open and judged.called.withheld:
+        if not asked.open and any(isinstance(one, UNCURED) for one in judged.actions):
             what = "more rounds do not decide what is open; greystep report says what does"
         raise GreystepError(f"{session.path}: {what}; no more to shoot")
     table, reference = drift.cells.table, session.reference_head or ""
