@@ -139,3 +139,19 @@ def test_every_verdict_has_a_word_and_a_mark_of_its_own() -> None:
     for said in (say.VERDICTS, words.MARKS):
         assert set(said) == {"within", "outside", "undecided"}
         assert len(set(said.values())) == 3
+
+
+def test_colour_and_output_are_marked_apart_where_they_differ() -> None:
+    both = {"verdict_colour": "within", "verdict_output": "undecided"}
+    assert words.parts(head("A", "undecided", **both), False) == [("colour", "within"), ("output", "undecided")]
+    assert words.parts(head("A", "within", verdict_colour="within", verdict_output="within"), False) == [("", "within")]
+    assert words.parts(head("A", "outside", verdict_colour="outside"), False) == [("", "outside")]
+    # Of a head that goes back nothing is told that cannot be called.
+    assert words.parts(head("A", "undecided", **both), True) == [("colour", "within")]
+    assert words.parts(head("A", "undecided"), True) == []
+
+
+def test_what_may_be_chance_is_told_as_a_bound() -> None:
+    assert words.moves_by("15 K (0.5 mired)", 0.5, 0.6, 1, " mired") == "under 1.1 mired"
+    assert words.moves_by("25 K (0.8 mired)", 0.8, 0.6, 1, " mired") == "25 K (0.8 mired)"
+    assert words.moves_by("25 K (0.8 mired)", 0.8, math.nan, 1, " mired") == "25 K (0.8 mired)"

@@ -343,9 +343,10 @@ def _own_drift(
     line = np.polyfit(stops[measured], values[measured], 1) if np.ptp(stops[measured]) > 0 else np.zeros(2)
     off_line = float(np.sum((values[measured] - np.polyval(line, stops[measured])) ** 2))
     off_rest = float(np.var(np.delete(values[measured], lone)) * (len(measured) - 1))
+    moved = columns[:, measured[lone]] - np.median(columns[:, np.delete(measured, lone)], axis=1)
+    doubt = _doubt(drift, {measured[lone]: np.delete(measured, lone)})
+    shaped &= not weight(*moved[1:]) < weight(*np.nan_to_num(doubt))  # more than chance
     if shaped and without[lone] <= _ODD_POWER * span and off_rest < off_line:
-        moved = columns[:, measured[lone]] - np.median(columns[:, np.delete(measured, lone)], axis=1)
-        doubt = _doubt(drift, {measured[lone]: np.delete(measured, lone)})
         return OddPower(power[measured[lone]], _difference(moved, doubt), leading, limit)
     ends = measured[[int(np.argmin(values[measured])), int(np.argmax(values[measured]))]]
     base, far = sorted(ends, key=lambda cell: stops[cell])
