@@ -56,6 +56,7 @@ compare:
     actions         What to do next: what goes back, what may stay over which powers, and what to shoot again
     anchors         How a light has changed between two sessions, held against what both share
     blocks          What moves between the heads of a test
+    called          What is called of each head and of the kit
     cells           The cells of a session, every head at every power, and the frames that they are made of
     check_frames    What the check frames of the reference head show of room, mains and camera over the session
     differences     Differences of estimates in every unit they are given in, and how sure they are

@@ -337,7 +337,12 @@ class Session:
         return Correction(self.ingested, found)
 
     def audit(
-        self, setup: Path | str | None = None, *, shutter: str | None = None, gels: Path | None = None
+        self,
+        setup: Path | str | None = None,
+        *,
+        shutter: str | None = None,
+        gels: Path | None = None,
+        profile: "Session | None" = None,
     ) -> AuditResult:
         r"""Judge a set-up of several lights by this test of its heads.
 
@@ -345,6 +350,7 @@ class Session:
             setup: SETUP.csv; without one the session's own frames are the set-up, each light alone and all together.
             shutter: The planned shutter time, such as ``1/125``; that of the test where it is not given.
             gels: The user's gels.csv; by default that beside SETUP.csv or in the session.
+            profile: A test of the heads that lends its scatter where the session's own frames are the set-up.
 
         Raises:
             GreystepError: If the set-up cannot be read or is not in the test, or no colour matrix is known.
@@ -356,7 +362,9 @@ class Session:
         """
         path = self.path if setup is None else Path(setup)
         at_hand = gels_at_hand(path, self.path, gels)
-        return AuditResult(audit_path(path, self.ingested, at_hand, None if shutter is None else seconds(shutter)))
+        tested = None if profile is None else profile.ingested
+        shutter_s = None if shutter is None else seconds(shutter)
+        return AuditResult(audit_path(path, self.ingested, at_hand, shutter_s, tested))
 
     def choose(
         self, need: int | None = None, *, powers: Sequence[str] = (), ganged: bool = False, output: str = "0"
@@ -394,9 +402,10 @@ class Session:
             GreystepError: If nothing is open, or what is open needs more rounds.
 
         Examples:
-            >>> more = open_session("sample_data/hire_kit").plan_more(Path("more"))
-            >>> len(more.shots)
-            40
+            >>> open_session("sample_data/hire_kit").plan_more(Path("more"))  # its three odd heads go back
+            Traceback (most recent call last):
+            ...
+            greystep.errors.GreystepError: sample_data/hire_kit: nothing is open; no more to shoot
         """
         made = plans.plan_more(self.ingested, folder, order, seed, most_rounds, target_width_m)
         return PlanResult(made)

@@ -61,16 +61,20 @@ def kelvin(size: float) -> str:
     return f"{round(abs(size), -1) if abs(size) >= 99.5 else abs(size):.0f} K"
 
 
-def gap(delta_k: float, delta_mired: float, delta_duv: float) -> str:
+def gap(
+    delta_k: float, delta_mired: float, delta_duv: float, u_mired: float = math.nan, u_duv: float = math.nan
+) -> str:
     """Return a difference between two lights: ``290 K (9.6 mired) warmer and 0.0012 greener``.
 
-    Never warmth without tint. Positive mired is warmer, positive Duv is greener.
+    Never warmth without tint. Positive mired is warmer, positive Duv is greener; with half-widths where they are known.
     """
     warmth, tint = "no warmer or cooler", "no greener or pinker"
     if abs(delta_mired) >= 0.05:
-        warmth = f"{kelvin(delta_k)} ({abs(delta_mired):.1f} mired) {'warmer' if delta_mired > 0 else 'cooler'}"
+        size = give_or_take(Quantity.MIRED, abs(delta_mired), u_mired)
+        warmth = f"{kelvin(delta_k)} ({size}) {'warmer' if delta_mired > 0 else 'cooler'}"
     if math.isfinite(delta_duv) and abs(delta_duv) >= 0.00005:
-        tint = f"{abs(delta_duv):.4f} {'greener' if delta_duv > 0 else 'pinker'}"
+        size = give_or_take(Quantity.DUV, abs(delta_duv), u_duv)
+        tint = f"{size} {'greener' if delta_duv > 0 else 'pinker'}"
     return f"{warmth} and {tint}"
 
 
@@ -81,8 +85,11 @@ def way(delta_mired: float, delta_duv: float) -> str:
     return listed(words) or ("warmer" if delta_mired > 0 else "cooler")
 
 
-def output(error_stops: float) -> str:
-    """Return an output error: ``0.2 stop darker than set``."""
+def output(error_stops: float, u: float = math.nan) -> str:
+    """Return an output error: ``0.2 stop darker than set``; in hundredths where its half-width is known."""
+    if math.isfinite(u):
+        size = give_or_take(Quantity.OUTPUT_STOPS, abs(error_stops), u)
+        return f"{size} {'brighter' if error_stops > 0 else 'darker'} than set"
     if abs(error_stops) < 0.05:
         return "as bright as set"
     return f"{abs(error_stops):.1f} stop {'brighter' if error_stops > 0 else 'darker'} than set"
@@ -109,9 +116,13 @@ def limit(quantity: Quantity, value: float) -> str:
 
 
 def give_or_take(quantity: Quantity, size: float, u: float) -> str:
-    """Return a size with its doubt: size, plus-minus sign, half-width, unit; Duv has no unit."""
+    """Return a size with its doubt: size, plus-minus sign, half-width, unit; Duv has no unit.
+
+    Where the doubt is not known the size stands alone.
+    """
     digits, unit = {Quantity.DUV: (4, ""), Quantity.OUTPUT_STOPS: (2, " stop")}.get(quantity, (1, " mired"))
-    return f"{size:.{digits}f} \N{PLUS-MINUS SIGN} {u:.{digits}f}{unit}"
+    doubt = f" \N{PLUS-MINUS SIGN} {u:.{digits}f}" if math.isfinite(u) else ""
+    return f"{size:.{digits}f}{doubt}{unit}"
 
 
 def counted(n: int, one: str, many: str = "") -> str:

@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 import typer
+from scipy import stats
 from typer.testing import CliRunner
 
+import greystep
 from greystep.cli.audit import audit
 from greystep.cli.choose import choose
 from greystep.demo import scenario, spectra
@@ -187,7 +189,7 @@ def shot_set(folder: Path, short: float) -> Path:
     return folder
 
 
-def test_a_set_as_built_must_be_the_sum_of_its_lights(tmp_path: Path) -> None:
+def test_a_set_as_built_must_be_the_sum_of_its_lights(session: Path, tmp_path: Path) -> None:
     folder = shot_set(tmp_path / "whole", 0.0)
     code, text, _ = run("audit", str(folder))
     assert code == 0
@@ -197,6 +199,19 @@ def test_a_set_as_built_must_be_the_sum_of_its_lights(tmp_path: Path) -> None:
     share = np.exp2([-1.0, -1.5, -2.0])
     np.testing.assert_allclose([one["share"] for one in content["lights"]], share / share.sum(), rtol=0.01)
     assert "shoot two more rounds" in " ".join(text.split())  # one frame a light says nothing of scatter
+
+    # The scatter is in the test of the heads, so that single frames can be called.
+    code, text, _ = run("audit", str(folder), "--profile", str(session))
+    assert code == 0
+    told = json.loads((folder / "report" / "audit.json").read_text())
+    assert (content["verdict"], told["verdict"]) == ("undecided", "within")
+    scatter = greystep.open_session(session).drift.fitted["mired"]
+    half = stats.t.ppf(0.975, scatter.dof) * np.sqrt(scatter.sums / scatter.dof)  # of one frame
+    by_head = dict(zip((head.head for head in HEADS), half, strict=False))
+    for one in told["lights"]:
+        assert one["u_mired"] == pytest.approx(by_head[one["head"]], rel=1e-6)
+    assert told["worst_pair"]["delta_mired"] == content["worst_pair"]["delta_mired"]
+    assert "shoot two more rounds" not in " ".join(text.split())
 
     folder = shot_set(tmp_path / "short", 0.4)
     code, text, _ = run("audit", str(folder), "--strict")

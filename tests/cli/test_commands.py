@@ -139,7 +139,7 @@ def test_json_is_json_alone_in_ascii(command: str, session: Path) -> None:
     assert result.status == 0
     assert result.out.isascii()
     document = json.loads(result.out, parse_constant=lambda name: pytest.fail(f"{name} is no JSON"))
-    assert document["schema"] == 1
+    assert document["schema"] == (2 if command == "report" else 1)
     assert document["greystep"]
     assert "f0004.dng: the log names it, but there is no such file" in result.err
     if command == "ingest":
@@ -298,6 +298,21 @@ def test_nothing_asks_the_network(session: Path, monkeypatch: pytest.MonkeyPatch
 # --- exit status ----------------------------------------------------------------------------------------------------
 
 
+def test_strict_is_3_where_heads_were_shot_with_two_cameras(session: Path) -> None:
+    """The frames of one head carry the serial number of another camera."""
+    serial = b"000417"
+    log = pd.read_csv(session / "shots.csv", keep_default_na=False, dtype=str)
+    other = log[log["head"] == LABELS[0]]["frame"]
+    for name in other:
+        path = session / "frames" / name
+        assert serial in path.read_bytes()
+        path.write_bytes(path.read_bytes().replace(serial, serial[:-1] + b"9"))
+    told = greystep("report", session, "--strict", "--json")
+    assert told.status == 3
+    assert json.loads(told.out)["withheld"][-1] == "not_compared"
+    assert json.loads(told.out)["kit_verdict"] == "undecided"
+
+
 def test_strict_is_3_where_not_all_is_well_and_the_work_is_done(session: Path) -> None:
     assert greystep("report", session, "--strict").status == 0
     assert greystep("report", session, "--strict", "--mired", "0.2").status == 3
@@ -306,7 +321,7 @@ def test_strict_is_3_where_not_all_is_well_and_the_work_is_done(session: Path) -
     for command in ("ingest", "report", "correct"):
         result = greystep(command, session, "--strict", "--json")
         assert result.status == 3, command
-        assert json.loads(result.out)["schema"] == 1
+        assert json.loads(result.out)["schema"] == (2 if command == "report" else 1)
     assert greystep("ingest", session).status == 0
 
 

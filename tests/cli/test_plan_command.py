@@ -152,8 +152,17 @@ def test_a_lost_frame_is_told(planned: Path, tmp_path: Path) -> None:
     assert any(f"{len(names)} rows, {len(names) - 1} frames" in line for line in lines(found.messages)), found.messages
 
 
+def test_more_asks_for_nothing_of_a_head_that_goes_back(planned: Path, tmp_path: Path) -> None:
+    """B drifts by 4.8 mired and goes back; A and C hold and match."""
+    with pytest.raises(GreystepError, match="nothing is open; no more to shoot"):
+        run("plan", tmp_path / "more", "--more", planned)
+
+
 def test_more_asks_for_what_is_open_and_goes_on_behind_it(planned: Path, tmp_path: Path) -> None:
-    folder = tmp_path / "more"
+    folder, tested = tmp_path / "more", planned
+    planned = half_shot(tested, tmp_path / "near", in_order(tested))
+    with (planned / "session.toml").open("a") as file:
+        file.write("\n[tolerance]\nmired = 6.5\n")
     result = run("plan", folder, "--more", planned, "--json")
     assert result.exit_code == 0, result.output
     document = json.loads(result.stdout)

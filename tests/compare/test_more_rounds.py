@@ -1,11 +1,14 @@
 """Which lights are shot again: by hand where one pair is open, and by shooting them where many are."""
 
+from dataclasses import replace
 from types import ModuleType
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from greystep.compare.drift import analyse
+from greystep.compare.limits import judge_rows
 from greystep.compare.more_rounds import deciding_rounds
 from greystep.compare.verdict import judge
 from greystep.session.settings import Tolerance
@@ -85,3 +88,34 @@ def test_the_frames_asked_for_do_settle_it(synthetic: ModuleType) -> None:
         settled += asked.open - after.open
     assert asked_for > 40
     assert settled > 0.6 * asked_for
+
+
+def test_nothing_is_asked_of_a_head_that_goes_back(synthetic: ModuleType) -> None:
+    """B goes back by its own drift, and a light of it is empty; C stands near the limit against A."""
+    kit = np.array([[0.0] * 3, [0.0, 9.0, 9.0], [3.4] * 3, [0.0] * 3])
+    readings = synthetic.simulate(np.random.default_rng(3), kit, repeats=3, scatter=0.4)
+    lost = (readings["head"] == "B") & (readings["stops"] == 2)
+    readings.loc[lost, ["status", "flags", "mired"]] = ["rejected", "no_flash", np.nan]
+    drift = analyse(readings, synthetic.make_session(tolerance=ONLY_MIRED))
+    judged = judge(drift, ONLY_MIRED)
+    assert judged.back == ("B",)
+    asked = deciding_rounds(drift, ONLY_MIRED, judged.open_heads, 20, judged.closed_heads)
+    assert not asked.rounds[3:6].any()
+    assert asked.rounds[6:9].any()
+    assert deciding_rounds(drift, ONLY_MIRED, judged.open_heads, 20).rounds[3:6].any(), "unless it is not said to be"
+
+
+def test_what_is_withheld_is_not_asked(synthetic: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    readings = synthetic.simulate(np.random.default_rng(3), offsets(), repeats=2, scatter=0.4)
+    assert run(synthetic, readings, most=20)[1].open > 0
+
+    def held(drift, tolerance):  # type: ignore[no-untyped-def]
+        return {
+            name: replace(one, within=one.within & False, withheld=np.full(len(one.first), "unwatched", dtype=object))
+            for name, one in judge_rows(drift, tolerance).items()
+        }
+
+    monkeypatch.setattr("greystep.compare.more_rounds.judge_rows", held)
+    drift = analyse(readings, synthetic.make_session(tolerance=ONLY_MIRED))
+    asked = deciding_rounds(drift, ONLY_MIRED, np.zeros(0, dtype=np.intp), 20)
+    assert (asked.open, asked.rounds.any()) == (0, False)

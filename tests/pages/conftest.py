@@ -9,7 +9,9 @@ import pandas as pd
 import pytest
 
 from greystep.columns import HeadRow, PairRow, PowerRow, names, rows_of
+from greystep.compare.called import Called
 from greystep.compare.verdict import WorstPair
+from greystep.sentences.kit import Odd
 from greystep.sentences.summary import FrameCounts, ReferenceLight, Summary
 from greystep.session.bodies import Body
 from greystep.session.settings import DEFAULT_TOLERANCE
@@ -105,10 +107,8 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
         pairs=pairs,
         worst_pair=worst[0] if worst else None,
         frames=FrameCounts(len(readings), **counts),
-        kit_verdict=Verdict.OUTSIDE,
-        back=("B", "D") if "D" in heads else (),
-        clash=(),
-        packs=(),
+        called=Called(Verdict.OUTSIDE, Verdict.WITHIN),
+        odd=Odd(back=("B", "D") if "D" in heads else ()),
         sentences={head: sentences.get(head, f"{head} holds.") for head in heads},
         todo=tuple(todo),
         safe_ranges=pd.DataFrame(columns=["head_a", "head_b", "safe_powers"]),

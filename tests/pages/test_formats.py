@@ -6,6 +6,7 @@ import pandas as pd
 
 from greystep import words as say
 from greystep.columns import HeadRow, PairRow, names
+from greystep.compare.called import Called
 from greystep.compare.verdict import WorstPair
 from greystep.pages import formats as words
 from greystep.sentences import kit
@@ -57,7 +58,8 @@ def head(name: str, verdict: str = "within", **numbers: Any) -> HeadRow:
 def headline(kit_verdict: str, verdicts: dict[str, str], **named: list[str]) -> tuple[str, list[str]]:
     heads = [head(name, verdict) for name, verdict in verdicts.items()]
     sentences = {name: f"{name} says this." for name in verdicts}
-    return kit.headline(heads, sentences, Verdict(kit_verdict), DEFAULT_TOLERANCE, **named)
+    odd = kit.Odd(**{name: tuple(given) for name, given in named.items()})
+    return kit.headline(heads, sentences, Called(Verdict(kit_verdict), None), DEFAULT_TOLERANCE, odd)
 
 
 def test_the_headline_names_the_heads_that_go_back_and_why() -> None:
@@ -89,7 +91,7 @@ def test_a_long_list_of_heads_does_not_bury_the_answer() -> None:
 
 def test_one_head_at_one_power_is_not_said_to_hold() -> None:
     row = head("A", span_mired=0.0, u_span_mired=0.0)
-    title, _ = kit.headline([row], {"A": ""}, Verdict.WITHIN, DEFAULT_TOLERANCE)
+    title, _ = kit.headline([row], {"A": ""}, Called(Verdict.WITHIN, None), DEFAULT_TOLERANCE, kit.Odd())
     assert title == "Nothing to compare: head A at one power"
     assert not kit.one_power(replace(row, u_span_mired=0.3))
 
@@ -137,3 +139,19 @@ def test_every_verdict_has_a_word_and_a_mark_of_its_own() -> None:
     for said in (say.VERDICTS, words.MARKS):
         assert set(said) == {"within", "outside", "undecided"}
         assert len(set(said.values())) == 3
+
+
+def test_colour_and_output_are_marked_apart_where_they_differ() -> None:
+    both = {"verdict_colour": "within", "verdict_output": "undecided"}
+    assert words.parts(head("A", "undecided", **both), False) == [("colour", "within"), ("output", "undecided")]
+    assert words.parts(head("A", "within", verdict_colour="within", verdict_output="within"), False) == [("", "within")]
+    assert words.parts(head("A", "outside", verdict_colour="outside"), False) == [("", "outside")]
+    # Of a head that goes back nothing is told that cannot be called.
+    assert words.parts(head("A", "undecided", **both), True) == [("colour", "within")]
+    assert words.parts(head("A", "undecided"), True) == []
+
+
+def test_what_may_be_chance_is_told_as_a_bound() -> None:
+    assert words.moves_by("15 K (0.5 mired)", 0.5, 0.6, 1, " mired") == "under 1.1 mired"
+    assert words.moves_by("25 K (0.8 mired)", 0.8, 0.6, 1, " mired") == "25 K (0.8 mired)"
+    assert words.moves_by("25 K (0.8 mired)", 0.8, math.nan, 1, " mired") == "25 K (0.8 mired)"

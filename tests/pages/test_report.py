@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from greystep import words as say
+from greystep.compare.called import Called
 from greystep.pages import figures
 from greystep.pages import formats as words
 from greystep.pages import report as page
@@ -15,6 +16,7 @@ from greystep.pages import svg as canvas
 from greystep.pages import tables as series
 from greystep.sentences.summary import ReferenceLight
 from greystep.session.settings import Tolerance
+from greystep.terms import Verdict
 
 
 def build(kit: Any, **changed: Any) -> str:
@@ -266,3 +268,10 @@ def test_every_text_colour_reads_on_its_ground() -> None:
         assert contrast(letters, canvas.BAND) >= 4.5
     for ground in (*figures.WARMTH, *figures.TINT):
         assert contrast(canvas.INK, ground) >= 4.5, ground
+
+
+def test_the_kit_is_packed_only_where_it_is_within(kit: Any) -> None:
+    for verdict, packed in ((Verdict.WITHIN, True), (Verdict.UNDECIDED, False)):
+        summary = replace(kit.summary, todo=(), called=Called(verdict, verdict))
+        html = page.report_page(summary, kit.readings, kit.powers, {}, {})
+        assert ("pack the kit" in html) == packed

@@ -31,7 +31,7 @@ def shown(readings: pd.DataFrame, folder: Path, thumbnails: Any) -> tuple[Summar
 def test_the_odd_heads_are_named_first(kit: Any, tmp_path: Path) -> None:
     (tmp_path / "session.toml").write_text('title = "Prep day"\n')
     told, html, text = shown(kit.readings, tmp_path, kit.thumbnails)
-    assert set(told.back) == {"B", "D"}
+    assert set(told.odd.back) == {"B", "D"}
     assert text.splitlines()[0] == "Prep day: Send back heads B and D."
     assert all(line.replace("'", "&#39;") in html for line in told.headline[1])
     top = " ".join(" ".join(text.splitlines()[:10]).split())

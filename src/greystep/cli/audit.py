@@ -31,7 +31,8 @@ def audit(
 
     SETUP.csv has a row a light: role, head, power; if you like also share, reads (f/11.3) or stops, gel, group.
 
-    Or a session folder in their place: a frame of each light alone (kind flash) and one of all (kind job).
+    Or a session folder in their place: a frame of each light alone (kind flash) and one of all (kind job); --profile
+    then says how much the heads scatter.
 
     Example: greystep audit SETUP.csv --profile hire_kit --shutter 1/125
     """
@@ -42,7 +43,8 @@ def audit(
         )
     folder = out or (setup / "report" if shot else setup.parent)
     opened = open_with_progress(setup if profile is None or shot else profile, patch, out, folder)
-    judged = opened.audit(None if shot else setup, shutter=shutter, gels=gels)
+    tested = open_with_progress(profile, None, None) if shot and profile is not None else None
+    judged = opened.audit(None if shot else setup, shutter=shutter, gels=gels, profile=tested)
     wrote = judged.write(folder)
     say(*opened.messages)
     conclude(judged, wrote, as_json)

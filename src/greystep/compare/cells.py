@@ -1,7 +1,7 @@
 """The cells of a session, every head at every power, and the frames that they are made of."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -22,8 +22,23 @@ from greystep.terms import LIT, PARTS, TESTED
 
 #: What is fitted, each by the same design.
 QUANTITIES: Final = ("mired", "duv", "u_prime", "v_prime", "output_stops")
-#: Booleans of a frame that was shot in another way than the others: no head goes back for these.
-DOUBTS: Final = (Flag.SETTINGS_CHANGED, Flag.TAIL_CUT)
+#: Doubts that bear on colour, the most telling first: no head goes back for these. Left out are those of the white
+#: itself (`far_from_reference`: a head that far off is what a test looks for) and of frames that enter no mean.
+DOUBTS: Final = (
+    Flag.SETTINGS_CHANGED,
+    Flag.TAIL_CUT,
+    Flag.BLACK_DOUBTFUL,
+    Flag.AMBIENT_CHANGED,
+    Flag.NO_AMBIENT,
+    Flag.AMBIENT_HIGH,
+    Flag.NEAR_WHITE,
+    Flag.TOO_DARK,
+    Flag.MATRIX_DIFFERS,
+    Flag.OPCODES_IGNORED,
+    Flag.UNEVEN,
+)
+#: Of these what belongs to the camera or the card: it acts on all frames alike where all of a body carry it.
+_ALIKE: Final = (Flag.OPCODES_IGNORED, Flag.UNEVEN)
 _ON: Final = {"pack": "on pack", "channel": "on channel", "with": "beside", "modifier": "with"}
 _NEVER_FIRED: Final = frozenset({Flag.NO_FLASH, Flag.EXTRA_FRAME})
 _BEFORE: Final = re.compile(r"(\d{1,2})\s+warm-?\s?up\s+(?:shot|flash)", re.IGNORECASE)
@@ -36,14 +51,15 @@ class Cells:
     Attributes:
         table: body, head, power, stops, n, n_outlier, and those of `PARTS` that vary.
         head, series: (c,) int arrays. The head (a row of `heads`) and the head with its parts, from 0.
-        heads: body, head, label: every head once; its label in sentences names the body too where two bodies share the
-            head.
+        heads: Every head once. body, head; label, in sentences, with the body where two bodies share the head; shot and
+            bad, how many frames it has, and how many are rejected, outliers or in doubt; fault, the flag that most of
+            these carry.
         varying: The columns of the table that separate cells of one head and power.
         moved: (c,) bool array. Its head was on several packs (channels, modifiers).
         names: (c,) array of str. What each is called beside its head: its power, and on what where its head was moved.
         colourless: (c,) bool array. No frame of the cell has a colour matrix.
-        doubts: (c,) array of str. The flag of `DOUBTS` that all frames of the cell carry, so that what it reads may not
-            be the head's; else blank.
+        doubts: (c,) array of str. Where most used frames of the cell carry a flag of `DOUBTS`, so that what it reads
+            may not be the head's: the most telling of these; else blank.
     """
 
     table: pd.DataFrame
@@ -162,10 +178,19 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     parts = ("body", *varying) if len(set(body[rows])) > 1 else tuple(varying)
     blind = np.array([Flag.NO_MATRIX in mark for mark in marks], dtype=bool)
     colourless = np.bincount(cell_of[flash & ~blind], minlength=count) == 0
+    doubted = {flag: np.array([flag in mark for mark in marks], dtype=bool) for flag in DOUBTS}
+    for flag in _ALIKE:
+        doubted[flag] &= np.isin(body, body[used & ~doubted[flag]])
+    unsound = np.any(list(doubted.values()), axis=0)
     doubts = np.full(count, "", dtype=object)
-    for flag in DOUBTS:
-        sound = used & np.array([flag not in mark for mark in marks], dtype=bool)
-        doubts[(table["n"] > 0) & (np.bincount(cell_of[sound], minlength=count) == 0)] = flag
+    most = 2 * np.bincount(cell_of[used & unsound], minlength=count) > table["n"]
+    for flag in reversed(DOUBTS):
+        doubts[most & (np.bincount(cell_of[used & doubted[flag]], minlength=count) > 0)] = flag
+    shot = flash & np.array([Flag.MISSING not in mark for mark in marks], dtype=bool)
+    bad = shot & (unsound | outlier | (status == Status.REJECTED))
+    owner = np.append(of_head, -1)[cell_of]
+    heads["shot"], heads["bad"] = (np.bincount(owner[at], minlength=len(heads)) for at in (shot, bad))
+    heads["fault"] = [_commonest([marks[row] for row in np.flatnonzero(bad & (owner == n))]) for n in heads.index]
     moved = np.bincount(of_head[np.unique(of_series, return_index=True)[1]])[of_head] > 1
     names = _names(table, varying, moved)
     cells = Cells(table, of_head, of_series, heads, parts, moved, names, colourless, doubts)
@@ -173,6 +198,11 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     fired &= np.isin(kind, LIT) & (head != "")
     frames = _frames(log, cells, np.where(used, cell_of, -1), fired, body, head, stops, noted, usable)
     return cells, frames
+
+
+def _commonest(marks: Sequence[frozenset[str]]) -> str:
+    """Return the flag that most frames carry, the first in the order of flags on equal terms; blank without one."""
+    return max(flags.ordered(set[str]().union(*marks)), key=lambda one: sum(one in mark for mark in marks), default="")
 
 
 def _names(table: pd.DataFrame, varying: list[str], moved: Booleans) -> npt.NDArray[np.object_]:

@@ -13,6 +13,7 @@ from greystep.terms import COLUMN
 
 #: A light without a usable frame is shot this often: fewer say nothing of the scatter.
 _EMPTY_ROUNDS: Final = 2
+_NONE: Final = np.zeros(0, dtype=np.intp)
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,13 @@ class Deciding:
     on_the_limit: int
 
 
-def deciding_rounds(drift: Drift, tolerance: Tolerance, open_heads: Indices, most: int | None = None) -> Deciding:
+def deciding_rounds(
+    drift: Drift,
+    tolerance: Tolerance,
+    open_heads: Indices,
+    most: int | None = None,
+    closed_heads: Indices = _NONE,
+) -> Deciding:
     """Return the frames that decide what is undecided, if differences and scatter stay as they are.
 
     Args:
@@ -39,12 +46,16 @@ def deciding_rounds(drift: Drift, tolerance: Tolerance, open_heads: Indices, mos
             decided nothing is asked. Pairs of different heads are asked wherever they are open.
         most: Differences that need more rounds than this are left open; by default as many rounds as settle half of
             those that can be settled, because the last few ask for most of the frames.
+        closed_heads: Int array. Heads of which nothing is asked, such as those that go back.
+
+    What is withheld (`Rows.withheld`) is not asked either: more rounds do not cure it.
     """
     rows = judge_rows(drift, tolerance)
     cells, own = drift.cells, own_rows(drift, rows)
     n = cells.table["n"].to_numpy(np.float64)
     dof = drift.fitted["mired"].cells.dof[cells.head]
-    rounds = np.where(n == 0, _EMPTY_ROUNDS, 0).astype(np.intp)
+    closed = np.isin(cells.head, closed_heads)
+    rounds = np.where((n == 0) & ~closed, _EMPTY_ROUNDS, 0).astype(np.intp)
     asked = np.zeros(len(cells.heads), dtype=bool)
     colour = [one for name, one in rows.items() if name in COLUMN]
     groups = [colour] if colour else []
@@ -54,6 +65,7 @@ def deciding_rounds(drift: Drift, tolerance: Tolerance, open_heads: Indices, mos
         first, second = group[0].first, group[0].second
         is_open = ~np.any([one.outside for one in group], axis=0) & ~np.all([one.within for one in group], axis=0)
         of_one = np.arange(len(first)) < own if group is colour else np.ones(len(first), dtype=bool)
+        is_open &= np.all([one.withheld == "" for one in group], axis=0) & ~closed[first] & ~closed[second]
         is_open &= (n[first] > 0) & (n[second] > 0) & (~of_one | np.isin(cells.head[first], open_heads))
         frames = np.maximum(np.minimum(n[first], n[second]), 1.0)
         free = np.minimum(dof[first], dof[second])

@@ -7,10 +7,11 @@ from typing import Final
 import numpy as np
 
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.compare.called import Called
 from greystep.compare.cells import same_powers
 from greystep.compare.drift import Drift
 from greystep.compare.limits import Rows, own_rows
-from greystep.terms import COLUMN, PARTS, Quantity, Verdict
+from greystep.terms import COLUMN, PARTS, Quantity, Verdict, Withheld
 
 #: Mired that weigh as much as Duv 1: one step of 0.0011 in u'v' is 2.3 mired along, and 0.00089 across, at 5600 K.
 MIRED_PER_DUV: Final = 2600.0
@@ -24,7 +25,8 @@ class OddHeads:
         clash: Heads that do not match, where nothing shows which is the odd one.
         between: Heads that are outside only from one pack (channel, modifier) to another, so that they are not odd
             themselves.
-        doubted: Heads that are outside only by lights that were shot in another way (`Cells.doubts`).
+        doubted: Heads that are outside only by lights in doubt (`Cells.doubts`).
+        spoilt: Heads that are not within, where most frames of the head are rejected or in doubt.
     """
 
     back: tuple[int, ...]
@@ -32,30 +34,30 @@ class OddHeads:
     between: tuple[int, ...]
     packs: tuple[str, ...]
     doubted: tuple[int, ...]
+    spoilt: tuple[int, ...]
 
 
 def find_odd_heads(
-    drift: Drift, rows: Mapping[Quantity, Rows], outside: Booleans, verdicts: Sequence[Verdict]
+    drift: Drift, rows: Mapping[Quantity, Rows], outside: Booleans, called: Sequence[Called]
 ) -> OddHeads:
     """Say what the odd one is.
 
-    Back goes each head that is outside itself, on one and the same pack and by frames that are not in doubt; then, body
+    Back goes each head that is outside itself, on one and the same pack and by sound lights (`sound_cells`); then, body
     by body, while two of the others do not match, the one with the most such pairs, and on equal terms the one that
     stands clearly farther from the whole kit, over all its powers. Heads that shared a pack are compared on it alone.
     """
     head, series, part = drift.cells.head, drift.cells.series, _parts(drift)
-    own = own_rows(drift, rows)
+    own, sound_cell = own_rows(drift, rows), sound_cells(drift, called)
     colours = [one for name, one in rows.items() if name in COLUMN]
     broken = [np.stack([one.first, one.second])[:, :own][:, one.outside[:own]] for one in colours]
     first, second = np.hstack([np.zeros((2, 0), np.intp), *broken])
-    sound = sound_rows(drift, first, second)
+    sound = sound_cell[first] & sound_cell[second]
     same = series[first] == series[second]
     itself = set(head[first[sound & same]].tolist())
     if one := rows.get(Quantity.OUTPUT_STOPS):
-        itself |= set(head[one.second[one.outside & sound_rows(drift, one.first, one.second)]].tolist())
-    rest = [number for number, verdict in enumerate(verdicts) if verdict == Verdict.OUTSIDE and number not in itself]
+        itself |= set(head[one.second[one.outside & sound_cell[one.first] & sound_cell[one.second]]].tolist())
+    rest = [n for n, one in enumerate(called) if one.verdict == Verdict.OUTSIDE and n not in itself]
     between = tuple(number for number in rest if (head[first[sound & ~same]] == number).any())
-    doubted = tuple(number for number in rest if number not in between)
     pack = drift.cells.table["pack"].to_numpy(object) if "pack" in drift.cells.varying else np.full(len(head), "")
     across = np.isin(head[first], between) & (pack[first] != pack[second])
     packs = tuple(sorted({*pack[first[across]], *pack[second[across]]}))
@@ -63,7 +65,7 @@ def find_odd_heads(
     a, b = drift.pair_first, drift.pair_second
     ties = head[a] * len(drift.cells.heads) + head[b]
     alike = part[a] == part[b]
-    counted = outside & sound_rows(drift, a, b) & (alike | ~np.isin(ties, ties[alike]))
+    counted = outside & sound_cell[a] & sound_cell[b] & (alike | ~np.isin(ties, ties[alike]))
     counted &= (pack[a] == pack[b]) | ~(np.isin(pack[a], packs) & np.isin(pack[b], packs))
     distance = weight(*away(drift)[1:])
     back, clash = sorted(itself), list[int]()
@@ -72,13 +74,44 @@ def find_odd_heads(
         here = counted & np.isin(head[a], members)
         back, unsettled = _odd(drift, distance, head[a[here]], head[b[here]], back, len(members))
         clash += unsettled
-    return OddHeads(tuple(sorted(back)), tuple(sorted(clash)), between, packs, doubted)
+    poor, settled = _poor(drift), [*back, *clash, *between]
+    lights = np.append(a[outside], b[outside])
+    apart = {*rest, *head[lights[(drift.cells.doubts[lights] != "") | poor[head[lights]]]].tolist()}
+    open_ones = {n for n, one in enumerate(called) if one.verdict != Verdict.WITHIN}
+    spoilt = tuple(n for n in sorted(apart | open_ones) if poor[n])
+    doubted = tuple(
+        n for n in sorted(apart) if n not in (*settled, *spoilt) and (drift.cells.doubts[head == n] != "").any()
+    )
+    return OddHeads(tuple(sorted(back)), tuple(sorted(clash)), between, packs, doubted, spoilt)
 
 
-def sound_rows(drift: Drift, first: Indices, second: Indices) -> Booleans:
-    """Return which differences are between two cells that are not in doubt."""
-    sound: Booleans = drift.cells.doubts == ""
-    return np.asarray(sound[first] & sound[second])
+def sound_cells(drift: Drift, called: Sequence[Called]) -> Booleans:
+    """Return the cells for which a head may go back.
+
+    Not in doubt, of a head with mostly good frames, and none whose heat hides in its powers.
+    """
+    barred = _poor(drift) | np.array([Withheld.HEAT in one.withheld for one in called], dtype=bool)
+    return np.asarray((drift.cells.doubts == "") & ~barred[drift.cells.head])
+
+
+def _poor(drift: Drift) -> Booleans:
+    """Return of which heads more than half of the frames are rejected or in doubt."""
+    return np.asarray(2 * drift.cells.heads["bad"].to_numpy() > drift.cells.heads["shot"].to_numpy())
+
+
+def lead_open(drift: Drift, chosen: Booleans) -> list[int]:
+    """Return the heads that stand in the most of some pairs, until each pair has one of them.
+
+    On equal terms the head that stands farther from the others.
+    """
+    first, second = (drift.cells.head[at[chosen]] for at in (drift.pair_first, drift.pair_second))
+    distance = weight(*away(drift)[1:])
+    found: list[int] = []
+    while (left := ~np.isin(first, found) & ~np.isin(second, found)).any():
+        counts = np.bincount(np.append(first[left], second[left]))
+        most = np.flatnonzero(counts == counts.max()).tolist()
+        found.append(max(most, key=lambda head: _mean(distance[drift.cells.head == head])))
+    return found
 
 
 def _odd(

@@ -10,10 +10,11 @@ import pandas as pd
 from scipy.special import chdtri
 
 from greystep import words as say
-from greystep.arrays import Booleans
+from greystep.arrays import Booleans, Indices
 from greystep.columns import PairRow, rows_of
 from greystep.compare import limits
-from greystep.compare.actions import Action, find_actions
+from greystep.compare.actions import Action, find_actions, find_open_pairs
+from greystep.compare.called import Called, call_heads, call_kit, groups_apart
 from greystep.compare.cells import same_powers
 from greystep.compare.check_frames import CheckFrames, Moved, find_check_frames, find_moves
 from greystep.compare.drift import Drift
@@ -25,8 +26,10 @@ from greystep.constants import OBSERVER_SAME_HEAD
 from greystep.errors import GreystepError
 from greystep.measure.uncertainty import student_factor
 from greystep.session.settings import Tolerance
-from greystep.terms import COLUMN, Quantity, Verdict
+from greystep.terms import COLUMN, Quantity, Verdict, Withheld
 
+#: With fewer degrees of freedom nothing is said of the scatter from shot to shot.
+_LEAST_DOF: Final = 2
 _CLAIM: Final = re.compile(r"(?:\+/?-|\u00b1)?\s*(\d+(?:[.,]\d+)?)\s*(k|kelvin|mired)", re.IGNORECASE)
 
 
@@ -57,9 +60,11 @@ class Judged:
     """The verdicts of a session.
 
     Attributes:
-        heads, pairs: The contract's tables with verdict (and, for heads, safe_powers and the claim's verdicts), without
-            ``why``.
+        heads, pairs: The contract's tables with verdict (and, for heads, safe_powers, the claim's verdicts and the two
+            parts of the verdict), without ``why``.
         ranges: head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
+        called: The verdict on the kit, of colour and of output, and why neither.
+        apart: The heads that each camera saw, where some heads were compared with none of the others.
         odd: Heads to return, heads and packs not to combine; its numbers are places in `findings`.
     """
 
@@ -67,10 +72,27 @@ class Judged:
     pairs: pd.DataFrame
     ranges: pd.DataFrame
     worst_pair: WorstPair | None
-    kit_verdict: Verdict
+    called: Called
+    apart: tuple[tuple[str, ...], ...]
     findings: tuple[Finding, ...]
     odd: OddHeads
     actions: tuple[Action, ...]
+
+    @property
+    def kit_verdict(self) -> Verdict:
+        """The verdict on the kit, the worse of colour and output."""
+        return self.called.verdict
+
+    @property
+    def open_heads(self) -> Indices:
+        """The heads whose own verdict more rounds may decide."""
+        rounds = np.array([0.0 if one.back or one.spoilt else one.rounds for one in self.findings])
+        return np.flatnonzero(rounds > 0)
+
+    @property
+    def closed_heads(self) -> Indices:
+        """The heads of which no more rounds are asked: they go back, or their heat hides in their powers."""
+        return np.flatnonzero([one.back or Withheld.HEAT in one.called.withheld for one in self.findings])
 
     @property
     def back(self) -> tuple[str, ...]:
@@ -126,21 +148,38 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
     """
     rows = limits.judge_rows(drift, tolerance)
     pairs, outside = _judge_pairs(drift, rows)
-    verdict = [_head_verdict(drift, tolerance, rows, head) for head in range(len(drift.cells.heads))]
-    odd = find_odd_heads(drift, rows, outside, verdict)
-    findings = find(drift, rows, verdict, odd, outside)
-    heads = insert_after(drift.heads, "u_warmup_mired", "verdict", [str(one) for one in verdict])
-    heads["safe_powers"] = [say.stretch(finding.safe) if finding.safe else "" for finding in findings]
+    called, apart = call_heads(drift, rows), groups_apart(drift)
+    odd = find_odd_heads(drift, rows, outside, called)
+    open_pairs = find_open_pairs(drift, rows, pairs, called, odd)
+    findings = find(drift, rows, called, odd, outside, open_pairs)
     return Judged(
-        heads=heads if claim is None else _test_claim(heads, drift, claim),
+        heads=_heads_table(drift, called, findings, claim),
         pairs=pairs,
         ranges=_ranges(drift, rows),
         worst_pair=_worst_pair(drift, pairs, rows),
-        kit_verdict=limits.worst_of([*verdict, *pairs["verdict"].unique()]),
+        called=call_kit(drift, rows, called, pairs["verdict"].unique(), apart),
+        apart=apart,
         findings=tuple(findings),
         odd=odd,
-        actions=tuple(find_actions(drift, rows, pairs, findings, odd)),
+        actions=tuple(find_actions(drift, rows, open_pairs, findings, odd, apart)),
     )
+
+
+def _heads_table(
+    drift: Drift, called: Sequence[Called], findings: Sequence[Finding], claim: str | None
+) -> pd.DataFrame:
+    """Return heads.csv without ``why``; shot to shot is blank below `_LEAST_DOF` degrees of freedom."""
+    heads = insert_after(drift.heads, "u_warmup_mired", "verdict", [str(one.verdict) for one in called])
+    heads["safe_powers"] = [say.stretch(finding.safe) if finding.safe else "" for finding in findings]
+    if claim is not None:
+        heads = _test_claim(heads, drift, claim)
+    for unit, quantity in {"mired": "mired", "k": "mired", "duv": "duv", "stops": "output_stops"}.items():
+        shown = heads[f"repeatability_{unit}"].where(drift.fitted[quantity].dof >= _LEAST_DOF)
+        heads[f"repeatability_{unit}"] = shown
+    heads["verdict_colour"] = [str(one.colour or "") for one in called]
+    heads["verdict_output"] = [str(one.output or "") for one in called]
+    heads["withheld"] = [";".join(one.withheld) for one in called]
+    return heads
 
 
 def insert_after(table: pd.DataFrame, column: str, name: str, values: Sequence[str]) -> pd.DataFrame:
@@ -155,23 +194,6 @@ def _judge_pairs(drift: Drift, rows: Mapping[Quantity, limits.Rows]) -> tuple[pd
     if not len(within):
         within, outside = np.zeros(len(drift.pairs), dtype=bool), np.zeros(len(drift.pairs), dtype=bool)
     return insert_after(drift.pairs, "delta_steps", "verdict", list(limits.verdicts(within, outside))), outside
-
-
-def _head_verdict(drift: Drift, tolerance: Tolerance, rows: Mapping[Quantity, limits.Rows], head: int) -> Verdict:
-    """Return a head's verdict: the worst of its spans and its output errors; an empty cell leaves it undecided."""
-    row, own = drift.heads.iloc[head], limits.own_rows(drift, rows)
-    within, outside = bool((drift.cells.table["n"].to_numpy()[drift.cells.head == head] > 0).all()), False
-    within &= len(drift.cells.table) > 1  # one light alone is compared with nothing
-    for quantity, limit in limits.colour_limits(tolerance).items():
-        column = COLUMN[quantity]
-        within &= bool(row[f"span_{column}"] + row[f"u_span_{column}"] <= limit)
-        mine = drift.cells.head[rows[quantity].first[:own]] == head
-        outside |= bool(rows[quantity].outside[:own][mine].any())
-    if output := rows.get(Quantity.OUTPUT_STOPS):
-        mine = drift.cells.head[output.second] == head
-        within &= bool(output.within[mine].all())
-        outside |= bool(output.outside[mine].any())
-    return Verdict.OUTSIDE if outside else Verdict.WITHIN if within else Verdict.UNDECIDED
 
 
 def _ranges(drift: Drift, rows: Mapping[Quantity, limits.Rows]) -> pd.DataFrame:

@@ -11,7 +11,7 @@ from greystep.mix.casts import Casts, find_casts
 from greystep.mix.changes import RemedyKind
 from greystep.mix.gels import Gel, nominal_gels, read_gels
 from greystep.mix.lights import build_lights
-from greystep.mix.measured import WholeFrame, measured_setup
+from greystep.mix.measured import WholeFrame, lend_scatter, measured_setup
 from greystep.mix.remedies import EFFORT, Remedy, cheapest, find_remedies, fits
 from greystep.mix.setup import Setup, SetupRow, read_setup
 from greystep.mix.shutter import ShutterCheck, check_shutter
@@ -78,16 +78,21 @@ class Audit:
         return self.now.verdict == Verdict.WITHIN and not any(whole.not_additive for whole in self.wholes)
 
 
-def audit_path(path: Path, found: Ingested, gels: Sequence[Gel], shutter_s: float | None = None) -> Audit:
+def audit_path(
+    path: Path, found: Ingested, gels: Sequence[Gel], shutter_s: float | None = None, tested: Ingested | None = None
+) -> Audit:
     """Judge a set-up that is described in a file or was shot, by the tolerance of its test session.
 
     Args:
         path: SETUP.csv; or the folder of the session, where each light was shot alone and all together.
+        tested: A test session of the heads, which lends its scatter where no light of the session was shot twice.
 
     Raises:
         GreystepError: If the set-up cannot be read or is not in the test, or no camera of the test has a colour matrix.
     """
     drift = analyse(found.readings, found.settings)
+    if tested is not None:
+        drift = lend_scatter(drift, analyse(tested.readings, tested.settings))
     check_colour(drift, found.settings)
     mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
     wholes: tuple[WholeFrame, ...] = ()

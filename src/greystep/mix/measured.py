@@ -9,8 +9,9 @@ import pandas as pd
 
 from greystep import flags
 from greystep.arrays import Floats
-from greystep.compare.drift import Drift
+from greystep.compare.drift import Drift, NothingRepeated
 from greystep.compare.firing_times import text_column
+from greystep.compare.fit import Estimates
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
 from greystep.mix.gels import NO_GEL
@@ -112,6 +113,33 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
         wholes.append(WholeFrame(str(readings["frame"].iloc[place]), named, stops, steps, off))
     whole = sum(row.share for row in rows)
     return Measured(Setup(tuple(replace(row, share=row.share / whole) for row in rows), "measured"), tuple(wholes))
+
+
+def lend_scatter(drift: Drift, tested: Drift) -> Drift:
+    """Return the facts of a session in which nothing was shot twice, with the scatter of a test of its heads.
+
+    A head takes its own scatter of the test, else that of all its heads together; divided by its frames here. A session
+    that knows its scatter is returned as it is.
+    """
+    if any((one.dof > 0).any() for one in drift.fitted.values()):
+        return drift
+    names, there = drift.cells.heads["head"].to_numpy(object), tested.cells.heads["head"].to_numpy(object)
+    n = np.maximum(drift.cells.table["n"].to_numpy(np.float64), 1.0)
+    fitted = {}
+    for quantity, one in drift.fitted.items():
+        scatter = tested.fitted[quantity]
+        parts, dof = np.zeros((len(names), len(n), len(n))), np.zeros(len(names))
+        for head, name in enumerate(names):
+            own = (there == name) & (scatter.dof > 0)
+            chosen = own if own.any() else scatter.dof > 0
+            if not chosen.any():
+                return drift
+            dof[head] = scatter.dof[chosen].sum()
+            mine = np.flatnonzero(drift.cells.head == head)
+            parts[head, mine, mine] = scatter.sums[chosen].sum() / dof[head] / n[mine]
+        fitted[quantity] = replace(one, cells=Estimates(one.cells.values, parts, dof))
+    notes = tuple(note for note in drift.notes if not isinstance(note, NothingRepeated))
+    return replace(drift, fitted=fitted, notes=notes)
 
 
 def _light(readings: pd.DataFrame) -> Floats:

@@ -128,6 +128,11 @@ def kelvin_mired(delta_k: Any, delta_mired: Any, u_mired: Any = None) -> str:
     return f"{say.kelvin(delta_k)} ({give_or_take(abs(delta_mired), u_mired, 1)} mired)"
 
 
+def moves_by(said: str, span: float, u: float, digits: int, unit: str = "") -> str:
+    """Return how far something moves, as it is said; where it may be chance, only how much it is less than."""
+    return f"under {number(span + u, digits)}{unit}" if span <= u else said
+
+
 def shift(mired: float, duv: float) -> str:
     """Return what a correction does to a frame: ``8.2 mired cooler and 0.0004 pinker``."""
     warmth = f"{abs(mired):.1f} mired {'warmer' if mired > 0 else 'cooler'}"
@@ -204,6 +209,17 @@ def frames_by_fault(table: pd.DataFrame) -> list[Fault]:
         labels = tuple(map(frame_label, rows["head"], rows["power"], kinds))
         faults.append(Fault(tuple(rows["frame"]), labels, str(status), "; ".join(flags_said(str(flags)))))
     return faults
+
+
+def parts(row: HeadRow, back: bool) -> list[tuple[str, str]]:
+    """Return what is called of a head over its powers: (what of it, verdict); one row where colour and output agree.
+
+    Of a head that goes back nothing is told that cannot be called.
+    """
+    both = [("colour", row.verdict_colour), ("output", row.verdict_output)]
+    if not all(said for _, said in both) or row.verdict_colour == row.verdict_output:
+        both = [("", row.verdict)]
+    return [one for one in both if not (back and one[1] == Verdict.UNDECIDED)]
 
 
 @dataclass(frozen=True)

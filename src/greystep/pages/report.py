@@ -114,12 +114,12 @@ def _facts(frames: Sequence[FrameRow], heads: Sequence[HeadRow], cells: Sequence
 def _card(row: HeadRow, summary: Summary, frames: Sequence[FrameRow], cells: Sequence[PowerRow]) -> dict[str, object]:
     """Return what the card of a head shows."""
     packs = dict.fromkeys(one.pack for one in frames if one.kind in TESTED and one.head == row.head and one.pack)
-    ranged = not kit.one_power(row)
+    ranged, back = not kit.one_power(row), row.label in summary.odd.back
     return {
         "head": row.label,
         "pack": f"pack {', '.join(packs)}" if packs else "",
-        "verdict": row.verdict if ranged else "",
-        "back": row.label in summary.back,
+        "verdicts": words.parts(row, back) if ranged else [],
+        "back": back,
         "sentence": summary.sentences[row.label],
         "facts": _head_facts(row, _cells_of(row, cells), kit.mismatches(row, summary.pairs)),
         "gauge": _gauge(row.span_mired, row.u_span_mired, summary.tolerance.mired) if ranged else None,

@@ -40,7 +40,7 @@ def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] =
         *(words.wrapped(line, "  ") for line in why),
         *([words.wrapped(worst, "  ")] if worst else []),
         "",
-        _heads_table(summary.heads, summary.pairs),
+        _heads_table(summary.heads, summary.pairs, summary.odd.back),
         words.wrapped(f"Limits: {summary.limits}."),
         *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(summary.todo, 1)]),
         *_listing(*_claimed(summary.heads)),
@@ -177,10 +177,13 @@ def _claimed(heads: Sequence[HeadRow]) -> tuple[str, list[str]]:
     return title, lines
 
 
-def _heads_table(heads: Sequence[HeadRow], pairs: pd.DataFrame) -> str:
+def _heads_table(heads: Sequence[HeadRow], pairs: pd.DataFrame, back: Sequence[str]) -> str:
     """Return the heads as aligned columns; where they do not fit, one block a head, so that nothing is cut."""
     columns = ("head", "over its powers", "warmth moves by", "green-pink", "output", "no match")
-    rows = [(row.label, *_own_range(row), ", ".join(kit.mismatches(row, pairs)) or words.EMPTY) for row in heads]
+    rows = [
+        (row.label, *_own_range(row, row.label in back), ", ".join(kit.mismatches(row, pairs)) or words.EMPTY)
+        for row in heads
+    ]
     widths = [max(len(text) for text in column) for column in zip(columns, *rows, strict=True)]
     if sum(widths) + 2 * (len(widths) - 1) <= words.WIDTH:
         lines = [
@@ -194,15 +197,18 @@ def _heads_table(heads: Sequence[HeadRow], pairs: pd.DataFrame) -> str:
     return "\n".join([*blocks, ""])
 
 
-def _own_range(row: HeadRow) -> tuple[str, str, str, str]:
-    """Return what the table says of a head alone: verdict, warmth, green to pink, output."""
+def _own_range(row: HeadRow, back: bool) -> tuple[str, str, str, str]:
+    """Return what the table says of a head alone: verdict of its colour, warmth, green to pink, output."""
     if kit.one_power(row):
         return (f"{'':<4} one power tested", words.EMPTY, words.EMPTY, words.EMPTY)
+    called = words.parts(row, back)
+    verdict = f"{words.MARKS[called[0][1]]:<4} {say.VERDICTS[called[0][1]]}" if called else f"{'':<4} goes back"
+    output = words.number(row.largest_output_error_stops, 1, True)
     return (
-        f"{words.MARKS[row.verdict]:<4} {say.VERDICTS[row.verdict]}",
-        words.kelvin_mired(row.span_k, row.span_mired),
-        words.number(row.span_duv, 4),
-        words.number(row.largest_output_error_stops, 1, True),
+        verdict,
+        words.moves_by(words.kelvin_mired(row.span_k, row.span_mired), row.span_mired, row.u_span_mired, 1, " mired"),
+        words.moves_by(words.number(row.span_duv, 4), row.span_duv, row.u_span_duv, 4),
+        f"{output} {words.MARKS[called[1][1]]}" if len(called) > 1 else output,
     )
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from greystep.compare.actions import UNCURED
 from greystep.compare.drift import analyse
 from greystep.compare.more_rounds import Deciding, deciding_rounds
 from greystep.compare.verdict import judge
@@ -22,7 +23,7 @@ from greystep.planning.order import Cell, all_cells, arrange, swap_cells
 from greystep.planning.rig import ROUNDS, Rig, flash_durations, rounds_for, seconds, shutter_for
 from greystep.session.ingest import Ingested
 from greystep.session.shots import read_shots
-from greystep.terms import Order, Verdict
+from greystep.terms import Order
 
 
 @dataclass(frozen=True)
@@ -145,10 +146,12 @@ def plan_more(
     """
     session, readings, title = found.settings, found.readings, folder.resolve().name
     drift = analyse(readings, session)
-    open_heads = np.flatnonzero((judge(drift, session.tolerance).heads["verdict"] == Verdict.UNDECIDED).to_numpy())
-    asked = deciding_rounds(drift, session.tolerance, open_heads, most_rounds)
+    judged = judge(drift, session.tolerance)
+    asked = deciding_rounds(drift, session.tolerance, judged.open_heads, most_rounds, judged.closed_heads)
     if not asked.rounds.any():
         what = f"{asked.open} differences are open, but need more rounds than that" if asked.open else "nothing is open"
+        if not asked.open and any(isinstance(one, UNCURED) for one in judged.actions):
+            what = "more rounds do not decide what is open; greystep report says what does"
         raise GreystepError(f"{session.path}: {what}; no more to shoot")
     table, reference = drift.cells.table, session.reference_head or ""
     cells = further_cells(table, readings, asked.rounds)

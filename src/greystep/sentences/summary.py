@@ -8,10 +8,11 @@ import pandas as pd
 
 from greystep import __version__
 from greystep.columns import HeadRow, rows_of
+from greystep.compare.called import Called
 from greystep.compare.check_frames import CheckFrames
 from greystep.compare.drift import Drift
 from greystep.compare.head_or_pack import Attribution
-from greystep.compare.verdict import ReportFacts, WorstPair, insert_after
+from greystep.compare.verdict import Judged, ReportFacts, WorstPair, insert_after
 from greystep.files import plain, records
 from greystep.sentences import kit, kit_notes, session_notes
 from greystep.session.bodies import Body
@@ -58,7 +59,8 @@ class Summary:
 
     Attributes:
         heads_table, pairs: heads.csv and pairs.csv; `heads` has the rows of the first.
-        back, clash, packs: Heads to return; heads, and packs, not to combine.
+        called: The verdict on the kit, of colour and of output, and why neither.
+        odd: Heads to return, heads and packs not to combine, and what else stands out.
         safe_ranges: head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
     """
 
@@ -69,10 +71,8 @@ class Summary:
     pairs: pd.DataFrame
     worst_pair: WorstPair | None
     frames: FrameCounts
-    kit_verdict: Verdict
-    back: tuple[str, ...]
-    clash: tuple[str, ...]
-    packs: tuple[str, ...]
+    called: Called
+    odd: kit.Odd
     sentences: Mapping[str, str]
     todo: tuple[str, ...]
     safe_ranges: pd.DataFrame
@@ -87,6 +87,11 @@ class Summary:
         return rows_of(self.heads_table, HeadRow)
 
     @property
+    def kit_verdict(self) -> Verdict:
+        """The verdict on the kit, the worse of colour and output."""
+        return self.called.verdict
+
+    @property
     def source(self) -> str:
         """Where the tolerance comes from."""
         return "this tool's default, no standard" if self.tolerance.is_default else "session.toml or option"
@@ -94,8 +99,7 @@ class Summary:
     @property
     def headline(self) -> tuple[str, list[str]]:
         """What the person reads first, and why."""
-        odd = {"back": self.back, "clash": self.clash, "packs": self.packs}
-        return kit.headline(self.heads, self.sentences, self.kit_verdict, self.tolerance, **odd)
+        return kit.headline(self.heads, self.sentences, self.called, self.tolerance, self.odd)
 
     @property
     def limits(self) -> str:
@@ -124,10 +128,8 @@ def summary(
         pairs=judged.pairs,
         worst_pair=judged.worst_pair,
         frames=FrameCounts(**status_counts(readings)),
-        kit_verdict=judged.kit_verdict,
-        back=judged.back,
-        clash=judged.clash,
-        packs=judged.odd.packs,
+        called=judged.called,
+        odd=_odd(judged),
         sentences={finding.head: kit.sentence(finding, timing) for finding in judged.findings},
         todo=tuple(kit.action(what, timing) for what in judged.actions),
         safe_ranges=judged.ranges,
@@ -138,11 +140,26 @@ def summary(
     )
 
 
+def _odd(judged: Judged) -> kit.Odd:
+    """Return what stands out of a kit, by the names of the heads."""
+    odd, found = judged.odd, judged.findings
+    told = [(one.head, one.others if one.back and one.verdict != Verdict.OUTSIDE else one.close) for one in found]
+    return kit.Odd(
+        back=judged.back,
+        clash=judged.clash,
+        packs=odd.packs,
+        spoilt=tuple(found[head].head for head in odd.spoilt),
+        doubted=tuple(found[head].head for head in odd.doubted),
+        apart=judged.apart,
+        runs={head: kit.runs(stand) for head, stand in told if stand},
+    )
+
+
 def summary_json(content: Summary) -> dict[str, Any]:
     """Return the object of summary.json, with None for every number that is not known."""
     made: dict[str, Any] = plain(
         {
-            "schema": 1,
+            "schema": 2,
             "greystep": __version__,
             "session": content.session,
             "reference": asdict(content.reference),
@@ -151,9 +168,9 @@ def summary_json(content: Summary) -> dict[str, Any]:
             "worst_pair": _worst_pair(content),
             "frames": asdict(content.frames),
             "kit_verdict": str(content.kit_verdict),
-            "back": content.back,
-            "clash": content.clash,
-            "packs": content.packs,
+            "back": content.odd.back,
+            "clash": content.odd.clash,
+            "packs": content.odd.packs,
             "sentences": content.sentences,
             "todo": content.todo,
             "safe_ranges": records(content.safe_ranges),
@@ -161,6 +178,9 @@ def summary_json(content: Summary) -> dict[str, Any]:
             "bodies": [_body(body) for body in content.bodies],
             "attribution": _attribution(content.attribution),
             "bracket": _check_frames(content.check_frames),
+            "verdict_colour": content.called.colour,
+            "verdict_output": content.called.output,
+            "withheld": content.called.withheld,
         }
     )
     return made
