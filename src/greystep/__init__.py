@@ -54,6 +54,7 @@ session:
 compare:
     actions         What to do next: what goes back, what may stay over which powers, and what to shoot again
     anchors         How a light has changed between two sessions, held against what both share
+    budget          What the uncertainties of a session hold and what they leave out
     cells           The cells of a session and their estimates
     check_frames    What the check frames of the reference head show of room, mains and camera over the session
     differences     Differences of estimates in every unit they are given in, and how sure they are
@@ -107,6 +108,7 @@ correct:
     trend           The trend of a series: its slow course is kept, what jumps from frame to frame is removed
     unmix           Which of several lights has changed
 sentences:
+    budget          What the uncertainties hold and what they leave out, in words
     calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
     frames          What a person is told of frames
     history         A history of sessions in sentences

@@ -77,7 +77,9 @@ def session(folder: Path, side: int, away: float, seed: int) -> pd.DataFrame:
     shots = shots.astype(dict.fromkeys(("frame", "head", "power", "kind", "pack", "note"), "str"))
     found = join_readings(load_settings(folder), shots, list(readings), readings, {}).readings
     flash = found[found["kind"] == "flash"].reset_index(drop=True)
-    return flash.assign(off_mired=flash["mired"] - 1e6 / cct, off_duv=flash["duv"] - duv, off_cct_k=flash["cct_k"] - cct)
+    return flash.assign(
+        off_mired=flash["mired"] - 1e6 / cct, off_duv=flash["duv"] - duv, off_cct_k=flash["cct_k"] - cct
+    )
 
 
 @pytest.mark.parametrize("side", [128, 256, 512])
@@ -91,7 +93,7 @@ def test_ninety_five_intervals_in_a_hundred_hold_duv_and_warmth(side: int, tmp_p
 
 
 def test_two_lights_of_one_kind_are_as_far_apart_off_the_card_as_they_are(tmp_path: Path) -> None:
-    """What the card does to a light away from the reference is taken off too, not only what it does to the reference."""
+    """What the card does to a light away from the reference is taken off too."""
     rows = session(tmp_path, 100_000, 8.0, seed=3)
     for column, most in (("off_mired", 0.02), ("off_duv", 8e-6)):
         cct = rows["mired"] - rows["mired"].mean()

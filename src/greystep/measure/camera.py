@@ -286,7 +286,7 @@ def read_camera_json(path: Path) -> ColourTags:
 
 
 def calibrated_under(path: Path) -> str:
-    """Return how the light of the chart frame of a ``camera.json`` was known: ``given``, ``file``, ``assumed``, or blank.
+    """Return how the light of a ``camera.json`` was known: ``given``, ``file``, ``assumed``; blank if it does not say.
 
     Raises:
         OSError, ValueError: If the file cannot be read; `read_camera_json` says so in words.

@@ -16,7 +16,7 @@ from greystep.pages import formats as words
 from greystep.pages.formats import Column, Table, table
 from greystep.pages.svg import data_uri, thumbnail_uri
 from greystep.pages.tables import with_series
-from greystep.sentences import kit
+from greystep.sentences import budget, kit
 from greystep.sentences.summary import Summary
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Kind, Quantity
@@ -85,6 +85,7 @@ def report_page(
         "uncertainties": _uncertainties(frames, heads, cells),
         "order": _order(heads, cells),
         "scale": _scale(frames, summary),
+        "budget": table(_BUDGET, budget.lines(summary.budget)),
         "frame_counts": words.frame_counts(summary.frames),
         "flags": table(_FLAGS, words.frames_by_fault(readings)),
         "sheet": _sheet(frames, thumbnails),
@@ -169,6 +170,7 @@ _CELLS: Final = (
     Column("Head", "series"), Column("Power", "power"), Column("Frames", "n", 0),
     Column("Kelvin", "cct_k", 0, u="u_cct_k"), Column("Mired", "mired", 1, u="u_mired"),
     Column("Duv", "duv", 4, u="u_duv"),
+    Column("Another instrument, \N{PLUS-MINUS SIGN} K", "u_absolute_k", 0),
     Column("To reference, K", "ref_delta_k", 0, True), Column("mired", "ref_delta_mired", 1, True),
     Column("Duv", "ref_delta_duv", 4, True), Column("Steps", "ref_delta_steps", 1),
     Column("Output, stops", "output_error_stops", 2, u="u_output_error_stops"),
@@ -178,6 +180,10 @@ _PAIRS: Final = (
     Column("against", lambda row: say.cell(row.head_a, row.power_a)), Column("Kelvin", "delta_k", 0, True),
     Column("Mired", "delta_mired", 1, True, "u_delta_mired"), Column("Duv", "delta_duv", 4, True, "u_delta_duv"),
     Column("Steps", "delta_steps", 1), Column("Verdict", "verdict", kind="verdict"),
+)  # fmt: skip
+_BUDGET: Final = (
+    Column("What", "what"), Column("Bears on", "bears"), Column("Mired", "mired"), Column("Duv", "duv"),
+    Column("How it was found", "source"),
 )  # fmt: skip
 _FLAGS: Final = (
     Column("Frame", "names"), Column("What", lambda fault: ", ".join(dict.fromkeys(fault.labels))),
@@ -249,8 +255,8 @@ def _scale(frames: Sequence[FrameRow], summary: Summary) -> str:
         return "No colour matrix is known for this camera, so no colour temperature is given."
     text = f"Kelvin comes from {say.listed([_SCALE[name] for name in sources])}"
     if any(body.anchored for body in summary.bodies):
-        return f"{text}, corrected by the meter reading in session.toml."
-    return f"{text}; no meter reading corrects it, so it may be wrong by tens to hundreds of kelvin."
+        text += ", corrected by the meter reading in session.toml"
+    return f"{text}. {summary.absolute}".strip()
 
 
 def _sheet(frames: Sequence[FrameRow], thumbnails: Mapping[str, np.ndarray]) -> list[dict[str, object]]:

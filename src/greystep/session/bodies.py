@@ -146,10 +146,10 @@ def make_body(
                 matrix, anchored = np.diag(1.0 / gains) @ fixed, True
     if settings.reflectance is not None:
         white = camera.neutral_xyz(matrix @ np.diag(factor), np.array([neutral]))
-        cct, duv = (float(value) for value in chromaticity.cct_duv(chromaticity.xyz_to_xy(white[0])))
-        found = camera.target_matrix(*settings.reflectance, cct, duv)
+        cct, duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(white[0]))
+        found = camera.target_matrix(*settings.reflectance, float(cct), float(duv))
         over_lights = found if np.isfinite(found).all() else None
-        doubt = camera.target_doubt(*settings.reflectance, cct, duv)
+        doubt = camera.target_doubt(*settings.reflectance, float(cct), float(duv))
     under = "" if settings.matrix == "embedded" else camera.calibrated_under(Path(settings.matrix))
     return Body(label, matrix, factor, tags, colour_from, target, neutral, anchored, over_lights, doubt, under)
 

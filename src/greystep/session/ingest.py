@@ -47,8 +47,8 @@ class Ingested:
     Attributes:
         readings: One row a frame: the contract's columns in its order, then note, the log's own columns, lens,
             focal_mm, g1_g2, and what u_mired is the root sum of squares of: u_mired_frame, u_mired_ambient,
-            u_mired_black, u_mired_target. Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is int64, -1 for a
-            frame without file.
+            u_mired_black, u_mired_target. Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is
+            int64, -1 for a frame without file.
         bodies: By label, in the order of the log.
         notes: What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
         messages: What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.

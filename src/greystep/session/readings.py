@@ -178,6 +178,8 @@ def light_columns(frames: Frames, signals: Signals) -> dict[str, Floats]:
     for place, channel in enumerate("rgb"):
         found[f"signal_{channel}"] = signals.signal[:, place]
         found[f"u_signal_{channel}"] = expanded(standard[:, place])
+    around = [(reading.around if reading is not None else None) or (np.nan,) * 3 for reading in frames.read]
+    found |= dict(zip(("around_r", "around_g", "around_b"), np.array(around).reshape(-1, 3).T, strict=True))
     lit = frames.of_kind(*LIT)
     found["ambient_pct"] = np.where(lit, signals.ambient_pct, np.nan)
     patches = [reading.signal if reading is not None else None for reading in frames.read]
