@@ -42,6 +42,7 @@ from greystep.terms import Kind
 class Part(StrEnum):
     """What makes a number uncertain."""
 
+    SHOTS = "shots"  # noise of the frames, scatter of the shots, room light and black taken off
     MATRIX = "matrix"  # of the camera, where no meter has read a frame
     METER = "meter"
     CARD = "card"
@@ -117,6 +118,10 @@ def find_budget(found: Ingested, drift: Drift, iso_steps: Sequence[IsoStep]) -> 
     for body in found.bodies.values():
         mine = used[used["body"] == body.label]
         parts += [*_bounce(body, mine), *_black(body, mine)]
+    shots = drift.powers[["u_mired", "u_duv"]].dropna().median().to_numpy(np.float64) / 2.0
+    if np.isfinite(shots).all():
+        mired, duv = shots.tolist()
+        parts.append(Component(Part.SHOTS, Bears.BOTH, Method.SESSION, Width.STANDARD, mired, duv, in_u=True))
     parts += _linearity(iso_steps, drift.cells.table["stops"].to_numpy(np.float64))
     if drift.cells.table["head"].nunique() > 1:
         parts.append(_simulated(Part.PLACEMENT, Width.STANDARD, PLACEMENT_MIRED, in_u=True))

@@ -10,6 +10,7 @@ from greystep import words as say
 from greystep.compare.budget import Bears, Component, Method, Part, Width
 
 _WHAT: Final[dict[Part, str]] = {
+    Part.SHOTS: "Noise of the frames and scatter of the shots, one light",
     Part.MATRIX: "The camera's colour matrix, which no meter has checked",
     Part.METER: "The colour meter that gave the scale",
     Part.CARD: "A grey card whose colour nobody measured",
@@ -30,6 +31,7 @@ _BEARS: Final = {
 }
 #: How the sizes of a part were found, with their source.
 _SOURCE: Final[dict[Part, str]] = {
+    Part.SHOTS: "measured: repeats in this session; the middle one of all lights",
     Part.MATRIX: "this tool's own simulation: open camera spectra, flash near 5600 K; no outside source",
     Part.METER: "common practice, about 100 K at 5600 K; no outside source",
     Part.CARD: "arithmetic on this session's light: 1 % more or less from 400 to 700 nm, common practice",
