@@ -136,8 +136,8 @@ def test_the_columns_are_the_contracts_then_note_and_what_the_log_holds(join: Ca
     table = join(kit(), lights="x", iso_log="y").readings
     assert table.columns.tolist()[: len(CONTRACT)] == CONTRACT
     assert table.columns.tolist()[len(CONTRACT) :] == [
-        "note", "lights", "iso_log", "lens", "u_mired_frame", "u_mired_ambient", "u_mired_black", "u_mired_target",
-        "u_duv_target", "g1_g2",
+        "note", "lights", "iso_log", "lens", "u_mired_frame", "u_mired_ambient", "u_mired_black", "g1_g2",
+        "u_mired_target", "u_duv_target", "around_r", "around_g", "around_b",
     ]  # fmt: skip
     text = {
         "frame",
