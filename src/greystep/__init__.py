@@ -56,6 +56,7 @@ compare:
     actions         What to do next: what goes back, what may stay over which powers, and what to shoot again
     anchors         How a light has changed between two sessions, held against what both share
     blocks          What moves between the heads of a test
+    budget          What the uncertainties of a session hold and what they leave out
     called          What is called of each head and of the kit
     cells           The cells of a session, every head at every power, and the frames that they are made of
     check_frames    What the check frames of the reference head show of room, mains and camera over the session
@@ -112,6 +113,7 @@ correct:
     trend           The trend of a series: its slow course is kept, what jumps from frame to frame is removed
     unmix           Which of several lights has changed
 sentences:
+    budget          What the uncertainties hold and what they leave out, in words
     calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
     frames          What a person is told of frames
     history         A history of sessions in sentences

@@ -16,6 +16,7 @@ from greystep import __version__
 from greystep.arrays import Floats
 from greystep.columns import PairRow
 from greystep.compare.anchors import visit_of
+from greystep.compare.budget import with_absolute
 from greystep.compare.drift import Drift, analyse, check_colour
 from greystep.compare.history import compare_sessions
 from greystep.compare.verdict import report_facts
@@ -236,7 +237,7 @@ class Session:
     @property
     def powers(self) -> pd.DataFrame:
         """One row a head and power: the table of powers.csv; `greystep.columns.PowerRow` has the units."""
-        return self.drift.powers
+        return with_absolute(self.drift.powers, self.ingested)
 
     @property
     def heads(self) -> pd.DataFrame:

@@ -102,6 +102,13 @@ class FrameRow:
     room_proven: bool = True
     u_duv_ambient: Duv = UNKNOWN
     u_duv_black: Duv = UNKNOWN
+    #: What the reflectance of the grey target leaves open, the light's spectrum being unknown: common to all frames.
+    u_mired_target: Mired = UNKNOWN
+    u_duv_target: Duv = UNKNOWN
+    #: Light from the surroundings of the target over that from the target itself.
+    around_r: Ratio = UNKNOWN
+    around_g: Ratio = UNKNOWN
+    around_b: Ratio = UNKNOWN
     #: Whether the frame shows the grey card: the log says so, or the frame proves it.
     shows_card: bool = False
 
@@ -155,6 +162,9 @@ class PowerRow:
     modifier: str = ""
     #: The head, and what else parts cells of one head and power; only where a page or figure asks for it.
     series: str = ""
+    #: 95 % half-widths of the absolute figures: camera or meter and card counted, as another instrument may read them.
+    u_absolute_k: Kelvin = UNKNOWN
+    u_absolute_duv: Duv = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)

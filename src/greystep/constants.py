@@ -161,6 +161,13 @@ NOMINAL_GELS: Final = (
 #: Arithmetic on the markings (EXIF / APEX: Av = 2 log2 N, Tv = -log2 T).
 MARKING_TOLERANCE_STOPS: Final = 0.1
 
+# --- grey target ----------------------------------------------------------------------------------------------------
+
+#: How far the spectrum of a flash may lie from a smooth one of its colour: first and last band and their width (sd, and
+#: from band to band) [nm], and the share (k = 1) by which each band may be higher or lower. An assumption of this tool:
+#: a line of 2.5 nm that stands 0.3 over the continuum is as much light as 0.04 of such a band.
+FLASH_SHAPE: Final = (380.0, 780.0, 20.0, 0.04)
+
 # --- drift ----------------------------------------------------------------------------------------------------------
 
 #: A step of 0.0011 in u'v' is at least so many mired along the Planckian locus between 2700 and 6500 K (3.1 to 2.2),
@@ -187,6 +194,33 @@ PLACEMENT_DUV: Final = 0.0001
 #: the upper end of what is met. An assumption of this tool, no source.
 UNWATCHED_MIRED: Final = 1.0
 UNWATCHED_DUV: Final = 0.0002
+
+# --- budget: what the half-widths of a session leave out --------------------------------------------------------------
+
+#: Limits (mired, Duv) of what a camera's own matrix reads of a flash near 5600 K; by camera. This project's own
+#: simulation on open spectra, no outside source.
+MATRIX_LIMITS: Final = (4.5, 0.002)
+
+#: The same of a hand-held colour meter in good order: about 100 K at 5600 K. Common practice, no source.
+METER_LIMITS: Final = (3.0, 0.0015)
+
+#: The same of a flash of which nothing is known, taken for 5500 K. Common practice, no source.
+UNKNOWN_FLASH_LIMITS: Final = (20.0, 0.005)
+
+#: Share by which the reflectance of a grey card that nobody measured may rise or fall from 400 to 700 nm. Common
+#: practice, no source.
+CARD_TILT: Final = 0.01
+
+#: Share of the light on the card that comes back to it from surroundings as bright as the card. An assumption of this
+#: tool: a card of 18 % within a stand's distance of table and wall, no outside source.
+BOUNCE_SHARE: Final = 0.01
+
+#: Domes with and without a coating against ultraviolet differ by up to so much from camera to camera [mired]. This
+#: project's own simulation on open spectra, no outside source.
+DOME_MIRED: Final = 3.0
+
+#: A sensor that is 1 % from linear over 3 stops moves a light by 0.18 mired. Own simulation, no outside source.
+NON_LINEAR_MIRED_A_STOP: Final = 0.06
 
 # --- history --------------------------------------------------------------------------------------------------------
 

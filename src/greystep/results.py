@@ -12,6 +12,7 @@ import pandas as pd
 
 from greystep import __version__
 from greystep.columns import PairRow, rows_of
+from greystep.compare.budget import Component, absolute_at, find_budget, with_absolute
 from greystep.compare.drift import Drift
 from greystep.compare.history import History, Move
 from greystep.compare.verdict import ReportFacts
@@ -76,7 +77,19 @@ class Report:
         """What the report says, in words too."""
         found = self.ingested
         judged_by = replace(found.settings, tolerance=self.tolerance)
-        return summary(self.facts, self.drift, judged_by, found.readings, found.bodies.values(), found.notes)
+        reach = absolute_at(self.powers, self.drift.reference["mired"])
+        bodies = found.bodies.values()
+        return summary(self.facts, self.drift, judged_by, found.readings, bodies, found.notes, self.budget, reach)
+
+    @cached_property
+    def budget(self) -> tuple[Component, ...]:
+        """What the half-widths of this report hold and what they leave out, each with its size and its method."""
+        return find_budget(self.ingested, self.drift, self.facts.iso_steps)
+
+    @cached_property
+    def powers(self) -> pd.DataFrame:
+        """The table of powers.csv; `greystep.columns.PowerRow` has the units."""
+        return with_absolute(self.drift.powers, self.ingested)
 
     @property
     def heads(self) -> pd.DataFrame:
@@ -115,11 +128,11 @@ class Report:
 
     def write(self, folder: Path) -> list[Path]:
         """Write tables, figures with their numbers, summary.json and the page; return summary.json and the page."""
-        found, drift, said = self.ingested, self.drift, self.summary
-        tables = figure_tables(drift.powers, found.readings, said.reference)
+        found, said = self.ingested, self.summary
+        tables = figure_tables(self.powers, found.readings, said.reference)
         figures = drawings(tables, said.reference, said.tolerance)
-        page = report_page(said, found.readings, drift.powers, figures, overviews(found, self.store))
-        for name, table in {"powers": drift.powers, "heads": said.heads_table, "pairs": said.pairs}.items():
+        page = report_page(said, found.readings, self.powers, figures, overviews(found, self.store))
+        for name, table in {"powers": self.powers, "heads": said.heads_table, "pairs": said.pairs}.items():
             write_table(folder / f"{name}.csv", table)
         for name, table in tables.items():
             write_table(folder / "figures" / f"{name}.csv", table)

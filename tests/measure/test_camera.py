@@ -505,3 +505,31 @@ def test_faults_of_a_camera_json_are_told_together(tmp_path: Path) -> None:
 def test_camera_json_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(GreystepError, match="No such file"):
         camera.read_camera_json(tmp_path / "camera.json")
+
+
+@pytest.mark.parametrize(("away_mired", "duv"), [(-12.0, 0.0045), (0.0, 0.0005), (8.0, -0.004), (15.0, 0.003)])
+def test_one_matrix_takes_the_target_off_every_light_about_the_reference(away_mired: float, duv: float) -> None:
+    seen_by = camera.target_matrix(NM, TILTED, 5600.0, 0.0005)
+    kelvin = 1e6 / (1e6 / 5600.0 + away_mired)
+    light = camera.smooth_light(kelvin, duv)
+    nm, functions = chromaticity.observer()
+    seen = functions.T @ (light * np.interp(nm, NM, TILTED))
+    read = chromaticity.cct_duv(chromaticity.xyz_to_xy(np.linalg.solve(seen_by, seen)))
+    assert 1e6 / float(read[0]) == pytest.approx(1e6 / kelvin, abs=0.01)
+    assert float(read[1]) == pytest.approx(duv, abs=5e-6)
+    if not away_mired:  # at the reference itself it does what the one factor does
+        at_reference = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(5600.0, 0.0005))
+        factor = camera.target_factor(NM, TILTED, 5600.0, 0.0005)
+        np.testing.assert_allclose(seen_by @ at_reference, factor * at_reference, rtol=1e-9)
+
+
+def test_a_flat_target_leaves_nothing_open_and_a_steeper_one_leaves_more() -> None:
+    flat, card, steep = (
+        camera.target_doubt(NM, 1.0 + share * (np.asarray(TILTED) / TILTED[0] - 1.0), 5600.0, 0.0005)
+        for share in (0.0, 1.0, 2.0)
+    )
+    np.testing.assert_allclose(flat, 0.0, atol=1e-12)
+    assert 1.5 < np.sqrt(steep[0, 0] / card[0, 0]) < 2.5
+    assert 1.5 < np.sqrt(steep[1, 1] / card[1, 1]) < 2.5
+    assert (camera.target_doubt(NM, TILTED, np.nan, 0.0) == 0.0).all()
+    assert np.isnan(camera.target_matrix(NM, TILTED, 5600.0, 0.2)).all()

@@ -5,6 +5,7 @@ import pytest
 
 from greystep.measure.target import Target, fixed_target, pixel_box
 from greystep.measure.target_moved import (
+    around_of,
     reference_surround,
     surround_box,
     surround_of,
@@ -124,3 +125,20 @@ def test_the_surround_holds_the_target_and_stays_in_the_frame() -> None:
     p0, p1, q0, q1 = pixel_box(given.patch, 200, 300, (2, 2))
     assert y0 <= p0 < p1 <= y1
     assert x0 <= q0 < q1 <= x1
+
+
+@pytest.mark.parametrize("ground", [0.2, 0.9, 2.0])
+@pytest.mark.parametrize("side", [60, 300])
+def test_the_light_about_the_card_is_that_of_its_ground_and_not_of_the_card(side: int, ground: float) -> None:
+    mosaic = region(np.random.default_rng(3), side, ground, 4000.0, degrees=4.0, tint=1.3)
+    target = fixed_target((1 / 6, 1 / 6, 5 / 6, 5 / 6))
+    about = np.array(around_of(mosaic, target, (0.0, 0.0, 1.0, 1.0)))
+    np.testing.assert_allclose(about, 4000.0 * ground * np.array([0.65, 1.0, 0.5]), rtol=0.03)
+    planes = np.stack([mosaic.values] * 3, axis=-1)
+    alike = Mosaic(planes, mosaic.colours, np.full(planes.shape, 512.0))
+    assert np.ptp(around_of(alike, target, (0.0, 0.0, 1.0, 1.0))) == 0.0
+
+
+def test_a_target_that_fills_its_region_has_nothing_about_it() -> None:
+    mosaic = region(np.random.default_rng(3))
+    assert np.isnan(around_of(mosaic, fixed_target((0.0, 0.0, 1.0, 1.0)), (0.0, 0.0, 1.0, 1.0))).all()

@@ -8,7 +8,7 @@ from greystep.demo.scenario import write_session
 from greystep.session.ingest import ingest
 from greystep.session.settings import load_settings
 
-PARTS = ["u_mired_frame", "u_mired_ambient", "u_mired_black"]
+PARTS = ["u_mired_frame", "u_mired_ambient", "u_mired_black", "u_mired_target"]
 
 
 @pytest.fixture(scope="module", params=[True, False], ids=["with ambient frames", "without"])

@@ -137,7 +137,7 @@ def test_the_columns_are_the_contracts_then_note_and_what_the_log_holds(join: Ca
     assert table.columns.tolist()[: len(CONTRACT)] == CONTRACT
     assert table.columns.tolist()[len(CONTRACT) :] == [
         "note", "lights", "iso_log", "lens", "u_mired_frame", "u_mired_ambient", "u_mired_black", "g1_g2",
-        "shows_card",
+        "u_mired_target", "u_duv_target", "around_r", "around_g", "around_b", "shows_card",
     ]  # fmt: skip
     text = {
         "frame",

@@ -156,7 +156,7 @@ def test_all_together_may_differ_by_a_tenth_of_a_stop_and_one_step(
     table[["f_number", "iso"]] = [8.0, 100.0]
     found = SimpleNamespace(
         readings=table,
-        bodies={"Invented 1": SimpleNamespace(matrix=MATRIX, target_factor=(1.0, 1.0, 1.0))},
+        bodies={"Invented 1": SimpleNamespace(sees=MATRIX)},
         session=SimpleNamespace(path=Path("kit"), heads={}),
     )
     (one_frame,) = measured_setup(found, drift).wholes  # type: ignore[arg-type]

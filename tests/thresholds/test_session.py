@@ -139,7 +139,7 @@ def test_a_black_level_a_count_from_masked_pixels_is_wrong(counts: float, wrong:
 
 
 def doubts(signal: np.ndarray, drift: np.ndarray, black_known: bool) -> Any:
-    body = SimpleNamespace(matrix=MATRIX, target_factor=np.ones(3))
+    body = SimpleNamespace(sees=MATRIX)
     signals = SimpleNamespace(
         signal=signal[None], drift=drift[None], black_known=np.array([black_known]), serving=((),)
     )

@@ -305,11 +305,11 @@ def _noise(log: pd.DataFrame) -> tuple[dict[str, Floats], dict[str, Floats]]:
         for name in ("mired", "duv")
     ]
     own = [
-        _column(log, f"u_{name}", np.nan) ** 2 - both**2 - np.nan_to_num(_column(log, f"u_{name}_room", 0.0)) ** 2
+        _column(log, f"u_{name}", np.nan) ** 2
+        - both**2
+        - sum(np.nan_to_num(_column(log, f"u_{name}_{cause}", 0.0)) ** 2 for cause in ("room", "target"))
         for name, both in zip(("mired", "duv"), common, strict=True)
     ]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        output = _column(log, "u_signal_g", np.nan) / _column(log, "signal_g", np.nan) / np.log(2)
     frame = [np.sqrt(np.maximum(one, 0.0)) for one in own]
     return spread(frame[0], frame[1], output), spread(common[0], common[1], np.zeros(len(log)))
 

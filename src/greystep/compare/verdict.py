@@ -28,8 +28,6 @@ from greystep.measure.uncertainty import student_factor
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Quantity, Verdict, Withheld
 
-#: With fewer degrees of freedom nothing is said of the scatter from shot to shot.
-_LEAST_DOF: Final = 2
 _CLAIM: Final = re.compile(r"(?:\+/?-|\u00b1)?\s*(\d+(?:[.,]\d+)?)\s*(k|kelvin|mired)", re.IGNORECASE)
 
 
@@ -168,14 +166,11 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
 def _heads_table(
     drift: Drift, called: Sequence[Called], findings: Sequence[Finding], claim: str | None
 ) -> pd.DataFrame:
-    """Return heads.csv without ``why``; shot to shot is blank below `_LEAST_DOF` degrees of freedom."""
+    """Return heads.csv without ``why``."""
     heads = insert_after(drift.heads, "u_warmup_mired", "verdict", [str(one.verdict) for one in called])
     heads["safe_powers"] = [say.stretch(finding.safe) if finding.safe else "" for finding in findings]
     if claim is not None:
         heads = _test_claim(heads, drift, claim)
-    for unit, quantity in {"mired": "mired", "k": "mired", "duv": "duv", "stops": "output_stops"}.items():
-        shown = heads[f"repeatability_{unit}"].where(drift.fitted[quantity].dof >= _LEAST_DOF)
-        heads[f"repeatability_{unit}"] = shown
     heads["verdict_colour"] = [str(one.colour or "") for one in called]
     heads["verdict_output"] = [str(one.output or "") for one in called]
     heads["withheld"] = [";".join(one.withheld) for one in called]

@@ -151,10 +151,9 @@ def white(label: str, body: Body, cct_k: float, duv: float, u_mired: float = 0.0
 
 def seen_neutral(body: Body, cct_k: float, duv: float) -> Floats | None:
     """Return the camera RGB (3,), green = 1, of the target under a light; None where no matrix is known."""
-    if body.matrix is None:
+    if (sees := body.sees) is None:
         return None
-    light = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(cct_k, duv))
-    neutral = body.matrix @ (np.asarray(body.target_factor) * light)
+    neutral = sees @ chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(cct_k, duv))
     return np.asarray(neutral / neutral[1])
 
 
@@ -199,13 +198,13 @@ def carried(
         neutral = neutral * np.exp(offset - offset[1])
         green = reference.green * float(np.exp(offset[1]))
     elif not (body.label == other_label and _lenses(rows) & _lenses(there)):
-        if not (body.anchored and source.anchored and body.matrix is not None and source.matrix is not None):
+        here, from_there = body.sees, source.sees
+        if not (body.anchored and source.anchored and here is not None and from_there is not None):
             raise GreystepError(
                 f"{label}: no light is common to both sessions; it takes the same head at the same power, the same "
                 "camera and lens, or a colour meter's reading in each session.toml ([camera] meter)"
             )
-        light = np.linalg.solve(source.matrix @ np.diag(source.target_factor), neutral)
-        neutral = body.matrix @ np.diag(body.target_factor) @ light
+        neutral = here @ np.linalg.solve(from_there, neutral)
     neutral = neutral / neutral[1]
     own = colours(body, neutral[None, :], np.zeros((1, 3, 3)))
     seen = (float(own.mired[0]), float(own.duv[0])) if own is not None else None

@@ -174,7 +174,9 @@ def with_matrix(body: Body, neutral: Floats) -> Body:
         return body
     red, green, blue = (float(value) for value in neutral)
     matrix = camera.fixed_matrix(body.tags, neutral)
-    return replace(body, matrix=matrix, target_factor=np.ones(3), reference_neutral=(red, green, blue))
+    return replace(
+        body, matrix=matrix, target_factor=np.ones(3), target_matrix=None, reference_neutral=(red, green, blue)
+    )
 
 
 def _hub(names: Sequence[str], to: str | None, read: Reader) -> str:

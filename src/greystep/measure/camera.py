@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy.optimize import brentq
 
 from greystep.arrays import Floats
-from greystep.constants import C2_M_K, LIGHT_SOURCE_K
+from greystep.constants import C2_M_K, FLASH_SHAPE, LIGHT_SOURCE_K
 from greystep.errors import FaultsError, GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.uncertainty import expanded, propagate
@@ -26,6 +26,9 @@ from greystep.raw.dng import ColourTags, two_lights
 WORST_CONDITION: Final = 1e4
 #: CCT [K] and Duv of a flash of which nothing is known; common practice, no source.
 USUAL_FLASH: Final = (5500.0, 0.0)
+#: Lights so far on either side give the slopes of what a target does [mired], [Duv]: as far as flashes of a kit differ.
+SLOPE_MIRED: Final = 15.0
+SLOPE_DUV: Final = 0.005
 #: xy of D50, a white that every camera must see as three positive numbers. CIE 15:2018.
 _D50_XY: Final = (0.34567, 0.35851)
 
@@ -151,17 +154,20 @@ def colour_from_matrix(matrix: npt.ArrayLike, rgb: npt.ArrayLike, u_rgb_cov: npt
     )
 
 
-def smooth_light(cct: float, duv: float) -> Floats:
+def smooth_light(cct: float, duv: float, shape: Floats | float = 1.0) -> Floats:
     """Return a spectrum (m,) on the wavelengths of `chromaticity.observer`, the smoothest of its colour; its Y is 1.
 
     The Planckian radiator of the CCT [K] times the parabola over wavelength that brings it to the Duv. It stands in for
     a light of which only the colour is known; NaN where the two are no colour of a white.
+
+    Args:
+        shape: Array (m,) or 1. What the radiator is multiplied by first; the colour stays.
     """
     wavelengths, functions = chromaticity.observer()
     white = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(cct, duv))
     if not np.all(np.isfinite(white)):
         return np.full(len(wavelengths), np.nan)
-    planck = (560.0 / wavelengths) ** 5 / np.expm1(C2_M_K / (wavelengths * 1e-9 * cct))
+    planck = shape * (560.0 / wavelengths) ** 5 / np.expm1(C2_M_K / (wavelengths * 1e-9 * cct))
     powers = ((wavelengths - 560.0) / 100.0)[:, None] ** np.arange(3) ** 2
     # XYZ is linear in the parabola's three coefficients, and three equations give them.
     lights = planck[:, None] * powers
@@ -185,6 +191,53 @@ def target_factor(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv
     light = smooth_light(cct, duv)
     seen = functions.T @ (light * np.interp(wavelengths, np.asarray(nm), np.asarray(reflectance)))
     return np.asarray(seen / (functions.T @ light) / seen[1])
+
+
+def target_matrix(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv: float) -> Floats:
+    """Return what a target that is not spectrally flat does to the XYZ of lights near one colour, as one matrix (3, 3).
+
+    `target_factor` holds for one light; a light 6 mired and 0.002 Duv away would read 0.04 mired and 3e-5 Duv too near
+    or too far by it, off a usual card. This is the factor at the light itself, and its slopes about it.
+
+    Args:
+        nm, reflectance, cct, duv: As for `target_factor`.
+
+    Returns: array (3, 3): The XYZ of a light to that of the light off the target, whose Y is 1 at the light itself; NaN
+        without a CCT.
+    """
+    wavelengths, functions = chromaticity.observer()
+    warmer, cooler = (smooth_light(1e6 / (1e6 / cct + sign * SLOPE_MIRED), duv) for sign in (1.0, -1.0))
+    greener, pinker = (smooth_light(cct, duv + sign * SLOPE_DUV) for sign in (1.0, -1.0))
+    lights = np.stack([smooth_light(cct, duv), warmer - cooler, greener - pinker], axis=1)
+    if not np.isfinite(lights).all():
+        return np.full((3, 3), np.nan)
+    seen = functions.T @ (lights * np.interp(wavelengths, np.asarray(nm), np.asarray(reflectance))[:, None])
+    return np.asarray(seen @ np.linalg.inv(functions.T @ lights) / seen[1, 0])
+
+
+def target_doubt(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv: float) -> Floats:
+    """Return how far a light whose spectrum is not smooth reads off, though the target is divided out.
+
+    Lights of one colour may differ in shape: lines, glass, coating. Each band of `FLASH_SHAPE` may stand higher or
+    lower by the share it names, each by itself.
+
+    Args:
+        nm, reflectance, cct, duv: As for `target_factor`.
+
+    Returns: array (2, 2): Covariance of (mired, Duv), k = 1; nought without a CCT.
+    """
+    wavelengths, functions = chromaticity.observer()
+    seen_by = target_matrix(nm, reflectance, cct, duv)
+    if not np.isfinite(seen_by).all():
+        return np.zeros((2, 2))
+    first, last, width, share = FLASH_SHAPE
+    bands = np.exp(-0.5 * ((wavelengths - np.arange(first, last + 1.0, width)[:, None]) / width) ** 2)
+    lights = np.array([smooth_light(cct, duv, 1.0 + share * band) for band in bands])
+    seen = (lights * np.interp(wavelengths, np.asarray(nm), np.asarray(reflectance))) @ functions
+    xyz = np.stack([lights @ functions, np.linalg.solve(seen_by, seen.T).T])
+    read_k, read_duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(xyz))
+    off = np.diff([1e6 / read_k, read_duv], axis=1)[:, 0]
+    return np.asarray(off @ off.T)
 
 
 def meter_scale(matrix: npt.ArrayLike, neutral: npt.ArrayLike, cct: float, duv: float) -> Floats:
@@ -230,6 +283,16 @@ def read_camera_json(path: Path) -> ColourTags:
     if faults or matrix_1 is None:
         raise FaultsError(str(path), faults)
     return ColourTags(matrix_1, matrix_2, illuminant_1, illuminant_2, source="camera.json")
+
+
+def calibrated_under(path: Path) -> str:
+    """Return how the light of a ``camera.json`` was known: ``given``, ``file``, ``assumed``; blank if it does not say.
+
+    Raises:
+        OSError, ValueError: If the file cannot be read; `read_camera_json` says so in words.
+    """
+    light = json.loads(path.read_text(encoding="utf-8-sig")).get("light")
+    return str(light.get("from", "")) if isinstance(light, dict) else ""
 
 
 def _sets(tags: ColourTags) -> tuple[tuple[float, Floats], tuple[float, Floats]]:

@@ -17,7 +17,7 @@ from greystep.files import plain
 from greystep.flags import Flag, ordered
 from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.target import Box, Target, pixel_box
-from greystep.measure.target_moved import surround_of, surround_pixels
+from greystep.measure.target_moved import around_of, surround_of, surround_pixels
 from greystep.raw.dng import ColourTags, read_dng
 from greystep.raw.exposure import Exposure, read_exposure
 from greystep.raw.frame import Frame, Mosaic, library_exposure, open_frame, read_region
@@ -56,6 +56,7 @@ class Reading:
         surround: (m, n) array or None. Map of the target and its surround, see
             `greystep.measure.target_moved.surround_of`; None too where the pixels are damaged, clipped, or as good as
             black, so that the target's place cannot be told from them.
+        around: Light from about the target over that from the target, in red, green and blue; None as the surround.
         box: The area that was measured, as fractions of the visible frame.
         flags: By the limits for one frame. The log decides whether they matter for a frame of its kind: an ambient
             frame is dark on purpose, a job frame needs no target.
@@ -74,6 +75,7 @@ class Reading:
     box: Box | None = None
     flags: tuple[str, ...] = ()
     message: str = ""
+    around: Triple | None = None
 
 
 def measure_frame(path: Path, target: Target | None) -> Reading:
@@ -187,10 +189,15 @@ def _measured(frame: Frame, target: Target | None, reading: Reading) -> Reading:
     faults = _faults(frame, signal)
     what = "; ".join(faults.values())
     lit = signal.mean[1] > DARKEST * (signal.white[1] - signal.black[1])
+    sound = lit and not {Flag.DAMAGED, Flag.CLIPPED} & faults.keys()
+    top, bottom, left, right = surround_pixels(target, frame.height, frame.width, frame.pattern.shape)
+    span = (left / frame.width, top / frame.height, right / frame.width, bottom / frame.height)
+    red, green, blue = np.array(around_of(surround, target, span)) / signal.mean if sound else (np.nan,) * 3
     return replace(
         reading,
         signal=signal,
-        surround=surround_of(surround) if lit and not {Flag.DAMAGED, Flag.CLIPPED} & faults.keys() else None,
+        surround=surround_of(surround) if sound else None,
+        around=(float(red), float(green), float(blue)) if np.isfinite([red, green, blue]).all() else None,
         box=(x0 / frame.width, y0 / frame.height, x1 / frame.width, y1 / frame.height),
         flags=ordered(faults),
         message=_one_line(f"{frame.path.name}: {what}") if faults else "",

@@ -6,13 +6,15 @@ from typing import Final
 import numpy as np
 from scipy import ndimage
 
-from greystep.arrays import Floats, robust_sd
+from greystep.arrays import Floats, Triple, robust_sd
 from greystep.flags import Flag
 from greystep.measure.target import Box, Target, pixel_box, pixel_span
 from greystep.raw.frame import Mosaic
 
 #: Margin about the target in which its edges are looked for, in its own sizes.
 MARGIN: Final = 0.25
+#: So near the target's box, in its own sizes, its edge may still lie.
+EDGE: Final = 0.08
 #: Largest side of a surround map [bins].
 SURROUND_BINS: Final = 32
 #: A shift beyond this share of the target's size is a moved target: 15 % must be caught, half a bin must not count.
@@ -68,6 +70,29 @@ def surround_of(mosaic: Mosaic) -> Floats:
     binned = total / np.maximum(held, 1.0)
     middle = float(np.median(binned[_middle(counts[0]), _middle(counts[1])]))
     return np.round(binned / middle, 4) if middle > 0 else np.zeros_like(binned)
+
+
+def around_of(mosaic: Mosaic, target: Target, span: Box) -> Triple:
+    """Return the mean of red, green and blue above black about the target [raw counts]; NaN where nothing lies there.
+
+    Args:
+        mosaic: The region of `surround_box`, (h, w) or (h, w, 3).
+        span: Edges of that region, as fractions of the visible frame.
+    """
+    height, width = mosaic.values.shape[:2]
+    x0, y0, x1, y1 = target.box
+    across = span[0] + (np.arange(width) + 0.5) / width * (span[2] - span[0])
+    along = span[1] + (np.arange(height) + 0.5) / height * (span[3] - span[1])
+    by, bx = EDGE * (y1 - y0), EDGE * (x1 - x0)
+    off = ((along < y0 - by) | (along > y1 + by))[:, None] | ((across < x0 - bx) | (across > x1 + bx))[None, :]
+    level = mosaic.values - mosaic.black
+    if level.ndim == 3:
+        parts = [level[off][:, plane] for plane in range(3)]
+    else:
+        colours = mosaic.colours[off]
+        parts = [level[off][np.isin(colours, greens)] for greens in ((0,), (1, 3), (2,))]
+    red, green, blue = (float(part.mean()) if part.size else float("nan") for part in parts)
+    return red, green, blue
 
 
 def reference_surround(surrounds: Sequence[Floats]) -> Floats | None:

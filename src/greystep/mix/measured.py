@@ -73,10 +73,10 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
     roles = text_column(readings, "role").to_numpy(object)
     table = drift.cells.table
     body = next((str(name) for name in table["body"][table["n"] > 0]), "")
-    matrix = found.bodies[body].matrix if body in found.bodies else None
-    if matrix is None:
+    sees = found.bodies[body].sees if body in found.bodies else None
+    if sees is None:
         raise GreystepError(f"{found.settings.path}: no camera with a colour matrix has measured a light alone")
-    to_xyz = np.linalg.inv(matrix) / np.asarray(found.bodies[body].target_factor)[:, None]
+    to_xyz = np.linalg.inv(sees)
     rows: list[SetupRow] = []
     sums: list[Floats] = []
     for cell in np.flatnonzero((table["body"] == body).to_numpy() & (table["n"] > 0).to_numpy()):

@@ -16,7 +16,7 @@ from greystep.pages import formats as words
 from greystep.pages.formats import Column, Table, table
 from greystep.pages.svg import data_uri, thumbnail_uri
 from greystep.pages.tables import with_series
-from greystep.sentences import kit
+from greystep.sentences import budget, kit
 from greystep.sentences.summary import Summary
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, TESTED, Quantity
@@ -85,6 +85,8 @@ def report_page(
         "uncertainties": _uncertainties(frames, heads, cells),
         "order": _order(heads, cells),
         "scale": _scale(frames, summary),
+        "absolute": summary.absolute,
+        "budget": table(_BUDGET, budget.lines(summary.budget)),
         "frame_counts": words.frame_counts(summary.frames),
         "flags": table(_FLAGS, words.frames_by_fault(readings)),
         "sheet": _sheet(frames, thumbnails),
@@ -179,6 +181,10 @@ _PAIRS: Final = (
     Column("Mired", "delta_mired", 1, True, "u_delta_mired"), Column("Duv", "delta_duv", 4, True, "u_delta_duv"),
     Column("Steps", "delta_steps", 1), Column("Verdict", "verdict", kind="verdict"),
 )  # fmt: skip
+_BUDGET: Final = (
+    Column("What", "what"), Column("Bears on", "bears"), Column("Mired", "mired"), Column("Duv", "duv"),
+    Column("How it was found", "source"),
+)  # fmt: skip
 _FLAGS: Final = (
     Column("Frame", "names"), Column("What", lambda fault: ", ".join(dict.fromkeys(fault.labels))),
     Column("Status", "status"), Column("Why", "said"),
@@ -249,8 +255,8 @@ def _scale(frames: Sequence[FrameRow], summary: Summary) -> str:
         return "No colour matrix is known for this camera, so no colour temperature is given."
     text = f"Kelvin comes from {say.listed([_SCALE[name] for name in sources])}"
     if any(body.anchored for body in summary.bodies):
-        return f"{text}, corrected by the meter reading in session.toml."
-    return f"{text}; no meter reading corrects it, so it may be wrong by tens to hundreds of kelvin."
+        text += ", corrected by the meter reading in session.toml"
+    return f"{text}. {summary.absolute}".strip()
 
 
 def _sheet(frames: Sequence[FrameRow], thumbnails: Mapping[str, np.ndarray]) -> list[dict[str, object]]:

@@ -14,8 +14,8 @@ _SAID: Final[dict[SessionFact, str]] = {
     "nearest one.",
     SessionFact.ROOM_LIGHT_CHANGED: "The room light changed during the session; the weakest frames carry some of the "
     "change.",
-    SessionFact.NOT_ANCHORED: "The absolute scale is not anchored by a meter: differences between frames hold, "
-    "absolute kelvin rests on the camera's matrix.",
+    SessionFact.NOT_ANCHORED: "No meter has checked absolute kelvin, which rests on the camera's matrix: differences "
+    "between frames hold all the same.",
     SessionFact.NO_CAPTURE_TIME: "The frames carry no time of capture: their order rests on their names.",
 }
 

@@ -8,15 +8,16 @@ import pandas as pd
 
 from greystep import __version__
 from greystep.columns import HeadRow, rows_of
+from greystep.compare.budget import Component
 from greystep.compare.called import Called
 from greystep.compare.check_frames import CheckFrames
 from greystep.compare.drift import Drift
 from greystep.compare.head_or_pack import Attribution
 from greystep.compare.verdict import Judged, ReportFacts, WorstPair, insert_after
 from greystep.files import plain, records
-from greystep.sentences import kit, kit_notes, session_notes
+from greystep.sentences import budget, kit, kit_notes, session_notes
 from greystep.session.bodies import Body
-from greystep.session.messages import SessionNote
+from greystep.session.messages import SessionFact, SessionNote
 from greystep.session.readings import status_counts
 from greystep.session.settings import Settings, Tolerance
 from greystep.terms import Verdict
@@ -61,6 +62,8 @@ class Summary:
         heads_table, pairs: heads.csv and pairs.csv; `heads` has the rows of the first.
         called: The verdict on the kit, of colour and of output, and why neither.
         odd: Heads to return, heads and packs not to combine, and what else stands out.
+        budget: What the half-widths hold and what they leave out.
+        absolute: The sentence that goes with absolute figures; blank without any.
         safe_ranges: head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
     """
 
@@ -80,6 +83,8 @@ class Summary:
     bodies: tuple[Body, ...]
     attribution: Attribution | None
     check_frames: CheckFrames | None
+    budget: tuple[Component, ...] = ()
+    absolute: str = ""
 
     @property
     def heads(self) -> list[HeadRow]:
@@ -114,8 +119,18 @@ def summary(
     readings: pd.DataFrame,
     bodies: Iterable[Body] = (),
     notes: Sequence[SessionNote] = (),
+    parts: Sequence[Component] = (),
+    reach: tuple[float, float] | None = None,
 ) -> Summary:
-    """Put together what a report says."""
+    """Put together what a report says.
+
+    Args:
+        parts: The budget.
+        reach: Half-widths of the reference's absolute figures, [K] and Duv; None where they are not known.
+    """
+    absolute = budget.absolute(parts, reach)
+    if absolute:  # with its size, it says more than the note that it stands for
+        notes = [note for note in notes if note != SessionFact.NOT_ANCHORED]
     judged, timing = facts.judged, drift.timing
     why = [kit.why(finding, timing) for finding in judged.findings]
     unknown = dict.fromkeys(name for name, value in drift.reference.items() if value is None)
@@ -133,10 +148,17 @@ def summary(
         sentences={finding.head: kit.sentence(finding, timing) for finding in judged.findings},
         todo=tuple(kit.action(what, timing) for what in judged.actions),
         safe_ranges=judged.ranges,
-        notes=(*kit_notes.notes(facts), *session_notes.sentences(notes), *kit_notes.designs(drift.notes)),
+        notes=(
+            *kit_notes.notes(facts),
+            *session_notes.sentences(notes),
+            *filter(None, [absolute]),
+            *kit_notes.designs(drift.notes),
+        ),
         bodies=tuple(bodies),
         attribution=facts.attribution,
         check_frames=facts.check_frames,
+        budget=tuple(parts),
+        absolute=absolute,
     )
 
 
@@ -181,6 +203,7 @@ def summary_json(content: Summary) -> dict[str, Any]:
             "verdict_colour": content.called.colour,
             "verdict_output": content.called.output,
             "withheld": content.called.withheld,
+            "budget": [budget.document(part) for part in content.budget],
         }
     )
     return made

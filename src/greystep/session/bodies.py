@@ -1,7 +1,7 @@
 """One camera body in one session: its target, the one matrix it is measured with, and the neutral that fixes it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -37,6 +37,12 @@ class Body:
         reference_neutral: Tuple of 3 floats or None. Camera RGB at which the matrix is fixed, green = 1, before target
             and meter; None where nothing was measured.
         anchored: A meter reading fixes the absolute scale.
+        target_matrix: Array (3, 3) or None. The same as `target_factor` for lights about the reference too; None where
+            the factor alone is known.
+        target_doubt: Array (2, 2). Covariance (k = 1) of (mired, Duv) of what the target's reflectance leaves open,
+            the light's spectrum being unknown; common to all frames of lights of one kind.
+        calibrated_under: Where the light of the chart frame of a camera.json was known from, see
+            `greystep.measure.calibration`; blank without one.
     """
 
     label: str
@@ -47,6 +53,15 @@ class Body:
     target: Target | None
     reference_neutral: Triple | None
     anchored: bool
+    target_matrix: Floats | None = None
+    target_doubt: Floats = field(default_factory=lambda: np.zeros((2, 2)))
+    calibrated_under: str = ""
+
+    @property
+    def sees(self) -> Floats | None:
+        """The matrix (3, 3) from the XYZ of a light to camera RGB off the target; None where no matrix is known."""
+        target = np.diag(self.target_factor) if self.target_matrix is None else self.target_matrix
+        return None if self.matrix is None else self.matrix @ target
 
 
 def pinned_tags(tags: Sequence[ColourTags | None]) -> ColourTags | None:
@@ -119,6 +134,7 @@ def make_body(
     except GreystepError as error:
         raise GreystepError(f"{label or 'camera'}: {error}") from error
     matrix, factor, anchored = fixed, np.ones(3), False
+    over_lights, doubt = None, np.zeros((2, 2))
     for _ in range(_ROUNDS):
         if settings.reflectance is not None:
             white = camera.neutral_xyz(matrix @ np.diag(factor), np.array([neutral]))
@@ -130,7 +146,14 @@ def make_body(
             gains = camera.meter_scale(fixed @ np.diag(factor), metered, meter.cct_k, meter.duv)
             if np.isfinite(gains).all() and (gains > 0).all():
                 matrix, anchored = np.diag(1.0 / gains) @ fixed, True
-    return Body(label, matrix, factor, tags, colour_from, target, neutral, anchored)
+    if settings.reflectance is not None:
+        white = camera.neutral_xyz(matrix @ np.diag(factor), np.array([neutral]))
+        cct, duv = chromaticity.cct_duv(chromaticity.xyz_to_xy(white[0]))
+        found = camera.target_matrix(*settings.reflectance, float(cct), float(duv))
+        over_lights = found if np.isfinite(found).all() else None
+        doubt = camera.target_doubt(*settings.reflectance, float(cct), float(duv))
+    under = "" if settings.matrix == "embedded" else camera.calibrated_under(Path(settings.matrix))
+    return Body(label, matrix, factor, tags, colour_from, target, neutral, anchored, over_lights, doubt, under)
 
 
 def make_bodies(

@@ -32,11 +32,13 @@ def colour_columns(
         usable: Array (n,). Rows that have a colour.
 
     Returns:
-        columns: `COLOUR`, and ``u_mired_*`` for each cause of the uncertainty [mired].
+        columns: `COLOUR`, and ``u_mired_*`` for each cause of the uncertainty [mired]; for the target's reflectance
+            ``u_duv_target`` too.
         doubts: no_matrix, far_from_locus, far_from_reference.
     """
     count = len(usable)
-    columns = {name: np.full(count, np.nan) for name in (*(f"u_mired_{cause}" for cause in signals.causes), *COLOUR)}
+    causes = (*(f"u_mired_{cause}" for cause in signals.causes), "u_mired_target", "u_duv_target")
+    columns = {name: np.full(count, np.nan) for name in (*causes, *COLOUR)}
     no_matrix, no_cct, far = (np.zeros(count, dtype=bool) for _ in range(3))
     for rows, body in _rows_of(labels, usable, bodies):
         found = colours(body, signals.signal[rows], signals.covariance[rows])
@@ -48,6 +50,11 @@ def colour_columns(
         for cause, covariance in signals.causes.items():
             variance = propagate(found.by_rgb, covariance[rows])[:, 0, 0]
             columns[f"u_mired_{cause}"][rows] = expanded(np.sqrt(variance))
+        for axis, name in enumerate(("mired", "duv")):
+            known = np.where(np.isnan(found.mired), np.nan, 1.0)
+            columns[f"u_{name}_target"][rows] = known * expanded(np.sqrt(body.target_doubt[axis, axis]))
+            columns[f"u_{name}"][rows] = np.hypot(columns[f"u_{name}"][rows], columns[f"u_{name}_target"][rows])
+        columns["u_cct_k"][rows] = columns["u_mired"][rows] * found.cct_k / found.mired
         reference = 1e6 / cct_of(body, np.array([body.reference_neutral]))[0]
         no_cct[rows] = np.isnan(found.mired)
         far[rows] = np.abs(found.mired - reference) > FAR_MIRED
@@ -96,14 +103,14 @@ def other_matrices(frames: Frames, bodies: Mapping[str, Body], settings: Setting
 
 def colours(body: Body, signal: Floats, covariance: Floats) -> camera.Colours | None:
     """Return the colour of the light of n frames (n, 3) of one body, the target divided out; None without matrix."""
-    if body.matrix is None or not len(signal):
+    if (sees := body.sees) is None or not len(signal):
         return None
-    return camera.colour_from_matrix(body.matrix @ np.diag(body.target_factor), signal, covariance)
+    return camera.colour_from_matrix(sees, signal, covariance)
 
 
 def cct_of(body: Body, signal: Floats) -> Floats:
     """Return the CCT [K] alone of signals (n, 3); NaN where there is none."""
-    if body.matrix is None:
+    if (sees := body.sees) is None:
         return np.full(len(signal), np.nan)
-    xyz = np.linalg.solve(body.matrix @ np.diag(body.target_factor), signal.T).T
+    xyz = np.linalg.solve(sees, signal.T).T
     return chromaticity.cct_duv(chromaticity.xyz_to_xy(xyz))[0]

@@ -49,8 +49,8 @@ class Ingested:
     Attributes:
         readings: One row a frame: the contract's columns in its order, then note, the log's own columns, lens,
             focal_mm, g1_g2, and what u_mired is the root sum of squares of: u_mired_frame, u_mired_ambient,
-            u_mired_black. Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is int64, -1 for a
-            frame without file.
+            u_mired_black, u_mired_target. Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is
+            int64, -1 for a frame without file.
         bodies: By label, in the order of the log.
         notes: What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
         messages: What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
@@ -179,7 +179,10 @@ def join_readings(
         serves = may_serve(cards & ~aside, checks & flash, faults.cells(compared))
         bodies, stand_ins = make_bodies(settings, neutrals, frames.read, usable, serves, targets)
         colour, coloured = colour_columns(labels, usable, bodies, signals)
-        noise = {f"noise_{name}": colour[f"u_{name}"] / 2.0 for name in ("mired", "duv")}
+        noise = {
+            f"noise_{name}": np.sqrt(colour[f"u_{name}"] ** 2 - colour[f"u_{name}_target"] ** 2) / 2.0
+            for name in ("mired", "duv")
+        }  # what the target leaves open moves all frames alike
         compared = compared.assign(mired=colour["mired"], duv=colour["duv"], **noise)
         outlier = faults.outlier(compared, flash & ~checks)
         odd = serves & (outlier | faults.at_odds(compared, flash & ~checks))

@@ -32,6 +32,8 @@ Doubts = Mapping[Flag, Booleans]
 COLUMNS: Final = columns.names(columns.FrameRow, optional=False)
 #: Those of the colour itself.
 COLOUR: Final = ("x", "y", "u_prime", "v_prime", "cct_k", "duv", "mired", "u_cct_k", "u_duv", "u_mired")
+#: Those that came after all others, and stand last.
+_LATEST: Final = ("u_mired_target", "u_duv_target", "around_r", "around_g", "around_b")
 #: Those that a rejected frame cannot say.
 _BLANKED: Final = ("r_g", "b_g", *COLOUR, "output_stops")
 _BOX: Final = ("patch_x0", "patch_y0", "patch_x1", "patch_y1")
@@ -189,6 +191,8 @@ def light_columns(frames: Frames, signals: Signals) -> dict[str, Floats]:
     for place, channel in enumerate("rgb"):
         found[f"signal_{channel}"] = signals.signal[:, place]
         found[f"u_signal_{channel}"] = expanded(standard[:, place])
+    around = [(reading.around if reading is not None else None) or (np.nan,) * 3 for reading in frames.read]
+    found |= dict(zip(("around_r", "around_g", "around_b"), np.array(around).reshape(-1, 3).T, strict=True))
     lit = frames.of_kind(*LIT)
     found["ambient_pct"] = np.where(lit, signals.ambient_pct, np.nan)
     patches = [reading.signal if reading is not None else None for reading in frames.read]
@@ -292,4 +296,5 @@ def assembled(
         status=pd.array([flags.status(mark).value for mark in marks], dtype="str"),
         colour_from=pd.array(colour_from, dtype="str"),
     )
-    return table[[*COLUMNS, *(name for name in table if name not in COLUMNS)]]
+    rest = [name for name in table if name not in COLUMNS]
+    return table[[*COLUMNS, *sorted(rest, key=lambda name: name in _LATEST)]]
