@@ -311,6 +311,8 @@ def _noise(log: pd.DataFrame) -> tuple[dict[str, Floats], dict[str, Floats]]:
         for name, both in zip(("mired", "duv"), common, strict=True)
     ]
     frame = [np.sqrt(np.maximum(one, 0.0)) for one in own]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        output = _column(log, "u_signal_g", np.nan) / _column(log, "signal_g", np.nan) / np.log(2)
     return spread(frame[0], frame[1], output), spread(common[0], common[1], np.zeros(len(log)))
 
 
