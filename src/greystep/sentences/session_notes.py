@@ -12,8 +12,8 @@ _SAID: Final[dict[SessionFact, str]] = {
     "rests on the files.",
     SessionFact.AMBIENT_SCALED: "Not every exposure setting has an ambient frame: room light is scaled from the "
     "nearest one.",
-    SessionFact.ROOM_LIGHT_CHANGED: "The room light changed during the session; the weakest frames carry some of the "
-    "change.",
+    SessionFact.ROOM_LIGHT_CHANGED: "The room light changed during the session. What was taken off each frame is what "
+    "flash-off frames and repeats speak for; what they leave open is in the uncertainty.",
     SessionFact.NOT_ANCHORED: "The absolute scale is not anchored by a meter: differences between frames hold, "
     "absolute kelvin rests on the camera's matrix.",
     SessionFact.NO_CAPTURE_TIME: "The frames carry no time of capture: their order rests on their names.",

@@ -19,6 +19,9 @@ from greystep.terms import LIT
 #: What one count of black, or a change of room light, may do to a frame: so many kelvin, or this share of its signal.
 CCT_MATTERS_K: Final = 3.0
 SHARE_MATTERS: Final = 0.005
+#: What uncertainty is given by its causes, and what room light is followed through.
+_PARTED: Final = ("mired", "duv")
+_MOVED: Final = ("mired", "duv", "u_prime", "v_prime")
 #: A white this far from the one at which the matrix is fixed is doubtful [mired].
 FAR_MIRED: Final = 50.0
 
@@ -32,11 +35,14 @@ def colour_columns(
         usable: Array (n,). Rows that have a colour.
 
     Returns:
-        columns: `COLOUR`, and ``u_mired_*`` for each cause of the uncertainty [mired].
+        columns: `COLOUR`, ``u_mired_*`` and ``u_duv_*`` for each cause of the uncertainty, and ``room_*``: the value
+            with the change of room light in its stretch left in, less that with it taken off; 0 outside of stretches.
         doubts: no_matrix, far_from_locus, far_from_reference.
     """
     count = len(usable)
-    columns = {name: np.full(count, np.nan) for name in (*(f"u_mired_{cause}" for cause in signals.causes), *COLOUR)}
+    parts = [f"u_{name}_{cause}" for cause in signals.causes for name in _PARTED]
+    names = (*parts, *COLOUR, *(f"room_{name}" for name in _MOVED))
+    columns = {name: np.full(count, np.nan) for name in names}
     no_matrix, no_cct, far = (np.zeros(count, dtype=bool) for _ in range(3))
     for rows, body in _rows_of(labels, usable, bodies):
         found = colours(body, signals.signal[rows], signals.covariance[rows])
@@ -46,27 +52,44 @@ def colour_columns(
         for name in COLOUR:
             columns[name][rows] = getattr(found, name)
         for cause, covariance in signals.causes.items():
-            variance = propagate(found.by_rgb, covariance[rows])[:, 0, 0]
-            columns[f"u_mired_{cause}"][rows] = expanded(np.sqrt(variance))
+            variances = np.diagonal(propagate(found.by_rgb, covariance[rows]), axis1=1, axis2=2)
+            for name, variance in zip(_PARTED, variances.T, strict=True):
+                columns[f"u_{name}_{cause}"][rows] = expanded(np.sqrt(variance))
+        for name, moved in _moved(body, signals, rows).items():
+            columns[f"room_{name}"][rows] = moved
         reference = 1e6 / cct_of(body, np.array([body.reference_neutral]))[0]
         no_cct[rows] = np.isnan(found.mired)
         far[rows] = np.abs(found.mired - reference) > FAR_MIRED
     return columns, {Flag.NO_MATRIX: no_matrix, Flag.FAR_FROM_LOCUS: no_cct, Flag.FAR_FROM_REFERENCE: far}
 
 
+def _moved(body: Body, signals: Signals, rows: Indices) -> dict[str, Floats]:
+    """Return what the change of room light in the stretch of each row does to its colour; 0 outside of stretches."""
+    moved = {name: np.zeros(len(rows)) for name in _MOVED}
+    at = np.flatnonzero(signals.room[rows] >= 0)
+    inside = rows[at]
+    change, share = signals.change[inside], signals.share[inside, None]
+    left = colours(body, signals.signal[inside] + share * change, signals.covariance[inside])
+    off = colours(body, signals.signal[inside] - (1.0 - share) * change, signals.covariance[inside])
+    if left is not None and off is not None:
+        for name in _MOVED:
+            moved[name][at] = getattr(left, name) - getattr(off, name)
+    return moved
+
+
 def light_doubts(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body], signals: Signals) -> Doubts:
-    """Return rows whose colour depends on the black level, or on when the ambient frame was taken, and that frame.
+    """Return rows whose colour depends on the black level, or on whether room light had changed before them.
 
     Arguments are those of `colour_columns`.
     """
     doubtful, room = np.zeros(len(usable), dtype=bool), np.zeros(len(usable), dtype=bool)
     for rows, body in _rows_of(labels, usable, bodies):
-        signal, change = signals.signal[rows], signals.drift[rows]
+        signal, share = signals.signal[rows], np.nan_to_num(signals.share[rows])
+        change = np.sqrt(share * (1.0 - share))[:, None] * signals.change[rows]
         here = cct_of(body, signal)
         doubtful[rows] = ~signals.black_known[rows] & _moves(body, here, signal + 1.0)
-        much = _moves(body, here, signal + change) | (np.abs(change[:, 1]) > SHARE_MATTERS * np.abs(signal[:, 1]))
-        for row in rows[change.any(axis=1) & much]:
-            room[[row, *signals.serving[row]]] = True
+        much = np.abs(change[:, 1]) > SHARE_MATTERS * np.abs(signal[:, 1])
+        room[rows] = change.any(axis=1) & (much | _moves(body, here, signal + change))
     return {Flag.BLACK_DOUBTFUL: doubtful, Flag.AMBIENT_CHANGED: room}
 
 

@@ -19,7 +19,7 @@ from greystep.measure.reading import Reading
 from greystep.measure.target import Target, find_target, fixed_target
 from greystep.raw.exposure import body_label
 from greystep.session import cache as kept
-from greystep.session import faults
+from greystep.session import faults, switched
 from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
@@ -46,9 +46,9 @@ class Ingested:
 
     Attributes:
         readings: One row a frame: the contract's columns in its order, then note, the log's own columns, lens,
-            focal_mm, g1_g2, and what u_mired is the root sum of squares of: u_mired_frame, u_mired_ambient,
-            u_mired_black. Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is int64, -1 for a
-            frame without file.
+            focal_mm, and the further columns of `greystep.columns.FrameRow`; u_mired is the root sum of squares of
+            u_mired_frame, u_mired_ambient, u_mired_black and u_mired_room. Text is ``str`` as typed; numbers are
+            float64, NaN where unknown; shot is int64, -1 for a frame without file.
         bodies: By label, in the order of the log.
         notes: What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
         messages: What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
@@ -141,15 +141,19 @@ def join_readings(
     frames = rows.check_targets(rows.joined(shots, names, readings))
     log, labels = frames.log, frames.log["body"].tolist()
     patches = rows.patches_of(frames.read)
-    signals = take_off(log, patches, frames.sound)
-    compared = rows.comparison(frames, signals, patches)
-
-    lit = frames.of_kind(*LIT) & np.isfinite(signals.signal).all(axis=1)
-    no_flash = lit & faults.no_flash(compared, lit & frames.sound)
-    fired = lit & frames.sound & ~no_flash
-    partial_flash = faults.partial_flash(compared, fired)
-    usable = fired & ~partial_flash
-    flash = usable & frames.of_kind(Kind.FLASH)
+    shares = None
+    while True:  # twice where room light changed: when it did is told by the lights that are found first
+        signals = take_off(log, patches, frames.sound, shares)
+        compared = rows.comparison(frames, signals, patches)
+        lit = frames.of_kind(*LIT) & np.isfinite(signals.signal).all(axis=1)
+        no_flash = lit & faults.no_flash(compared, lit & frames.sound)
+        fired = lit & frames.sound & ~no_flash
+        partial_flash = faults.partial_flash(compared, fired)
+        usable = fired & ~partial_flash
+        flash = usable & frames.of_kind(Kind.FLASH)
+        if shares is not None or not (signals.room >= 0).any():
+            break
+        shares = switched.shares(compared, signals, fired & frames.of_kind(Kind.FLASH))
     exposed: rows.Doubts = {
         Flag.NO_FLASH: no_flash,
         Flag.PARTIAL_FLASH: partial_flash,
@@ -183,7 +187,8 @@ def join_readings(
         {Flag.MATRIX_DIFFERS: other_matrices(frames, bodies, settings), Flag.OUTLIER: outlier},
     )
     output = rows.output_stops(compared, flash & ~outlier, usable)
-    table = rows.assembled(frames, {**colour, **light, **ratios, "output_stops": output}, doubts, bodies)
+    measured = {**colour, **light, **ratios, **rows.room_columns(frames, signals), "output_stops": output}
+    table = rows.assembled(frames, measured, doubts, bodies)
 
     short, alone = faults.shortfall(compared, usable)
     away = {f"away_{name}": faults.from_median(compared, name, flash) for name in ("mired", "duv")}

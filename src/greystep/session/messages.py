@@ -170,7 +170,7 @@ def session_notes(
         found.append(SessionFact.NO_AMBIENT_FRAME)
     elif Flag.NO_AMBIENT in present:
         found.append(SessionFact.AMBIENT_SCALED)
-    if Flag.AMBIENT_CHANGED in present:
+    if (table["room"] >= 0).any():
         found.append(SessionFact.ROOM_LIGHT_CHANGED)
     if len(bodies) > 1:
         found.append(SeveralBodies(tuple(bodies)))
