@@ -161,6 +161,13 @@ NOMINAL_GELS: Final = (
 #: Arithmetic on the markings (EXIF / APEX: Av = 2 log2 N, Tv = -log2 T).
 MARKING_TOLERANCE_STOPS: Final = 0.1
 
+# --- room light -----------------------------------------------------------------------------------------------------
+
+#: A lamp that nobody saw go on, to say what it would cost: the colour temperature of a tungsten bulb [K], and its light
+#: as a share of that on the target at its brightest. Assumptions of this tool.
+LAMP_K: Final = 2900.0
+LAMP_SHARE: Final = 0.001
+
 # --- drift ----------------------------------------------------------------------------------------------------------
 
 #: A step of 0.0011 in u'v' is at least so many mired along the Planckian locus between 2700 and 6500 K (3.1 to 2.2),

@@ -150,7 +150,7 @@ def test_outside_of_a_change_the_ambient_frames_of_the_same_side_are_taken_off()
     assert found.signal[lit] == pytest.approx(np.array([FLASH] * 4))
     assert standard(found, 2) == pytest.approx(0.2 / np.sqrt(2) * np.ones(3))
     assert (found.room == -1).all()  # no frame lies between the two that differ
-    assert found.proven.tolist() == [False, False, True, False, False, True, False, False]
+    assert found.seen[lit].tolist() == [[False, True], [True, True], [True, True], [True, False]]
 
 
 def test_between_two_ambient_frames_that_differ_the_change_is_in_doubt() -> None:

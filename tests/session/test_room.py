@@ -1,7 +1,7 @@
 """Room light that changes in mid-test: a lamp of known strength goes on at a random frame, through the whole table."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,9 @@ from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
 from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
+from greystep.sentences.session_notes import sentence, sentences
 from greystep.session.ingest import Ingested, join_readings
+from greystep.session.messages import RoomUnproven
 from greystep.session.settings import load_settings
 
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
@@ -202,3 +204,42 @@ def test_a_lamp_is_followed_at_a_setting_without_ambient_frames_between_heads(re
         assert set(inside["head"]) <= {"A"} or set(inside["head"]) <= {"B"} or set(inside["head"]) <= {"C"}
         error, u = np.array(list(cells(test, result))).T
         assert np.mean(np.abs(error) <= u + 0.02) >= 0.9, seed
+
+
+def test_frames_that_no_ambient_frame_followed_are_unproven_and_the_cost_is_told(
+    read: Callable[[Test], Ingested],
+) -> None:
+    test = shoot(0.0, 3, last=False)
+    found = read(test)
+    proven = found.readings.set_index("frame")["room_proven"]
+    after = [name for name, head in zip(test.names, test.head, strict=True) if head == "C"]
+    assert not proven[after].any()
+    assert proven.drop(after).all()
+    # By hand: 0.1 % of a patch at full, 1.6 % at 1/16, of tungsten.
+    xyz = np.linalg.solve(MATRIX, camera_rgb(178.6, 0.0005, FULL) + 0.016 * TUNGSTEN)
+    warmer = 1e6 / cct_duv(xyz_to_xy(xyz))[0] - 178.6
+    note = next(note for note in found.notes if isinstance(note, RoomUnproven))
+    assert (note.before, note.after, note.head, note.power) == (False, True, "C", "1/16")
+    assert note.mired == pytest.approx(warmer, rel=0.05)
+    assert note.stops == pytest.approx(np.log2(1.016), rel=0.05)
+    assert (
+        f"No flash-off frame was taken after the last flash. A lamp that came on and adds 0.1 % to the brightest patch "
+        f"would make C at 1/16 {note.mired:.2g} mired warmer. Take one flash-off frame at the end."
+    ) in sentences(found.notes)
+    assert not [note for note in read(shoot(0.0, 3)).notes if isinstance(note, RoomUnproven)]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        (True, False, "taken before the first flash. A lamp that went out and adds 0.1 % to the brightest patch would "
+         "make A at 1/4 9 mired warmer. Take one flash-off frame at the start."),
+        (True, True, "taken before the first flash or after the last flash. A lamp that came on and adds 0.1 % to "
+         "the brightest patch would make A at 1/4 9 mired warmer. Take one flash-off frame at the start and one at the "
+         "end."),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_room_light_that_nobody_saw(before: bool, after: bool, said: str) -> None:
+    note = RoomUnproven("X", before, after, "A", "1/4", 9.0, 0.02)
+    assert sentence(note) == f"No flash-off frame was {said}"
+    assert "A at 1/4 0.02 stops brighter." in sentence(replace(note, mired=float("nan")))

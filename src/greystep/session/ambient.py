@@ -66,7 +66,7 @@ class Signals:
         share: Array (n,). Of rows in a stretch: the chance that room light had changed before the frame, and so the
             share of the change that is taken off; NaN elsewhere.
         change: Array (n, 3). Of rows in a stretch: the change at the row's settings [raw counts]; 0 elsewhere.
-        proven: Array (n,). Ambient frames of the same body were taken before and after the frame.
+        seen: Array (n, 2). An ambient frame of the same body was taken before the lit frame, and one after it.
     """
 
     signal: Floats
@@ -79,7 +79,7 @@ class Signals:
     room: Indices
     share: Floats
     change: Floats
-    proven: Booleans
+    seen: Booleans
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,6 +108,12 @@ def settings_of(table: pd.DataFrame) -> list[ExposureSettings]:
     return list(zip(*nominal, strict=True))
 
 
+def steady_stops(settings: Sequence[ExposureSettings]) -> Floats:
+    """Return log2(t * ISO / N^2) of each row (n,), by which steady light grows; NaN where a setting is unknown."""
+    known = np.array([[np.nan if one is None else one for one in row] for row in settings]).reshape(-1, 3)
+    return np.asarray(np.log2(known[:, 0] * known[:, 2] / known[:, 1] ** 2))
+
+
 def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: Floats | None = None) -> Signals:
     """Take room light and black off every flash and job frame.
 
@@ -127,7 +133,7 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
     kind, head = table["kind"].tolist(), table["head"].tolist()
     shot = table["shot"].to_numpy()
     settings = settings_of(table)
-    exposure = np.array([_exposure_stops(item) for item in settings])
+    exposure = steady_stops(settings)
     sensor = [(body, iso) for body, (_, _, iso) in zip(table["body"], settings, strict=True)]
     measured = np.isfinite(patches.mean).all(axis=1)
     usable = accepted & measured
@@ -144,7 +150,7 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
     signal, frame = patches.mean.copy(), patches.u[:, :, None] ** 2 * np.eye(3)
     of_ambient, of_black = np.zeros((count, 3, 3)), np.full((count, 3, 3), U_BLACK**2)
     ambient_pct, change = np.full(count, np.nan), np.zeros((count, 3))
-    no_ambient, proven = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+    no_ambient, seen = np.zeros(count, dtype=bool), np.zeros((count, 2), dtype=bool)
     wrong = np.zeros(count, dtype=bool)
     for row in np.flatnonzero(measured & (table["kind"] != Kind.DARK).to_numpy()).tolist():
         wrong[row] = _black_wrong(patches, row, darks.get(sensor[row], []))
@@ -153,7 +159,7 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
     share = share if shares is None else np.where(room >= 0, shares, np.nan)
     for row in lit.tolist():
         mine = ambients.get(sensor[row][0], [])
-        proven[row] = bool(mine) and shot[mine].min() < shot[row] < shot[mine].max()
+        seen[row] = (shot[mine] < shot[row]).any(), (shot[mine] > shot[row]).any()
         black, black_covariance = _black(patches, darks.get(sensor[row], []))
         chosen, scale = _serving(row, mine, settings, exposure, head)
         own = bool(chosen) and settings[chosen[0]] == settings[row]
@@ -187,7 +193,7 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
     causes = {"frame": frame, "ambient": of_ambient, "black": of_black, "room": of_room}
     return Signals(
         signal, np.sum(list(causes.values()), axis=0), causes, ambient_pct, no_ambient, known, wrong, room, share,
-        change, proven,
+        change, seen,
     )  # fmt: skip
 
 
@@ -296,14 +302,6 @@ def _serving(
     nearest = min(away, key=distance)
     same = [place for place in away if settings[place] == settings[nearest] and rank(place) == rank(nearest)]
     return same, float(2.0 ** away[nearest])
-
-
-def _exposure_stops(settings: ExposureSettings) -> float:
-    """Return log2(t * ISO / N^2), by which steady light grows; NaN where a setting is unknown."""
-    time_s, f_number, iso = settings
-    if time_s is None or f_number is None or iso is None:
-        return float("nan")
-    return float(np.log2(time_s * iso / f_number**2))
 
 
 def _share_of(rows: Iterable[int], count: int) -> Floats:

@@ -4,14 +4,17 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
+import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.constants import LAMP_K, LAMP_SHARE
 from greystep.flags import Flag
 from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import expanded, propagate
 from greystep.raw.dng import same_matrices
-from greystep.session.ambient import Signals
+from greystep.session.ambient import Signals, settings_of, steady_stops
 from greystep.session.bodies import Body
+from greystep.session.messages import RoomUnproven
 from greystep.session.readings import COLOUR, Doubts, Frames
 from greystep.session.settings import Settings
 from greystep.terms import LIT
@@ -91,6 +94,35 @@ def light_doubts(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, B
         much = np.abs(change[:, 1]) > SHARE_MATTERS * np.abs(signal[:, 1])
         room[rows] = change.any(axis=1) & (much | _moves(body, here, signal + change))
     return {Flag.BLACK_DOUBTFUL: doubtful, Flag.AMBIENT_CHANGED: room}
+
+
+def unproven_room(
+    log: pd.DataFrame, flash: Booleans, bodies: Mapping[str, Body], signals: Signals
+) -> list[RoomUnproven]:
+    """Return the bodies with flash frames before their first or after their last ambient frame, and what that may cost.
+
+    Args:
+        log: With body, head, power, exposure_s, f_number, iso.
+        flash: Array (n,). Flash frames that can be used.
+    """
+    found = []
+    green, steady = signals.signal[:, 1], steady_stops(settings_of(log))
+    for rows, body in _rows_of(log["body"].tolist(), flash & (green > 0), bodies):
+        away = steady[rows] - steady[rows[np.argmax(green[rows])]]
+        share = LAMP_SHARE * green[rows].max() * 2.0 ** np.nan_to_num(away) / green[rows]
+        unseen = ~signals.seen[rows]
+        if not unseen.any():
+            continue
+        at = int(np.argmax(np.where(unseen.any(axis=1), share, 0.0)))
+        place, mired = rows[at], float("nan")
+        if body.matrix is not None:
+            lamp = body.matrix @ (body.target_factor * chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(LAMP_K, 0.0)))
+            lit = signals.signal[place] + np.outer([0.0, 1.0], share[at] * green[place] * lamp / lamp[1])
+            mired = float(np.diff(1e6 / cct_of(body, lit))[0])
+        before, after = bool(unseen[:, 0].any()), bool(unseen[:, 1].any())
+        light = (str(log["head"].iloc[place]), str(log["power"].iloc[place]))
+        found.append(RoomUnproven(body.label, before, after, *light, mired, float(np.log2(1.0 + share[at]))))
+    return found
 
 
 def _rows_of(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body]) -> list[tuple[Indices, Body]]:

@@ -24,7 +24,7 @@ from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies
-from greystep.session.colour import colour_columns, light_doubts, other_matrices
+from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
 from greystep.session.matching import PlacingNote, place_frames
 from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
@@ -198,7 +198,7 @@ def join_readings(
         settings,
         table.drop(columns="row"),
         bodies,
-        remarks.session_notes(settings, table, bodies, stand_ins),
+        (*remarks.session_notes(settings, table, bodies, stand_ins), *unproven_room(log, flash, bodies, signals)),
         remarks.frame_faults(table.assign(short_stops=short, alone=alone, **away), reasons),
     )
 

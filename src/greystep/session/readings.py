@@ -199,7 +199,7 @@ def room_columns(frames: Frames, signals: Signals) -> dict[str, Floats]:
         "room": signals.room,
         "room_share": share,
         "room_output_stops": np.where(inside, moved, 0.0),
-        "room_proven": signals.proven | ~frames.of_kind(Kind.FLASH),
+        "room_proven": signals.seen.all(axis=1) | ~frames.of_kind(Kind.FLASH),
     }
 
 
