@@ -116,7 +116,7 @@ def plan(
     Examples:
         >>> test = plan("Hire test", ["A", "B"], Wishes(powers=("full", "1/4")))
         >>> len(test.shots)
-        15
+        16
     """
     stands = heads[0] if reference is None else reference
     return PlanResult(plans.plan_test(title, heads, wishes or Wishes(), packs or {}, serials or {}, stands))
@@ -396,7 +396,7 @@ class Session:
         Examples:
             >>> more = open_session("sample_data/hire_kit").plan_more(Path("more"))
             >>> len(more.shots)
-            40
+            43
         """
         made = plans.plan_more(self.ingested, folder, order, seed, most_rounds, target_width_m)
         return PlanResult(made)

@@ -1,5 +1,6 @@
 """Room light that changes in mid-test: a lamp of known strength goes on at a random frame, through the whole table."""
 
+import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -9,13 +10,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.demo.kit import HeadCharacter, Kit
+from greystep.demo.kit import shoot as shoot_kit
+from greystep.demo.scenario import write_session
+from greystep.demo.sensor import Sensor
 from greystep.measure.chromaticity import cct_duv, cct_duv_to_xy, xy_to_xyz, xyz_to_xy
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
 from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
 from greystep.sentences.session_notes import sentence, sentences
-from greystep.session.ingest import Ingested, join_readings
+from greystep.session.ingest import Ingested, ingest, join_readings
 from greystep.session.messages import RoomUnproven
 from greystep.session.settings import load_settings
 
@@ -243,3 +248,24 @@ def test_what_is_said_of_room_light_that_nobody_saw(before: bool, after: bool, s
     note = RoomUnproven("X", before, after, "A", "1/4", 9.0, 0.02)
     assert sentence(note) == f"No flash-off frame was {said}"
     assert "A at 1/4 0.02 stops brighter." in sentence(replace(note, mired=float("nan")))
+
+
+def test_through_raw_files_two_heads_keep_their_colour_when_a_lamp_goes_on(tmp_path: Path) -> None:
+    heads = tuple(HeadCharacter(head) for head in "ABC")
+    kit = Kit(heads, powers=("1/1", "1/4", "1/16"), repeats=3, sensor=Sensor(width=240, height=160), compressed=False)
+    for seed, on in ((1, 7), (2, 16), (3, 25)):
+        shots = shoot_kit(kit, seed)
+        at = [place for place, shot in enumerate(shots) if shot.head][on]
+        lit = [replace(shot, lamp=0.001 * (place >= at)) for place, shot in enumerate(shots)]
+        write_session(tmp_path / str(seed), kit, lit, seed)
+        found = ingest(load_settings(tmp_path / str(seed)))
+        true = pd.DataFrame(json.loads((tmp_path / str(seed) / "truth.json").read_text())["frames"])
+        table = found.readings.assign(true=true["mired"].astype(float)).query("kind == 'flash'")
+        assert not table["flags"].str.contains("outlier").any()
+        changed = shots[at].head
+        assert set(table.loc[table["room"] >= 0, "head"]) == {changed}
+        away = (table["mired"] - table["true"]).groupby([table["head"], table["power"]]).mean()
+        away -= away[[head for head in "ABC" if head != changed]].mean()  # camera and card, the same for all
+        assert away.drop(changed).abs().max() < 0.3
+        wide = table.groupby(["head", "power"])["u_mired_room"].mean() + 0.3
+        assert (away.abs() <= wide).all()
