@@ -250,6 +250,11 @@ def test_what_is_said_of_room_light_that_nobody_saw(before: bool, after: bool, s
     assert "A at 1/4 0.02 stops brighter." in sentence(replace(note, mired=float("nan")))
 
 
+def test_a_strong_lamp_is_no_reason_to_see_no_flash(read: Callable[[Test], Ingested]) -> None:
+    for seed in range(4):  # 160 % of the flash at 1/16
+        assert not read(shoot(0.1, seed)).readings["flags"].str.contains("no_flash").any()
+
+
 def test_through_raw_files_two_heads_keep_their_colour_when_a_lamp_goes_on(tmp_path: Path) -> None:
     heads = tuple(HeadCharacter(head) for head in "ABC")
     kit = Kit(heads, powers=("1/1", "1/4", "1/16"), repeats=3, sensor=Sensor(width=240, height=160), compressed=False)

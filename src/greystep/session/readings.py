@@ -213,12 +213,13 @@ def comparison(frames: Frames, signals: Signals, patches: Patches) -> pd.DataFra
     """Return the log with what only the comparison of frames needs; a column of the log by such a name is not it."""
     exposures = _exposures(frames.read)
     green, u_green = signals.signal[:, 1], np.sqrt(signals.covariance[:, 1, 1])
+    apart = np.sqrt((signals.covariance - signals.causes["room"])[:, 1, 1])  # a lamp is no reason to see no flash
     share = np.where(green > 0, green, np.nan) / (patches.white[:, 1] - patches.black[:, 1])
     return frames.log.assign(
         lens=pd.array([exposure.lens for exposure in exposures], dtype="str"),
         focal_mm=np.array([exposure.focal_mm for exposure in exposures], dtype=np.float64),
         green=green,
-        u_green=u_green,
+        u_green=apart,
         level=np.log2(share) + exposure_stops(frames.log),
         noise_level=u_green / np.where(green > 0, green, np.nan) / np.log(2.0),
     )
