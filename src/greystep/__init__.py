@@ -50,6 +50,7 @@ session:
     reference       Which light is meant by a reference
     settings        A session
     shots           The log of a session
+    switched        When room light changed between two flash-off frames
     toml_file       session.toml as text, tables and checked values
     watch           Frames as they arrive: when there is something new to read, and what is new in it
 compare:

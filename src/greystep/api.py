@@ -117,7 +117,7 @@ def plan(
     Examples:
         >>> test = plan("Hire test", ["A", "B"], Wishes(powers=("full", "1/4")))
         >>> len(test.shots)
-        15
+        16
     """
     stands = heads[0] if reference is None else reference
     return PlanResult(plans.plan_test(title, heads, wishes or Wishes(), packs or {}, serials or {}, stands))

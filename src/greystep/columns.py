@@ -102,6 +102,9 @@ class FrameRow:
     room_proven: bool = True
     u_duv_ambient: Duv = UNKNOWN
     u_duv_black: Duv = UNKNOWN
+    u_duv_frame: Duv = UNKNOWN
+    u_mired_room: Mired = UNKNOWN
+    u_duv_room: Duv = UNKNOWN
     #: What the reflectance of the grey target leaves open, the light's spectrum being unknown: common to all frames.
     u_mired_target: Mired = UNKNOWN
     u_duv_target: Duv = UNKNOWN

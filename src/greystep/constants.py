@@ -168,6 +168,13 @@ MARKING_TOLERANCE_STOPS: Final = 0.1
 #: a line of 2.5 nm that stands 0.3 over the continuum is as much light as 0.04 of such a band.
 FLASH_SHAPE: Final = (380.0, 780.0, 20.0, 0.04)
 
+# --- room light -----------------------------------------------------------------------------------------------------
+
+#: A lamp that nobody saw go on, to say what it would cost: the colour temperature of a tungsten bulb [K], and its light
+#: as a share of that on the target at its brightest. Assumptions of this tool.
+LAMP_K: Final = 2900.0
+LAMP_SHARE: Final = 0.001
+
 # --- drift ----------------------------------------------------------------------------------------------------------
 
 #: A step of 0.0011 in u'v' is at least so many mired along the Planckian locus between 2700 and 6500 K (3.1 to 2.2),

@@ -61,7 +61,7 @@ MEANING: Final[dict[str, str]] = {
     Flag.UNEVEN: "the light falls off by more than 10 % across the patch",
     Flag.AMBIENT_HIGH: "more than 0.5 % of the light is room light",
     Flag.NO_AMBIENT: "there is no ambient frame at these exposure settings",
-    Flag.AMBIENT_CHANGED: "the ambient frames of the session do not agree with each other",
+    Flag.AMBIENT_CHANGED: "the room light changed about this frame, and whether before or after it is in doubt",
     Flag.SETTINGS_CHANGED: "aperture, ISO, shutter or lens differ from the frames it is compared with",
     Flag.BLACK_DOUBTFUL: "the black level cannot be relied on at this signal",
     Flag.OPCODES_IGNORED: "the file asks for pixel corrections that are not applied here",

@@ -106,7 +106,10 @@ def test_shuffled_order_takes_every_cell_as_often() -> None:
     kit = Kit((STILL, replace(STILL, head="B")), order="shuffled")
     shots = flashes(kit)
     cells = [(shot.head, shot.power) for shot in shots]
-    assert sorted(cells) == sorted([(head, power) for head in "AB" for power in kit.powers] * 3)
+    every = sorted((head, power) for head in "AB" for power in kit.powers)
+    assert [sorted(cells[at : at + 10]) for at in (0, 10, 20)] == [every] * 3
+    ambients = [at for at, shot in enumerate(shoot(kit, 3)) if shot.kind == "ambient"]
+    assert ambients == [0, 11, 22, 33, 34]  # as a plan has it: first, one before each further round, last
     assert [shot.stops for shot in shots] != sorted(shot.stops for shot in shots)
     assert flashes(kit, 3) == flashes(kit, 3)
     assert flashes(kit, 3) != flashes(kit, 4)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from greystep.errors import GreystepError
-from greystep.planning.order import FRAMES, Cell, Step, all_cells, arrange, swap_cells
+from greystep.planning.order import FRAMES, Action, Cell, Step, all_cells, arrange, swap_cells
 from greystep.session.power import parse_power
 
 CHECK = Cell("A", "full", 0.0)
@@ -46,14 +46,14 @@ def test_head_after_head_by_hand() -> None:
         "ambient", "dark",
         "head A", "warm-up A", "flash A full", "dump A 1/4", "flash A 1/4", "flash A 1/4", "flash A full",
         "flash A full", "dump A 1/4", "flash A 1/4",
-        "check A full", "check A full",
+        "check A full", "check A full", "ambient",
         "head B", "warm-up B", "dump B 1/4", "flash B 1/4", "flash B full", "flash B full", "dump B 1/4",
         "flash B 1/4", "flash B 1/4", "flash B full",
         "check A full", "check A full", "ambient",
     ]  # fmt: skip
     notes = [step.note for step in frames(steps)]
     assert notes[2] == "3 warm-up shots at full before"
-    assert notes[10] == "3 warm-up shots at full before; after a dump"
+    assert notes[11] == "3 warm-up shots at full before; after a dump"
     assert Counter(notes)["after a dump"] == 3
 
 
@@ -99,6 +99,29 @@ def test_room_light_first_and_last_and_at_each_iso(order: str) -> None:
             assert step.iso == iso
 
 
+@pytest.mark.parametrize(("order", "turns"), [("by-head", 3), ("shuffled", 2), ("mixed", 2)])
+@pytest.mark.parametrize("check", [None, Cell("R", "full", 0.0)])
+def test_a_flash_off_frame_between_two_heads_or_rounds_at_the_setting_in_use(
+    order: str, turns: int, check: Cell | None
+) -> None:
+    steps = arrange(all_cells(["A", "B", "C"], ["full", "1/4"], 2), order, check=check)
+    shot = frames(steps)
+    between = [at for at, step in enumerate(shot) if step.what == "ambient" and 0 < at < len(shot) - 1]
+    assert len(between) == turns - 1
+    for at in between:  # after the check frames, before the next flash
+        assert shot[at - 1].what == ("check" if check else "flash")
+        assert shot[at + 1].what == "flash"
+    flashes = [at for at, step in enumerate(shot) if step.what == "flash"]
+    assert all(len([at for at in flashes if first < at < last]) == 12 / turns for first, last in
+               itertools.pairwise([0, *between, len(shot)]))  # fmt: skip
+    assert {shot[at] for at in between} == {Step(Action.AMBIENT, 5.0, iso=100)}
+    # At the ISO that the last frames had, so that nothing is set for it.
+    steps = arrange(all_cells(["A", "B"], SEVEN, 2), order, check=check)
+    for before, step in itertools.pairwise(step for step in steps if step.what in (*FRAMES, Action.ISO)):
+        if step.what == "ambient" and step.seconds == 5.0:
+            assert before.iso == step.iso
+
+
 @pytest.mark.parametrize(
     ("powers", "link", "factor"),
     [
@@ -128,7 +151,7 @@ def test_one_iso_is_never_named() -> None:
 def test_check_frames_stand_before_each_other_head_and_at_the_end() -> None:
     steps = arrange(all_cells(["B", "A", "C", "D"], ["full", "1/4"], 2), check=CHECK)
     blocks = [name for name, _ in itertools.groupby(steps, key=lambda s: "check" if s.what == "check" else s.head)]
-    assert blocks == ["", "check", "B", "A", "check", "C", "check", "D", "check", ""]
+    assert blocks == ["", "check", "B", "", "A", "check", "", "C", "check", "", "D", "check", ""]
     assert sum(step.what == "check" for step in steps) == 8
 
 

@@ -19,7 +19,7 @@ def frame(kind: str, mean: np.ndarray, u: float = 0.0, black: float = 512.0, **m
     } | more  # fmt: skip
 
 
-def light(*frames: dict[str, Any], accepted: list[bool] | None = None) -> Signals:
+def light(*frames: dict[str, Any], accepted: list[bool] | None = None, shares: np.ndarray | None = None) -> Signals:
     table = pd.DataFrame([item | {"shot": place} for place, item in enumerate(frames)])
     patches = Patches(
         *(
@@ -29,7 +29,7 @@ def light(*frames: dict[str, Any], accepted: list[bool] | None = None) -> Signal
         np.full((len(frames), 3), 16383.0),
         np.array([np.broadcast_to(item["masked"], 3) for item in frames], dtype=float),
     )
-    return take_off(table, patches, np.array(accepted or [True] * len(frames)))
+    return take_off(table, patches, np.array(accepted or [True] * len(frames)), shares)
 
 
 def standard(found: Signals, row: int = 0) -> np.ndarray:
@@ -37,9 +37,9 @@ def standard(found: Signals, row: int = 0) -> np.ndarray:
 
 
 def test_the_mean_of_the_ambient_frames_at_equal_settings_is_taken_off_with_its_noise() -> None:
-    found = light(frame("flash", FLASH + ROOM, 0.3), frame("ambient", ROOM + 1, 0.4), frame("ambient", ROOM - 1, 0.4))
+    found = light(frame("flash", FLASH + ROOM, 0.3), frame("ambient", ROOM + 1, 0.6), frame("ambient", ROOM - 1, 0.6))
     assert found.signal[0] == pytest.approx(FLASH)
-    assert standard(found) == pytest.approx(np.sqrt(0.3**2 + 2 * 0.4**2 / 4) * np.ones(3))
+    assert standard(found) == pytest.approx(np.sqrt(0.3**2 + 2 * 0.6**2 / 4) * np.ones(3))
     assert found.covariance[0, 0, 1] == 0  # the black level is off too: nothing is shared by the channels
     assert found.ambient_pct[0] == pytest.approx(100 * 40 / 840)
     assert not found.no_ambient[0]
@@ -139,13 +139,61 @@ def test_a_black_level_that_pixels_contradict_is_found(frames: tuple[dict[str, A
     assert light(*frames).black_wrong[0] == wrong
 
 
-def test_a_change_of_room_light_is_that_from_first_to_last_beyond_noise() -> None:
-    first, middle, last = (frame("ambient", ROOM * share, 0.2) for share in (1.0, 1.5, 1.1))
-    found = light(frame("flash", FLASH + ROOM), first, middle, last)
-    assert found.drift[0] == pytest.approx(0.1 * ROOM)
-    assert found.serving[0] == (1, 2, 3)
-    quiet = light(frame("flash", FLASH), frame("ambient", ROOM, 0.2), frame("ambient", ROOM + 0.8, 0.2))
-    assert not quiet.drift.any()
+def lit_at(*levels: float, **more: Any) -> list[dict[str, Any]]:
+    return [frame("flash", FLASH + ROOM * level, **more) for level in levels]
+
+
+def test_outside_of_a_change_the_ambient_frames_of_the_same_side_are_taken_off() -> None:
+    before, after = (frame("ambient", ROOM * level, 0.2) for level in (1.0, 1.5))
+    found = light(*lit_at(1), before, *lit_at(1), before, after, *lit_at(1.5), after, *lit_at(1.5))
+    lit = [0, 2, 5, 7]
+    assert found.signal[lit] == pytest.approx(np.array([FLASH] * 4))
+    assert standard(found, 2) == pytest.approx(0.2 / np.sqrt(2) * np.ones(3))
+    assert (found.room == -1).all()  # no frame lies between the two that differ
+    assert found.seen[lit].tolist() == [[False, True], [True, True], [True, True], [True, False]]
+
+
+def test_between_two_ambient_frames_that_differ_the_change_is_in_doubt() -> None:
+    before, after = (frame("ambient", ROOM * level, 0.1) for level in (1.0, 1.4))
+    frames = [*lit_at(1), before, *lit_at(1, 1, 1.4), after, *lit_at(1.4)]
+    found = light(*frames)
+    assert found.room.tolist() == [-1, -1, 0, 0, 0, -1, -1]
+    assert found.share[2:5] == pytest.approx([0.25, 0.5, 0.75])  # four gaps, each as likely
+    assert found.change[2:5] == pytest.approx(np.array([0.4 * ROOM] * 3))
+    assert found.signal[2:5] == pytest.approx(np.array([FLASH - 0.1 * ROOM, FLASH - 0.2 * ROOM, FLASH + 0.1 * ROOM]))
+    assert found.causes["room"][2] == pytest.approx(0.25 * 0.75 * 0.16 * np.outer(ROOM, ROOM))
+    assert found.signal[[0, 6]] == pytest.approx(np.array([FLASH] * 2))
+    known = light(*frames, shares=np.array([np.nan, np.nan, 0.0, 0.0, 1.0, np.nan, np.nan]))
+    assert known.signal[2:5] == pytest.approx(np.array([FLASH] * 3))
+    assert standard(known, 2) == pytest.approx(0.1 * np.ones(3))
+    assert not known.causes["room"].any()
+
+
+def test_another_setting_says_where_the_change_lies_and_its_black_level_cancels() -> None:
+    first, last = (frame("ambient", ROOM * level + 5, 0.1) for level in (1.0, 1.4))
+    fast = {"iso": 400.0, "black": 500.0}
+    closer = [frame("ambient", 4 * ROOM * level + 9, 0.1, **fast) for level in (1.0, 1.4)]
+    at = [FLASH + ROOM + 5, FLASH + ROOM + 5, FLASH + 1.4 * ROOM + 5, FLASH + 1.4 * ROOM + 5]
+    one, two, three, four = (frame("flash", mean) for mean in at)
+    dull = frame("flash", FLASH + 4 * 1.4 * ROOM + 9, **fast)
+    found = light(first, one, closer[0], two, three, closer[1], four, dull, last)
+    assert found.room.tolist() == [-1, -1, -1, 0, 0, -1, -1, -1, -1]
+    assert found.signal[[1, 6, 7]] == pytest.approx(np.array([FLASH] * 3))
+    assert found.change[3] == pytest.approx(0.4 * ROOM)
+    # Without a last one at its own setting, the change is that of the other, scaled.
+    scaled = light(first, one, closer[0], two, three, closer[1], four, dull)
+    assert scaled.signal[[1, 6, 7]] == pytest.approx(np.array([FLASH] * 3))
+    assert scaled.change[3] == pytest.approx(0.4 * ROOM)
+    assert standard(scaled, 6) == pytest.approx(np.sqrt(0.1**2 + 2 * (0.1 / 4) ** 2) * np.ones(3))
+
+
+def test_ambient_frames_within_their_noise_all_serve_as_before() -> None:
+    levels = (ROOM, ROOM + 0.8, ROOM - 0.1)
+    one, two, three = (frame("ambient", level, 0.2) for level in levels)
+    found = light(one, *lit_at(1), two, *lit_at(1), three)
+    assert found.signal[[1, 3]] == pytest.approx(np.array([FLASH + ROOM - np.mean(levels, axis=0)] * 2), rel=1e-14)
+    assert (found.room == -1).all()
+    assert not found.change.any()
 
 
 def test_intervals_hold_the_truth() -> None:

@@ -8,7 +8,7 @@ from greystep.demo.scenario import write_session
 from greystep.session.ingest import ingest
 from greystep.session.settings import load_settings
 
-PARTS = ["u_mired_frame", "u_mired_ambient", "u_mired_black", "u_mired_target"]
+PARTS = ["u_mired_frame", "u_mired_ambient", "u_mired_black", "u_mired_room", "u_mired_target"]
 
 
 @pytest.fixture(scope="module", params=[True, False], ids=["with ambient frames", "without"])
@@ -22,7 +22,8 @@ def table(request, tmp_path_factory):
 
 def test_the_parts_add_up_in_squares(table) -> None:
     _, rows = table
-    assert np.sqrt((rows[PARTS] ** 2).sum(axis=1)).to_numpy() == pytest.approx(rows["u_mired"].to_numpy(), rel=1e-9)
+    for parts, whole in ((PARTS, "u_mired"), ([part.replace("mired", "duv") for part in PARTS], "u_duv")):
+        assert np.sqrt((rows[parts] ** 2).sum(axis=1)).to_numpy() == pytest.approx(rows[whole].to_numpy(), rel=1e-9)
 
 
 def test_an_ambient_frame_takes_the_black_level_off_and_brings_its_own_noise(table) -> None:

@@ -118,15 +118,15 @@ def test_focal_lengths_within_a_hundredth_are_one(focal: float, changed: bool) -
 # --- room light and black ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("away", "changed"), [(2.7, False), (3.3, True)])
-def test_room_light_changed_by_three_uncertainties(away: float, changed: bool) -> None:
+@pytest.mark.parametrize(("away", "changed"), [(3.7, False), (4.3, True)])
+def test_room_light_changed_by_four_uncertainties(away: float, changed: bool) -> None:
     u, room = 0.5, np.array([30.0, 40.0, 10.0])
-    mean = np.array([[400.0, 800.0, 600.0], room, room + np.array([0.0, away * u * np.sqrt(2.0), 0.0])])
-    log = pd.DataFrame({"kind": ["flash", "ambient", "ambient"], "head": ["A", "", ""], "body": "X", "shot": range(3)})
+    mean = np.array([room, [400.0, 800.0, 600.0], room + np.array([0.0, away * u * np.sqrt(2.0), 0.0])])
+    log = pd.DataFrame({"kind": ["ambient", "flash", "ambient"], "head": ["", "A", ""], "body": "X", "shot": range(3)})
     log = log.assign(exposure_s=0.008, f_number=11.0, iso=100.0)
     full = np.full((3, 3), 512.0)
     patches = Patches(mean, np.full((3, 3), u), full, np.full((3, 3), 16383.0), np.full((3, 3), np.nan))
-    assert take_off(log, patches, every(log)).drift[0].any() == changed
+    assert (take_off(log, patches, every(log)).room[1] == 0) == changed
 
 
 @pytest.mark.parametrize(("counts", "wrong"), [(0.9, False), (1.1, True), (-1.1, True)])
@@ -138,10 +138,10 @@ def test_a_black_level_a_count_from_masked_pixels_is_wrong(counts: float, wrong:
     assert take_off(log, patches, every(log)).black_wrong[0] == wrong
 
 
-def doubts(signal: np.ndarray, drift: np.ndarray, black_known: bool) -> Any:
+def doubts(signal: np.ndarray, change: np.ndarray, black_known: bool) -> Any:
     body = SimpleNamespace(sees=MATRIX)
     signals = SimpleNamespace(
-        signal=signal[None], drift=drift[None], black_known=np.array([black_known]), serving=((),)
+        signal=signal[None], change=2.0 * change[None], share=np.array([0.5]), black_known=np.array([black_known])
     )
     return light_doubts(["X"], np.array([True]), {"X": body}, signals)  # type: ignore[dict-item, arg-type]
 

@@ -22,6 +22,8 @@ from greystep.terms import LIT, PARTS, TESTED
 
 #: What is fitted, each by the same design.
 QUANTITIES: Final = ("mired", "duv", "u_prime", "v_prime", "output_stops")
+#: The quantities whose uncertainty the readings give by its causes.
+_PARTED: Final = ("mired", "duv")
 #: Doubts that bear on colour, the most telling first: no head goes back for these. Left out are those of the white
 #: itself (`far_from_reference`: a head that far off is what a test looks for) and of frames that enter no mean.
 DOUBTS: Final = (
@@ -302,15 +304,9 @@ def _noise(log: pd.DataFrame) -> tuple[dict[str, Floats], dict[str, Floats]]:
 
     common = [
         np.hypot(*(np.nan_to_num(_column(log, f"u_{name}_{cause}", 0.0)) for cause in ("ambient", "black")))
-        for name in ("mired", "duv")
+        for name in _PARTED
     ]
-    own = [
-        _column(log, f"u_{name}", np.nan) ** 2
-        - both**2
-        - sum(np.nan_to_num(_column(log, f"u_{name}_{cause}", 0.0)) ** 2 for cause in ("room", "target"))
-        for name, both in zip(("mired", "duv"), common, strict=True)
-    ]
-    frame = [np.sqrt(np.maximum(one, 0.0)) for one in own]
+    frame = [_column(log, f"u_{name}_frame" if f"u_{name}_frame" in log else f"u_{name}", np.nan) for name in _PARTED]
     with np.errstate(invalid="ignore", divide="ignore"):
         output = _column(log, "u_signal_g", np.nan) / _column(log, "signal_g", np.nan) / np.log(2)
     return spread(frame[0], frame[1], output), spread(common[0], common[1], np.zeros(len(log)))

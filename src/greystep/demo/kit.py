@@ -88,6 +88,7 @@ class Shot:
     duv: float = np.nan
     output_stops: float = np.nan  # against the kit's level
     name: str = ""  # file; numbered in order if empty
+    lamp: float = 0.0  # light that a lamp adds to that of the room, against flash at full
     focus: float | None = None
     shift: float = 0.0  # card widths to the right
     extra_gradient: float = 0.0
@@ -106,7 +107,8 @@ def shoot(kit: Kit, seed: int) -> tuple[Shot, ...]:
     Args:
         seed: The same seed gives the same session.
 
-    Returns: In capture order; the first is ambient, one more before each further head (by-head), two at the end.
+    Returns: In capture order; the first is ambient, one more before each further head (by-head) or round (shuffled),
+        two at the end.
 
     Raises:
         GreystepError: For a power that cannot be read, an unknown order, or a kit without head or power.
@@ -195,9 +197,12 @@ def _sequence(kit: Kit, rng: np.random.Generator) -> Iterator[tuple[HeadCharacte
                 for power in by_stops[:: -1 if (leg % 2 == 0) == down_first else 1]:
                     yield head, power
     elif kit.order == Order.SHUFFLED:
-        every = [(head, power) for head in kit.heads for power in kit.powers for _ in range(kit.repeats)]
-        for place in rng.permutation(len(every)):
-            yield every[place]
+        every = [(head, power) for head in kit.heads for power in kit.powers]
+        for number in range(kit.repeats):
+            if number:
+                yield None, ""
+            for place in rng.permutation(len(every)):
+                yield every[place]
     else:
         raise GreystepError(f"order '{kit.order}': not known; use by-head or shuffled")
     yield None, ""

@@ -111,7 +111,7 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
     preset = surfaces * spectra.flash(*(np.array([value]) for value in _PRESET)) @ camera.sensitivities
     scale = sensor.electrons_at(kit.sensor, kit.level) / preset[sensor.CARD, 1]
     neutral = preset[sensor.CARD] / preset[sensor.CARD].max()
-    room = surfaces * spectra.room_light() @ camera.sensitivities * scale * kit.ambient_share
+    room = surfaces * spectra.room_light() @ camera.sensitivities * scale
     fixed = sensor.chip(kit.sensor, np.random.default_rng([seed, 2]))
     for place, (shot, spectrum) in enumerate(zip(shots, lights(shots), strict=True)):
         gradient = kit.gradient + shot.extra_gradient
@@ -123,7 +123,7 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
         mosaic = sensor.expose(
             kit.sensor, fixed, scene,
             flash_e=surfaces * spectrum @ camera.sensitivities * scale * 2.0**opened,
-            room_e=room * 2.0 ** (opened + longer) * (shot.kind != Kind.DARK),
+            room_e=room * (kit.ambient_share + shot.lamp) * 2.0 ** (opened + longer) * (shot.kind != Kind.DARK),
             rng=np.random.default_rng([seed, 3, place]), iso=shot.settings.iso, focus=shot.focus,
         )  # fmt: skip
         if shot.zeroed:

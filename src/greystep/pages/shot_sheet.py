@@ -168,7 +168,8 @@ def _setup(draft: Draft, rig: Rig) -> list[str]:
         if earlier
         else f"Aperture: set it once so that at ISO {_isos(draft)[0]} the brightest head at its highest power puts the "
         "target at 70 to 80 % of the raw range. Then aperture, distance and filters never move.",
-        "Lamps off, or fixed and left alone; windows shut out.",
+        "Lamps off, or fixed and left alone; windows shut out. The frames with the flash off show whether room light "
+        "changed: leave none out.",
         f"Warm-up and dump flashes go off from the pack's own button, so that they make no frame. Warm-up is {WARM_UP} "
         "flashes at full; wait for ready each time.",
     ]

@@ -80,6 +80,7 @@ class Pace:
     dump: float = 5.0
     head: float = 150.0  # one head off the stand and the next one on, pack discharged
     setting: float = 10.0  # the ISO, the flash off, the lens cap
+    flash_off: float = 5.0  # a frame without flash between two with it
 
 
 def all_cells(
@@ -199,7 +200,8 @@ def arrange(
             then.
 
     Returns: Three warm-up flashes before a head's first frame, a dump wherever its power falls, an ambient frame at
-        each ISO first and last, a dark one at each ISO.
+        each ISO first and last and one before each further head (round where heads stand rigged), a dark one at each
+        ISO.
 
     Raises:
         GreystepError: If the order is not known, or heads stand rigged and one would have to be moved.
@@ -222,10 +224,12 @@ def arrange(
         steps += [Step(what, pace.setting, iso=iso) for what in (Action.AMBIENT, Action.DARK)]
     last: dict[str, float] = {}
     warm: set[str] = set()
-    for turn in _turns(cells, order, np.random.default_rng([seed, 4])):
+    for number, turn in enumerate(_turns(cells, order, np.random.default_rng([seed, 4]))):
         own = check is not None and any(cell.head == check.head for cell in turn)
         if check and not own:
             _checks(steps, check, last, pace)
+        if number:  # room light that changed is then known to have done so with this head or with that
+            steps.append(Step(Action.AMBIENT, pace.flash_off, iso=_iso_now(steps)))
         if by_head:
             first = not any(step.what == Action.HEAD for step in steps)
             moved = 0.0 if first or own else pace.head
@@ -242,7 +246,7 @@ def arrange(
             _shoot(steps, Action.FLASH, cell, note, last, pace)
     if check:
         _checks(steps, check, last, pace)
-    now = steps[-1].iso
+    now = _iso_now(steps)
     for iso in sorted(isos, key=lambda iso: iso != now):
         _set_iso(steps, iso, pace)
         steps.append(Step(Action.AMBIENT, pace.setting, iso=iso))
@@ -305,5 +309,9 @@ def _checks(steps: list[Step], check: Cell, last: dict[str, float], pace: Pace) 
 
 def _set_iso(steps: list[Step], iso: int, pace: Pace) -> None:
     """Add a change of ISO where one is needed; the first setting is made with all others before the first frame."""
-    if iso != next((step.iso for step in reversed(steps) if step.what in (*FRAMES, Action.ISO)), iso):
+    if steps and iso != _iso_now(steps):
         steps.append(Step(Action.ISO, pace.setting, iso=iso))
+
+
+def _iso_now(steps: list[Step]) -> int:
+    return next(step.iso for step in reversed(steps) if step.what in (*FRAMES, Action.ISO))

@@ -27,8 +27,7 @@ _REMEDY: Final[dict[Flag, str]] = {
     Flag.UNEVEN: "the light falls off by {gradient:.0f} % over the patch; move the light back",
     Flag.AMBIENT_HIGH: "{ambient} % of the light is room light; switch lamps off or use the shortest sync time",
     Flag.NO_AMBIENT: "no ambient frame at its settings; shoot one with the flash off and all else the same",
-    Flag.AMBIENT_CHANGED: "the room light changed from the first to the last ambient frame; fix the lamps or shut it "
-    "out",
+    Flag.AMBIENT_CHANGED: "the room light changed about when it was shot; fix the lamps and shoot it again",
     Flag.SETTINGS_CHANGED: "aperture, shutter, ISO or lens differ from the other frames{who}; shoot it again at their "
     "settings",
     Flag.BLACK_DOUBTFUL: "its black level is in doubt at this signal; shoot an ambient and a dark frame at its ISO",

@@ -1,10 +1,21 @@
 """What the report says of a whole session: room light, camera bodies, the absolute scale, the order of the frames."""
 
+import math
 from collections.abc import Iterable
 from typing import Final
 
+from greystep import words as say
+from greystep.constants import LAMP_SHARE
 from greystep.sentences import frames
-from greystep.session.messages import BodyFact, BodyNote, MeterUnused, SessionFact, SessionNote, SeveralBodies
+from greystep.session.messages import (
+    BodyFact,
+    BodyNote,
+    MeterUnused,
+    RoomUnproven,
+    SessionFact,
+    SessionNote,
+    SeveralBodies,
+)
 
 _SAID: Final[dict[SessionFact, str]] = {
     SessionFact.NO_FLASH_FRAME: "No flash frame is in the log: there is nothing to compare.",
@@ -12,8 +23,8 @@ _SAID: Final[dict[SessionFact, str]] = {
     "rests on the files.",
     SessionFact.AMBIENT_SCALED: "Not every exposure setting has an ambient frame: room light is scaled from the "
     "nearest one.",
-    SessionFact.ROOM_LIGHT_CHANGED: "The room light changed during the session; the weakest frames carry some of the "
-    "change.",
+    SessionFact.ROOM_LIGHT_CHANGED: "The room light changed during the session. What was taken off each frame is what "
+    "flash-off frames and repeats speak for; what they leave open is in the uncertainty.",
     SessionFact.NOT_ANCHORED: "No meter has checked absolute kelvin, which rests on the camera's matrix: differences "
     "between frames hold all the same.",
     SessionFact.NO_CAPTURE_TIME: "The frames carry no time of capture: their order rests on their names.",
@@ -37,8 +48,24 @@ def sentence(note: SessionNote) -> str:
             return f"{len(bodies)} camera bodies took the frames ({names}): nothing is compared across them."
         case MeterUnused(frame):
             return f"The metered frame {frame} could not be used: the meter's reading is not used either."
+        case RoomUnproven():
+            return _of_room(note)
         case _:
             return frames.line(note)
+
+
+def _of_room(note: RoomUnproven) -> str:
+    """Return where room light is not known, what that may cost, and what to shoot."""
+    where = ["before the first flash"] * note.before + ["after the last flash"] * note.after
+    when = ["at the start"] * note.before + ["at the end"] * note.after
+    costs = f"{note.stops:.2g} stops brighter"
+    if not math.isnan(note.mired):
+        costs = f"{abs(note.mired):.2g} mired {'warmer' if note.mired > 0 else 'cooler'}"
+    return (
+        f"No flash-off frame was taken {' or '.join(where)}. A lamp that {'came on' if note.after else 'went out'} and "
+        f"adds {100 * LAMP_SHARE:.1g} % to the brightest patch would make {say.cell(note.head, note.power)} {costs}. "
+        f"Take one flash-off frame {' and one '.join(when)}."
+    )
 
 
 def _of_body(note: BodyNote) -> str:

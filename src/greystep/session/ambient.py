@@ -1,14 +1,18 @@
-"""Room light and black level taken off each frame's patch, with what that leaves uncertain."""
+"""Room light and black level taken off each frame's patch, with what that leaves uncertain.
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+Where room light changed between two flash-off frames, the frames between them are a stretch: it changed before or after
+each of them. `greystep.session.switched` says how likely it is that it had changed.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from greystep.arrays import Booleans, Floats
+from greystep.arrays import Booleans, Floats, Indices
 from greystep.raw.exposure import nominal_f_number, nominal_iso, nominal_time
 from greystep.terms import LIT, Kind
 
@@ -19,8 +23,9 @@ ExposureSettings = tuple[float | None, float | None, float | None]
 U_BLACK: Final = 0.5 / np.sqrt(3.0)
 #: A file's black level this far from masked or dark pixels is wrong [raw counts].
 BLACK_COUNTS: Final = 1.0
-#: Two ambient frames differ when a channel does by more than this many standard uncertainties.
-CHANGED_SD: Final = 3.0
+#: Ambient frames differ when a channel does by more than this many standard uncertainties: in a test with ten of them
+#: chance does it once in 500.
+CHANGED_SD: Final = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,16 +54,19 @@ class Signals:
         covariance: Array (n, 3, 3). Of the signal, k = 1: noise of the frame and of what was taken off; an unknown
             black level moves all channels alike.
         causes: Dict of str to array (n, 3, 3). What the covariance is the sum of: ``frame`` (the frame's own noise,
-            light's gradient and correlated pixels in it), ``ambient`` (noise of the ambient frames taken off) and
-            ``black`` (the black level, or its dark frames).
+            light's gradient and correlated pixels in it), ``ambient`` (noise of the ambient frames taken off),
+            ``black`` (the black level, or its dark frames) and ``room`` (whether room light had changed).
         ambient_pct: Array (n,). 100 * ambient / (ambient + flash) in green; NaN where no ambient frame serves.
         no_ambient: Array (n,). Lit frames for which there is no ambient frame at their own settings.
         black_known: Array (n,). There is an ambient or dark frame at the row's ISO.
         black_wrong: Array (n,). The file's black level is more than a count from masked or dark pixels, or from that of
             the frame taken off.
-        drift: Array (n, 3). Change from the first to the last ambient frame of those that serve the row [raw counts]; 0
-            within their noise.
-        serving: Tuple of tuples of int. The rows whose mean was taken off as room light.
+        room: Int array (n,). Number of the stretch of changed room light in which a lit frame lies, in capture order;
+            -1 for none.
+        share: Array (n,). Of rows in a stretch: the chance that room light had changed before the frame, and so the
+            share of the change that is taken off; NaN elsewhere.
+        change: Array (n, 3). Of rows in a stretch: the change at the row's settings [raw counts]; 0 elsewhere.
+        seen: Array (n, 2). An ambient frame of the same body was taken before the lit frame, and one after it.
     """
 
     signal: Floats
@@ -68,8 +76,26 @@ class Signals:
     no_ambient: Booleans
     black_known: Booleans
     black_wrong: Booleans
-    drift: Floats
-    serving: tuple[tuple[int, ...], ...]
+    room: Indices
+    share: Floats
+    change: Floats
+    seen: Booleans
+
+
+@dataclass(frozen=True, eq=False)
+class _Change:
+    """Room light that changed between two flash-off frames that follow each other at one setting.
+
+    Attributes:
+        first, last: Shots of the two frames; other settings may have brought them closer.
+        weights: Array (n,). The change is so many times each row's mean.
+        stops: Exposure of these frames [log2].
+    """
+
+    first: int
+    last: int
+    weights: Floats
+    stops: float
 
 
 def settings_of(table: pd.DataFrame) -> list[ExposureSettings]:
@@ -82,60 +108,77 @@ def settings_of(table: pd.DataFrame) -> list[ExposureSettings]:
     return list(zip(*nominal, strict=True))
 
 
-def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Signals:
+def steady_stops(settings: Sequence[ExposureSettings]) -> Floats:
+    """Return log2(t * ISO / N^2) of each row (n,), by which steady light grows; NaN where a setting is unknown."""
+    known = np.array([[np.nan if one is None else one for one in row] for row in settings]).reshape(-1, 3)
+    return np.asarray(np.log2(known[:, 0] * known[:, 2] / known[:, 1] ** 2))
+
+
+def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: Floats | None = None) -> Signals:
     """Take room light and black off every flash and job frame.
 
     The mean of the ambient frames at the frame's own settings takes both off at once; one that names the frame's head
     serves before one that names none, and that before one of another head. Without one, the nearest is scaled by
     t * ISO / N^2, its black first taken off by dark frames at its ISO: an error of the black level does not scale.
+    Where room light changed, frames of the other side are brought to the light of the frame by that change.
 
     Args:
         table: With body, head, kind, shot, exposure_s, f_number, iso.
         patches: In the same order.
         accepted: Array (n,). Rows that may be taken off others.
+        shares: Array (n,). See `Signals.share`; without it the moment of a change is taken as alike in all gaps between
+            the frames of its stretch, the first and last gap included.
     """
     count = len(table)
     kind, head = table["kind"].tolist(), table["head"].tolist()
+    shot = table["shot"].to_numpy()
     settings = settings_of(table)
+    exposure = steady_stops(settings)
     sensor = [(body, iso) for body, (_, _, iso) in zip(table["body"], settings, strict=True)]
-    usable = accepted & np.isfinite(patches.mean).all(axis=1)
-    ambients = [row for row in range(count) if kind[row] == Kind.AMBIENT and usable[row]]
+    measured = np.isfinite(patches.mean).all(axis=1)
+    usable = accepted & measured
+    ambients: dict[str, list[int]] = {}
     darks: dict[tuple[str, float | None], list[int]] = {}
-    for row in range(count):
-        if kind[row] == Kind.DARK and usable[row]:
+    for row in np.flatnonzero(usable).tolist():
+        if kind[row] == Kind.AMBIENT:
+            ambients.setdefault(sensor[row][0], []).append(row)
+        elif kind[row] == Kind.DARK:
             darks.setdefault(sensor[row], []).append(row)
-    known_at = {sensor[row] for row in ambients} | set(darks)
+    known_at = {sensor[row] for rows in ambients.values() for row in rows} | set(darks)
+    lit = np.flatnonzero(measured & table["kind"].isin(LIT).to_numpy())
 
     signal, frame = patches.mean.copy(), patches.u[:, :, None] ** 2 * np.eye(3)
     of_ambient, of_black = np.zeros((count, 3, 3)), np.full((count, 3, 3), U_BLACK**2)
-    ambient_pct, drift = np.full(count, np.nan), np.zeros((count, 3))
-    no_ambient, wrong = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
-    serving: list[tuple[int, ...]] = [()] * count
-    for row in range(count):
-        if not np.isfinite(patches.mean[row]).all() or kind[row] == Kind.DARK:
-            continue
-        dark = darks.get(sensor[row], [])
-        wrong[row] = _black_wrong(patches, row, dark)
-        if kind[row] not in LIT:
-            continue
-        black, black_covariance = _black(patches, dark)
-        chosen, scale = _serving(
-            row, [place for place in ambients if sensor[place][0] == sensor[row][0]], settings, head
-        )
+    ambient_pct, change = np.full(count, np.nan), np.zeros((count, 3))
+    no_ambient, seen = np.zeros(count, dtype=bool), np.zeros((count, 2), dtype=bool)
+    wrong = np.zeros(count, dtype=bool)
+    for row in np.flatnonzero(measured & (table["kind"] != Kind.DARK).to_numpy()).tolist():
+        wrong[row] = _black_wrong(patches, row, darks.get(sensor[row], []))
+    changes = {body: _changes(rows, settings, exposure, head, shot, patches) for body, rows in ambients.items()}
+    room, share = _stretches(changes, lit, table["body"].to_numpy(), shot)
+    share = share if shares is None else np.where(room >= 0, shares, np.nan)
+    for row in lit.tolist():
+        mine = ambients.get(sensor[row][0], [])
+        seen[row] = (shot[mine] < shot[row]).any(), (shot[mine] > shot[row]).any()
+        black, black_covariance = _black(patches, darks.get(sensor[row], []))
+        chosen, scale = _serving(row, mine, settings, exposure, head)
         own = bool(chosen) and settings[chosen[0]] == settings[row]
-        no_ambient[row], serving[row] = not own, tuple(chosen)
+        no_ambient[row] = not own
         off, light, of_black[row] = black, np.full(3, np.nan), black_covariance
+        if chosen:
+            taken, moves = _weights(row, chosen, changes[sensor[row][0]], share, exposure, shot)
+            level, of_level = _sum(patches, taken)
+            change[row] = scale * _sum(patches, moves)[0]
+            of_ambient[row] = scale**2 * of_level
         if own:
-            off, of_ambient[row] = _mean(patches, chosen)
+            off = level
             of_black[row] = 0.0  # the ambient frame carries the same black level
             light = off - black
             wrong[row] |= _apart(patches.black[row] - patches.black[chosen].mean(axis=0))
         elif chosen:
-            room, room_covariance = _mean(patches, chosen)
             there, there_covariance = _black(patches, darks.get(sensor[chosen[0]], []))
-            light = scale * (room - there)
+            light = scale * (level - there)
             off = black + light
-            of_ambient[row] = scale**2 * room_covariance
             # At one ISO it is one black level, of which the scaled frame takes off only a part.
             same = sensor[chosen[0]] == sensor[row]
             of_black[row] = (
@@ -144,16 +187,100 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans) -> Signa
         signal[row] -= off
         total = light[1] + signal[row, 1]
         ambient_pct[row] = 100.0 * light[1] / total if total > 0 else np.nan
-        drift[row] = scale * _drift(chosen, table["shot"].to_numpy(), patches)
     known = np.array([key in known_at for key in sensor], dtype=bool)
-    causes = {"frame": frame, "ambient": of_ambient, "black": of_black}
+    open_share = np.nan_to_num(share * (1.0 - share))
+    of_room = open_share[:, None, None] * change[:, :, None] * change[:, None, :]
+    causes = {"frame": frame, "ambient": of_ambient, "black": of_black, "room": of_room}
     return Signals(
-        signal, frame + of_ambient + of_black, causes, ambient_pct, no_ambient, known, wrong, drift, tuple(serving)
-    )
+        signal, np.sum(list(causes.values()), axis=0), causes, ambient_pct, no_ambient, known, wrong, room, share,
+        change, seen,
+    )  # fmt: skip
+
+
+def _changes(
+    ambients: Sequence[int],
+    settings: Sequence[ExposureSettings],
+    exposure: Floats,
+    head: Sequence[str],
+    shot: Indices,
+    patches: Patches,
+) -> list[_Change]:
+    """Return the changes of room light that a body's ambient frames show beyond their noise, in capture order.
+
+    Only frames at one setting, and of one head where they name one, are compared. Where several settings show a change,
+    it lies where all of them have it; the frames that lie closest give its size.
+    """
+    groups: dict[tuple[ExposureSettings, str], list[int]] = {}
+    for row in sorted(ambients, key=lambda row: int(shot[row])):
+        groups.setdefault((settings[row], head[row]), []).append(row)
+    seen: list[_Change] = []
+    for rows in groups.values():
+        alike = [rows[:1]]
+        for row in rows[1:]:
+            level, covariance = _mean(patches, alike[-1])
+            noise = np.sqrt(np.diagonal(covariance) + patches.u[row] ** 2)
+            if np.any(np.abs(patches.mean[row] - level) > CHANGED_SD * noise):
+                alike.append([row])
+            else:
+                alike[-1].append(row)
+        for before, after in pairwise(alike):
+            weights = _share_of(after, len(shot)) - _share_of(before, len(shot))
+            seen.append(_Change(int(shot[before[-1]]), int(shot[after[0]]), weights, float(exposure[rows[0]])))
+    kept: list[_Change] = []
+    for one in sorted(seen, key=lambda one: one.last - one.first):
+        same = [place for place, other in enumerate(kept) if one.first < other.last and other.first < one.last]
+        if not same:
+            kept.append(one)
+        elif len(same) == 1:
+            other = kept[same[0]]
+            kept[same[0]] = replace(other, first=max(one.first, other.first), last=min(one.last, other.last))
+    return sorted(kept, key=lambda one: one.first)
+
+
+def _stretches(
+    changes: dict[str, list[_Change]], lit: Indices, body: np.ndarray, shot: Indices
+) -> tuple[Indices, Floats]:
+    """Return the number of each row's stretch, and the share of its gaps that lie before the row."""
+    room, share = np.full(len(shot), -1, dtype=np.intp), np.full(len(shot), np.nan)
+    found = []
+    for label, those in changes.items():
+        for one in those:
+            rows = lit[(body[lit] == label) & (one.first < shot[lit]) & (shot[lit] < one.last)]
+            if len(rows):
+                found.append(rows[np.argsort(shot[rows])])
+    for number, rows in enumerate(sorted(found, key=lambda rows: int(shot[rows[0]]))):
+        room[rows], share[rows] = number, np.arange(1, len(rows) + 1) / (len(rows) + 1)
+    return room, share
+
+
+def _weights(
+    row: int, chosen: Sequence[int], changes: Sequence[_Change], share: Floats, exposure: Floats, shot: Indices
+) -> tuple[Floats, Floats]:
+    """Return the weights (n,) of the ambient frames in the room light of a row, and in the change within its stretch.
+
+    Both are at the settings of the chosen frames. The size of a change is theirs where they lie on both of its sides
+    and no other change is between; else it is scaled.
+    """
+    taken, moves = _share_of(chosen, len(shot)), np.zeros(len(shot))
+    when = shot[list(chosen)]
+    passed = np.array([[one.last <= at for one in changes] for at in when], dtype=bool).reshape(len(when), -1)
+    for place, one in enumerate(changes):
+        before = [at for at, gone in zip(chosen, passed, strict=True) if gone.sum() == place and shot[at] <= one.first]
+        after = [at for at, gone in zip(chosen, passed, strict=True) if gone[place] and gone.sum() == place + 1]
+        if before and after:
+            by = _share_of(after, len(shot)) - _share_of(before, len(shot))
+        else:
+            by = np.nan_to_num(2.0 ** (exposure[chosen[0]] - one.stops)) * one.weights
+        inside = one.first < shot[row] < one.last
+        here = share[row] if inside else float(shot[row] >= one.last)
+        there = np.where(when <= one.first, 0.0, np.where(when >= one.last, 1.0, 0.5)).mean()
+        taken = taken + (here - there) * by
+        moves = by if inside else moves
+    return taken, moves
 
 
 def _serving(
-    row: int, ambients: Sequence[int], settings: Sequence[ExposureSettings], head: Sequence[str]
+    row: int, ambients: Sequence[int], settings: Sequence[ExposureSettings], exposure: Floats, head: Sequence[str]
 ) -> tuple[list[int], float]:
     """Return the ambient frames that serve a row, all of one setting, and the factor that their light is scaled by."""
 
@@ -164,8 +291,7 @@ def _serving(
     if equal:
         first = min(map(rank, equal))
         return [place for place in equal if rank(place) == first], 1.0
-    own = _exposure_stops(settings[row])
-    away = {place: own - _exposure_stops(settings[place]) for place in ambients}
+    away = {place: float(exposure[row] - exposure[place]) for place in ambients}
     away = {place: stops for place, stops in away.items() if np.isfinite(stops)}
     if not away:
         return [], 1.0
@@ -178,18 +304,23 @@ def _serving(
     return same, float(2.0 ** away[nearest])
 
 
-def _exposure_stops(settings: ExposureSettings) -> float:
-    """Return log2(t * ISO / N^2), by which steady light grows; NaN where a setting is unknown."""
-    time_s, f_number, iso = settings
-    if time_s is None or f_number is None or iso is None:
-        return float("nan")
-    return float(np.log2(time_s * iso / f_number**2))
+def _share_of(rows: Iterable[int], count: int) -> Floats:
+    """Return the weights (count,) of the mean of some rows."""
+    chosen = list(rows)
+    weights = np.zeros(count)
+    weights[chosen] = 1.0 / len(chosen)
+    return weights
+
+
+def _sum(patches: Patches, weights: Floats) -> tuple[Floats, Floats]:
+    """Return the weighted sum of frames above their file's black, and its covariance (3, 3)."""
+    rows = np.flatnonzero(weights)
+    return weights[rows] @ patches.mean[rows], np.diag(weights[rows] ** 2 @ patches.u[rows] ** 2)
 
 
 def _mean(patches: Patches, rows: Sequence[int]) -> tuple[Floats, Floats]:
     """Return the mean of some frames above their file's black, and its covariance (3, 3)."""
-    chosen = list(rows)
-    return patches.mean[chosen].mean(axis=0), np.diag((patches.u[chosen] ** 2).sum(axis=0)) / len(chosen) ** 2
+    return _sum(patches, _share_of(rows, len(patches.mean)))
 
 
 def _black(patches: Patches, darks: Sequence[int]) -> tuple[Floats, Floats]:
@@ -209,13 +340,3 @@ def _black_wrong(patches: Patches, row: int, darks: Sequence[int]) -> bool:
 
 def _apart(counts: Floats) -> bool:
     return bool(np.any(np.abs(np.nan_to_num(counts)) > BLACK_COUNTS))
-
-
-def _drift(rows: Sequence[int], shot: NDArray[np.int64], patches: Patches) -> Floats:
-    """Return last minus first of some ambient frames; 0 where no channel differs beyond its noise."""
-    if len(rows) < 2:
-        return np.zeros(3)
-    first, last = min(rows, key=lambda row: shot[row]), max(rows, key=lambda row: shot[row])
-    change = patches.mean[last] - patches.mean[first]
-    noise = np.hypot(patches.u[first], patches.u[last])
-    return change if np.any(np.abs(change) > CHANGED_SD * noise) else np.zeros(3)

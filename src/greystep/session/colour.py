@@ -4,14 +4,17 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
+import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.constants import LAMP_K, LAMP_SHARE
 from greystep.flags import Flag
 from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import expanded, propagate
 from greystep.raw.dng import same_matrices
-from greystep.session.ambient import Signals
+from greystep.session.ambient import Signals, settings_of, steady_stops
 from greystep.session.bodies import Body
+from greystep.session.messages import RoomUnproven
 from greystep.session.readings import COLOUR, Doubts, Frames
 from greystep.session.settings import Settings
 from greystep.terms import LIT
@@ -19,6 +22,9 @@ from greystep.terms import LIT
 #: What one count of black, or a change of room light, may do to a frame: so many kelvin, or this share of its signal.
 CCT_MATTERS_K: Final = 3.0
 SHARE_MATTERS: Final = 0.005
+#: What uncertainty is given by its causes, and what room light is followed through.
+_PARTED: Final = ("mired", "duv")
+_MOVED: Final = ("mired", "duv", "u_prime", "v_prime")
 #: A white this far from the one at which the matrix is fixed is doubtful [mired].
 FAR_MIRED: Final = 50.0
 
@@ -32,13 +38,15 @@ def colour_columns(
         usable: Array (n,). Rows that have a colour.
 
     Returns:
-        columns: `COLOUR`, and ``u_mired_*`` for each cause of the uncertainty [mired]; for the target's reflectance
-            ``u_duv_target`` too.
+        columns: `COLOUR`, ``u_mired_*`` and ``u_duv_*`` for each cause of the uncertainty, the target's reflectance
+            among them, and ``room_*``: the value with the change of room light in its stretch left in, less that with
+            it taken off; 0 outside of stretches.
         doubts: no_matrix, far_from_locus, far_from_reference.
     """
     count = len(usable)
-    causes = (*(f"u_mired_{cause}" for cause in signals.causes), "u_mired_target", "u_duv_target")
-    columns = {name: np.full(count, np.nan) for name in (*causes, *COLOUR)}
+    parts = [f"u_{name}_{cause}" for cause in (*signals.causes, "target") for name in _PARTED]
+    names = (*parts, *COLOUR, *(f"room_{name}" for name in _MOVED))
+    columns = {name: np.full(count, np.nan) for name in names}
     no_matrix, no_cct, far = (np.zeros(count, dtype=bool) for _ in range(3))
     for rows, body in _rows_of(labels, usable, bodies):
         found = colours(body, signals.signal[rows], signals.covariance[rows])
@@ -48,33 +56,79 @@ def colour_columns(
         for name in COLOUR:
             columns[name][rows] = getattr(found, name)
         for cause, covariance in signals.causes.items():
-            variance = propagate(found.by_rgb, covariance[rows])[:, 0, 0]
-            columns[f"u_mired_{cause}"][rows] = expanded(np.sqrt(variance))
-        for axis, name in enumerate(("mired", "duv")):
+            variances = np.diagonal(propagate(found.by_rgb, covariance[rows]), axis1=1, axis2=2)
+            for name, variance in zip(_PARTED, variances.T, strict=True):
+                columns[f"u_{name}_{cause}"][rows] = expanded(np.sqrt(variance))
+        for axis, name in enumerate(_PARTED):
             known = np.where(np.isnan(found.mired), np.nan, 1.0)
             columns[f"u_{name}_target"][rows] = known * expanded(np.sqrt(body.target_doubt[axis, axis]))
             columns[f"u_{name}"][rows] = np.hypot(columns[f"u_{name}"][rows], columns[f"u_{name}_target"][rows])
         columns["u_cct_k"][rows] = columns["u_mired"][rows] * found.cct_k / found.mired
+        for name, moved in _moved(body, signals, rows).items():
+            columns[f"room_{name}"][rows] = moved
         reference = 1e6 / cct_of(body, np.array([body.reference_neutral]))[0]
         no_cct[rows] = np.isnan(found.mired)
         far[rows] = np.abs(found.mired - reference) > FAR_MIRED
     return columns, {Flag.NO_MATRIX: no_matrix, Flag.FAR_FROM_LOCUS: no_cct, Flag.FAR_FROM_REFERENCE: far}
 
 
+def _moved(body: Body, signals: Signals, rows: Indices) -> dict[str, Floats]:
+    """Return what the change of room light in the stretch of each row does to its colour; 0 outside of stretches."""
+    moved = {name: np.zeros(len(rows)) for name in _MOVED}
+    at = np.flatnonzero(signals.room[rows] >= 0)
+    inside = rows[at]
+    change, share = signals.change[inside], signals.share[inside, None]
+    left = colours(body, signals.signal[inside] + share * change, signals.covariance[inside])
+    off = colours(body, signals.signal[inside] - (1.0 - share) * change, signals.covariance[inside])
+    if left is not None and off is not None:
+        for name in _MOVED:
+            moved[name][at] = getattr(left, name) - getattr(off, name)
+    return moved
+
+
 def light_doubts(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body], signals: Signals) -> Doubts:
-    """Return rows whose colour depends on the black level, or on when the ambient frame was taken, and that frame.
+    """Return rows whose colour depends on the black level, or on whether room light had changed before them.
 
     Arguments are those of `colour_columns`.
     """
     doubtful, room = np.zeros(len(usable), dtype=bool), np.zeros(len(usable), dtype=bool)
     for rows, body in _rows_of(labels, usable, bodies):
-        signal, change = signals.signal[rows], signals.drift[rows]
+        signal, share = signals.signal[rows], np.nan_to_num(signals.share[rows])
+        change = np.sqrt(share * (1.0 - share))[:, None] * signals.change[rows]
         here = cct_of(body, signal)
         doubtful[rows] = ~signals.black_known[rows] & _moves(body, here, signal + 1.0)
-        much = _moves(body, here, signal + change) | (np.abs(change[:, 1]) > SHARE_MATTERS * np.abs(signal[:, 1]))
-        for row in rows[change.any(axis=1) & much]:
-            room[[row, *signals.serving[row]]] = True
+        much = np.abs(change[:, 1]) > SHARE_MATTERS * np.abs(signal[:, 1])
+        room[rows] = change.any(axis=1) & (much | _moves(body, here, signal + change))
     return {Flag.BLACK_DOUBTFUL: doubtful, Flag.AMBIENT_CHANGED: room}
+
+
+def unproven_room(
+    log: pd.DataFrame, flash: Booleans, bodies: Mapping[str, Body], signals: Signals
+) -> list[RoomUnproven]:
+    """Return the bodies with flash frames before their first or after their last ambient frame, and what that may cost.
+
+    Args:
+        log: With body, head, power, exposure_s, f_number, iso.
+        flash: Array (n,). Flash frames that can be used.
+    """
+    found = []
+    green, steady = signals.signal[:, 1], steady_stops(settings_of(log))
+    for rows, body in _rows_of(log["body"].tolist(), flash & (green > 0), bodies):
+        away = steady[rows] - steady[rows[np.argmax(green[rows])]]
+        share = LAMP_SHARE * green[rows].max() * 2.0 ** np.nan_to_num(away) / green[rows]
+        unseen = ~signals.seen[rows]
+        if not unseen.any():
+            continue
+        at = int(np.argmax(np.where(unseen.any(axis=1), share, 0.0)))
+        place, mired = rows[at], float("nan")
+        if body.matrix is not None:
+            lamp = body.matrix @ (body.target_factor * chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(LAMP_K, 0.0)))
+            lit = signals.signal[place] + np.outer([0.0, 1.0], share[at] * green[place] * lamp / lamp[1])
+            mired = float(np.diff(1e6 / cct_of(body, lit))[0])
+        before, after = bool(unseen[:, 0].any()), bool(unseen[:, 1].any())
+        light = (str(log["head"].iloc[place]), str(log["power"].iloc[place]))
+        found.append(RoomUnproven(body.label, before, after, *light, mired, float(np.log2(1.0 + share[at]))))
+    return found
 
 
 def _rows_of(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body]) -> list[tuple[Indices, Body]]:

@@ -20,13 +20,13 @@ from greystep.measure.reading import Reading
 from greystep.measure.target import Target, find_target, fixed_target
 from greystep.raw.exposure import body_label
 from greystep.session import cache as kept
-from greystep.session import faults
+from greystep.session import faults, switched
 from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies
 from greystep.session.cards import shows_card
-from greystep.session.colour import colour_columns, light_doubts, other_matrices
+from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
 from greystep.session.matching import PlacingNote, place_frames
 from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
@@ -48,9 +48,9 @@ class Ingested:
 
     Attributes:
         readings: One row a frame: the contract's columns in its order, then note, the log's own columns, lens,
-            focal_mm, g1_g2, and what u_mired is the root sum of squares of: u_mired_frame, u_mired_ambient,
-            u_mired_black, u_mired_target. Text is ``str`` as typed; numbers are float64, NaN where unknown; shot is
-            int64, -1 for a frame without file.
+            focal_mm, and the further columns of `greystep.columns.FrameRow`; u_mired is the root sum of squares of
+            u_mired_frame, u_mired_ambient, u_mired_black, u_mired_room and u_mired_target. Text is ``str`` as typed;
+            numbers are float64, NaN where unknown; shot is int64, -1 for a frame without file.
         bodies: By label, in the order of the log.
         notes: What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
         messages: What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
@@ -149,16 +149,20 @@ def join_readings(
     frames = rows.check_targets(rows.joined(shots, names, readings))
     log, labels = frames.log, frames.log["body"].tolist()
     patches = rows.patches_of(frames.read)
-    signals = take_off(log, patches, frames.sound)
-    compared = rows.comparison(frames, signals, patches)
-
-    lit = frames.of_kind(*LIT) & np.isfinite(signals.signal).all(axis=1)
-    no_flash = lit & faults.no_flash(compared, lit & frames.sound)
-    fired = lit & frames.sound & ~no_flash
-    partial_flash = faults.partial_flash(compared, fired)
-    usable = fired & ~partial_flash
-    overshot = faults.overshot(compared, fired)
-    flash = usable & ~overshot & frames.of_kind(*TESTED)
+    shares = None
+    while True:  # twice where room light changed: when it did is told by the lights that are found first
+        signals = take_off(log, patches, frames.sound, shares)
+        compared = rows.comparison(frames, signals, patches)
+        lit = frames.of_kind(*LIT) & np.isfinite(signals.signal).all(axis=1)
+        no_flash = lit & faults.no_flash(compared, lit & frames.sound)
+        fired = lit & frames.sound & ~no_flash
+        partial_flash = faults.partial_flash(compared, fired)
+        usable = fired & ~partial_flash
+        overshot = faults.overshot(compared, fired)
+        flash = usable & ~overshot & frames.of_kind(*TESTED)
+        if shares is not None or not (signals.room >= 0).any():
+            break
+        shares = switched.shares(compared, signals, fired & frames.of_kind(*TESTED))
     exposed: rows.Doubts = {
         Flag.NO_FLASH: no_flash,
         Flag.PARTIAL_FLASH: partial_flash,
@@ -198,7 +202,8 @@ def join_readings(
         {Flag.MATRIX_DIFFERS: other_matrices(frames, bodies, settings), Flag.OUTLIER: outlier | overshot},
     )
     output = rows.output_stops(compared, flash & ~outlier, usable)
-    table = rows.assembled(frames, {**colour, **light, **ratios, "output_stops": output}, doubts, bodies)
+    measured = {**colour, **light, **ratios, **rows.room_columns(frames, signals), "output_stops": output}
+    table = rows.assembled(frames, measured, doubts, bodies)
     table["shows_card"] = cards & (table["status"] != Status.REJECTED)
 
     short, alone = faults.shortfall(compared, usable)
@@ -209,7 +214,7 @@ def join_readings(
         settings,
         table.drop(columns="row"),
         bodies,
-        remarks.session_notes(settings, table, bodies, stand_ins),
+        (*remarks.session_notes(settings, table, bodies, stand_ins), *unproven_room(log, flash, bodies, signals)),
         remarks.frame_faults(table.assign(short_stops=short, alone=alone, **away), reasons),
     )
 

@@ -122,8 +122,26 @@ class MeterUnused:
     frame: str
 
 
+@dataclass(frozen=True)
+class RoomUnproven:
+    """Flash frames of a body were taken `before` its first flash-off frame or `after` its last; both if there is none.
+
+    Attributes:
+        head, power: The darkest of their lights.
+        mired, stops: What a lamp of `greystep.constants.LAMP_SHARE` does to it; mired is NaN without a colour matrix.
+    """
+
+    body: str
+    before: bool
+    after: bool
+    head: str
+    power: str
+    mired: float
+    stops: float
+
+
 #: What `greystep.session.ingest.Ingested` holds of a whole session, and for the person at the terminal.
-SessionNote = SessionFact | BodyNote | SeveralBodies | MeterUnused | PlacingNote
+SessionNote = SessionFact | BodyNote | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote
 Message = FrameFault | NotKept | KeptElsewhere | PlacingNote
 
 
@@ -170,7 +188,7 @@ def session_notes(
         found.append(SessionFact.NO_AMBIENT_FRAME)
     elif Flag.NO_AMBIENT in present:
         found.append(SessionFact.AMBIENT_SCALED)
-    if Flag.AMBIENT_CHANGED in present:
+    if (table["room"] >= 0).any():
         found.append(SessionFact.ROOM_LIGHT_CHANGED)
     if len(bodies) > 1:
         found.append(SeveralBodies(tuple(bodies)))

@@ -32,16 +32,14 @@ Doubts = Mapping[Flag, Booleans]
 COLUMNS: Final = columns.names(columns.FrameRow, optional=False)
 #: Those of the colour itself.
 COLOUR: Final = ("x", "y", "u_prime", "v_prime", "cct_k", "duv", "mired", "u_cct_k", "u_duv", "u_mired")
-#: Those that came after all others, and stand last.
-_LATEST: Final = ("u_mired_target", "u_duv_target", "around_r", "around_g", "around_b")
 #: Those that a rejected frame cannot say.
 _BLANKED: Final = ("r_g", "b_g", *COLOUR, "output_stops")
+#: Those that the table has besides the contract's and the log's, at its end.
+_LAST: Final = tuple(name for name in columns.names(columns.FrameRow) if name not in (*COLUMNS, "note", "lens"))
 _BOX: Final = ("patch_x0", "patch_y0", "patch_x1", "patch_y1")
 _ALL: Final = frozenset(Flag)
 #: Flags that ambient and dark frames can carry: nothing is asked of their light.
-_ON_UNLIT: Final = frozenset(
-    {Flag.MISSING, Flag.UNREADABLE, Flag.DAMAGED, Flag.CLIPPED, Flag.OPCODES_IGNORED, Flag.AMBIENT_CHANGED}
-)
+_ON_UNLIT: Final = frozenset({Flag.MISSING, Flag.UNREADABLE, Flag.DAMAGED, Flag.CLIPPED, Flag.OPCODES_IGNORED})
 #: What pixels say that are not those of a target under flash: each cause, and the flags that only follow from it.
 _PIXELS: Final = _ALL - {
     Flag.MISSING, Flag.EXTRA_FRAME, Flag.UNREADABLE, Flag.SETTINGS_CHANGED, Flag.TAIL_CUT, Flag.MATRIX_DIFFERS,
@@ -204,6 +202,20 @@ def light_columns(frames: Frames, signals: Signals) -> dict[str, Floats]:
     return found
 
 
+def room_columns(frames: Frames, signals: Signals) -> dict[str, Floats]:
+    """Return the columns of room light that changed, but for what it does to the colour."""
+    inside, share, change = signals.room >= 0, signals.share, signals.change[:, 1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        left, off = (signals.signal[:, 1] + by * change for by in (share, share - 1.0))
+        moved = np.log2(np.where(left > 0, left, np.nan) / np.where(off > 0, off, np.nan))
+    return {
+        "room": signals.room,
+        "room_share": share,
+        "room_output_stops": np.where(inside, moved, 0.0),
+        "room_proven": signals.seen.all(axis=1) | ~frames.of_kind(*TESTED),
+    }
+
+
 def ratio_columns(light: Mapping[str, Floats], usable: Booleans) -> dict[str, Floats]:
     """Return the channel ratios of usable rows, before target and meter, from `light_columns`."""
     green = np.where(usable & (light["signal_g"] > 0), light["signal_g"], np.nan)
@@ -214,12 +226,13 @@ def comparison(frames: Frames, signals: Signals, patches: Patches) -> pd.DataFra
     """Return the log with what only the comparison of frames needs; a column of the log by such a name is not it."""
     exposures = _exposures(frames.read)
     green, u_green = signals.signal[:, 1], np.sqrt(signals.covariance[:, 1, 1])
+    apart = np.sqrt((signals.covariance - signals.causes["room"])[:, 1, 1])  # a lamp is no reason to see no flash
     share = np.where(green > 0, green, np.nan) / (patches.white[:, 1] - patches.black[:, 1])
     return frames.log.assign(
         lens=pd.array([exposure.lens for exposure in exposures], dtype="str"),
         focal_mm=np.array([exposure.focal_mm for exposure in exposures], dtype=np.float64),
         green=green,
-        u_green=u_green,
+        u_green=apart,
         # Inverse squares and angles make the light on a moved target another one.
         level=np.where(frames.doubts[Flag.TARGET_MOVED], np.nan, np.log2(share) + exposure_stops(frames.log)),
         noise_level=u_green / np.where(green > 0, green, np.nan) / np.log(2.0),
@@ -280,7 +293,7 @@ def assembled(
     """Put the table together: the contract's columns, then what else log and frames have.
 
     Args:
-        measured: Columns of light, ratios, colour and output; a rejected frame has no colour and no output.
+        measured: Columns of light, room light, ratios, colour and output; a rejected frame has no colour and no output.
     """
     marks = [[flag for flag, rows in doubts.items() if rows[place]] for place in range(len(frames.log))]
     rejected = ~sound(doubts, len(frames.log))
@@ -288,13 +301,13 @@ def assembled(
         bodies[body].colour_from if kind in LIT and reading is not None and reading.height else ""
         for body, kind, reading in zip(frames.log["body"], frames.log["kind"], frames.read, strict=True)
     ]
-    # A column of the log by the name of the two greens' ratio stays the log's.
-    known = {name: values for name, values in measured.items() if name != "g1_g2" or name not in frames.log}
+    # A column of the log by a name that is none of the contract's stays the log's.
+    known = {name: values for name, values in measured.items() if name not in _LAST or name not in frames.log}
     table = frames.log.assign(
         **{name: np.where(rejected, np.nan, values) if name in _BLANKED else values for name, values in known.items()},
         flags=pd.array([flags.join(mark) for mark in marks], dtype="str"),
         status=pd.array([flags.status(mark).value for mark in marks], dtype="str"),
         colour_from=pd.array(colour_from, dtype="str"),
     )
-    rest = [name for name in table if name not in COLUMNS]
-    return table[[*COLUMNS, *sorted(rest, key=lambda name: name in _LATEST)]]
+    last = [name for name in _LAST if name in known]
+    return table[[*COLUMNS, *(name for name in table if name not in (*COLUMNS, *last)), *last]]

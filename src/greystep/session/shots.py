@@ -34,7 +34,7 @@ _SYNONYMS: Final = {"frame": ["file", "filename", "file name", "image"]}
 _LIKENESS: Final = {"kind": 0.8, "head": 0.6, "power": 0.6, "frame": 0.8, "pack": 0.8}
 
 #: Columns that readings.csv fills itself; one of the log by the same name is carried as NAME_log.
-_TAKEN: Final = frozenset(names(FrameRow, optional=False)) - set(KNOWN_COLUMNS) | {"row"}
+_TAKEN: Final = frozenset(names(FrameRow, optional=False)) - set(KNOWN_COLUMNS) | {"row", "room"}
 
 
 def read_shots(settings: Settings) -> pd.DataFrame:
