@@ -257,7 +257,7 @@ def _to_settle(
         actions.append(CompareHeads((heads(Withheld.NOT_COMPARED),)))
     if hot := heads(Withheld.HEAT):
         actions.append(SeparateHeat(hot, powers(Withheld.HEAT)))
-    if unwatched := heads(Withheld.UNWATCHED):
+    if len(unwatched := heads(Withheld.UNWATCHED)) > 1:  # one head alone is held against none
         actions.append(WatchBetween(unwatched, powers(Withheld.UNWATCHED)))
     if unproven := heads(Withheld.ROOM):
         actions.append(ShootFlashOff(unproven))

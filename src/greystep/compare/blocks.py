@@ -70,7 +70,7 @@ def find_blocks(head: Indices, cell: Indices, check: Booleans, seconds: Floats) 
     clock = (clock - clock.min()) / max(float(np.ptp(clock)), 1e-9) if len(clock) else clock
     tested = np.flatnonzero(~check)
     turns = 1 + np.count_nonzero(np.diff(head[tested]))
-    in_turns = bool(turns > 1 and len(tested) < _A_TURN * turns)
+    in_turns = bool(turns > len(np.unique(head[tested])) and len(tested) < _A_TURN * turns)
     block = np.full(len(head), -1)
     if in_turns:
         for one in np.unique(cell[cell >= 0]):

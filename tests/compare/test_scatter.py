@@ -1,0 +1,100 @@
+"""How frames scatter: growth with the power, memory, and heads drawn together, each held against what was put in."""
+
+import numpy as np
+import pytest
+from scipy.stats import t
+
+from greystep.compare.scatter import Pattern, Run, expected, find_pattern, moderated
+
+POWERS, LEGS = 6, 5
+
+
+def one_run(rng: np.random.Generator, serial: float = 0.0, growth: float = 0.0) -> Run:
+    """Return what cell means leave of a head that was shot up and down; its scatter made step by step."""
+    cell = np.concatenate([np.arange(POWERS)[:: 1 if leg % 2 else -1] for leg in range(LEGS)])
+    noise = rng.standard_normal(len(cell))
+    for at in range(1, len(cell)):
+        noise[at] = serial * noise[at - 1] + np.sqrt(1 - serial**2) * noise[at]
+    values = noise * np.exp(growth * cell / 2)
+    design = (cell[:, None] == np.arange(POWERS)).astype(float)
+    means = np.array([values[cell == one].mean() for one in range(POWERS)])
+    return Run(values - means[cell], cell.astype(float), np.arange(len(cell), dtype=float), cell, design)
+
+
+def mean_pattern(serial: float, growth: float, heads: int = 6, sessions: int = 60) -> tuple[float, float]:
+    found = [
+        find_pattern([one_run(np.random.default_rng([at, head]), serial, growth) for head in range(heads)])
+        for at in range(sessions)
+    ]
+    return float(np.mean([one.growth for one in found])), float(np.mean([one.serial for one in found]))
+
+
+def test_frames_that_are_independent_and_alike_show_no_pattern() -> None:
+    growth, serial = mean_pattern(0.0, 0.0)
+    assert abs(growth) < 0.02
+    assert serial < 0.08
+
+
+@pytest.mark.parametrize("serial", [0.3, 0.6, 0.8])
+def test_memory_is_found_in_what_a_fit_leaves(serial: float) -> None:
+    assert mean_pattern(serial, 0.0)[1] == pytest.approx(serial, abs=0.08)
+
+
+def test_growth_is_found_by_its_slope() -> None:
+    put_in = 2 * np.log(5.0) / (POWERS - 1)  # five times the scatter from the first power to the last
+    assert mean_pattern(0.0, put_in)[0] == pytest.approx(put_in, rel=0.1)
+
+
+def test_memory_has_the_covariance_of_its_process() -> None:
+    """A frame is 0.6 of the one before and fresh noise; places that are left out fade all the same."""
+    rng = np.random.default_rng(2)
+    drawn = rng.standard_normal((8, 100_000))
+    for at in range(1, 8):
+        drawn[at] = 0.6 * drawn[at - 1] + 0.8 * drawn[at]
+    places = np.array([0, 1, 4, 7])
+    assert Pattern(serial=0.6).covariance(np.zeros(4), places.astype(float)) == pytest.approx(
+        np.cov(drawn[places]), abs=0.02
+    )
+
+
+def test_the_sum_of_squares_is_what_the_pattern_says() -> None:
+    pattern = Pattern(growth=0.4, serial=0.5)
+    run = one_run(np.random.default_rng(0))
+    root = np.linalg.cholesky(pattern.covariance(run.stops, run.place))
+    drawn = run.leaves() @ root @ np.random.default_rng(1).standard_normal((len(run.stops), 20000))
+    sums = np.sum(drawn**2, axis=0)
+    trace, dof = expected(run, pattern)
+    assert sums.mean() == pytest.approx(trace, rel=0.01)
+    assert 2 * sums.mean() ** 2 / sums.var() == pytest.approx(dof, rel=0.05)
+
+
+def test_heads_that_are_alike_share_their_scatter() -> None:
+    """Smyth's model with its own parameters: sharing brings the scatter nearer to the truth, and says how near."""
+    rng = np.random.default_rng(3)
+    alone, drawn, held = [], [], []
+    for _ in range(400):
+        true = 8.0 / rng.chisquare(8.0, 8)  # scaled inverse chi-square, prior of 8 degrees of freedom about 1
+        seen = true * rng.chisquare(3.0, 8) / 3.0
+        variance, dof = moderated(seen, np.full(8, 3.0))
+        assert np.all(dof <= 24.0)
+        alone.append(np.mean(np.log(seen / true) ** 2))
+        drawn.append(np.mean(np.log(variance / true) ** 2))
+        error = rng.standard_normal(8) * np.sqrt(true)
+        held.append(np.mean(np.abs(error) <= t.ppf(0.975, dof) * np.sqrt(variance)))
+    assert np.mean(drawn) < 0.4 * np.mean(alone)
+    assert 0.93 < np.mean(held) < 0.97
+
+
+def test_a_head_that_scatters_ten_times_more_keeps_its_own() -> None:
+    variance, dof = moderated(np.array([1.0, 1.1, 0.9, 100.0]), np.full(4, 20.0))
+    assert variance[3] > 80.0
+    assert dof[3] < 40.0
+
+
+def test_without_repeats_a_head_takes_what_the_others_have() -> None:
+    variance, dof = moderated(np.array([np.nan, 1.0, 1.0]), np.array([0.0, 10.0, 10.0]))
+    assert variance == pytest.approx(np.ones(3))
+    assert dof[0] == pytest.approx(20.0)
+    nothing, none = moderated(np.array([np.nan, np.nan]), np.zeros(2))
+    assert np.isnan(nothing).all()
+    assert (none == 0).all()
