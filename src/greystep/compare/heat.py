@@ -94,10 +94,9 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
 
     Returns: The time constant is scanned over 0.7 shots up to the length of the longest head, for both ways of heating,
         on the residuals of the cell means with a scatter of its own for each head, growing with the power and
-        remembering as the frames show (`greystep.compare.scatter`). All heads keep their terms or none,
-        for a light in its warm state cannot be compared with one in the mean state of a test: where an F test of all
-        heads together, or of one alone, falls below its share of `KEEP_ALPHA` (time constant and way of heating count
-        as two columns more). "Warm" is the warmest that the head was in this test by ``energy``, and where it settles
+        remembering as the frames show (`greystep.compare.scatter`). All heads keep their terms or none: where an F test
+        of all heads together, or of one alone, falls below its share of `KEEP_ALPHA` (time constant and way of heating
+        count as two columns more). "Warm" is the warmest that the head was in this test by ``energy``, and where it settles
         in the end by ``shots``.
     """
     runs = [_run(fired, head) for head in range(heads)]
