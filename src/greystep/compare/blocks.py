@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
 from greystep.compare.fit import least_squares
@@ -49,7 +50,8 @@ class Watch:
     Attributes:
         slope, slope_variance: Over the whole test; 0 where no line can be told from scatter.
         variance: That each block adds to all its frames, beyond the noise of what watched it.
-        dof: Degrees of freedom; 0 where nothing was seen in two blocks.
+        dof: Degrees of freedom of both; infinite where the scatter is no more than the noise, whose size is known; 0
+            where nothing was seen in two blocks.
     """
 
     slope: float
@@ -63,21 +65,24 @@ def find_blocks(head: Indices, cell: Indices, check: Booleans, seconds: Floats) 
 
     Args:
         head, cell, check: (m,) arrays. Of each flash that fired, in capture order; the cell is -1 where the frame is in
-            no mean.
+            no mean. A check frame that is in one, of a light that was not shot otherwise, lies in the block about it.
         seconds: (m,) array; empty where the times are not known.
     """
     clock = seconds if len(seconds) else np.arange(len(head), dtype=np.float64)
     clock = (clock - clock.min()) / max(float(np.ptp(clock)), 1e-9) if len(clock) else clock
     tested = np.flatnonzero(~check)
+    used = check & (cell >= 0)
     turns = 1 + np.count_nonzero(np.diff(head[tested]))
     in_turns = bool(turns > len(np.unique(head[tested])) and len(tested) < _A_TURN * turns)
     block = np.full(len(head), -1)
     if in_turns:
-        for one in np.unique(cell[cell >= 0]):
-            mine = np.flatnonzero(cell == one)
+        for one in np.unique(cell[~check & (cell >= 0)]):
+            mine = np.flatnonzero((cell == one) & ~check)
             block[mine] = np.arange(len(mine))
+        block[used] = np.maximum(pd.Series(np.where(check, np.nan, block)).replace(-1, np.nan).ffill().bfill(), 0)[used]
     else:
         block[tested] = np.cumsum(np.diff(head[tested], prepend=head[tested][:1]) != 0)
+        block[used] = len(head) + head[used]
     return Blocks(block.astype(np.intp), in_turns, clock)
 
 
@@ -111,11 +116,11 @@ def watched(seen: list[Seen]) -> Watch:
         return Watch(0.0, 0.0, 0.0, 0.0)
     line = free >= 2 and np.linalg.matrix_rank(np.column_stack([own, clock])) > len(lights)
     fit = least_squares(np.column_stack([own, clock]) if line else own, value)
-    scatter = fit.sum_of_squares / fit.dof
+    scatter, known = fit.sum_of_squares / fit.dof, float(noise.mean())
     row = fit.estimator[-1]
     return Watch(
         slope=float(fit.coefficients[-1]) if line else 0.0,
-        slope_variance=max(scatter, float(noise.mean())) * float(row @ row) if line else 0.0,
-        variance=max(scatter - float(noise.mean()), 0.0),
-        dof=fit.dof,
+        slope_variance=max(scatter, known) * float(row @ row) if line else 0.0,
+        variance=max(scatter - known, 0.0),
+        dof=fit.dof if scatter > known else float("inf"),
     )

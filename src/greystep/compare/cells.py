@@ -238,7 +238,7 @@ def _frames(
     clock = seconds if known else index_clock(of_head)
     numbers = {name: log[name].to_numpy(np.float64)[order] for name in QUANTITIES}
     cell, check = cell_of[order].astype(np.intp), noted[order]
-    blocks = find_blocks(of_head, cell, check & (cell < 0), seconds)
+    blocks = find_blocks(of_head, cell, check, seconds)
     if blocks.in_turns:
         for name in set(QUANTITIES) - {"output_stops"}:
             numbers[name] = numbers[name] - round_levels(numbers[name], cell, blocks.of)

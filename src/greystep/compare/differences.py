@@ -1,6 +1,7 @@
 """Differences of estimates in every unit they are given in, and how sure they are: pairs, spans and slopes."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -22,7 +23,9 @@ def components(fitted: Mapping[str, Fitted], quantity: str) -> tuple[Estimates, 
     ``kelvin`` is 1e6 / mired, its covariance by the derivative.
     """
     if quantity == Quantity.STEPS:
-        return tuple(_scaled(fitted[axis].cells, 1.0 / STEP_UPRIME_VPRIME) for axis in ("u_prime", "v_prime"))
+        axes = [_scaled(fitted[axis].cells, 1.0 / STEP_UPRIME_VPRIME) for axis in ("u_prime", "v_prime")]
+        dof = np.min([axis.dof for axis in axes], axis=0)
+        return tuple(replace(axis, dof=dof) for axis in axes)
     if quantity == Quantity.KELVIN:
         mired = fitted["mired"].cells
         kelvin = 1e6 / mired.values
@@ -67,7 +70,10 @@ def spans(cells: Cells, fitted: Mapping[str, Fitted], rng: np.random.Generator) 
             if len(mine) < 2:
                 span[head] = half[head] = 0.0 if len(mine) == 1 else np.nan
                 continue
-            own = [_some(part, mine) for part in parts]
+            reach = np.any([part.parts[:, mine, mine].any(axis=1) for part in parts], axis=0)
+            own = [
+                Estimates(part.values[mine], part.parts[np.ix_(reach, mine, mine)], part.dof[reach]) for part in parts
+            ]
             first, second = np.triu_indices(len(mine), 1)
             delta = np.abs(difference(own, first, second)[0])
             span[head] = delta.max()
@@ -80,13 +86,6 @@ def spans(cells: Cells, fitted: Mapping[str, Fitted], rng: np.random.Generator) 
             half[head] = np.quantile(apart[leading].max(axis=0), 0.95)
         found[f"span_{name}"], found[f"u_span_{name}"] = span, half
     return found
-
-
-def _some(estimates: Estimates, cells: Indices) -> Estimates:
-    """Return the estimates of some cells, with the sources of chance that reach them."""
-    parts = estimates.parts[:, cells[:, None], cells]
-    reach = np.diagonal(parts, axis1=1, axis2=2).any(axis=1)
-    return Estimates(estimates.values[cells], parts[reach], estimates.dof[reach])
 
 
 def slope(mired: Estimates, cells: Indices, stops: Floats, n: Floats) -> tuple[float, float]:

@@ -96,8 +96,8 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
         on the residuals of the cell means with a scatter of its own for each head, growing with the power and
         remembering as the frames show (`greystep.compare.scatter`). All heads keep their terms or none: where an F test
         of all heads together, or of one alone, falls below its share of `KEEP_ALPHA` (time constant and way of heating
-        count as two columns more). "Warm" is the warmest that the head was in this test by ``energy``, and where it settles
-        in the end by ``shots``.
+        count as two columns more). "Warm" is the warmest that the head was in this test by ``energy``, and where it
+        settles in the end by ``shots``.
     """
     runs = [_run(fired, head) for head in range(heads)]
     revisited = np.array([_revisits(fired.cell[run.places]) for run in runs], dtype=bool)

@@ -273,7 +273,9 @@ def _solve(
     of_cells[number + 3] = _shared(frames, quantity, rows, means, count)
     place, place_dof = _place(cells, quantity, estimates[:count], watch)
     apart, line = _between(frames, quantity, rows, means)
-    of_cells[number + 1], of_cells[number + 2] = watch.variance * apart + watch.slope_variance * line, place * apart
+    if np.isinf(place_dof):  # else the heads' own scatter holds what camera and mains did as well
+        of_cells[number + 1] = watch.variance * apart + watch.slope_variance * line
+    of_cells[number + 2] = place * apart
     dof = np.concatenate([chance.dof, [tau.dof, watch.dof, place_dof, np.inf]])
     joint = Estimates(estimates[:count], of_cells, dof)
     return Fitted(joint, amplitude, warmup, warmup_variances, system.sums, system.free, left, steady, watch)
