@@ -378,14 +378,13 @@ def _moved(cells: Cells, frames: Frames, mired: Fitted, head: int) -> tuple[floa
     used = np.flatnonzero((frames.head == head) & np.isfinite(mired.steady))
     if not len(used):
         return float("nan"), float("nan")
-    cell, heat = frames.cell[used], mired.amplitude[head] * frames.warmth[used]
-    read = mired.cells.values[cell] + heat
+    cell, warmth = frames.cell[used], frames.warmth[used]
+    read = mired.cells.values[cell] + mired.heat[used]
     low, high = int(np.argmin(read)), int(np.argmax(read))
     first, second = np.array([cell[low]]), np.array([cell[high]])
     variances = pair_variances(mired.cells, first, second)[0]
-    if mired.amplitude[head]:
-        reach = mired.warmup[head] / mired.amplitude[head]
-        share = (heat[high] - heat[low]) / mired.amplitude[head] / reach if reach else 0.0
+    if mired.amplitude[head] and (reach := float(warmth.max() - warmth[0])) > 0:
+        share = float(warmth[high] - warmth[low]) / reach
         variances = variances + share**2 * np.nan_to_num(mired.warmup_variances[head])
     return float(read[high] - read[low]), float(half_width(variances, mired.cells.dof))
 

@@ -24,6 +24,8 @@ from greystep.measure.uncertainty import student_factor
 
 #: What a median deviation of n values is worth in values, against their standard deviation.
 _WORTH: Final = 0.37
+#: The scan of the time constant leaves no larger step of its logarithm to be taken.
+_FARTHEST: Final = 0.5
 #: What is compared between heads, so that what moves between them matters.
 _COLOURS: Final = tuple(name for name in QUANTITIES if name != "output_stops")
 
@@ -36,11 +38,12 @@ class Fitted:
         cells: Of the cells, at the mean heat of their head's frames. Their sources of chance are the heads, in their
             order; the common time constant of the heat; what moved between blocks, as far as it was watched; each
             head's place; and what has a known size: errors shared by a cell's frames, and room light that changed.
-        amplitude: (h,) array. Change from a head at rest to a warm one; 0 where no warm-up term is kept.
+        amplitude: (h,) array. What a head changes by with its warmth; 0 where no warm-up term is kept.
         warmup, warmup_variances: (h,) array, (h, sources) array. From the first frame of a head to its hottest, and its
             variance by source; NaN where not kept.
         sums, dof: (h,) arrays. Residual sum of squares and degrees of freedom of each head.
-        residuals, steady: (n,) arrays. What the fit leaves of each frame, and the frame brought to the mean heat.
+        residuals, steady, heat: (n,) arrays. What the fit leaves of each frame, the frame brought to the mean heat, and
+            what heat adds to it.
         watch: How camera and mains moved.
     """
 
@@ -52,6 +55,7 @@ class Fitted:
     dof: Floats
     residuals: Floats
     steady: Floats
+    heat: Floats
     watch: Watch
 
 
@@ -235,7 +239,7 @@ def _solve(
     cells: Cells, frames: Frames, quantity: str, system: _System, chance: _Chance, tau: _Tau, watch: Watch
 ) -> Fitted:
     count, number, kept = len(cells.table), len(cells.heads), np.flatnonzero(frames.heat.kept)
-    estimator, rows, head = system.fit.estimator, system.rows, system.head
+    estimator, rows = system.fit.estimator, system.rows
     swing = estimator @ system.bend
     coefficients = system.fit.coefficients - swing * tau.step
     residuals = system.values - system.design @ coefficients - system.bend * tau.step
@@ -246,24 +250,27 @@ def _solve(
     parts[at] = _by_head(system, chance, estimator)
     parts[number][np.ix_(system.places, system.places)] = tau.variance * np.outer(swing, swing)
 
-    amplitude, reach, bent = np.zeros(number), np.zeros(number), np.zeros(number)
-    amplitude[kept] = np.nan_to_num(estimates[count:])
-    for one in kept:
-        mine = np.flatnonzero(frames.head == one)
-        if len(mine):
-            hottest = mine[int(np.argmax(frames.warmth[mine]))]
-            reach[one] = frames.warmth[hottest] - frames.warmth[mine[0]]
-            bent[one] = frames.slope[hottest] - frames.slope[mine[0]]
-    warmup, warmup_variances = np.full(number, np.nan), np.full((number, number + 4), np.nan)
-    warmup[kept] = estimates[count:] * (reach + bent * tau.step)[kept]
-    warmup_variances[kept] = np.diagonal(parts, axis1=1, axis2=2).T[count:] * reach[kept, None] ** 2
     turned = np.zeros(len(estimates))
     turned[system.places] = swing
-    warmup_variances[kept, number] = tau.variance * ((amplitude * bent)[kept] - reach[kept] * turned[count:]) ** 2
-
-    left, steady = np.full(len(frames.cell), np.nan), np.full(len(frames.cell), np.nan)
-    left[rows] = residuals
-    steady[rows] = system.values - amplitude[head] * frames.warmth[rows]
+    own = np.diagonal(parts, axis1=1, axis2=2).T[count:]
+    heat, left, steady = (np.full(len(frames.cell), np.nan) for _ in range(3))
+    heat[rows] = system.design[:, system.places >= count] @ coefficients[system.places >= count]
+    heat[rows] += system.bend * tau.step
+    left[rows], steady[rows] = residuals, system.values - heat[rows]
+    amplitude = np.zeros(number)
+    warmup, warmup_variances = np.full(number, np.nan), np.full((number, number + 4), np.nan)
+    for term, one in enumerate(kept):
+        mine = np.flatnonzero((frames.head == one) & np.isfinite(heat))
+        if not len(mine):
+            continue
+        hottest = mine[int(np.argmax(frames.warmth[mine]))]
+        reach, bent = (float(name[hottest] - name[mine[0]]) for name in (frames.warmth, frames.slope))
+        warmup[one] = heat[hottest] - heat[mine[0]]
+        amplitude[one] = warmup[one] / reach if reach > 0 else system.amplitude[one]
+        warmup_variances[one] = own[term] * reach**2
+        warmup_variances[one, number] = (
+            tau.variance * (system.amplitude[one] * bent - reach * turned[count + term]) ** 2
+        )
     noise = frames.noise[quantity][rows]
     of_cells = parts[:, :count, :count]
     of_cells = _hold_to_noise(cells, frames.cell[rows], noise, of_cells)
@@ -278,7 +285,7 @@ def _solve(
     of_cells[number + 2] = place * apart
     dof = np.concatenate([chance.dof, [tau.dof, watch.dof, place_dof, np.inf]])
     joint = Estimates(estimates[:count], of_cells, dof)
-    return Fitted(joint, amplitude, warmup, warmup_variances, system.sums, system.free, left, steady, watch)
+    return Fitted(joint, amplitude, warmup, warmup_variances, system.sums, system.free, left, steady, heat, watch)
 
 
 def _hold_to_noise(cells: Cells, cell: Indices, noise: Floats, parts: Floats) -> Floats:
