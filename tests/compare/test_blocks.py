@@ -1,8 +1,9 @@
 """What moves between heads: blocks, rounds taken off, a line told from scatter; a room that changes in one step."""
 
+from types import ModuleType
+
 import numpy as np
 import pytest
-from synthetic import simulate, table
 
 from greystep.compare.blocks import Seen, find_blocks, round_levels, watched
 from greystep.compare.cells import find_cells
@@ -46,17 +47,17 @@ def test_two_visits_tell_scatter_and_no_line() -> None:
     assert watched([Seen(0, 0.0, 1.0, 0.0), Seen(1, 1.0, 3.0, 0.0)]).dof == 0
 
 
-def test_a_camera_that_drifts_is_taken_off_between_heads() -> None:
+def test_a_camera_that_drifts_is_taken_off_between_heads(synthetic: ModuleType) -> None:
     rng = np.random.default_rng(4)
-    readings = simulate(rng, np.zeros((4, 3)), repeats=4, scatter=0.02)
+    readings = synthetic.simulate(rng, np.zeros((4, 3)), repeats=4, scatter=0.02)
     moved = np.linspace(0.0, 3.0, len(readings))
     fitted = fit_cells(*find_cells(readings.assign(mired=readings["mired"] + moved)))["mired"]
     assert fitted.watch.slope == pytest.approx(3.0, abs=0.4)  # times are not even: heads change
     assert np.ptp(fitted.cells.values) < 0.4
 
 
-def test_what_nobody_watched_is_in_the_doubt() -> None:
-    readings = simulate(
+def test_what_nobody_watched_is_in_the_doubt(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(
         np.random.default_rng(5), np.array([[0.0, 0.0], [1.0, 1.0], [3.0, 3.0]]), repeats=4, scatter=0.02
     )
     with_checks, without = (
@@ -70,12 +71,12 @@ def test_what_nobody_watched_is_in_the_doubt() -> None:
     assert apart[1] == pytest.approx(0.5**2 + 1.0**2, rel=0.3)  # and a camera that was not watched
 
 
-def test_room_light_that_steps_has_the_covariance_of_a_step() -> None:
+def test_room_light_that_steps_has_the_covariance_of_a_step(synthetic: ModuleType) -> None:
     """A lamp at a random moment, drawn: its covariance is the smaller chance by what the larger one leaves."""
     rng = np.random.default_rng(6)
     share = np.array([0.25, 0.5, 0.75])
     drawn = (rng.uniform(size=(100_000, 1)) < share).astype(float)
-    readings = table(["A"] * 3, np.arange(3.0), np.full(3, 180.0), noise_mired=0.0)
+    readings = synthetic.table(["A"] * 3, np.arange(3.0), np.full(3, 180.0), noise_mired=0.0)
     readings = readings.assign(room=0, room_share=share, room_mired=4.0, u_mired_ambient=0.0, u_mired_black=0.0)
     for name in ("duv", "u_prime", "v_prime", "output_stops"):
         readings[f"room_{name}"] = 0.0
@@ -83,8 +84,10 @@ def test_room_light_that_steps_has_the_covariance_of_a_step() -> None:
     assert fitted.parts[-1] == pytest.approx(16.0 * np.cov(drawn.T), abs=0.05)
 
 
-def test_errors_that_a_cell_shares_do_not_shrink() -> None:
-    readings = table(["A"] * 8, np.repeat([0.0, 1.0], 4), np.full(8, 180.0) + np.tile([0.1, -0.1, 0.1, -0.1], 2))
+def test_errors_that_a_cell_shares_do_not_shrink(synthetic: ModuleType) -> None:
+    readings = synthetic.table(
+        ["A"] * 8, np.repeat([0.0, 1.0], 4), np.full(8, 180.0) + np.tile([0.1, -0.1, 0.1, -0.1], 2)
+    )
     readings = readings.assign(u_mired_ambient=0.0, u_mired_black=0.6, u_mired_frame=0.1)
     fitted = fit_cells(*find_cells(readings))["mired"].cells
     assert np.diagonal(fitted.parts[-1]) == pytest.approx(0.09)

@@ -76,13 +76,13 @@ def noisy_output(synthetic: ModuleType, seed: int) -> pd.DataFrame:
 # --- colour and output are two verdicts -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [2, 3, 4])
 def test_output_that_scatters_does_not_spoil_the_verdict_on_colour(synthetic: ModuleType, seed: int) -> None:
     _, said, content, _ = judged(synthetic, noisy_output(synthetic, seed))
     assert [content[name] for name in ("kit_verdict", "verdict_colour", "verdict_output")] == [
         "undecided", "within", "undecided",
     ]  # fmt: skip
-    assert list(content)[-3:] == ["verdict_colour", "verdict_output", "withheld"]
+    assert list(content)[-4:-1] == ["verdict_colour", "verdict_output", "withheld"]
     assert {row["verdict_colour"] for row in content["heads"]} == {"within"}
     assert said.headline[0].startswith("The colours match; the output cannot be called yet: head")
     for row in content["heads"]:

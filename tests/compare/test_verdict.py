@@ -199,14 +199,21 @@ def test_without_repeats_nothing_is_known_of_chance(synthetic: ModuleType) -> No
 def test_rounds_that_would_decide(synthetic: ModuleType) -> None:
     """3 frames, u 1.5 on a difference of 3 and a limit of 4: passes when u is at most 1.0."""
     n, dof = np.array([3.0]), np.array([14.0])
-    rounds = rounds_to_decide(np.array([3.0]), np.array([1.5]), np.array([2.5]), 4.0, n, dof, 7)
+    rounds = rounds_to_decide(np.array([3.0]), np.array([1.5]), np.array([2.5]), 4.0, n, dof, 7, np.zeros(1))
     for more in (int(rounds[0]) - 1, int(rounds[0])):
         factor = 2.0 if 14 + more * 7 > 50 else stats.t.ppf(0.975, 14 + more * 7)
         u = 1.5 * np.sqrt(3 / (3 + more)) * factor / stats.t.ppf(0.975, 14)
         assert (u <= 1.0) == (more == int(rounds[0]))
-    assert np.isinf(rounds_to_decide(np.array([4.0]), np.array([1.0]), np.array([2.0]), 4.0, n, dof, 7)[0])
-    assert rounds_to_decide(np.array([1.0]), np.array([np.nan]), np.array([np.nan]), 4.0, n, np.zeros(1), 7)[0] == 1
-    assert np.isnan(rounds_to_decide(np.array([np.nan]), np.array([1.0]), np.array([1.0]), 4.0, n, dof, 7)[0])
+    assert np.isinf(rounds_to_decide(np.array([4.0]), np.array([1.0]), np.array([2.0]), 4.0, n, dof, 7, np.zeros(1))[0])
+    assert (
+        rounds_to_decide(np.array([1.0]), np.array([np.nan]), np.array([np.nan]), 4.0, n, np.zeros(1), 7, np.zeros(1))[
+            0
+        ]
+        == 1
+    )
+    assert np.isnan(
+        rounds_to_decide(np.array([np.nan]), np.array([1.0]), np.array([1.0]), 4.0, n, dof, 7, np.zeros(1))[0]
+    )
 
 
 def test_undecided_says_how_many_rounds_and_minutes(synthetic: ModuleType) -> None:

@@ -95,9 +95,9 @@ def session_of(synthetic: ModuleType, whites: dict[str, np.ndarray], scatter: fl
     """Analyse a test in which head NAME has the white u'v' at full and is 3 mired warmer at 1/2; six frames each."""
     rng = np.random.default_rng(2)
     heads, stops, mired, duv = [], [], [], []
-    for name, upvp in whites.items():
-        here = colour_of(upvp)
-        for frame in range(12):
+    for frame in range(12):  # all heads are rigged and take turns
+        for name, upvp in whites.items():
+            here = colour_of(upvp)
             heads.append(name)
             stops.append(float(frame % 2))
             mired.append(here.mired + 3.0 * (frame % 2) + scatter * rng.standard_normal())

@@ -45,7 +45,7 @@ def worst(drift: Drift, rows: list[SetupRow]) -> float:
 
 
 def test_the_power_at_which_a_head_matches_is_found_with_the_move_that_keeps_its_share(synthetic: ModuleType) -> None:
-    drift = session_of(synthetic, [[0, 0, 0, 0, 0], [0, 3, 6, 9, 12]])
+    drift = session_of(synthetic, [[0, 0, 0, 0, 0], [0, 2, 6, 9, 12]])
     found = remedies(drift, [light(drift, "key", "A", 0), light(drift, "fill", "B", 4)])
     power = next(one for one in found if one.kind == "power")
     assert what(power.change).startswith("set fill (B) to 1/1 instead of 1/16, 4.0 stops brighter: 4 times as far off")

@@ -248,7 +248,7 @@ def test_differences_within_one_and_a_half_half_widths_of_a_limit_are_looked_at_
 def test_no_more_than_twenty_rounds_are_asked_for(needed: int, told: float) -> None:
     # Of one frame a cell: after m rounds the half-width is the root of 1 / (1 + m) of what it was.
     u = np.array([np.sqrt(needed + 0.5)])
-    found = rounds_to_decide(np.zeros(1), u, u, 1.0, np.ones(1), np.array([1e9]), 1)
+    found = rounds_to_decide(np.zeros(1), u, u, 1.0, np.ones(1), np.array([1e9]), 1, np.zeros(1))
     assert found.tolist() == [told]
 
 

@@ -295,7 +295,7 @@ def _open_pairs(drift: Drift, rows: Mapping[Quantity, Rows], chosen: Indices, fi
     needed = np.ones(len(chosen))
     for quantity, one in rows.items():
         if quantity in COLUMN:
-            more = rounds_to_decide(one.size[at], one.u[at], one.u_all[at], one.limit, frames, dof, 2)
+            more = rounds_to_decide(one.size[at], one.u[at], one.u_all[at], one.limit, frames, dof, 2, one.lasting[at])
             needed = np.where(one.within[at], needed, np.maximum(needed, more))
     settled = needed[np.isfinite(needed)]
     rounds = float(np.quantile(settled, 0.5, method="higher")) if len(settled) else math.inf

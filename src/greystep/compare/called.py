@@ -150,7 +150,7 @@ def find_warm_up(drift: Drift, rows: Mapping[Quantity, Rows], head: int) -> Warm
         return None
     moved = float(np.nan_to_num(row.get("moved_mired", 0.0)))
     limit = _limit_mired(drift, rows, head)
-    fired = max(int((drift.frames.turns == head).sum()), 1)
+    fired = max(int((drift.frames.head == head).sum()), 1)
     # From rest, flashes at full reach 1 - exp(-flashes / tau) of where they lead; the hottest state that was shot lies
     # no higher than that, so that this many are enough.
     pace = drift.timing.frame_s if heat.driver == "energy" and len(drift.frames.seconds) else 1.0

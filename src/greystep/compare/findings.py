@@ -449,15 +449,16 @@ def _rounds(drift: Drift, rows: Mapping[Quantity, Rows], head: int, row: HeadRow
     for quantity, one in rows.items():
         if quantity == Quantity.OUTPUT_STOPS:
             chosen = (drift.cells.head[one.second] == head) & ~one.within & ~one.outside & (one.withheld == "")
-            size, u, u_all = one.size[chosen], one.u[chosen], one.u_all[chosen]
+            size, u, u_all, lasting = one.size[chosen], one.u[chosen], one.u_all[chosen], one.lasting[chosen]
         else:
             size, u = (np.array([getattr(row, f"{name}_{COLUMN[quantity]}")]) for name in ("span", "u_span"))
             here = (drift.cells.head[one.first[:own]] == head) & np.isfinite(one.size[:own])
             here = np.flatnonzero(here & (one.withheld[:own] == ""))
             if size[0] + u[0] <= one.limit or not len(here):
                 continue
-            u_all = one.u_all[here[[int(np.argmax(one.size[here]))]]]
+            widest = here[[int(np.argmax(one.size[here]))]]
+            u_all, lasting = one.u_all[widest], one.lasting[widest]
         dof = np.full(len(size), drift.fitted["mired"].cells.dof[head])
-        more = rounds_to_decide(size, u, u_all, one.limit, n, dof, int(mine.sum()))
+        more = rounds_to_decide(size, u, u_all, one.limit, n, dof, int(mine.sum()), lasting)
         needed += [float(value) for value in more[np.isfinite(size)]]
     return max(needed)

@@ -24,6 +24,8 @@ from greystep.measure.uncertainty import student_factor
 
 #: What a median deviation of n values is worth in values, against their standard deviation.
 _WORTH: Final = 0.37
+#: The last sources of chance of `Fitted.cells`, which no further frame of the same blocks makes smaller.
+LASTING: Final = 3
 #: The scan of the time constant leaves no larger step of its logarithm to be taken.
 _FARTHEST: Final = 0.5
 #: What is compared between heads, so that what moves between them matters.

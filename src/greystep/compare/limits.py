@@ -14,6 +14,7 @@ from greystep.arrays import Booleans, Floats, Indices
 from greystep.compare import fit
 from greystep.compare.differences import components, difference, within_pairs
 from greystep.compare.drift import Drift
+from greystep.compare.joint_fit import LASTING
 from greystep.measure.uncertainty import student_factor
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Quantity, Verdict, Withheld
@@ -39,6 +40,8 @@ class Rows:
         size, u, u_all: (r,) arrays. Size of the difference; the half-width of its own 95 % interval; the half-width at
             which all hold at once.
         within, outside: (r,) bool arrays. Where neither holds the row is undecided.
+        lasting: (r,) array. Share of the variance that no further frame takes away: what lies between blocks and places,
+            and in errors that frames share.
         withheld: (r,) array of str. Why the row is called neither, whatever its numbers say (`Withheld`); else blank.
     """
 
@@ -51,6 +54,7 @@ class Rows:
     u_all: Floats
     within: Booleans
     outside: Booleans
+    lasting: Floats
     withheld: npt.NDArray[np.object_]
 
 
@@ -83,7 +87,7 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
         for family in (own, ~own):
             sizes = np.abs(size[family])
             u_all[family] = _at_once(parts, first[family], second[family], sizes, u[family], limit, alpha, rng)
-        rows[quantity] = _rows(drift, quantity, limit, first, second, np.abs(size), u, u_all)
+        rows[quantity] = _rows(drift, quantity, limit, parts, first, second, np.abs(size), u, u_all)
     if tolerance.output_stops is not None:
         reference = drift.own_reference
         at = np.flatnonzero((reference >= 0) & (reference != np.arange(len(reference))))
@@ -94,7 +98,7 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
         )
         u_all = _at_once(parts, reference[at], at, size, u, tolerance.output_stops, alpha, rng)
         rows[Quantity.OUTPUT_STOPS] = _rows(
-            drift, Quantity.OUTPUT_STOPS, tolerance.output_stops, reference[at], at, size, u, u_all
+            drift, Quantity.OUTPUT_STOPS, tolerance.output_stops, parts, reference[at], at, size, u, u_all
         )
     return rows
 
@@ -103,6 +107,7 @@ def _rows(
     drift: Drift,
     quantity: Quantity,
     limit: float,
+    parts: tuple[fit.Estimates, ...],
     first: Indices,
     second: Indices,
     size: Floats,
@@ -114,7 +119,10 @@ def _rows(
     within, outside = (size + u <= limit) & (withheld == ""), (size - u_all > limit) & (withheld == "")
     blind = ~drift.watched[first, second] & (withheld == "") & ~outside
     withheld[blind] = str(Withheld.UNWATCHED)
-    return Rows(quantity, limit, first, second, size, u, u_all, within & ~blind, outside, withheld)
+    variances = np.sum([fit.pair_variances(part, first, second) for part in parts], axis=0)
+    total, lasting = variances.sum(axis=1), variances[:, -LASTING:].sum(axis=1)
+    share = np.divide(lasting, total, out=np.zeros(len(total)), where=total > 0)
+    return Rows(quantity, limit, first, second, size, u, u_all, within & ~blind, outside, share, withheld)
 
 
 def _at_once(
@@ -171,13 +179,14 @@ def _widest(errors: Floats, head: Indices, cells: Indices) -> Floats:
 
 
 def rounds_to_decide(
-    size: Floats, u: Floats, u_all: Floats, limit: float, n: Floats, dof: Floats, cells: int
+    size: Floats, u: Floats, u_all: Floats, limit: float, n: Floats, dof: Floats, cells: int, lasting: Floats
 ) -> Floats:
     """Return how many more rounds would decide, if difference and scatter stay as they are.
 
     Args:
         n, dof: (r,) arrays. Frames a cell now, and degrees of freedom of the scatter.
         cells: How many cells a round adds a frame to.
+        lasting: (r,) array. See `Rows`.
 
     Returns: (r,) array: 1 where nothing is known of the scatter yet; infinity where `MOST_ROUNDS` would not do: the
         difference lies on the limit.
@@ -185,7 +194,7 @@ def rounds_to_decide(
     more = np.arange(1, MOST_ROUNDS + 1)[:, None]
     now = np.where(dof > 0, dof, np.nan)
     factor = student_factor(now + more * cells) / student_factor(now)
-    shrink = np.sqrt(n / (n + more)) * factor
+    shrink = np.sqrt(lasting + (1.0 - lasting) * n / (n + more) * factor**2)
     decided = (size + u * shrink <= limit) | (size - u_all * shrink > limit)
     first = np.where(decided.any(axis=0), 1.0 + np.argmax(decided, axis=0), np.inf)
     return np.where(np.isnan(size), np.nan, np.where(np.isnan(u), 1.0, first))

@@ -71,7 +71,7 @@ def deciding_rounds(
         free = np.minimum(dof[first], dof[second])
         needed = np.ones(len(first))
         for one in group:
-            more = rounds_to_decide(one.size, one.u, one.u_all, one.limit, frames, free, 2)
+            more = rounds_to_decide(one.size, one.u, one.u_all, one.limit, frames, free, 2, one.lasting)
             needed = np.where(one.within, needed, np.fmax(needed, more))
         asked[cells.head[first[is_open & of_one]]] = True
         wanted.append((first[is_open], second[is_open], needed[is_open]))
