@@ -204,16 +204,16 @@ def test_rounds_that_would_decide(synthetic: ModuleType) -> None:
         factor = 2.0 if 14 + more * 7 > 50 else stats.t.ppf(0.975, 14 + more * 7)
         u = 1.5 * np.sqrt(3 / (3 + more)) * factor / stats.t.ppf(0.975, 14)
         assert (u <= 1.0) == (more == int(rounds[0]))
-    assert np.isinf(rounds_to_decide(np.array([4.0]), np.array([1.0]), np.array([2.0]), 4.0, n, dof, 7, np.zeros(1))[0])
-    assert (
-        rounds_to_decide(np.array([1.0]), np.array([np.nan]), np.array([np.nan]), 4.0, n, np.zeros(1), 7, np.zeros(1))[
-            0
-        ]
-        == 1
-    )
-    assert np.isnan(
-        rounds_to_decide(np.array([np.nan]), np.array([1.0]), np.array([1.0]), 4.0, n, dof, 7, np.zeros(1))[0]
-    )
+
+    def rounds_for(size: float, u: float, u_all: float, dof: float, lasting: float = 0.0) -> float:
+        given = (np.array([value]) for value in (size, u, u_all))
+        return float(rounds_to_decide(*given, 4.0, n, np.array([dof]), 7, np.array([lasting]))[0])
+
+    free = float(dof[0])
+    assert np.isinf(rounds_for(4.0, 1.0, 2.0, free))
+    assert np.isinf(rounds_for(3.0, 1.5, 2.5, free, lasting=0.9)), "what lies between blocks stays"
+    assert rounds_for(1.0, np.nan, np.nan, 0.0) == 1
+    assert np.isnan(rounds_for(np.nan, 1.0, 1.0, free))
 
 
 def test_undecided_says_how_many_rounds_and_minutes(synthetic: ModuleType) -> None:

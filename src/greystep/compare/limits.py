@@ -40,8 +40,8 @@ class Rows:
         size, u, u_all: (r,) arrays. Size of the difference; the half-width of its own 95 % interval; the half-width at
             which all hold at once.
         within, outside: (r,) bool arrays. Where neither holds the row is undecided.
-        lasting: (r,) array. Share of the variance that no further frame takes away: what lies between blocks and places,
-            and in errors that frames share.
+        lasting: (r,) array. Share of the variance that no further frame takes away: what lies between blocks and
+            places, and in errors that frames share.
         withheld: (r,) array of str. Why the row is called neither, whatever its numbers say (`Withheld`); else blank.
     """
 
