@@ -103,10 +103,17 @@ def simulate(
     if order == "straight":
         one = np.repeat(np.arange(powers), repeats)
     rows = []
-    for number in range(heads):
+    if order == "turns":  # all heads are rigged: every power, every head, round by round
+        rows = [
+            (h, power, at * powers + power, False)
+            for at in range(repeats)
+            for power in range(powers)
+            for h in range(heads)
+        ]
+    for number in range(heads if order != "turns" else 0):
         mine = np.concatenate([rng.permutation(powers) for _ in legs]) if order == "shuffled" else one
         rows += [(number, 0, 0, True)] * checks + [(number, power, shot, False) for shot, power in enumerate(mine)]
-    rows += [(heads, 0, 0, True)] * checks
+    rows += [(heads, 0, 0, True)] * checks * (order != "turns")
     turn, power, shot, check = (np.array(column) for column in zip(*rows, strict=True))
     head = np.where(check, 0, turn)
     warm = np.where(check, 0.0, warmup * (1.0 - np.exp(-shot / tau_shots)))
@@ -118,6 +125,6 @@ def simulate(
         mired,
         0.0005 + scatter_duv * rng.standard_normal(n),
         -power + 0.01 * rng.standard_normal(n),
-        seconds=np.arange(n) * pace_s + 400.0 * turn,
+        seconds=np.arange(n) * pace_s + 400.0 * turn * (order != "turns"),
     )
     return readings.assign(note=np.where(check, CHECK_NOTE, ""))

@@ -27,7 +27,7 @@ def test_cells_are_plain_means_in_log_order_from_full_down(synthetic: ModuleType
     sums = [0.02 + (182 - 546.2 / 3) ** 2 + (182.3 - 546.2 / 3) ** 2 + (181.9 - 546.2 / 3) ** 2]
     assert fit.sums[0] == pytest.approx(sums[0])
     assert fit.cells.dof[:2] == pytest.approx([8, 8]), "heads that scatter alike share it"
-    assert fit.cells.parts[0, 0, 0] == pytest.approx(fit.sums.sum() / 8 / 3)
+    assert fit.cells.parts[0, 0, 0] == pytest.approx(fit.sums.sum() / 8 / 3, rel=0.05)
     assert fit.cells.parts[1, 0, 0] == 0
 
 

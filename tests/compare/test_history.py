@@ -82,18 +82,19 @@ def test_a_moved_head_and_no_other(synthetic: ModuleType) -> None:
 def test_change_and_doubt_by_hand(synthetic: ModuleType) -> None:
     visits = [visit(synthetic, 1), visit(synthetic, 2, {2: 2.0})]
     found = rows(compare_sessions(visits), "day 2", "C").iloc[1]
-    means, variances, dofs = [], [], []
+    means: list[float] = []
+    variances: list[float] = []
+    dofs: list[float] = []
     for one in visits:
         frame = one.drift.frames
-        for head, cell, sign in ((2, 7, 1.0), (0, 0, -1.0)):  # C at 1/2, A at full
+        for cell, sign in ((7, 1.0), (0, -1.0)):  # C at 1/2, A at full
             values = frame.values["mired"]
             means.append(sign * values[frame.cell == cell].mean())
-            within = [values[frame.cell == 3 * head + power] for power in range(3)]
-            pooled = sum(((cells - cells.mean()) ** 2).sum() for cells in within) / 6.0
-            variances.append(pooled / 3.0)
-            dofs.append(6.0)
+        joint = one.drift.fitted["mired"].cells  # C at 1/2 less A at full, by each source of chance
+        variances += [float(part[7, 7] + part[0, 0] - 2 * part[7, 0]) for part in joint.parts]
+        dofs += joint.dof.tolist()
     change = sum(means[2:]) - sum(means[:2])
-    welch = sum(variances) ** 2 / sum(v**2 / d for v, d in zip(variances, dofs, strict=True))
+    welch = sum(variances) ** 2 / sum(v**2 / d for v, d in zip(variances, dofs, strict=True) if v)
     assert found["change_mired"] == pytest.approx(change, abs=1e-9)
     assert found["u_change_mired"] == pytest.approx(stats.t.ppf(0.975, welch) * np.sqrt(sum(variances)), rel=1e-6)
     assert found["change_k"] == pytest.approx(1e6 / found["mired"] - 1e6 / (found["mired"] - change), rel=1e-12)

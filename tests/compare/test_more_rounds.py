@@ -31,7 +31,7 @@ def run(synthetic: ModuleType, readings: pd.DataFrame, most: int | None = None):
 
 
 def test_only_what_is_open_is_shot_again(synthetic: ModuleType) -> None:
-    readings = synthetic.simulate(np.random.default_rng(3), offsets(), repeats=2, scatter=0.4)
+    readings = synthetic.simulate(np.random.default_rng(3), offsets(), repeats=2, scatter=0.4, order="turns")
     drift, asked = run(synthetic, readings, most=20)
     assert asked.open > 0
     assert asked.rounds[4] == asked.rounds.max() > 0  # B at 1/2 is one side of every open difference
@@ -50,7 +50,7 @@ def test_nothing_open_nothing_asked(synthetic: ModuleType) -> None:
 def test_what_needs_more_rounds_than_allowed_is_left_open(synthetic: ModuleType) -> None:
     kit = offsets()
     kit[1, 1], kit[2, 2] = 3.95, 3.0
-    readings = synthetic.simulate(np.random.default_rng(2), kit, repeats=2, scatter=0.6)
+    readings = synthetic.simulate(np.random.default_rng(2), kit, repeats=2, scatter=0.6, order="turns")
     _, all_of_it = run(synthetic, readings, most=20)
     _, half = run(synthetic, readings)
     assert 0 < half.settled < all_of_it.settled <= all_of_it.open - all_of_it.on_the_limit
@@ -71,11 +71,11 @@ def test_the_frames_asked_for_do_settle_it(synthetic: ModuleType) -> None:
     for seed in range(30):
         rng = np.random.default_rng([seed, 1])
         kit = offsets()
-        readings = synthetic.simulate(rng, kit, repeats=2, scatter=0.3)
+        readings = synthetic.simulate(rng, kit, repeats=2, scatter=0.3, order="turns")
         _, asked = run(synthetic, readings, most=10)
         if not asked.rounds.any():
             continue
-        cells = np.repeat(np.arange(9), asked.rounds)
+        cells = np.concatenate([np.flatnonzero(asked.rounds > at) for at in range(asked.rounds.max())])  # in turns too
         head, power = np.divmod(cells, 3)
         mired = 178.6 + kit[head, power] + 0.3 * rng.standard_normal(len(cells))
         more = synthetic.table(
@@ -93,7 +93,7 @@ def test_the_frames_asked_for_do_settle_it(synthetic: ModuleType) -> None:
 def test_nothing_is_asked_of_a_head_that_goes_back(synthetic: ModuleType) -> None:
     """B goes back by its own drift, and a light of it is empty; C stands near the limit against A."""
     kit = np.array([[0.0] * 3, [0.0, 9.0, 9.0], [3.4] * 3, [0.0] * 3])
-    readings = synthetic.simulate(np.random.default_rng(3), kit, repeats=3, scatter=0.4)
+    readings = synthetic.simulate(np.random.default_rng(3), kit, repeats=3, scatter=0.4, order="turns")
     lost = (readings["head"] == "B") & (readings["stops"] == 2)
     readings.loc[lost, ["status", "flags", "mired"]] = ["rejected", "no_flash", np.nan]
     drift = analyse(readings, synthetic.make_session(tolerance=ONLY_MIRED))
@@ -106,7 +106,7 @@ def test_nothing_is_asked_of_a_head_that_goes_back(synthetic: ModuleType) -> Non
 
 
 def test_what_is_withheld_is_not_asked(synthetic: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
-    readings = synthetic.simulate(np.random.default_rng(3), offsets(), repeats=2, scatter=0.4)
+    readings = synthetic.simulate(np.random.default_rng(3), offsets(), repeats=2, scatter=0.4, order="turns")
     assert run(synthetic, readings, most=20)[1].open > 0
 
     def held(drift, tolerance):  # type: ignore[no-untyped-def]

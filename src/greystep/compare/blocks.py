@@ -105,8 +105,9 @@ def watched(seen: list[Seen]) -> Watch:
     """Return how the lights that were seen in several blocks moved.
 
     A line over the test, and the scatter of the blocks about it, less the noise of what was seen; each light has a
-    level of its own. The line needs two degrees of freedom. The same light before and after what it encloses is the
-    idea of NIST's X R R X design (NIST/SEMATECH e-Handbook of Statistical Methods, section 2.3.3.1.2).
+    level of its own. The line needs two degrees of freedom, and is shrunk by its own doubt as James and Stein have it.
+    The same light before and after what it encloses is the idea of NIST's X R R X design (NIST/SEMATECH e-Handbook of
+    Statistical Methods, section 2.3.3.1.2).
     """
     lights = {light: at for at, light in enumerate(dict.fromkeys(one.light for one in seen))}
     value, noise, clock = (np.array([getattr(one, name) for one in seen]) for name in ("value", "noise", "clock"))
@@ -117,10 +118,11 @@ def watched(seen: list[Seen]) -> Watch:
     line = free >= 2 and np.linalg.matrix_rank(np.column_stack([own, clock])) > len(lights)
     fit = least_squares(np.column_stack([own, clock]) if line else own, value)
     scatter, known = fit.sum_of_squares / fit.dof, float(noise.mean())
-    row = fit.estimator[-1]
+    slope, row = float(fit.coefficients[-1]), fit.estimator[-1]
+    doubt = max(scatter, known) * float(row @ row)
     return Watch(
-        slope=float(fit.coefficients[-1]) if line else 0.0,
-        slope_variance=max(scatter, known) * float(row @ row) if line else 0.0,
+        slope=slope * max(0.0, 1.0 - doubt / slope**2) if line and slope else 0.0,
+        slope_variance=doubt if line else 0.0,
         variance=max(scatter - known, 0.0),
         dof=fit.dof if scatter > known else float("inf"),
     )

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from greystep.arrays import Floats, Indices, robust_sd
+from greystep.arrays import Floats, Indices
 from greystep.compare.blocks import Seen, Watch, watched
 from greystep.compare.cells import QUANTITIES, Cells, Frames, settings
 from greystep.compare.fit import Estimates, LeastSquares, effective_dof, least_squares
@@ -22,8 +22,8 @@ from greystep.constants import (
 )
 from greystep.measure.uncertainty import student_factor
 
-#: What a median deviation of n values is worth in values, against their standard deviation.
-_WORTH: Final = 0.37
+#: A head so many standard deviations of a place off the others is another light, and tells nothing of places.
+_ODD_SD: Final = 3.0
 #: The last sources of chance of `Fitted.cells`, which no further frame of the same blocks makes smaller.
 LASTING: Final = 3
 #: The scan of the time constant leaves no larger step of its logarithm to be taken.
@@ -330,9 +330,9 @@ def _place(cells: Cells, quantity: str, values: Floats, watch: Watch) -> tuple[f
     """Return the variance that each head's place brings, with that of camera and mains where nothing watched them.
 
     Returns: The variance and its degrees of freedom. Its size is assumed (`PLACEMENT_MIRED`, `UNWATCHED_MIRED`), but
-        heads cannot have been moved farther than they read apart: where these agree, their own robust scatter about the
-        median of each power is taken if its interval is the narrower one. The median deviation is worth 0.37 of the
-        heads (its efficiency; Huber, Robust Statistics, 1981, from memory).
+        heads cannot have been moved farther than they read apart: where most of them agree, their own scatter about the
+        median of each power is taken if its interval is the narrower one; a head farther off than its place explains
+        does not count.
     """
     size = size_of(quantity, PLACEMENT_MIRED, PLACEMENT_DUV)
     if not watch.dof:
@@ -343,9 +343,11 @@ def _place(cells: Cells, quantity: str, values: Floats, watch: Watch) -> tuple[f
     known = known[several]
     away = known["value"] - known.groupby(["body", "power"])["value"].transform("median")
     levels = away.groupby(known["head"]).mean().to_numpy(np.float64)
-    dof = _WORTH * (len(levels) - 1)
-    if len(levels) > 2 and student_factor(dof) * (apart := robust_sd(levels)) < student_factor(np.inf) * size:
-        return apart**2, dof
+    alike = levels[np.abs(levels - np.median(levels)) <= _ODD_SD * size] if len(levels) else levels
+    if len(alike) > 2 and 2 * len(alike) > len(levels):
+        dof, apart = len(alike) - 1.0, float(np.std(alike, ddof=1))
+        if student_factor(dof) * apart < student_factor(np.inf) * size:
+            return apart**2, dof
     return size**2, float("inf")
 
 
