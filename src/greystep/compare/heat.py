@@ -24,6 +24,9 @@ _TAU_SHARE: Final = 0.2
 #: A gap this many times the usual one is a rest, or the other heads' turn.
 _REST: Final = 5.0
 _GRID: Final = 25
+#: Before a test a head without a warm-up that shows is taken for so many times as likely as one with it (a choice; held
+#: against tests in which a warm-up was kept by chance).
+_ODDS: Final = 3.0
 #: Warmth that varies less than this within the cells is no column of a fit (rounding).
 _NO_POWER: Final = 1e-12
 
@@ -57,6 +60,7 @@ class Heat:
         warmth, slope: Float array. A number a shot: 0 at rest, 1 warm; and its derivative by ln(tau).
         separable, kept: Bool array. A flag a head: the order of shooting separates heat from power; the data ask for
             the term.
+        doubt: How likely it is that there is no warm-up all the same, where terms are kept.
     """
 
     driver: str
@@ -65,6 +69,7 @@ class Heat:
     slope: Floats
     separable: Booleans
     kept: Booleans
+    doubt: float
 
 
 @dataclass(frozen=True)
@@ -114,14 +119,15 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
 
     unasked = "energy", longest * _TAU_SHARE * units["energy"]
     driver, tau = unasked
+    doubt = 0.0
     kept = np.zeros(len(runs), dtype=bool)
     if revisited.any():
         driver, tau = scan(revisited)
         pattern = find_pattern([_left(run, value, driver, tau) for run, value in zip(runs, values, strict=True)])
         runs = [_whitened(run, pattern) for run in runs]
         driver, tau = scan(revisited)
-        if _asked_for(runs, values, revisited, driver, tau):
-            kept = revisited.copy()
+        if (chance := _by_chance(runs, values, revisited, driver, tau)) < KEEP_ALPHA:
+            kept, doubt = revisited.copy(), _doubt(chance)
         else:
             driver, tau = unasked
     warmth, slope = np.zeros(len(mired)), np.zeros(len(mired))
@@ -130,7 +136,7 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
         less, at, more = _warmth(run, driver, tau * np.exp([-0.01, 0.0, 0.01]))
         warmth[run.places], slope[run.places] = at, (more - less) / 0.02
         separable[head] &= _inflation(at[run.used], run) < MOST_INFLATION
-    return Heat(driver, tau, warmth, slope, separable, kept & separable)
+    return Heat(driver, tau, warmth, slope, separable, kept & separable, doubt)
 
 
 def _run(fired: Fired, head: int) -> _Run:
@@ -239,19 +245,26 @@ def _best(
     return float(cost[best]), float(taus[best])
 
 
-def _asked_for(runs: Sequence[_Run], values: Sequence[Floats], heads: Booleans, driver: str, tau: float) -> bool:
-    """Say whether the frames ask for warm-up terms: all heads together, or one of them by itself."""
+def _by_chance(runs: Sequence[_Run], values: Sequence[Floats], heads: Booleans, driver: str, tau: float) -> float:
+    """Return the chance of what the frames show of warm-up if there is none: all heads together, or one by itself."""
     chosen = np.flatnonzero(heads).tolist()
     found = [_within(runs[head], driver, np.array([tau]), values[head]) for head in chosen]
     total, left = np.array([one[0] for one in found]), np.array([one[0] - float(one[2][0]) for one in found])
     free = np.array([_free(runs[head]) for head in chosen])
     tests = [(total.sum(), free.sum(), left.sum(), free.sum() - len(chosen) - 2, 2)]
     tests += [(total[one], free[one], left[one], free[one] - 3, 2 * len(chosen)) for one in range(len(chosen))]
-    return any(
-        f_test((before, of), (after, rest))[1] < KEEP_ALPHA / share
-        for before, of, after, rest, share in tests
-        if rest > 0
-    )
+    found_by = [share * f_test((before, of), (after, rest))[1] for before, of, after, rest, share in tests if rest > 0]
+    return min([1.0, *found_by])
+
+
+def _doubt(chance: float) -> float:
+    """Return how likely it is that there is no warm-up where chance alone would show as much so rarely.
+
+    ``-e p ln p``, the least that speaks for it (Sellke, Bayarri & Berger 2001, The American Statistician 55, 62, from
+    memory), on the odds that are given to it before (`_ODDS`).
+    """
+    least = -np.e * chance * np.log(chance) if 0.0 < chance < 1.0 / np.e else float(chance > 0)
+    return float(_ODDS * least / (1.0 + _ODDS * least))
 
 
 def _revisits(cells: Indices) -> bool:

@@ -39,7 +39,8 @@ class Fitted:
     Attributes:
         cells: Of the cells, at the mean heat of their head's frames. Their sources of chance are the heads, in their
             order; the common time constant of the heat; what moved between blocks, as far as it was watched; each
-            head's place; and what has a known size: errors shared by a cell's frames, and room light that changed.
+            head's place; and what has a known size: errors shared by a cell's frames, room light that changed, and the
+            chance that there is no warm-up where a term is kept.
         amplitude: (h,) array. What a head changes by with its warmth; 0 where no warm-up term is kept.
         warmup, warmup_variances: (h,) array, (h, sources) array. From the first frame of a head to its hottest, and its
             variance by source; NaN where not kept.
@@ -280,6 +281,12 @@ def _solve(
     inside = system.places < count
     means[system.places[inside]] = estimator[inside]
     of_cells[number + 3] = _shared(frames, quantity, rows, means, count)
+    if len(kept):  # there may be no warm-up at all: the cells would be their plain means
+        cell = frames.cell[rows]
+        plain = np.bincount(cell, system.values, count) / np.maximum(np.bincount(cell, minlength=count), 1)
+        away = np.nan_to_num(plain - estimates[:count])
+        of_cells[number + 3] += frames.heat.doubt * np.outer(away, away)
+        warmup_variances[kept, number + 3] += frames.heat.doubt * warmup[kept] ** 2
     place, place_dof = _place(cells, quantity, estimates[:count], watch)
     apart, line = _between(frames, quantity, rows, means)
     if np.isinf(place_dof):  # else the heads' own scatter holds what camera and mains did as well
