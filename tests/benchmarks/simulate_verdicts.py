@@ -1,8 +1,9 @@
 """How often intervals hold the truth and verdicts are wrong, where a test is not ideal.
 
-`python tests/benchmarks/simulate_verdicts.py readings [--sessions N] [--seed S] [--only NAME ...] [--jobs J]`
+`python tests/benchmarks/simulate_verdicts.py readings|raw|list [--sessions N] [--seed S] [--only NAME ...] [--jobs J]`
 
-Sessions are simulated here from known truths; nothing of the product makes them, it only reads them. Every session has
+Sessions are simulated here from known truths, as readings or as raw files; nothing of the product makes them, it only
+reads them. Every session has
 its own generator, seeded by (seed, name of the condition, number), so that one session can be made again alone.
 
 A light's truth is what its head gives at its mean heat over the frames of the test, without camera, room and stand. A
@@ -20,17 +21,19 @@ Columns of the tables, in per cent unless said otherwise:
     kept, back      sessions in which a warm-up term is kept; in which some head goes back
     call            sessions in which some head is called, one way or the other, or goes back
     pin             share of pairs called within
+    flag, lost      share of flash frames in doubt; sessions with a rejected frame (from raw files)
     s               seconds a session
 """
 
 import argparse
 import os
-import sys
+import struct
 import time
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -42,6 +45,7 @@ os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")  #
 import numpy as np
 import pandas as pd
 
+import greystep
 from greystep.compare.drift import Drift, analyse
 from greystep.compare.verdict import Judged, judge
 from greystep.session.settings import Settings, load_settings
@@ -81,9 +85,11 @@ class Stress:
         serial: Correlation of a shot's scatter with the next of its head.
         warm: Warm-up of every head from its first to its hottest shot; `tau` in shots, 0 for a straight line; by the
             ``energy`` of the flashes where `energy` says so. `warm_heads` names those that warm up; blank for all.
+        full: Green counts of the card at full power, and `read` noise [counts]; of raw files alone.
         black, black_common: A doubt of black level for every cell; the same for all, growing with stops.
-        lamp: Room light [% of the patch at full] that comes on before a random frame; `ambients` says whether a
-            flash-off frame follows each head.
+        lamp: Room light [% of the patch at full] that comes on before a random frame; `ambients`
+            says where flash-off frames are: first, last and after each head ("heads"), first and last ("ends"), or
+            "first" alone.
         output: Scatter of output [stops].
     """
 
@@ -101,8 +107,10 @@ class Stress:
     black: float = 0.0
     black_common: float = 0.0
     lamp: float = 0.0
-    ambients: bool = True
+    ambients: str = "heads"
     output: float = 0.01
+    full: float = 9000.0
+    read: float = 2.0
 
 
 @dataclass(frozen=True)
@@ -184,7 +192,7 @@ def conditions() -> dict[str, Condition]:
     }
     for lamp in (0.03, 0.1, 0.5, 2.0):
         found[f"lamp {lamp:g} %"] = Condition(own, Stress(lamp=lamp))
-        found[f"lamp {lamp:g} % first and last"] = Condition(own, Stress(lamp=lamp, ambients=False))
+        found[f"lamp {lamp:g} % first and last"] = Condition(own, Stress(lamp=lamp, ambients="ends"))
     return found
 
 
@@ -237,8 +245,19 @@ def shoot(plan: Plan, rng: np.random.Generator) -> Shots:
     return Shots(*(np.array(column) for column in columns))
 
 
-def simulate(condition: Condition, shape: str, rng: np.random.Generator) -> tuple[pd.DataFrame, Truth]:
-    """Make the readings of one session, and its truth."""
+@dataclass
+class Lights:
+    """What each frame of a session shows [mired, Duv, stops below the head's full] and the doubt of black behind it."""
+
+    shots: Shots
+    mired: np.ndarray
+    duv: np.ndarray
+    output: np.ndarray
+    u_black: np.ndarray
+
+
+def simulate(condition: Condition, shape: str, rng: np.random.Generator) -> tuple[Lights, Truth]:
+    """Make the light of every frame of one session, and its truth."""
     plan, stress = condition.plan, condition.stress
     shots = shoot(plan, rng)
     head, power, n = shots.head, shots.power, len(shots.head)
@@ -274,19 +293,14 @@ def simulate(condition: Condition, shape: str, rng: np.random.Generator) -> tupl
     if stress.black_common:
         grown = stress.black_common * 2.0 ** (power - plan.powers + 1.0)
         error, u_black = error + grown * rng.standard_normal(), u_black + 2.0 * grown
-    readings = table(plan, head, power, light + error, duv, shots)
-    readings["output_stops"] = -power + stress.output * rng.standard_normal(n)
-    readings["u_mired_black"], readings["u_duv_black"] = u_black, DUV_PER_MIRED * u_black
-    readings["u_mired"] = np.hypot(2.0 * FRAME_MIRED, u_black)
-    readings["u_duv"] = DUV_PER_MIRED * readings["u_mired"]
-    if stress.lamp:
-        light_the_lamp(readings, stress, shots, rng)
+    output = -power + stress.output * rng.standard_normal(n)
     moves = np.array([np.ptp(light[rows]) for rows in tested])
     names = frozenset({chr(65 + odd)}) if form in ("head", "slope") and float(size) > LIMIT_MIRED else frozenset[str]()
+    may = names | {chr(65 + one) for one in stress.warm_heads if stress.tau == 0 and plan.order != "plain"}
     shot = np.zeros((many, plan.powers), dtype=bool)
     shot[head, power] = True
-    may = names | {chr(65 + one) for one in stress.warm_heads if stress.tau == 0 and plan.order != "plain"}
-    return readings, Truth(np.where(shot, cells, np.nan), moves, warmth, names, may)
+    truth = Truth(np.where(shot, cells, np.nan), moves, warmth, names, may)
+    return Lights(shots, light + error, duv, output, u_black), truth
 
 
 def warm_up(plan: Plan, stress: Stress, shots: Shots) -> np.ndarray:
@@ -324,14 +338,63 @@ def serial(head: np.ndarray, lag: float, rng: np.random.Generator) -> np.ndarray
     return fresh
 
 
+def as_readings(condition: Condition, lights: Lights, rng: np.random.Generator) -> pd.DataFrame:
+    """Make the readings of a session without its frames."""
+    shots, power, n = lights.shots, lights.shots.power, len(lights.mired)
+    start = np.datetime64("2026-03-02T09:00:00.000", "ms")
+    uv = FLASH_UV[:, None] + UV_OF @ np.array([lights.mired - FIRST_MIRED, lights.duv - DUV])
+    u_mired = np.hypot(2.0 * FRAME_MIRED, lights.u_black)
+    effects = ("mired", "duv", "u_prime", "v_prime", "output_stops")
+    readings = pd.DataFrame(
+        {
+            "frame": [f"f{row:04d}.dng" for row in range(n)],
+            "head": [chr(65 + number) for number in shots.head],
+            "pack": "",
+            "power": [f"1/{2**number}" for number in power],
+            "stops": power.astype(np.float64),
+            "kind": "flash",
+            "captured": np.datetime_as_string(start + (1000 * shots.seconds).astype("timedelta64[ms]")),
+            "shot": np.arange(n),
+            "body": [f"Invented {number}" for number in shots.head % condition.plan.bodies],
+            "exposure_s": 0.008,
+            "f_number": 11.0,
+            "iso": 100.0,
+            "signal_g": 8000.0 * 2.0**-power,
+            "u_signal_g": 4.0 * 2.0 ** (-power / 2),
+            "u_prime": uv[0],
+            "v_prime": uv[1],
+            "cct_k": 1e6 / lights.mired,
+            "duv": lights.duv,
+            "mired": lights.mired,
+            "u_cct_k": 2.0,
+            "u_duv": DUV_PER_MIRED * u_mired,
+            "u_mired": u_mired,
+            "output_stops": lights.output,
+            "status": "ok",
+            "flags": "",
+            "note": np.where(shots.check, "check frame", ""),
+            "u_mired_frame": 2.0 * FRAME_MIRED,
+            "u_mired_ambient": 0.0,
+            "u_mired_black": lights.u_black,
+            "room": -1,
+            "room_share": np.nan,
+            **{f"room_{name}": np.nan for name in effects},
+            "room_proven": True,
+            "u_duv_ambient": 0.0,
+            "u_duv_black": DUV_PER_MIRED * lights.u_black,
+        }
+    )
+    if condition.stress.lamp:
+        light_the_lamp(readings, condition.stress, shots, rng)
+    return readings
+
+
 def light_the_lamp(readings: pd.DataFrame, stress: Stress, shots: Shots, rng: np.random.Generator) -> None:
     """Switch a lamp on before a frame of a stretch between two flash-off frames; the moment is not known to the reader.
 
     In the stretch the chance that it was on is taken off; before and after it all of it.
     """
-    n = len(shots.head)
-    # With a flash-off frame after each head, its checks and its block make a stretch.
-    stretch = np.cumsum(np.diff(shots.check.astype(int), prepend=0) == 1) * int(stress.ambients)
+    n, stretch = len(shots.head), stretches(shots, stress)
     inside = np.flatnonzero(stretch == stretch[rng.integers(n)])
     share = np.arange(1, len(inside) + 1) / (len(inside) + 1.0)
     on = np.arange(len(inside)) >= rng.integers(len(inside) + 1)
@@ -353,53 +416,166 @@ def light_the_lamp(readings: pd.DataFrame, stress: Stress, shots: Shots, rng: np
         readings[f"u_{name}"] = np.hypot(readings[f"u_{name}"], u_room)
 
 
+def stretches(shots: Shots, stress: Stress) -> np.ndarray:
+    """Number the frames between flash-off frames: one follows each head, so that its checks and block lie between."""
+    after = np.diff(shots.check.astype(int), prepend=0) == 1
+    if not shots.check.any():
+        after = np.diff(shots.occasion, prepend=0) > 0
+    return np.cumsum(after) * int(stress.ambients == "heads")
+
+
 def filled(n: int, rows: np.ndarray, values: np.ndarray) -> np.ndarray:
     column = np.full(n, np.nan)
     column[rows] = values
     return column
 
 
-def table(
-    plan: Plan, head: np.ndarray, power: np.ndarray, mired: np.ndarray, duv: np.ndarray, shots: Shots
-) -> pd.DataFrame:
-    n = len(head)
-    start = np.datetime64("2026-03-02T09:00:00.000", "ms")
-    times = start + (1000 * shots.seconds).astype("timedelta64[ms]")
-    uv = FLASH_UV[:, None] + UV_OF @ np.array([mired - FIRST_MIRED, duv - DUV])
-    return pd.DataFrame(
-        {
-            "frame": [f"f{row:04d}.dng" for row in range(n)],
-            "head": [chr(65 + number) for number in head],
-            "pack": "",
-            "power": [f"1/{2**number}" for number in power],
-            "stops": power.astype(np.float64),
-            "kind": "flash",
-            "captured": np.datetime_as_string(times),
-            "shot": np.arange(n),
-            "body": [f"Invented {number}" for number in head % plan.bodies],
-            "exposure_s": 0.008,
-            "f_number": 11.0,
-            "iso": 100.0,
-            "signal_g": 8000.0 * 2.0**-power,
-            "u_signal_g": 4.0 * 2.0 ** (-power / 2),
-            "u_prime": uv[0],
-            "v_prime": uv[1],
-            "cct_k": 1e6 / mired,
-            "duv": duv,
-            "mired": mired,
-            "u_cct_k": 2.0,
-            "status": "ok",
-            "flags": "",
-            "note": np.where(shots.check, "check frame", ""),
-            "u_mired_frame": 2.0 * FRAME_MIRED,
-            "u_mired_ambient": 0.0,
-            "u_duv_ambient": 0.0,
-            "room": -1,
-            "room_share": np.nan,
-            **{f"room_{name}": np.nan for name in ("mired", "duv", "u_prime", "v_prime", "output_stops")},
-            "room_proven": True,
-        }
-    )
+# --- the same session as raw files -----------------------------------------------------------------------------------
+
+#: XYZ to camera of an invented body; its raw values.
+MATRIX = np.array([[0.82, -0.21, -0.07], [-0.47, 1.25, 0.20], [-0.10, 0.19, 0.66]])
+BLACK, WHITE, COUNTS_PER_ELECTRON = 512, 15600, 0.5
+SIDE, CARD = 128, slice(32, 96)  # pixels
+CFA = np.array([[0, 1], [1, 2]])  # red green over green blue
+ROOM = 0.0002  # steady room light, a share of the card at full
+LAMP_XY = np.array([0.44758, 0.40745])  # illuminant A (CIE 15)
+
+
+def camera_rgb(xy: np.ndarray) -> np.ndarray:
+    """Return what the camera makes of chromaticities (n, 2), green 1 (n, 3)."""
+    x, y = xy.T
+    rgb = (MATRIX @ np.array([x / y, np.ones(len(x)), (1.0 - x - y) / y])).T
+    return np.asarray(rgb / rgb[:, 1:2])
+
+
+Entry = tuple[int, int, list[int] | str]  # tag, type, values
+_PLANCK: list[tuple[np.ndarray, np.ndarray]] = []
+
+
+def planckian_uv(mired: np.ndarray) -> np.ndarray:
+    """Return CIE 1960 uv (2, n) of black bodies: Planck's law over the CIE 1931 observer, 1 nm."""
+    if not _PLANCK:
+        import colour
+
+        observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
+        _PLANCK.append((np.asarray(observer.wavelengths), np.asarray(observer.values)))
+    nm, observed = _PLANCK[0]
+    spectrum = nm[:, None] ** -5.0 / np.expm1(1.438776877e7 * mired * 1e-6 / nm[:, None])  # c2 of CODATA 2018
+    x, y, z = observed.T @ spectrum
+    return np.asarray(np.array([4.0 * x, 6.0 * y]) / (x + 15.0 * y + 3.0 * z))
+
+
+def xy_of(mired: np.ndarray, duv: np.ndarray) -> np.ndarray:
+    """Return chromaticities (n, 2): Duv across the black bodies' line in uv, greener positive."""
+    uv, along = planckian_uv(mired), planckian_uv(mired + 0.01) - planckian_uv(mired - 0.01)
+    u, v = uv + duv * np.array([-along[1], along[0]]) / np.hypot(*along) * np.sign(along[0])
+    return np.asarray(np.array([3.0 * u, 2.0 * v]).T / (2.0 * u - 8.0 * v + 4.0)[:, None])
+
+
+def write_session(folder: Path, condition: Condition, lights: Lights, rng: np.random.Generator) -> None:
+    """Write frames and log: a card on an uneven ground, steady room light, and the lamp from a random row on."""
+    stress, shots, n = condition.stress, lights.shots, len(lights.mired)
+    frames = folder / "frames"
+    frames.mkdir(parents=True)
+    scene = np.kron(rng.uniform(0.08, 0.4, (SIDE // 4, SIDE // 4)), np.ones((4, 4)))
+    scene[CARD, CARD] = 1.0
+    site = np.tile(CFA, (SIDE // 2, SIDE // 2))
+    flash = stress.full * 2.0 ** lights.output[:, None] * camera_rgb(xy_of(lights.mired, lights.duv))
+    lamp = stress.full * camera_rgb(LAMP_XY[None, :])[0]
+    on = int(rng.integers(n)) if stress.lamp else n
+    lines = ["frame,head,power,kind,note"]
+
+    def add(light: np.ndarray, seconds: float, row: str, body: int, lit: bool) -> None:
+        room = (ROOM + stress.lamp / 100.0 * lit) * lamp
+        electrons = rng.poisson(scene * (light + room)[site] / COUNTS_PER_ELECTRON)
+        counts = BLACK + COUNTS_PER_ELECTRON * electrons + stress.read * rng.standard_normal(site.shape)
+        name = f"f{len(lines):04d}.dng"
+        pixels = np.clip(np.rint(counts), 0, WHITE).astype("<u2")
+        (frames / name).write_bytes(dng(pixels, seconds, body))
+        lines.append(f"{name},{row}")
+
+    stretch = stretches(shots, replace(stress, ambients="heads"))
+    dark = np.zeros(3)
+    for body in range(condition.plan.bodies):
+        add(dark, shots.seconds[0] + 10.0, ",,ambient,", body, False)
+    for row in range(n):
+        head, power, body = shots.head[row], shots.power[row], shots.head[row] % condition.plan.bodies
+        if stress.ambients == "heads" and row and stretch[row] != stretch[row - 1]:
+            add(
+                dark, shots.seconds[row - 1] + 15.0, ",,ambient,", shots.head[row - 1] % condition.plan.bodies, row > on
+            )
+        note = "check frame" if shots.check[row] else ""
+        add(flash[row], shots.seconds[row] + 20.0, f"{chr(65 + head)},1/{2**power},flash,{note}", body, row >= on)
+    for body in range(condition.plan.bodies if stress.ambients != "first" else 0):
+        add(dark, shots.seconds[-1] + 30.0, ",,ambient,", body, on < n)
+    (folder / "shots.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def dng(pixels: np.ndarray, seconds: float, body: int) -> bytes:
+    """Return a DNG file: one directory, its EXIF, the pixels in one strip."""
+    clock = datetime(2026, 3, 2, 9, tzinfo=UTC) + timedelta(seconds=round(seconds, 2))
+    date, hundredths = f"{clock:%Y:%m:%d %H:%M:%S}", f"{clock.microsecond // 10000:02d}"
+    exif: list[Entry] = [
+        (33434, 5, [1, 125]), (33437, 5, [11, 1]), (34855, 3, [100]), (36867, 2, date), (37521, 2, hundredths),
+        (42033, 2, f"{body:04d}"),
+    ]  # fmt: skip
+    matrix = [part for value in MATRIX.ravel() for part in (round(value * 10**7), 10**7)]
+    main: list[Entry] = [
+        (254, 4, [0]), (256, 4, [SIDE]), (257, 4, [SIDE]), (258, 3, [16]), (259, 3, [1]), (262, 3, [32803]),
+        (271, 2, "Nobody"), (272, 2, "Cube"), (273, 4, [0]), (277, 3, [1]), (278, 4, [SIDE]),
+        (279, 4, [pixels.nbytes]), (33421, 3, [2, 2]), (33422, 1, CFA.ravel().tolist()), (34665, 4, [0]),
+        (50706, 1, [1, 4, 0, 0]), (50708, 2, "Nobody Cube"), (50714, 3, [BLACK]), (50717, 4, [WHITE]),
+        (50721, 10, matrix), (50778, 3, [21]),
+    ]  # fmt: skip
+    at = 8 + len(directory(8, main))  # where the EXIF stands; its length does not change with what it says
+    behind = at + len(directory(at, exif))
+    placed: dict[int, list[int] | str] = {273: [behind], 34665: [at]}
+    main = [(tag, kind, placed.get(tag, value)) for tag, kind, value in main]
+    return b"II*\0\x08\0\0\0" + directory(8, main) + directory(at, exif) + pixels.tobytes()
+
+
+def directory(at: int, entries: Sequence[Entry]) -> bytes:
+    """Return a TIFF directory that begins `at` bytes into the file, long values behind it."""
+    codes = {1: "B", 3: "H", 4: "I", 5: "I", 10: "i"}
+    rows, values = struct.pack("<H", len(entries)), b""
+    behind = at + 2 + 12 * len(entries) + 4
+    for tag, kind, value in entries:
+        if isinstance(value, str):
+            data, count = value.encode("ascii") + b"\0", len(value) + 1
+        else:
+            data = struct.pack(f"<{len(value)}{codes[kind]}", *value)
+            count = len(value) // 2 if kind in (5, 10) else len(value)
+        if len(data) > 4:
+            rows += struct.pack("<HHII", tag, kind, count, behind + len(values))
+            values += data + bytes(len(data) % 2)
+        else:
+            rows += struct.pack("<HHI", tag, kind, count) + data.ljust(4, b"\0")
+    return rows + bytes(4) + values
+
+
+def raw_conditions() -> dict[str, Condition]:
+    """Return conditions that are read from raw files."""
+    plan = Plan(4, 4, 3)
+    own, two, null = replace(plan, check="own"), ("0", "6 head"), ("0",)
+    one = Plan(3, 4, 3, check="own")
+    found = {
+        "raw clean": Condition(plan, Stress(), ("0", "4 head", "6 head")),
+        "raw clean checks": Condition(own, Stress(), ("0", "4 head", "6 head")),
+        "raw p1 one head moves 8": Condition(one, Stress(warm=8.0, tau=0.0, warm_heads=(1,)), null),
+        "raw warm 9": Condition(own, Stress(warm=9.0), null),
+        "raw p2 heat against drift": Condition(Plan(3, 4, 3, order="plain"), Stress(warm=8.0, tau=0.0), ("7 cancel",)),
+        "raw p2 one head warms 11": Condition(Plan(3, 4, 3, order="plain"), Stress(warm=11.0, warm_heads=(1,)), null),
+        "raw drift 1.5": Condition(own, Stress(drift=1.5), two),
+        "raw placement 0.5": Condition(own, Stress(placement=0.5), two),
+        "raw drift 1.5 no checks": Condition(plan, Stress(drift=1.5), two),
+        "raw dim": Condition(own, Stress(0.1, full=3000.0, read=12.0, ambients="ends"), two),
+        "raw no last ambient": Condition(own, Stress(ambients="first"), null),
+        "raw p6 two bodies": Condition(Plan(2, 4, 3, bodies=2), Stress(), ("25 head",)),
+    }
+    for lamp in (0.03, 0.1, 0.5, 2.0):
+        found[f"raw lamp {lamp:g} %"] = Condition(own, Stress(lamp=lamp), ("0", "4 head", "6 head"))
+        found[f"raw lamp {lamp:g} % first and last"] = Condition(own, Stress(lamp=lamp, ambients="ends"), two)
+    return found
 
 
 # --- what came out of it --------------------------------------------------------------------------------------------
@@ -467,16 +643,26 @@ def held(rows: pd.DataFrame, name: str, true: np.ndarray) -> float:
 
 def one_session(name: str, shape: str, seed: int, number: int) -> dict[str, float] | None:
     """Simulate, read and score one session; None where only sessions with a kept warm-up count and this has none."""
-    condition = conditions()[name]
+    raw = raw_conditions()
+    condition = (conditions() | raw)[name]
     rng = np.random.default_rng([seed, zlib.crc32(f"{name}/{shape}".encode()), number])
-    readings, truth = simulate(condition, shape, rng)
-    settings = plain_settings()
-    start = time.perf_counter()
-    drift = analyse(readings, settings)
-    if condition.kept_only and not drift.heads["warmup_kept"].any():
-        return None
+    lights, truth = simulate(condition, shape, rng)
+    if name in raw:
+        with TemporaryDirectory() as folder:
+            write_session(Path(folder) / "kit", condition, lights, rng)
+            start = time.perf_counter()
+            session = greystep.open_session(Path(folder) / "kit")
+            drift, settings, usable = session.drift, session.ingested.settings, session.all_usable
+            doubts = session.readings["flags"][session.readings["kind"] == "flash"] != ""
+    else:
+        readings, settings, usable = as_readings(condition, lights, rng), plain_settings(), True
+        start, doubts = time.perf_counter(), readings["flags"] != ""
+        drift = analyse(readings, settings)
+        if condition.kept_only and not drift.heads["warmup_kept"].any():
+            return None
     judged = judge(drift, settings.tolerance)
-    return score(drift, judged, truth) | {"s": time.perf_counter() - start}
+    spent = time.perf_counter() - start
+    return score(drift, judged, truth) | {"flag": float(doubts.mean()), "lost": float(not usable), "s": spent}
 
 
 _SETTINGS: list[Settings] = []
@@ -492,14 +678,30 @@ def plain_settings() -> Settings:
 
 
 COVERED = ("pair", "duv", "cell", "abs", "span", "slope", "warm")
-COLUMNS = (*COVERED, "U", "out!", "in!", "kit+", "kit-", "odd", "col+", "kept", "back", "call", "pin", "s")
+COLUMNS = (
+    *COVERED,
+    "U",
+    "out!",
+    "in!",
+    "kit+",
+    "kit-",
+    "odd",
+    "col+",
+    "kept",
+    "back",
+    "call",
+    "pin",
+    "flag",
+    "lost",
+    "s",
+)
 MOST_FOR_KEPT = 40  # sessions made for each that counts
 
 
 def run(one: Any, names: Mapping[str, Sequence[str]], sessions: int, seed: int, jobs: int, wide: bool) -> None:
     """Run conditions and print a row for each and each of its truths, as it is ready."""
-    print(f"seed {seed}, {sessions} sessions a row, analysed by {sys.modules['greystep'].__file__}")
-    print(f"{'condition':<28}{'true':<10}{'n':>5}" + "".join(f"{name:>6}" for name in COLUMNS), flush=True)
+    print(f"seed {seed}, {sessions} sessions a row, analysed by {greystep.__file__}")
+    print(f"{'condition':<32}{'true':<10}{'n':>5}" + "".join(f"{name:>6}" for name in COLUMNS), flush=True)
     with ProcessPoolExecutor(jobs) as pool:
         for name, shapes in names.items():
             for shape in shapes:
@@ -508,8 +710,7 @@ def run(one: Any, names: Mapping[str, Sequence[str]], sessions: int, seed: int, 
 
 
 def conditions_kept(name: str) -> bool:
-    known = conditions()
-    return name in known and known[name].kept_only
+    return (conditions() | raw_conditions())[name].kept_only
 
 
 def gather(pool: ProcessPoolExecutor, one: Any, sessions: int, kept_only: bool) -> pd.DataFrame:
@@ -527,11 +728,11 @@ def told(name: str, shape: str, found: pd.DataFrame, wide: bool) -> str:
         value = float(found[column].mean())
         scale, digits = (1.0, 2) if column in ("U", "s") else (100.0, 1)
         cells.append("     -" if np.isnan(value) else f"{scale * value:6.{digits}f}")
-    line = f"{name:<28}{shape:<10}{len(found):>5}" + "".join(cells)
+    line = f"{name:<32}{shape:<10}{len(found):>5}" + "".join(cells)
     if wide:  # standard errors, since the intervals of one session fail together
         line += (
             "\n"
-            + " " * 43
+            + " " * 47
             + "".join(f"{100 * float(found[column].std()) / len(found) ** 0.5:6.1f}" for column in COVERED)
         )
     return line
@@ -539,7 +740,7 @@ def told(name: str, shape: str, found: pd.DataFrame, wide: bool) -> str:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("level", choices=("readings", "list"))
+    parser.add_argument("level", choices=("readings", "raw", "list"))
     parser.add_argument("--sessions", type=int, default=300)
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--only", nargs="*", default=[], help="conditions whose name begins so")
@@ -547,10 +748,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--errors", action="store_true", help="standard errors below each row")
     given = parser.parse_args(arguments)
-    chosen = dict(wanted(conditions(), given.only, given.true))
+    known = {"readings": conditions(), "raw": raw_conditions()}.get(given.level, conditions() | raw_conditions())
+    chosen = dict(wanted(known, given.only, given.true))
     if given.level == "list":
         for name, shapes in chosen.items():
-            print(f"{name}: {', '.join(shapes)}; {conditions()[name].plan}; {conditions()[name].stress}")
+            print(f"{name}: {', '.join(shapes)}; {known[name].plan}; {known[name].stress}")
         return
     run(one_session, chosen, given.sessions, given.seed, given.jobs, given.errors)
 
@@ -559,7 +761,7 @@ def wanted(
     known: Mapping[str, Condition], only: Sequence[str], true: Sequence[str]
 ) -> Iterator[tuple[str, tuple[str, ...]]]:
     for name, condition in known.items():
-        if not only or any(name.startswith(one) for one in only):
+        if not only or any(name.removeprefix("raw ").startswith(one) for one in only):
             yield name, tuple(shape for shape in condition.shapes if not true or shape in true)
 
 
