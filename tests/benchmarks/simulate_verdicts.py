@@ -84,7 +84,8 @@ class Stress:
         placement, stand: Of each block and visit of the check head; of each head alone, so that no check frame sees it.
         serial: Correlation of a shot's scatter with the next of its head.
         warm: Warm-up of every head from its first to its hottest shot; `tau` in shots, 0 for a straight line; by the
-            ``energy`` of the flashes where `energy` says so. `warm_heads` names those that warm up; blank for all.
+            ``energy`` of flashes and dumps where `energy` says so, else by every flash alike; a rest cools it.
+            `warm_heads` names those that warm up; blank for all.
         full: Green counts of the card at full power, and `read` noise [counts]; of raw files alone.
         black, black_common: A doubt of black level for every cell; the same for all, growing with stops.
         lamp: Room light [% of the patch at full] that comes on before a random frame; `ambients`
@@ -309,22 +310,22 @@ def warm_up(plan: Plan, stress: Stress, shots: Shots) -> np.ndarray:
     if not stress.warm:
         return heat
     for head in stress.warm_heads or range(int(shots.head.max()) + 1):
-        rows = np.flatnonzero((shots.head == head) & ~shots.check)
         mine = np.flatnonzero(shots.head == head)
-        if not len(rows):
-            continue
-        if stress.energy:  # every flash of the head and every dump heats it, its rest cools it
-            clock, energy = shots.seconds[mine] / SHOT_S, 2.0 ** -shots.power[mine]
-            down = np.flatnonzero(np.diff(shots.power[mine]) > 0)
+        rows = mine[~shots.check[mine]] if not shots.check[mine].all() else mine
+        clock = shots.seconds[mine] / SHOT_S
+        if stress.tau == 0:
+            level = np.interp(clock, *(shots.seconds[rows[[0, -1]]] / SHOT_S, [0.0, 1.0]))
+        elif stress.energy:  # every flash and every dump heats the head
+            energy, down = 2.0 ** -shots.power[mine], np.flatnonzero(np.diff(shots.power[mine]) > 0)
             when = np.append(clock, (clock[down] + clock[down + 1]) / 2)
             age = clock[:, None] - when[None, :]
             level = np.where(age > 0, np.exp(-np.maximum(age, 0.0) / stress.tau), 0.0) @ np.append(energy, energy[down])
-            level = level[np.isin(mine, rows)]
-            heat[rows] = stress.warm * (level - level[0]) / (level.max() - level[0])
-        else:
-            shot = np.arange(len(rows))
-            straight = shot / max(len(rows) - 1, 1)
-            heat[rows] = stress.warm * (straight if stress.tau == 0 else 1.0 - np.exp(-shot / stress.tau))
+        else:  # every flash heats it alike
+            level, fade = np.zeros(len(mine)), np.exp(-np.diff(clock) / stress.tau)
+            for shot, left in enumerate(fade):
+                level[shot + 1] = (level[shot] + np.expm1(1.0 / stress.tau)) * left
+        tested = level[np.isin(mine, rows)]
+        heat[mine] = stress.warm * (level - tested[0]) / max(np.ptp(tested), 1e-9)
     return heat
 
 
