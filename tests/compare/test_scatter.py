@@ -32,7 +32,7 @@ def mean_pattern(serial: float, growth: float, heads: int = 6, sessions: int = 6
 def test_frames_that_are_independent_and_alike_show_no_pattern() -> None:
     growth, serial = mean_pattern(0.0, 0.0)
     assert abs(growth) < 0.02
-    assert serial < 0.08
+    assert serial < 0.12
 
 
 @pytest.mark.parametrize("serial", [0.3, 0.6, 0.8])

@@ -12,6 +12,9 @@ from greystep.arrays import Floats, Indices
 
 #: Correlations of neighbours that are tried; above the last one a head does not scatter, it drifts.
 _SERIAL: Final = np.linspace(0.0, 0.95, 20)
+#: A memory is taken for longer than it shows by so many standard deviations of its own (a choice): held too short it
+#: makes intervals too narrow, held too long it costs a little of them.
+_SAFE: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -60,7 +63,7 @@ def find_pattern(runs: Sequence[Run]) -> Pattern:
     Returns: Both are pooled over the heads, each by its own scale. Growth: the slope of ln(variance of a cell), known
         to ``trigamma(dof / 2)`` (Bartlett & Kendall 1946, from memory), shrunk by its own noise as James and Stein have
         it. Memory: the correlation at which the residuals of a least-squares fit would show the lag-1 sum that they
-        show; none where it is negative.
+        show, and a little more (`_SAFE`); none where it is negative.
     """
     runs = [run for run in runs if len(run.residuals) > run.design.shape[1]]
     return Pattern(_growth(runs), _serial(runs))
@@ -130,7 +133,7 @@ def _growth(runs: Sequence[Run]) -> float:
 
 def _serial(runs: Sequence[Run]) -> float:
     """Return the correlation of neighbours that explains the lag-1 sum of the residuals."""
-    shown, would = 0.0, np.zeros(len(_SERIAL))
+    shown, size, would = 0.0, 0.0, np.zeros(len(_SERIAL))
     for run in runs:
         power = float(np.sum(run.residuals**2))
         if len(run.residuals) < 3 or power <= 0:
@@ -141,8 +144,9 @@ def _serial(runs: Sequence[Run]) -> float:
         apart = np.abs(run.place[:, None] - run.place).astype(np.intp).ravel()
         total, neighbours = (np.bincount(apart, one.ravel()) for one in (leaves, leaves[:, 1:] @ leaves[:-1]))
         fading = _SERIAL[:, None] ** np.arange(len(total))
+        size += float(np.trace(leaves))
         would += float(np.trace(leaves)) * (fading @ neighbours) / (fading @ total)
-    over = shown - would
+    over = shown + _SAFE * np.sqrt(size) - would
     if over[0] <= 0:
         return 0.0
     first = np.flatnonzero(over <= 0)
