@@ -22,6 +22,7 @@ from greystep.compare.iso_steps import find_iso_steps
 from greystep.compare.limits import judge_rows, rounds_to_decide
 from greystep.compare.more_rounds import deciding_rounds
 from greystep.compare.odd_heads import weight
+from greystep.compare.scatter import Pattern, Run, find_pattern
 from greystep.compare.verdict import judge
 from greystep.session.settings import Tolerance
 from greystep.terms import Quantity
@@ -172,7 +173,7 @@ UP_DOWN = [0.0, 1.0, 2.0, 3.0, 3.0, 2.0, 1.0, 0.0] * 4
 
 def test_warm_up_is_kept_where_chance_alone_gives_it_five_times_in_a_hundred_tests() -> None:
     shots = fired(UP_DOWN, [10.0 * at for at in range(len(UP_DOWN))])
-    noise = np.random.default_rng(1).normal(0.0, 0.3, len(UP_DOWN))
+    noise = np.random.default_rng(4).normal(0.0, 0.3, len(UP_DOWN))
     curve = 1.0 - np.exp(-np.arange(len(UP_DOWN)) / 8.0)
     low, high = 0.0, 5.0
     for _ in range(16):
@@ -183,6 +184,9 @@ def test_warm_up_is_kept_where_chance_alone_gives_it_five_times_in_a_hundred_tes
     about = np.eye(len(values)) - member @ member.T / member.sum(axis=0)[0]
     left, warm = about @ values, about @ warmth
     taken = (left @ warm) ** 2 / (warm @ warm)
+    # This noise is alike at all powers and without memory, so that each frame weighs the same.
+    run = Run(left - (left @ warm) / (warm @ warm) * warm, shots.stops, shots.clock, shots.cell, np.c_[member, warm])
+    assert find_pattern([run]) == Pattern(0.0, 0.0)
     # The term counts as three columns; the head is looked at alone and with all heads, so at half the chance.
     free = len(values) - 4 - 3
     chance = stats.f.sf(taken / 3.0 / ((left @ left - taken) / free), 3, free)
