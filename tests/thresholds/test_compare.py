@@ -12,6 +12,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from greystep.compare.blocks import find_blocks
+from greystep.compare.called import find_warm_up
 from greystep.compare.check_frames import CheckFrames, find_moves
 from greystep.compare.drift import Drift, analyse
 from greystep.compare.findings import Ends, Finding, OddPower, OffAt, Offset
@@ -85,6 +87,47 @@ def test_a_head_is_off_as_a_whole_where_no_power_is_off_by_less_than_half_of_the
 @pytest.mark.parametrize(("duv", "more"), [(0.0035, False), (0.0042, True)])
 def test_ten_mired_weigh_as_much_as_38_ten_thousandths_of_duv(duv: float, more: bool) -> None:
     assert (weight(np.array([0.0]), np.array([duv]))[0] > 10.0) == more
+
+
+# --- what moves between heads -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("off", "narrow"), [(1.4, False), (1.6, True)])
+def test_a_head_three_places_off_the_others_says_nothing_of_places(
+    synthetic: ModuleType, off: float, narrow: bool
+) -> None:
+    # A place is 0.5 mired; three heads that agree without the fourth have hardly moved.
+    pairs = exact(synthetic, [[0.0] * 3] * 3 + [[off] * 3]).pairs
+    assert bool((pairs["u_delta_mired"] < 0.1).all()) == narrow
+
+
+@pytest.mark.parametrize(("flashes", "in_turns"), [(24, True), (26, False)])
+def test_heads_take_turns_at_less_than_two_and_a_half_flashes_a_turn(flashes: int, in_turns: bool) -> None:
+    head = np.repeat(np.tile([0, 1], 5), [2] * 9 + [flashes - 18])
+    found = find_blocks(head, head, np.zeros(flashes, dtype=bool), np.zeros(0))
+    assert found.in_turns == in_turns
+
+
+@pytest.mark.parametrize(("repeated", "told"), [(1, False), (2, True)])
+def test_scatter_is_told_from_two_degrees_of_freedom_on(synthetic: ModuleType, repeated: int, told: bool) -> None:
+    order = [0.0, 1.0, 2.0, 0.0, 1.0][: 3 + repeated]
+    mired = 178.6 + np.random.default_rng(6).normal(0.0, 0.3, len(order))
+    heads = analyse(synthetic.table(["A"] * len(order), np.array(order), mired), synthetic.make_session()).heads
+    assert bool(heads["repeatability_mired"].notna().all()) == told
+
+
+@pytest.mark.parametrize(("warmup", "flashes"), [(3.0, 6), (3.67, 7)])
+def test_a_head_is_warm_once_less_than_a_quarter_of_the_limit_is_left(
+    synthetic: ModuleType, warmup: float, flashes: int
+) -> None:
+    # Five shots take all but 1 / e, so that of 3 mired 5.5 flashes leave 1, and of 3.67 mired 6.5 flashes.
+    readings = synthetic.simulate(
+        np.random.default_rng(2), np.zeros((2, 4)), repeats=8, scatter=0.001, warmup=warmup, tau_shots=5.0, checks=0
+    )
+    drift = analyse(readings.assign(u_mired=1e-4), synthetic.make_session())
+    found = find_warm_up(drift, judge_rows(drift, ONLY_MIRED), 1)
+    assert found is not None
+    assert found.flashes == flashes
 
 
 # --- check frames, ISO steps, times -----------------------------------------------------------------------------------

@@ -117,7 +117,9 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
     kept = np.zeros(len(runs), dtype=bool)
     if revisited.any():
         driver, tau = scan(revisited)
-        pattern = find_pattern([_left(run, one, driver, tau) for run, one in zip(runs, values, strict=True) if len(one)])
+        pattern = find_pattern(
+            [_left(run, one, driver, tau) for run, one in zip(runs, values, strict=True) if len(one)]
+        )
         runs = [_whitened(run, pattern) for run in runs]
         driver, tau = scan(revisited)
         if _asked_for(runs, values, revisited, driver, tau):
