@@ -210,3 +210,11 @@ def test_output_and_tint_carry_the_same_term(synthetic: ModuleType) -> None:
         0.0005 - 0.0002 * (fitted["mired"].cells.values - 178.6), abs=1e-9
     )
     assert fitted["duv"].warmup == pytest.approx(-0.0002 * fitted["mired"].warmup, abs=1e-9)
+
+
+def test_a_head_without_a_usable_frame_has_no_part_in_the_search() -> None:
+    cells = np.array([0, 1, 1, 0, 0, 1, -1, -1])
+    head = np.array([0, 0, 0, 0, 0, 0, 1, 1])
+    shots = Fired(head, cells, np.array([0.0, 1, 1, 0, 0, 1, 0, 1]), np.arange(8.0), np.zeros(8, dtype=np.intp))
+    heat = find_heat(shots, np.where(cells < 0, np.nan, np.arange(8) % 3), 2)
+    assert heat.separable.tolist() == [True, False]

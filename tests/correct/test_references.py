@@ -57,10 +57,10 @@ def frame(name: str, shot: int, head: str, stops: float, mired: float, duv: floa
 
 
 def warming_test(warmup: float = 6.0) -> list[dict]:
-    """Two heads that warm up from the first shot, with the powers up and down: the mean of a cell is not its fit."""
+    """Two heads that warm up from the first shot, 1/4 mostly early: the mean of a cell is not its fit."""
     rng, rows = np.random.default_rng(3), []
     for head, mired in (("A", 175.0), ("D", 178.0)):
-        for place, stops in enumerate([*POWERS, *POWERS[::-1], *POWERS, *POWERS[::-1], *POWERS]):
+        for place, stops in enumerate([2.0, 2.0, 2.0, *POWERS[::2], *POWERS, *POWERS[::-1], *POWERS, 4.0]):
             heat = 1.0 - np.exp(-place / 4.0)
             colour = mired + 0.8 * stops + warmup * (heat - 1.0) + 0.05 * rng.standard_normal()
             rows.append(frame(f"t{len(rows):03d}.dng", len(rows), head, stops, colour, 0.001 + 1e-4 * stops))
@@ -165,7 +165,7 @@ def test_the_hire_kit_says_one_thing_of_d_at_full_in_every_command() -> None:
     drift = drift_of(found)
     light = cell(drift, "D", "1/1")
     plain = found.readings.query("head == 'D' and power == '1/1'")["mired"].mean()
-    assert abs(plain - light["mired"]) > 0.5
+    assert abs(plain - light["mired"]) > 0.1  # else nothing is tested
     profile = make_profile(found, drift)
     for corrections in (correct_frames(found, "D@full"), correct_frames(found, "D@full", profile=profile)):
         (reference,) = corrections.references.values()

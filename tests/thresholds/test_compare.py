@@ -12,6 +12,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from greystep.compare.blocks import find_blocks
+from greystep.compare.called import find_warm_up
 from greystep.compare.check_frames import CheckFrames, find_moves
 from greystep.compare.drift import Drift, analyse
 from greystep.compare.findings import Ends, Finding, OddPower, OffAt, Offset
@@ -22,6 +24,7 @@ from greystep.compare.iso_steps import find_iso_steps
 from greystep.compare.limits import judge_rows, rounds_to_decide
 from greystep.compare.more_rounds import deciding_rounds
 from greystep.compare.odd_heads import weight
+from greystep.compare.scatter import Pattern, Run, find_pattern
 from greystep.compare.verdict import judge
 from greystep.session.settings import Tolerance
 from greystep.terms import Quantity
@@ -86,6 +89,47 @@ def test_ten_mired_weigh_as_much_as_38_ten_thousandths_of_duv(duv: float, more: 
     assert (weight(np.array([0.0]), np.array([duv]))[0] > 10.0) == more
 
 
+# --- what moves between heads -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("off", "narrow"), [(1.4, False), (1.6, True)])
+def test_a_head_three_places_off_the_others_says_nothing_of_places(
+    synthetic: ModuleType, off: float, narrow: bool
+) -> None:
+    # A place is 0.5 mired; three heads that agree without the fourth have hardly moved.
+    pairs = exact(synthetic, [[0.0] * 3] * 3 + [[off] * 3]).pairs
+    assert bool((pairs["u_delta_mired"] < 0.1).all()) == narrow
+
+
+@pytest.mark.parametrize(("flashes", "in_turns"), [(24, True), (26, False)])
+def test_heads_take_turns_at_less_than_two_and_a_half_flashes_a_turn(flashes: int, in_turns: bool) -> None:
+    head = np.repeat(np.tile([0, 1], 5), [2] * 9 + [flashes - 18])
+    found = find_blocks(head, head, np.zeros(flashes, dtype=bool), np.zeros(0))
+    assert found.in_turns == in_turns
+
+
+@pytest.mark.parametrize(("repeated", "told"), [(1, False), (2, True)])
+def test_scatter_is_told_from_two_degrees_of_freedom_on(synthetic: ModuleType, repeated: int, told: bool) -> None:
+    order = [0.0, 1.0, 2.0, 0.0, 1.0][: 3 + repeated]
+    mired = 178.6 + np.random.default_rng(6).normal(0.0, 0.3, len(order))
+    heads = analyse(synthetic.table(["A"] * len(order), np.array(order), mired), synthetic.make_session()).heads
+    assert bool(heads["repeatability_mired"].notna().all()) == told
+
+
+@pytest.mark.parametrize(("warmup", "flashes"), [(3.0, 6), (3.67, 7)])
+def test_a_head_is_warm_once_less_than_a_quarter_of_the_limit_is_left(
+    synthetic: ModuleType, warmup: float, flashes: int
+) -> None:
+    # Five shots take all but 1 / e, so that of 3 mired 5.5 flashes leave 1, and of 3.67 mired 6.5 flashes.
+    readings = synthetic.simulate(
+        np.random.default_rng(2), np.zeros((2, 4)), repeats=8, scatter=0.001, warmup=warmup, tau_shots=5.0, checks=0
+    )
+    drift = analyse(readings.assign(u_mired=1e-4), synthetic.make_session())
+    found = find_warm_up(drift, judge_rows(drift, ONLY_MIRED), 1)
+    assert found is not None
+    assert found.flashes == flashes
+
+
 # --- check frames, ISO steps, times -----------------------------------------------------------------------------------
 
 
@@ -121,7 +165,8 @@ def test_times_are_filled_in_where_half_of_them_are_known(known: int, used: bool
 def exchange(synthetic: ModuleType, head: float, duv: float = 0.0, output: float = 0.0, unequal: float = 0.0) -> Drift:
     """Heads C and D on packs P1 and P2: what D adds to C, and P2 to D alone in mired; hardly any scatter."""
     rng = np.random.default_rng(5)
-    rows = [(one, on) for one, on in (("C", "P1"), ("C", "P2"), ("D", "P2"), ("D", "P1")) for _ in range(4)]
+    # In turns, so that nothing that moves between heads shot one after the other is in the doubt.
+    rows = [("C", "P1"), ("C", "P2"), ("D", "P2"), ("D", "P1")] * 4
     is_d = np.array([one == "D" for one, _ in rows])
     both = np.array([row == ("D", "P2") for row in rows])
     table = synthetic.table(
@@ -171,7 +216,7 @@ UP_DOWN = [0.0, 1.0, 2.0, 3.0, 3.0, 2.0, 1.0, 0.0] * 4
 
 def test_warm_up_is_kept_where_chance_alone_gives_it_five_times_in_a_hundred_tests() -> None:
     shots = fired(UP_DOWN, [10.0 * at for at in range(len(UP_DOWN))])
-    noise = np.random.default_rng(1).normal(0.0, 0.3, len(UP_DOWN))
+    noise = np.random.default_rng(4).normal(0.0, 0.3, len(UP_DOWN))
     curve = 1.0 - np.exp(-np.arange(len(UP_DOWN)) / 8.0)
     low, high = 0.0, 5.0
     for _ in range(16):
@@ -182,6 +227,9 @@ def test_warm_up_is_kept_where_chance_alone_gives_it_five_times_in_a_hundred_tes
     about = np.eye(len(values)) - member @ member.T / member.sum(axis=0)[0]
     left, warm = about @ values, about @ warmth
     taken = (left @ warm) ** 2 / (warm @ warm)
+    # This noise is alike at all powers and without memory, so that each frame weighs the same.
+    run = Run(left - (left @ warm) / (warm @ warm) * warm, shots.stops, shots.clock, shots.cell, np.c_[member, warm])
+    assert find_pattern([run]) == Pattern(0.0, 0.0)
     # The term counts as three columns; the head is looked at alone and with all heads, so at half the chance.
     free = len(values) - 4 - 3
     chance = stats.f.sf(taken / 3.0 / ((left @ left - taken) / free), 3, free)
@@ -221,7 +269,7 @@ def test_without_warm_up_a_fifth_of_the_shots_is_stated_at_the_pace_without_rest
 
 def alike(synthetic: ModuleType) -> Drift:
     """One head at six powers whose means are equal and whose frames scatter alike."""
-    mired = 178.6 + np.tile([0.1, -0.1, -0.1, 0.1], 6)
+    mired = 178.6 + np.tile([0.1, -0.1], 12)  # no frame is like the one before it: no memory
     return analyse(synthetic.table(["A"] * 24, np.repeat(np.arange(6.0), 4), mired), synthetic.make_session())
 
 

@@ -28,6 +28,21 @@ def test_a_step_is_two_and_two_tenths_mired_or_77_hundred_thousandths_of_duv(
         assert noise[axis] == pytest.approx(np.full(len(noise[axis]), 0.0011 / np.sqrt(2.0) / 2.0), rel=0.05)
 
 
+@pytest.mark.parametrize(("checks", "mired", "duv"), [(2, 0.5, 0.0001), (0, np.hypot(0.5, 1.0), np.hypot(1e-4, 2e-4))])
+def test_a_heads_place_is_half_a_mired_and_what_nothing_watched_another_whole_one(
+    synthetic: ModuleType, checks: int, mired: float, duv: float
+) -> None:
+    """In Duv one and two ten-thousandths; two heads say nothing of their places, as each may be another light."""
+    readings = synthetic.simulate(
+        np.random.default_rng(4), np.zeros((2, 3)), repeats=4, scatter=0.001, scatter_duv=1e-7, checks=checks
+    )
+    pairs = analyse(readings.assign(u_mired=1e-4, u_duv=1e-8), synthetic.make_session()).pairs
+    # Each head has a place of its own; two standard deviations are the half-width of 95 %.
+    for name, size in (("mired", mired), ("duv", duv)):
+        expected = np.full(len(pairs), 2.0 * np.sqrt(2.0) * size)
+        assert pairs[f"u_delta_{name}"].to_numpy() == pytest.approx(expected, rel=0.02)
+
+
 @pytest.mark.parametrize(
     ("to", "expected"), [("A@1/4", 2.0 * 0.07 * 10.0), ("B@1/4", 2.0 * 0.04 * 10.0), ("C@1/4", 2.0 * 3.0)]
 )

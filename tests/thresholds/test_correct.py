@@ -23,6 +23,7 @@ from greystep.correct.trend import trend
 from greystep.correct.unmix import unmix
 from greystep.flags import Flag
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
+from greystep.measure.target import Target
 from greystep.raw.blocks import Blocks, block_side, thin
 from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
@@ -398,6 +399,116 @@ def test_a_value_is_cut_off_where_it_lies_half_a_hundredth_beyond_white(
     picture = Developed(8, 8, iter([(0, np.full((8, 8, 3), 1.0 + over, np.float32))]))
     origin = Origin("a.dng", Exposure(), "lin_rec709", "Linear Rec.709")
     assert write_image(tmp_path / "a.tif", picture, origin) == lost
+
+
+# --- what is a card ---------------------------------------------------------------------------------------------------
+
+#: The patch, the card and all that is read about it, as shares of the frame: the map has 60 bins of 0.01 a side.
+SHOWN = Target(box=(0.3, 0.3, 0.7, 0.7), patch=(0.4, 0.4, 0.6, 0.6), found=True)
+AT = 0.2 + (np.arange(60) + 0.5) / 100.0
+
+
+def beside(by: float) -> np.ndarray:
+    """Which bins lie farther from the card than so many of its sizes."""
+    away = np.maximum(np.abs(AT - 0.5) - 0.2, 0.0) / 0.4
+    return np.maximum(away[:, None], away) > by
+
+
+GROUND = np.where(beside(0.08), 0.5, 1.0)
+
+
+def proven(
+    ratio: tuple[float, float] = (0.0, 0.0),
+    level: float = -1.0,
+    stops: float = 1.0,
+    surround: np.ndarray = GROUND,
+    usual: np.ndarray = GROUND,
+    rough: float = 1.0,
+    head: str = "A",
+) -> bool:
+    """Whether a job frame is taken for the card of one card frame of A at full; ratios and levels are logarithms."""
+    card, job = (
+        SimpleNamespace(signal=SimpleNamespace(sd=(sd,) * 3, mean=(mean,) * 3), surround=map_, colour=None)
+        for sd, mean, map_ in ((1.0, 8000.0, usual), (rough**0.5, 8000.0, surround))
+    )
+    none = np.zeros(2, dtype=bool)
+    doubts = {Flag.TOO_DARK: none, Flag.UNEVEN: none}
+    kinds = np.array(["flash", "job"])
+    frames = SimpleNamespace(read=(card, job), doubts=doubts, of_kind=lambda *asked: np.isin(kinds, asked))
+    log = pd.DataFrame({"body": "X", "head": ["A", head], "lights": "", "stops": [0.0, stops], "level": [0.0, level]})
+    own = np.exp([[0.0, ratio[0]], [0.0, ratio[1]]])
+    ratios = {"r_g": 0.5 * own[0], "b_g": 0.7 * own[1]}
+    found = shows_card(SimpleNamespace(), frames, log, ratios, ~none, {"X": SHOWN})  # type: ignore[arg-type]
+    return bool(found[1])
+
+
+@pytest.mark.parametrize(
+    ("stops", "colour", "tint", "level"), [(0.0, 0.03, 0.02, 0.25), (4.0, 0.03 + 0.04, 0.02 + 0.012, 0.25 + 0.2)]
+)
+def test_a_card_is_as_near_to_its_heads_card_as_three_hundredths_and_a_hundredth_a_stop(
+    stops: float, colour: float, tint: float, level: float
+) -> None:
+    """In colour; in tint two hundredths and three thousandths, in brightness a quarter and a twentieth of a stop."""
+    # Blue over red is the difference of both ratios, tint their mean.
+    for share, card in ((0.93, True), (1.07, False)):
+        for sign in (-share, share):
+            half = sign * colour / 2.0
+            assert proven((-half, half), -stops, stops) == card
+            assert proven((sign * tint, sign * tint), -stops, stops) == card
+            assert proven(level=-stops + sign * level, stops=stops) == card
+
+
+@pytest.mark.parametrize(("away", "card"), [(0.11, True), (0.13, False)])
+def test_the_ground_of_a_card_may_be_brighter_by_twelve_hundredths(away: float, card: bool) -> None:
+    # Pixels scatter by 1 in 8000, which adds next to nothing.
+    assert proven(surround=np.where(beside(0.08), 0.5 * np.exp(away), 1.0)) == card
+
+
+@pytest.mark.parametrize(("uneven", "card"), [(0.018, True), (0.022, False)])
+def test_a_card_is_as_even_as_two_hundredths(uneven: float, card: bool) -> None:
+    checked = np.exp(uneven * (-1.0) ** np.add.outer(np.arange(60), np.arange(60)))
+    assert proven(surround=GROUND * checked) == card
+
+
+@pytest.mark.parametrize(("step", "card"), [(0.09, False), (0.11, True)])
+def test_a_card_has_an_outline_of_a_tenth_against_its_ground(step: float, card: bool) -> None:
+    same = np.where(beside(0.08), np.exp(-step), 1.0)
+    assert proven(surround=same, usual=same) == card
+
+
+@pytest.mark.parametrize(("same", "card"), [(0.77, True), (0.73, False)])
+def test_three_quarters_of_the_ground_are_as_in_the_card_frames(same: float, card: bool) -> None:
+    ground = np.argwhere(beside(0.08))
+    other = GROUND.copy()
+    other[tuple(ground[: round((1.0 - same) * len(ground))].T)] = 1.0
+    assert proven(surround=other) == card
+
+
+@pytest.mark.parametrize(("same", "card"), [(0.62, True), (0.58, False)])
+def test_six_tenths_of_the_edges_are_as_in_the_card_frames(same: float, card: bool) -> None:
+    inside = np.maximum(np.abs(AT - 0.5)[:, None], np.abs(AT - 0.5)) < 0.1
+    edges = np.argwhere(~beside(0.08) & ~inside)
+    other = GROUND.copy()
+    other[tuple(edges[: round((1.0 - same) * len(edges))].T)] = 0.5
+    assert proven(surround=other) == card
+
+
+@pytest.mark.parametrize(("rim", "share", "card"), [((0.05, 0.08), 0.23, True), ((0.08, 0.1), 0.27, False)])
+def test_the_ground_begins_eight_hundredths_of_a_cards_size_beside_it(
+    rim: tuple[float, float], share: float, card: bool
+) -> None:
+    # One rim of bins is another scene, inside of that and beyond it, and of the ground less or more than a quarter is.
+    changed = beside(rim[0]) & ~beside(rim[1])
+    rest = np.argwhere(beside(0.1))
+    more = round(share * np.count_nonzero(beside(0.08))) - np.count_nonzero(changed & beside(0.08))
+    changed[tuple(rest[:more].T)] = True
+    assert proven(surround=np.where(changed, 1.5 - GROUND, GROUND)) == card
+
+
+@pytest.mark.parametrize(("more", "card"), [(1.9, True), (2.1, False)])
+def test_the_pixels_of_a_card_scatter_no_more_than_twice_as_a_card_does(more: float, card: bool) -> None:
+    """In variance."""
+    assert proven(rough=more * 1.01) == card
 
 
 # --- light of frames --------------------------------------------------------------------------------------------------

@@ -70,6 +70,14 @@ def test_nine_pixels_in_ten_at_one_bright_value_are_saturated(share: float, satu
     assert ceiling == ((14000.0,) * 3 if saturated else WHITE[:3])
 
 
+@pytest.mark.parametrize(("share", "clipped"), [(0.0085, 0.0), (0.0115, 1.15)])
+def test_more_than_a_hundredth_of_the_pixels_at_the_white_level_are_no_hot_pixels(share: float, clipped: float) -> None:
+    # The light lies at 5000 of 16383 counts and scatters by 30: no pixel of it reaches the white level.
+    planes = np.round(5000.0 + np.random.default_rng(1).normal(0.0, 30.0, (4, 100 * 100)))
+    planes[:, np.random.default_rng(2).choice(100 * 100, round(share * 1e4), replace=False)] = WHITE[0]
+    assert measure_patch(mosaic_of(planes.reshape(4, 100, 100)), WHITE).clipped_pct == pytest.approx(clipped)
+
+
 def test_noise_is_pooled_over_the_colours_with_the_weight_of_sixty_coefficients() -> None:
     # Red is smoothed (box of 3 x 3: power 9 at the lowest frequencies), the others are white noise (power 1). Red has
     # 39 coefficients of its own, so that its power is read as (39 * 9 + 60 * 3) / 99 = 5.4 of 9, were it measured

@@ -17,7 +17,7 @@ from greystep.measure import chromaticity
 from greystep.raw.exposure import Exposure
 from greystep.session import faults
 from greystep.session.ambient import Patches, take_off
-from greystep.session.colour import light_doubts
+from greystep.session.colour import light_doubts, unproven_room
 from greystep.session.csvfile import read_sheet
 from greystep.session.log_slips import assign_frames
 from greystep.session.matching import light_of, place_by_light, place_frames
@@ -312,3 +312,19 @@ def test_a_dark_frame_lies_three_standard_uncertainties_below_room_light(times: 
 def test_a_session_that_names_no_tolerance_has_four_mired_a_thousandth_of_duv_and_a_tenth_of_a_stop() -> None:
     tolerance = DEFAULT_TOLERANCE
     assert (tolerance.mired, tolerance.duv, tolerance.output_stops) == (4.0, 0.001, 0.1)
+
+
+def test_a_lamp_that_nobody_saw_is_a_thousandth_of_the_brightest_patch_at_2900_kelvin() -> None:
+    """The dimmer of two frames at one setting, an eighth as bright, takes eight thousandths; a camera that sees XYZ."""
+    flash, lamp = (chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(kelvin, 0.0)) for kelvin in (5600.0, 2900.0))
+    log = pd.DataFrame(
+        {"body": "X", "head": ["A", "B"], "power": "1/8", "exposure_s": 0.008, "f_number": 11.0, "iso": 100.0}
+    )
+    signals = SimpleNamespace(signal=np.outer([8000.0, 1000.0], flash / flash[1]), seen=np.array([[True, False]] * 2))
+    body = SimpleNamespace(label="X", matrix=np.eye(3), target_factor=np.ones(3), sees=np.eye(3))
+    (found,) = unproven_room(log, np.ones(2, dtype=bool), {"X": body}, signals)  # type: ignore[dict-item, arg-type]
+    mixed = flash / flash[1] + 0.008 * lamp / lamp[1]
+    kelvin, _ = chromaticity.cct_duv(mixed[:2] / mixed.sum())
+    assert (found.head, found.before, found.after) == ("B", False, True)
+    assert found.stops == pytest.approx(np.log2(1.008), rel=1e-3)
+    assert found.mired == pytest.approx(1e6 / kelvin - 1e6 / 5600.0, rel=1e-3)

@@ -123,7 +123,9 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
     kept = np.zeros(len(runs), dtype=bool)
     if revisited.any():
         driver, tau = scan(revisited)
-        pattern = find_pattern([_left(run, value, driver, tau) for run, value in zip(runs, values, strict=True)])
+        pattern = find_pattern(
+            [_left(run, one, driver, tau) for run, one in zip(runs, values, strict=True) if len(one)]
+        )
         runs = [_whitened(run, pattern) for run in runs]
         driver, tau = scan(revisited)
         if (chance := _by_chance(runs, values, revisited, driver, tau)) < KEEP_ALPHA:

@@ -26,8 +26,6 @@ from greystep.measure.uncertainty import student_factor
 _ODD_SD: Final = 3.0
 #: The last sources of chance of `Fitted.cells`, which no further frame of the same blocks makes smaller.
 LASTING: Final = 3
-#: The scan of the time constant leaves no larger step of its logarithm to be taken.
-_FARTHEST: Final = 0.5
 #: What is compared between heads, so that what moves between them matters.
 _COLOURS: Final = tuple(name for name in QUANTITIES if name != "output_stops")
 
