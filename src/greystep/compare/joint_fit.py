@@ -251,16 +251,36 @@ def _solve(
     parts[at] = _by_head(system, chance, estimator)
     parts[number][np.ix_(system.places, system.places)] = tau.variance * np.outer(swing, swing)
 
+    heat, left, steady = (np.full(len(frames.cell), np.nan) for _ in range(3))
+    terms = system.places >= count
+    heat[rows] = system.design[:, terms] @ coefficients[terms] + system.bend * tau.step
+    left[rows], steady[rows] = residuals, system.values - heat[rows]
     turned = np.zeros(len(estimates))
     turned[system.places] = swing
     own = np.diagonal(parts, axis1=1, axis2=2).T[count:]
-    heat, left, steady = (np.full(len(frames.cell), np.nan) for _ in range(3))
-    heat[rows] = system.design[:, system.places >= count] @ coefficients[system.places >= count]
-    heat[rows] += system.bend * tau.step
-    left[rows], steady[rows] = residuals, system.values - heat[rows]
-    amplitude = np.zeros(number)
-    warmup, warmup_variances = np.full(number, np.nan), np.full((number, number + 4), np.nan)
-    for term, one in enumerate(kept):
+    amplitude, warmup, warmup_variances = _warm_ups(frames, system, tau, heat, own, turned[count:])
+
+    of_cells = _hold_to_noise(cells, frames.cell[rows], frames.noise[quantity][rows], parts[:, :count, :count])
+    means = np.zeros((count, len(rows)))
+    means[system.places[~terms]] = estimator[~terms]
+    dof = _add_between(cells, frames, quantity, system, means, estimates[:count], watch, of_cells[number + 1 :])
+    joint = Estimates(estimates[:count], of_cells, np.concatenate([chance.dof, [tau.dof], dof]))
+    return Fitted(joint, amplitude, warmup, warmup_variances, system.sums, system.free, left, steady, heat, watch)
+
+
+def _warm_ups(
+    frames: Frames, system: _System, tau: _Tau, heat: Floats, own: Floats, turned: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return each head's amplitude, and its warm-up from the first frame to the hottest with its variance by source.
+
+    Args:
+        heat: (n,) array. What heat adds to each frame.
+        own: (k, sources) array. Variance of each kept term; `turned` (k,) is its derivative by ln(tau), turned round.
+    """
+    number = len(system.free)
+    amplitude, warmup = np.zeros(number), np.full(number, np.nan)
+    variances = np.full((number, own.shape[1]), np.nan)
+    for term, one in enumerate(np.flatnonzero(frames.heat.kept)):
         mine = np.flatnonzero((frames.head == one) & np.isfinite(heat))
         if not len(mine):
             continue
@@ -268,31 +288,40 @@ def _solve(
         reach, bent = (float(name[hottest] - name[mine[0]]) for name in (frames.warmth, frames.slope))
         warmup[one] = heat[hottest] - heat[mine[0]]
         amplitude[one] = warmup[one] / reach if reach > 0 else system.amplitude[one]
-        warmup_variances[one] = own[term] * reach**2
-        warmup_variances[one, number] = (
-            tau.variance * (system.amplitude[one] * bent - reach * turned[count + term]) ** 2
-        )
-    noise = frames.noise[quantity][rows]
-    of_cells = parts[:, :count, :count]
-    of_cells = _hold_to_noise(cells, frames.cell[rows], noise, of_cells)
-    means = np.zeros((count, len(rows)))
-    inside = system.places < count
-    means[system.places[inside]] = estimator[inside]
-    of_cells[number + 3] = _shared(frames, quantity, rows, means, count)
-    if len(kept):  # there may be no warm-up at all: the cells would be their plain means
+        variances[one] = own[term] * reach**2
+        variances[one, number] = tau.variance * (system.amplitude[one] * bent - reach * turned[term]) ** 2
+        variances[one, -1] += frames.heat.doubt * warmup[one] ** 2
+    return amplitude, warmup, variances
+
+
+def _add_between(
+    cells: Cells,
+    frames: Frames,
+    quantity: str,
+    system: _System,
+    means: Floats,
+    values: Floats,
+    watch: Watch,
+    parts: Floats,
+) -> list[float]:
+    """Put the last sources into `parts` (3, c, c): blocks, places, and what has a known size; return their freedom.
+
+    Args:
+        means: (c, n) array. The cells as sums of the frames of the system.
+    """
+    rows, count = system.rows, len(values)
+    place, freedom = _place(cells, quantity, values, watch)
+    apart, line = _between(frames, quantity, rows, means)
+    if np.isinf(freedom):  # else the heads' own scatter holds what camera and mains did as well
+        parts[0] = watch.variance * apart + watch.slope_variance * line
+    parts[1] = place * apart
+    parts[2] = _shared(frames, quantity, rows, means, count)
+    if frames.heat.kept.any():  # there may be no warm-up at all: the cells would be their plain means
         cell = frames.cell[rows]
         plain = np.bincount(cell, system.values, count) / np.maximum(np.bincount(cell, minlength=count), 1)
-        away = np.nan_to_num(plain - estimates[:count])
-        of_cells[number + 3] += frames.heat.doubt * np.outer(away, away)
-        warmup_variances[kept, number + 3] += frames.heat.doubt * warmup[kept] ** 2
-    place, place_dof = _place(cells, quantity, estimates[:count], watch)
-    apart, line = _between(frames, quantity, rows, means)
-    if np.isinf(place_dof):  # else the heads' own scatter holds what camera and mains did as well
-        of_cells[number + 1] = watch.variance * apart + watch.slope_variance * line
-    of_cells[number + 2] = place * apart
-    dof = np.concatenate([chance.dof, [tau.dof, watch.dof, place_dof, np.inf]])
-    joint = Estimates(estimates[:count], of_cells, dof)
-    return Fitted(joint, amplitude, warmup, warmup_variances, system.sums, system.free, left, steady, heat, watch)
+        away = np.nan_to_num(plain - values)
+        parts[2] += frames.heat.doubt * np.outer(away, away)
+    return [watch.dof, freedom, float("inf")]
 
 
 def _hold_to_noise(cells: Cells, cell: Indices, noise: Floats, parts: Floats) -> Floats:
