@@ -89,7 +89,8 @@ def test_what_the_page_says_of_the_rig() -> None:
     assert "70 to 80 % of the raw range" in page
     assert "100 down to 5 stops below the highest power, 400 below that" in page
     assert "Camera to ISO 400. Nothing else." in page
-    assert "two lights can be told apart from 1.2 mired on" in page  # t(6) 2.447 x 0.5 x sqrt(2/2)
+    assert "two powers of a head can be told apart from 1.2 mired on" in page  # t(6) 2.447 x 0.5 x sqrt(2/2)
+    assert "two heads, each put on the stand anew, from 1.9 mired on" in page  # with 0.5 mired of place for each
     assert "longer if any t0.1" in page
     known = shot_sheet(draft_of(), Rig("1/60", True, 2, 3, 0.5, 0.3))
     assert "1/60: at least 2 times the longest t0.1" in known

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from greystep import __version__
 from greystep import words as say
+from greystep.constants import PLACEMENT_MIRED
 from greystep.pages import formats as words
 from greystep.pages.report import render
 from greystep.planning.folder import Draft
@@ -63,7 +64,11 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
     ]
     if math.isfinite(told):
         scatter = f"if a head scatters by {rig.scatter_mired:.2g} mired from shot to shot"
-        facts.append(("Answer", f"two lights can be told apart from {told:.1f} mired on, {scatter}"))
+        answer = f"two powers of a head can be told apart from {told:.1f} mired on, {scatter}"
+        if _apart(draft):
+            placed = math.hypot(told, 2.0 * math.sqrt(2.0) * PLACEMENT_MIRED)
+            answer += f"; two heads, each put on the stand anew, from {placed:.1f} mired on"
+        facts.append(("Answer", answer))
     if draft.reference:
         facts.append(("Reference", _reference(draft)))
     if draft.earlier is not None:
