@@ -17,6 +17,7 @@ from greystep.correct.alignment import align, bloomed
 from greystep.correct.images import Origin
 from greystep.correct.lit_by import what_changed
 from greystep.correct.overlap import compare, half_width_stops
+from greystep.correct.references import Reference, carried
 from greystep.correct.render import Developed, said_of_loss, write_image
 from greystep.correct.shared import assumed_light, join_series
 from greystep.correct.trend import trend
@@ -509,6 +510,43 @@ def test_the_ground_begins_eight_hundredths_of_a_cards_size_beside_it(
 def test_the_pixels_of_a_card_scatter_no_more_than_twice_as_a_card_does(more: float, card: bool) -> None:
     """In variance."""
     assert proven(rough=more * 1.01) == card
+
+
+# --- ties between sessions --------------------------------------------------------------------------------------------
+
+SEES = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])
+
+
+def tied(off: float, frames: int) -> Reference:
+    """A reference of 180 mired, carried over by so many cards each of three heads; C has moved since [mired]."""
+
+    def cards(moved: float) -> pd.DataFrame:
+        mired = np.repeat([180.0, 180.0, 180.0 + moved], frames)
+        rgb = xy_to_xyz(cct_duv_to_xy(1e6 / mired, 0.0)) @ SEES.T
+        table = pd.DataFrame({"head": np.repeat(["A", "B", "C"], frames), "mired": mired, "signal_g": 8000.0})
+        table = table.assign(r_g=rgb[:, 0] / rgb[:, 1], b_g=rgb[:, 2] / rgb[:, 1], u_mired=0.01, stops=0.0)
+        return table.assign(kind="card", body="X", lens="", lights="", status="ok", flags="")
+
+    body = SimpleNamespace(label="X", sees=SEES)
+    settings = SimpleNamespace(title="other", heads={})
+    other = SimpleNamespace(readings=cards(0.0), bodies={"X": body}, settings=settings)
+    white = SEES @ xy_to_xyz(cct_duv_to_xy(1e6 / 180.0, 0.0))
+    reference = Reference("A@full", (white[0] / white[1], 1.0, white[2] / white[1]), 8000.0, 180.0, 0.0, 0.0)
+    return carried(reference, other, None, "X", cards(off), None, body, settings)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("off", "frames", "moved"),
+    [(1.85, 20, False), (2.15, 20, True), (-2.15, 20, True), (2.55, 1, False), (2.85, 1, True)],
+)
+def test_a_head_has_moved_by_two_mired_and_four_standard_uncertainties(off: float, frames: int, moved: bool) -> None:
+    # Of one frame each: 0.3 mired a flash on both sides and 0.3 a head; four times the root of 0.27 + 0.18 is 2.68.
+    assert (list(tied(off, frames).moved) == ["C"]) == moved
+
+
+def test_a_tie_holds_three_tenths_of_a_mired_a_flash_and_a_head() -> None:
+    # A head: 0.09 there, 0.09 here, and 0.09 as like lights differ, once for its lights and once among the heads.
+    assert tied(0.0, 1).u_mired == pytest.approx(2.0 * np.sqrt((4 * 0.09) / 3), rel=0.03)
 
 
 # --- light of frames --------------------------------------------------------------------------------------------------
