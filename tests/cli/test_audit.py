@@ -18,6 +18,7 @@ from greystep.cli.choose import choose
 from greystep.demo import scenario, spectra
 from greystep.demo.kit import HeadCharacter, Kit, Shot, light, shoot
 from greystep.errors import GreystepError
+from greystep.terms import Order
 
 #: Two heads 300 K apart at 5600 K, the second also at a power where it matches; a third as the first.
 HEADS = (
@@ -42,7 +43,9 @@ def run(*arguments: str) -> tuple[int, str, str]:
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("test") / "hire_kit"
-    kit = Kit(HEADS, title="Test of three lights", camera="exact", powers=("1/1", "1/4", "1/16"))
+    kit = Kit(
+        HEADS, title="Test of three lights", camera="exact", powers=("1/1", "1/4", "1/16"), order=Order.SHUFFLED
+    )  # the heads take turns: shot one after the other, nothing would watch the camera between them
     scenario.write_session(folder, kit, shoot(kit, 1), 1)
     return folder
 
