@@ -208,9 +208,10 @@ def test_a_set_as_built_must_be_the_sum_of_its_lights(session: Path, tmp_path: P
     assert code == 0
     told = json.loads((folder / "report" / "audit.json").read_text())
     assert (content["verdict"], told["verdict"]) == ("undecided", "within")
-    scatter = greystep.open_session(session).drift.fitted["mired"]
+    tested = greystep.open_session(session).drift
+    scatter = tested.fitted["mired"]
     half = stats.t.ppf(0.975, scatter.dof) * np.sqrt(scatter.sums / scatter.dof)  # of one frame
-    by_head = dict(zip((head.head for head in HEADS), half, strict=False))
+    by_head = dict(zip(tested.cells.heads["head"], half, strict=True))
     for one in told["lights"]:
         assert one["u_mired"] == pytest.approx(by_head[one["head"]], rel=1e-6)
     assert told["worst_pair"]["delta_mired"] == content["worst_pair"]["delta_mired"]
