@@ -83,7 +83,7 @@ def history(sessions: "Sequence[Session | Path | str]") -> HistoryResult:
 
     Examples:
         >>> history(["sample_data/hire_kit", "sample_data/hire_kit"]).table["verdict"].unique().tolist()
-        ['', 'not moved']
+        ['', 'not moved', 'cannot tell']
     """
     opened = [one if isinstance(one, Session) else open_session(one) for one in sessions]
     titles = [one.title for one in opened]
@@ -283,9 +283,9 @@ class Session:
             GreystepError: If there is nothing to compare, or the claim cannot be read.
 
         Examples:
-            >>> report = open_session("sample_data/hire_kit").report(mired=20, duv=0.02, output_stops=1.0)
+            >>> report = open_session("sample_data/hire_kit").report(mired=5, duv=0.005)
             >>> report.verdict.value, report.summary.headline[0]
-            ('within', 'Keep the kit: heads A, B, C and D match')
+            ('outside', 'Send back heads B and C')
         """
         tolerance = self.ingested.settings.tolerance
         if output_stops is not None:

@@ -27,6 +27,7 @@ from greystep.cli.app import app, run
 from greystep.demo.kit import HeadCharacter, Kit, shoot
 from greystep.demo.scenario import write_session
 from greystep.demo.sensor import Sensor
+from greystep.terms import Order
 
 ROOT = Path(__file__).parents[2]
 #: Heads whose labels a spreadsheet or a library would like to read as something else.
@@ -81,7 +82,9 @@ def contents(folder: Path) -> dict[str, str]:
     }
 
 
-def write_kit(folder: Path, heads: tuple[str, ...], powers: tuple[str, ...], repeats: int) -> None:
+def write_kit(
+    folder: Path, heads: tuple[str, ...], powers: tuple[str, ...], repeats: int, order: Order = Order.BY_HEAD
+) -> None:
     offsets = (0.0, 0.4, -0.4, 0.2)
     kit = Kit(
         tuple(
@@ -89,7 +92,7 @@ def write_kit(folder: Path, heads: tuple[str, ...], powers: tuple[str, ...], rep
             for head, away in zip(heads, offsets, strict=False)
         ),
         title="Prüfung [1] €", powers=powers, repeats=repeats, compressed=False, warmup_shots=0,
-        sensor=Sensor(height=160, width=240),
+        sensor=Sensor(height=160, width=240), order=order,
     )  # fmt: skip
     write_session(folder, kit, shoot(kit, 1), 1)
 
@@ -298,6 +301,11 @@ def test_nothing_asks_the_network(session: Path, monkeypatch: pytest.MonkeyPatch
 # --- exit status ----------------------------------------------------------------------------------------------------
 
 
+def test_strict_is_3_where_nothing_watched_camera_and_mains_between_heads(session: Path) -> None:
+    told = greystep("report", session, "--strict", "--json")
+    assert (told.status, json.loads(told.out)["withheld"]) == (3, ["unwatched"])
+
+
 def test_strict_is_3_where_heads_were_shot_with_two_cameras(session: Path) -> None:
     """The frames of one head carry the serial number of another camera."""
     serial = b"000417"
@@ -313,7 +321,9 @@ def test_strict_is_3_where_heads_were_shot_with_two_cameras(session: Path) -> No
     assert json.loads(told.out)["kit_verdict"] == "undecided"
 
 
-def test_strict_is_3_where_not_all_is_well_and_the_work_is_done(session: Path) -> None:
+def test_strict_is_3_where_not_all_is_well_and_the_work_is_done(tmp_path: Path) -> None:
+    session = tmp_path / "kit"
+    write_kit(session, LABELS, ("full", "1/4"), 3, Order.SHUFFLED)
     assert greystep("report", session, "--strict").status == 0
     assert greystep("report", session, "--strict", "--mired", "0.2").status == 3
     assert greystep("ingest", session, "--strict").status == 0

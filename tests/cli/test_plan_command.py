@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -242,7 +243,8 @@ def test_a_swap_is_shot_head_by_head_alone(tmp_path: Path, order: str) -> None:
 def test_what_a_swap_leaves_open_is_shot_head_by_head_alone(tmp_path: Path) -> None:
     first = tmp_path / "swap"
     assert run("plan", first, "--swap", "B,C", "--packs", "P1,P2", "--powers", "full,1/16").exit_code == 0
-    shoot(first, arrange(swap_cells(["B", "C"], ["P1", "P2"], ["full", "1/16"], 2)))
+    open_yet = {name: replace(HEADS[name], mired_per_stop=0.5, scatter_mired=0.7) for name in "BC"}
+    shoot(first, arrange(swap_cells(["B", "C"], ["P1", "P2"], ["full", "1/16"], 2)), heads=open_yet)
     with pytest.raises(GreystepError, match=r"order shuffled: .* stands in more than one way"):
         run("plan", tmp_path / "x", "--more", first, "--order", "shuffled")
     assert not (tmp_path / "x").exists()

@@ -234,3 +234,11 @@ def test_without_a_colour_matrix_there_is_no_absolute_figure(tmp_path: Path) -> 
         kit.ingested, bodies={name: replace(body, matrix=None) for name, body in kit.ingested.bodies.items()}
     )
     assert not {Part.MATRIX, Part.CARD, Part.METER} & {part.part for part in find_budget(bare, kit.drift, ())}
+
+
+def test_scatter_and_what_moves_between_heads_are_two_parts_by_hand(tmp_path: Path) -> None:
+    """Each of three frames scatters by 0.1 mired; a head's place is 0.5 and what nothing watched 1.0 mired (k = 1)."""
+    opened = session(tmp_path)
+    parts = {one.part: one for one in find_budget(opened.ingested, opened.drift, ()) if one.in_u}
+    assert parts[Part.SHOTS].mired == pytest.approx(0.1 / np.sqrt(3.0), rel=0.5)
+    assert parts[Part.PLACEMENT].mired == pytest.approx(np.hypot(0.5, 1.0))

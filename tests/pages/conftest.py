@@ -62,9 +62,9 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
     for index, (power, stops) in enumerate(POWERS.items()):
         rows.append(_frame(rng, f"amb{index}.dng", "", power, stops, None, ""))
     rows += [_frame(rng, "amb5.dng", "", "full", 0.0, None, "")]
-    for head, (base, slope, duv, _) in heads.items():
-        for power, stops in POWERS.items():
-            for repeat in range(3):
+    for repeat in range(3):  # all heads rigged and in turns, up through the powers and down again
+        for power, stops in sorted(POWERS.items(), key=lambda item: item[1] * (-1) ** repeat):
+            for head, (base, slope, duv, _) in heads.items():
                 name = f"{head}_{power.replace('/', '-')}_{repeat + 1}.dng"
                 white = (base + slope * stops + rng.normal(0, 0.35), duv + rng.normal(0, 4e-5))
                 flags = FLAGGED.get((head, power, repeat), "")
@@ -156,6 +156,7 @@ def _frame(
 def _powers(readings: pd.DataFrame, heads: dict[str, tuple[float, float, float, float]]) -> pd.DataFrame:
     rows = []
     used = readings[(readings["kind"] == "flash") & (readings["status"] != "rejected")]
+    used = used.sort_values("head", key=lambda column: column.map(list(heads).index), kind="stable")
     for (head, power), cell in used.groupby(["head", "power"], sort=False):
         n, stops = len(cell), cell["stops"].iloc[0]
         row: dict[str, Any] = {"head": head, "power": power, "stops": stops, "n": n, "n_outlier": 0}

@@ -16,6 +16,7 @@ from greystep import flags
 from greystep.arrays import Floats
 from greystep.columns import UNKNOWN
 from greystep.compare.drift import Drift
+from greystep.compare.fit import own_variances
 from greystep.compare.iso_steps import IsoStep
 from greystep.constants import (
     BOUNCE_SHARE,
@@ -111,6 +112,20 @@ class Component:
     scale: bool = False
 
 
+def _scatter_and_place(drift: Drift) -> tuple[Floats, Floats]:
+    """Return what scatter and what the blocks of the test add to a light [mired, Duv], k = 1, the middle of all lights.
+
+    The last three parts of the joint fit are camera and mains, place, and what frames of a cell share.
+    """
+    own = [own_variances(drift.fitted[quantity].cells) for quantity in ("mired", "duv")]
+    known = [one[np.isfinite(drift.fitted["mired"].cells.values)] for one in own]
+    if not len(known[0]):
+        return np.full(2, np.nan), np.zeros(2)
+    sizes = [(one[:, [*range(one.shape[1] - 3), -1]].sum(axis=1), one[:, -3:-1].sum(axis=1)) for one in known]
+    middle = np.sqrt(np.median(np.array(sizes), axis=2))
+    return middle[:, 0], middle[:, 1]
+
+
 def find_budget(found: Ingested, drift: Drift, iso_steps: Sequence[IsoStep]) -> tuple[Component, ...]:
     """Return the budget of a session, the absolute scale first."""
     used = _used_frames(found.readings)
@@ -118,13 +133,15 @@ def find_budget(found: Ingested, drift: Drift, iso_steps: Sequence[IsoStep]) -> 
     for body in found.bodies.values():
         mine = used[used["body"] == body.label]
         parts += [*_bounce(body, mine), *_black(body, mine)]
-    shots = drift.powers[["u_mired", "u_duv"]].dropna().median().to_numpy(np.float64) / 2.0
+    shots, between = _scatter_and_place(drift)
     if np.isfinite(shots).all():
         mired, duv = shots.tolist()
         parts.append(Component(Part.SHOTS, Bears.BOTH, Method.SESSION, Width.STANDARD, mired, duv, in_u=True))
     parts += _linearity(iso_steps, drift.cells.table["stops"].to_numpy(np.float64))
     if drift.cells.table["head"].nunique() > 1:
-        parts.append(_simulated(Part.PLACEMENT, Width.STANDARD, PLACEMENT_MIRED, in_u=True))
+        placed = _simulated(Part.PLACEMENT, Width.STANDARD, PLACEMENT_MIRED)
+        mired, duv = between.tolist()
+        parts.append(replace(placed, mired=mired, duv=duv, in_u=True) if mired > 0 else placed)
     parts += [
         _simulated(Part.OTHER_CAMERA, Width.STANDARD, share=OBSERVER_SAME_HEAD),
         _simulated(Part.SAME_TYPE, Width.STANDARD, share=OBSERVER_SAME_TYPE),

@@ -196,7 +196,8 @@ def _left(run: _Run, values: Floats, driver: str, tau: float) -> Run:
     free = warmth - run.averaging @ warmth
     design = np.column_stack([run.member, free]) if float(free @ free) > _NO_POWER else run.member
     left = values - _projection(design) @ values
-    return Run(left, run.stops, np.flatnonzero(run.used).astype(np.float64), np.argmax(run.member, axis=1), design)
+    cell = np.nonzero(run.member)[1]  # none where no frame of the head can be used
+    return Run(left, run.stops, np.flatnonzero(run.used).astype(np.float64), cell, design)
 
 
 def _whitened(run: _Run, pattern: Pattern) -> _Run:

@@ -144,8 +144,9 @@ def _head_facts(row: HeadRow, cells: Sequence[PowerRow], mismatches: Sequence[st
     if words.known(row.repeatability_mired):
         facts.append(("Shot to shot", words.kelvin_mired(row.repeatability_k, row.repeatability_mired)))
     if words.known(row.warmup_mired) and row.warmup_kept:
-        warmup = words.give_or_take(abs(row.warmup_mired), row.u_warmup_mired, 1)
-        facts.append(("First shots", f"{warmup} mired {'cooler' if row.warmup_mired > 0 else 'warmer'}"))
+        size, u = abs(row.warmup_mired), row.u_warmup_mired
+        said = f"{words.give_or_take(size, u, 1)} mired {'cooler' if row.warmup_mired > 0 else 'warmer'}"
+        facts.append(("First shots", f"no change beyond chance (under {size + u:.1f} mired)" if size <= u else said))
     if mismatches:
         facts.append(("Does not match", say.listed(mismatches)))
     return facts

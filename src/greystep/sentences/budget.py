@@ -41,7 +41,7 @@ _SOURCE: Final[dict[Part, str]] = {
     "assumption",
     Part.BLACK: "arithmetic on this session's darkest light",
     Part.LINEARITY: "this tool's own simulation: 1 % over 3 stops; no outside source",
-    Part.PLACEMENT: "this tool's own simulation and practice; no outside source",
+    Part.PLACEMENT: "assumed by this tool, or the heads' own scatter where that is less; no outside source",
     Part.OTHER_CAMERA: "this tool's own simulation on open spectra; no outside source",
     Part.SAME_TYPE: "this tool's own simulation on open spectra; no outside source",
     Part.OTHER_TYPE: "this tool's own simulation on open spectra; no outside source",
@@ -111,6 +111,8 @@ def what(part: Component) -> str:
         return f"{_WHAT[part.part]}, {say.cell(part.head, part.power)}"
     if part.part == Part.BOUNCE and part.bears == Bears.DIFFERENCES:
         return f"{_WHAT[part.part]}: for one head more than for another"
+    if part.part == Part.PLACEMENT and part.in_u:
+        return "What moves between heads: their place, camera and mains"
     return _WHAT[part.part]
 
 

@@ -88,7 +88,7 @@ def _move(rows: Sequence[HistoryRow]) -> str:
     doubt = max(doubts, key=lambda row: (row.tint_open, _reach(row)), default=None)
     if doubt is None:
         return f"{name} has not moved {since} at {say.listed([row.power for row in told])}; cannot tell of the others."
-    remedy = "more frames"
+    remedy = "more frames, with check frames between the heads,"
     if doubt.tint_open:
         remedy = "tint is not compared between two cameras, so only the same camera"
     elif doubt.u_observer_mired > doubt.u_change_mired / 2.0:
