@@ -78,7 +78,7 @@ def fit_cells(cells: Cells, frames: Frames) -> dict[str, Fitted]:
             watch = watched(_seen(cells, frames, quantity, system))
             if watch.slope:
                 system = _system(cells, frames, values - watch.slope * (frames.clock - np.mean(frames.clock)))
-        chance = _chance(cells, system)
+        chance = _chance(system, frames.heat.doubt)
         if quantity == "mired":
             tau = _time_constant(system, chance, tau)
         fitted[quantity] = _solve(cells, frames, quantity, system, chance, tau, watch)
@@ -201,8 +201,8 @@ def _seen(cells: Cells, frames: Frames, quantity: str, system: _System) -> list[
     return seen
 
 
-def _chance(cells: Cells, system: _System) -> _Chance:
-    """Return the scatter of each head, drawn towards that of all."""
+def _chance(system: _System, doubt: float) -> _Chance:
+    """Return the scatter of each head, drawn towards that of all; as far as a warm-up is in `doubt`, that without it."""
     pattern = find_pattern(system.runs)
     variance, dof = np.full(len(system.free), np.nan), np.zeros(len(system.free))
     for head, run in enumerate(system.runs):
@@ -211,6 +211,12 @@ def _chance(cells: Cells, system: _System) -> _Chance:
         trace, free = expected(run, pattern)
         share = system.free[head] / (run.design.shape[0] - run.design.shape[1])
         variance[head], dof[head] = system.sums[head] / (trace * share), free * share
+        if doubt:
+            cell, values = run.cell, system.values[system.head == head]
+            n = np.bincount(cell)
+            plain = values - (np.bincount(cell, values) / np.maximum(n, 1))[cell]
+            without = float(plain @ plain) / max(len(values) - int(np.count_nonzero(n)), 1)
+            variance[head] += doubt * max(without - float(variance[head]), 0.0)
     return _Chance(*moderated(variance, dof), pattern)
 
 
