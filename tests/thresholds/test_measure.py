@@ -15,8 +15,8 @@ from greystep.errors import GreystepError
 from greystep.measure.camera import fixed_matrix
 from greystep.measure.patch import measure_patch
 from greystep.measure.reading import measure_frame
-from greystep.measure.target import find_target, fixed_target
-from greystep.measure.target_moved import target_state
+from greystep.measure.target import find_again, find_target, fixed_target
+from greystep.measure.target_moved import around_of, target_state
 from greystep.raw.dng import ColourTags
 from greystep.raw.frame import Mosaic
 
@@ -213,6 +213,24 @@ def test_an_area_is_even_while_its_pixels_differ_by_less_than_a_tenth(times: flo
     a = 0.1 * times * 9.0 / 8.0
     board = np.where(np.indices((HEIGHT, WIDTH)).sum(axis=0) % 2, a, -a)
     assert (find_target([(0.4 * NEUTRAL * np.exp(board)[..., None]).astype(np.float32)]) is not None) == even
+
+
+@pytest.mark.parametrize(("side", "found"), [(90, True), (94, False)])
+def test_a_target_that_has_moved_has_its_size_to_fifteen_hundredths(side: int, found: bool) -> None:
+    there = find_target(scene(0.03 * NEUTRAL, (20, 20, 80, 0.4 * NEUTRAL)))
+    assert there is not None
+    (now,) = scene(0.03 * NEUTRAL, (100, 30, side, 0.4 * NEUTRAL))
+    assert (find_again(now, there) is not None) == found
+
+
+@pytest.mark.parametrize(("away", "seen"), [(7, False), (9, True)])
+def test_what_lies_about_a_target_begins_eight_hundredths_of_its_size_beside_it(away: int, seen: bool) -> None:
+    # The card is 100 pixels a side, from pixel 50 on: a bright line runs the height of it so many pixels to its left.
+    values = np.full((200, 200, 3), 1000.0)
+    values[50:150, 50 - away] = 9000.0
+    mosaic = Mosaic(values, np.zeros((200, 200), dtype=np.int8), np.zeros(values.shape))
+    red, _, _ = around_of(mosaic, fixed_target((0.25, 0.25, 0.75, 0.75)), (0.0, 0.0, 1.0, 1.0))
+    assert (red > 1001.0) == seen
 
 
 @pytest.mark.parametrize("nearer", [0.88, 1.12])
