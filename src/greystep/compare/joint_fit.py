@@ -202,7 +202,7 @@ def _seen(cells: Cells, frames: Frames, quantity: str, system: _System) -> list[
 
 
 def _chance(system: _System, doubt: float) -> _Chance:
-    """Return the scatter of each head, drawn towards that of all; as far as a warm-up is in `doubt`, that without it."""
+    """Return the scatter of each head, drawn towards that of all; as far as a warm-up is in `doubt`, without it."""
     pattern = find_pattern(system.runs)
     variance, dof = np.full(len(system.free), np.nan), np.zeros(len(system.free))
     for head, run in enumerate(system.runs):
