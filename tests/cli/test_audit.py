@@ -97,6 +97,16 @@ def test_the_audit_says_who_clashes_what_is_seen_and_the_cheapest_remedy(session
     assert max(left) < worst["delta_steps"]
 
 
+def test_heads_between_which_nothing_was_watched_are_told_as_such(session: Path, setup: Path, tmp_path: Path) -> None:
+    kit = Kit(HEADS, camera="exact", powers=("1/1", "1/16"))
+    scenario.write_session(tmp_path / "apart", kit, shoot(kit, 1), 1)
+    said = [
+        " ".join(run("audit", str(setup), "--profile", str(folder))[1].split())
+        for folder in (tmp_path / "apart", session)
+    ]
+    assert ["Nothing watched camera and mains between the heads" in one for one in said] == [True, False]
+
+
 def test_the_page_stands_alone_and_has_a_table_beside_every_figure(session: Path, setup: Path) -> None:
     assert run("audit", str(setup), "--profile", str(session))[0] == 0
     page = (setup.parent / "audit.html").read_text()

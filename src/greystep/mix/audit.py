@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+import numpy as np
+
 from greystep.compare.drift import DriftNote, analyse, check_colour
 from greystep.errors import GreystepError
 from greystep.mix.casts import Casts, find_casts
@@ -36,8 +38,9 @@ class HeadTwice:
 
 
 class Doubt(StrEnum):
-    """What limits every answer: gels as listed in the trade, and spectra that a matrix does not know."""
+    """What limits answers: heads between which nothing was watched, gels as listed in the trade, unknown spectra."""
 
+    UNWATCHED = "unwatched"
     LISTED_GELS = "listed gels"
     SPECTRA = "spectra"
 
@@ -117,6 +120,10 @@ def audit_path(
     best = sure or maybe
     if best is not None and best.kind != RemedyKind.PLATES:
         after = find_casts(build_lights(best.rows, drift.fitted), drift, tolerance, matrix)
+    doubts = _doubts(setup.rows, gels, remedies)
+    cells = [cell for row in setup.rows for cell, *_ in row.cells]
+    if not (path.is_dir() or drift.watched[np.ix_(cells, cells)].all()):
+        doubts.insert(0, Doubt.UNWATCHED)
     return Audit(
         name=name,
         session=found.settings.title,
@@ -130,7 +137,7 @@ def audit_path(
         after=after,
         shutter=check_shutter(setup.rows, found.readings, found.settings.heads, output, shutter_s),
         wholes=wholes,
-        doubts=tuple(_doubts(setup.rows, gels, remedies)),
+        doubts=tuple(doubts),
         session_notes=found.notes,
         design_notes=drift.notes,
     )

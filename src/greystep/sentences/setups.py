@@ -28,6 +28,10 @@ KINDS: Final = {
     changes.RemedyKind.PLATES: "plates",
 }
 _DOUBTS: Final = {
+    Doubt.UNWATCHED: (
+        "Nothing watched camera and mains between the heads of the test, so differences between heads are held less "
+        "sure; check frames of a head that stays on its stand make them surer."
+    ),
     Doubt.LISTED_GELS: (
         "Gels are listed as is common practice and vary by maker, far more than this tolerance: measure yours, one "
         "frame with and one without, and put them in gels.csv."
