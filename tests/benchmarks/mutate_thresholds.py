@@ -40,6 +40,12 @@ NO_THRESHOLDS = {"demo": "its numbers shape invented data and decide nothing"}
 
 #: Constants that are left alone, by file (without its room) and name, with the reason.
 EXEMPT = {
+    "camera:SLOPE_MIRED": "a step of finite differences",
+    "camera:SLOPE_DUV": "a step of finite differences",
+    "heat:_NO_POWER": "a guard against rounding",
+    "joint_fit:LASTING": "a number of places",
+    "scatter:_SERIAL": "a grid that is searched",
+    "switched:_LEAST": "a guard against rounding",
     # Codes of file formats, versions, shapes of a chart: another number is another thing, not a looser limit.
     "calibration:_FILED_UNDER": "EXIF codes of lights",
     "chart:COLUMNS": "the chart's shape",
