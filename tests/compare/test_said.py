@@ -100,8 +100,8 @@ def test_colour_that_is_open_leaves_the_output_within(synthetic: ModuleType) -> 
 
 
 def test_the_open_quantity_is_the_one_whose_size_and_doubt_take_most_of_the_limit(synthetic: ModuleType) -> None:
-    """Warmth moves by 2.8 of 4 mired and is sure; tint moves by less of its limit, but nothing is sure of it."""
-    readings = kit(synthetic, [[0.0, 2.8]], scatter=0.05, scatter_duv=0.0006, seed=4)
+    """Warmth moves by 3.4 of 4 mired and is sure; tint moves by less of its limit, but nothing is sure of it."""
+    readings = kit(synthetic, [[0.0, 3.4]], scatter=0.05, scatter_duv=0.0006, seed=4)
     _, said, content, _ = judged(synthetic, readings)
     (row,) = content["heads"]
     reach = {name: row[f"span_{name}"] + row[f"u_span_{name}"] for name in ("mired", "duv")}
