@@ -61,7 +61,7 @@ def test_the_sum_of_squares_is_what_the_pattern_says() -> None:
     pattern = Pattern(growth=0.4, serial=0.5)
     run = one_run(np.random.default_rng(0))
     root = np.linalg.cholesky(pattern.covariance(run.stops, run.place))
-    drawn = run.leaves() @ root @ np.random.default_rng(1).standard_normal((len(run.stops), 20000))
+    drawn = run.leaves @ root @ np.random.default_rng(1).standard_normal((len(run.stops), 20000))
     sums = np.sum(drawn**2, axis=0)
     trace, dof = expected(run, pattern)
     assert sums.mean() == pytest.approx(trace, rel=0.01)

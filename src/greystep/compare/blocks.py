@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
-from greystep.compare.fit import least_squares
+from greystep.compare.fit import least_squares, shrunk
 
 #: Below so many flashes a turn the heads take turns.
 _A_TURN: Final = 2.5
@@ -101,6 +101,16 @@ def round_levels(values: Floats, cell: Indices, block: Indices) -> Floats:
     return np.asarray(levels - levels[known].mean())
 
 
+def visit_columns(visit: Indices) -> tuple[Floats, Floats]:
+    """Return the columns of visits (n, v), and of the second, third, ... frame of a visit (n, p - 1).
+
+    A rested head warms from one frame of a visit to the next, so that these have levels of their own.
+    """
+    place = pd.Series(visit).groupby(visit).cumcount().to_numpy()
+    visits, places = np.arange(visit.max() + 1), np.arange(1, place.max() + 1)
+    return (visit[:, None] == visits).astype(np.float64), (place[:, None] == places).astype(np.float64)
+
+
 def watched(seen: list[Seen]) -> Watch:
     """Return how the lights that were seen in several blocks moved.
 
@@ -121,7 +131,7 @@ def watched(seen: list[Seen]) -> Watch:
     slope, row = float(fit.coefficients[-1]), fit.estimator[-1]
     doubt = max(scatter, known) * float(row @ row)
     return Watch(
-        slope=slope * max(0.0, 1.0 - doubt / slope**2) if line and slope else 0.0,
+        slope=shrunk(slope, doubt) if line else 0.0,
         slope_variance=doubt if line else 0.0,
         variance=max(scatter - known, 0.0),
         dof=fit.dof if scatter > known else float("inf"),

@@ -18,6 +18,7 @@ from greystep.columns import UNKNOWN
 from greystep.compare.drift import Drift
 from greystep.compare.fit import own_variances
 from greystep.compare.iso_steps import IsoStep
+from greystep.compare.joint_fit import BETWEEN
 from greystep.constants import (
     BOUNCE_SHARE,
     CARD_TILT,
@@ -121,7 +122,7 @@ def _scatter_and_place(drift: Drift) -> tuple[Floats, Floats]:
     known = [one[np.isfinite(drift.fitted["mired"].cells.values)] for one in own]
     if not len(known[0]):
         return np.full(2, np.nan), np.zeros(2)
-    sizes = [(one[:, [*range(one.shape[1] - 3), -1]].sum(axis=1), one[:, -3:-1].sum(axis=1)) for one in known]
+    sizes = [(np.delete(one, BETWEEN, axis=1).sum(axis=1), one[:, BETWEEN].sum(axis=1)) for one in known]
     middle = np.sqrt(np.median(np.array(sizes), axis=2))
     return middle[:, 0], middle[:, 1]
 

@@ -292,16 +292,19 @@ def _means(values: Floats, head: Indices, count: int) -> Floats:
     return np.asarray(np.bincount(head, values, minlength=count) / np.maximum(n, 1))
 
 
+def size_of(quantity: str, mired: Floats | float, duv: Floats | float) -> Floats:
+    """Return what errors of so many mired and so much Duv are in a quantity: in u'v' evenly along both axes."""
+    if quantity in ("u_prime", "v_prime"):
+        return np.asarray(np.hypot(mired / MIRED_A_STEP, duv / DUV_A_STEP) * STEP_UPRIME_VPRIME / np.sqrt(2))
+    sizes = {"mired": mired, "duv": duv}
+    return np.asarray(sizes.get(quantity, np.zeros_like(mired)), dtype=np.float64)
+
+
 def _noise(log: pd.DataFrame) -> tuple[dict[str, Floats], dict[str, Floats]]:
     """Return the standard uncertainty (k = 1) of each frame's own noise, and that of the errors its cell shares.
 
     In u'v' it is that of mired and Duv by their steps.
     """
-
-    def spread(mired: Floats, duv: Floats, output: Floats) -> dict[str, Floats]:
-        axis = np.hypot(mired / MIRED_A_STEP, duv / DUV_A_STEP) * STEP_UPRIME_VPRIME / np.sqrt(2)
-        return {name: one / 2.0 for name, one in zip(QUANTITIES, (mired, duv, axis, axis, output), strict=True)}
-
     common = [
         np.hypot(*(np.nan_to_num(_column(log, f"u_{name}_{cause}", 0.0)) for cause in ("ambient", "black")))
         for name in _PARTED
@@ -309,7 +312,8 @@ def _noise(log: pd.DataFrame) -> tuple[dict[str, Floats], dict[str, Floats]]:
     frame = [_column(log, f"u_{name}_frame" if f"u_{name}_frame" in log else f"u_{name}", np.nan) for name in _PARTED]
     with np.errstate(invalid="ignore", divide="ignore"):
         output = _column(log, "u_signal_g", np.nan) / _column(log, "signal_g", np.nan) / np.log(2)
-    return spread(frame[0], frame[1], output), spread(common[0], common[1], np.zeros(len(log)))
+    own = {name: size_of(name, *frame) / 2.0 for name in QUANTITIES} | {"output_stops": output / 2.0}
+    return own, {name: size_of(name, *common) / 2.0 for name in QUANTITIES}
 
 
 def _bodies(body: npt.NDArray[np.object_], head: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:

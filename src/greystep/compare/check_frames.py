@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from greystep.arrays import Floats
+from greystep.compare.blocks import visit_columns
 from greystep.compare.drift import Drift
 from greystep.compare.fit import least_squares
 from greystep.measure.uncertainty import ALPHA, student_factor
@@ -80,10 +81,8 @@ def find_check_frames(drift: Drift) -> CheckFrames | None:
         return None
     head = int(frames["head"].iloc[0])
     seconds = frames["seconds"].to_numpy(np.float64)
-    member = (visit[:, None] == np.arange(count)).astype(np.float64)
+    member, places = visit_columns(visit)
     n = member.sum(axis=0)
-    place = pd.Series(visit).groupby(visit).cumcount().to_numpy()
-    places = (place[:, None] == np.arange(1, place.max() + 1)).astype(np.float64)
     visits = {"visit": np.arange(count), "seconds": member.T @ (seconds - seconds[0]) / n, "n": n.astype(int)}
     apart = 0.0 if frames["counted"].any() else 1.0  # the head's own scatter is that of other frames
     moves = []

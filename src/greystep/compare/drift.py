@@ -161,11 +161,15 @@ def analyse(readings: pd.DataFrame, settings: Settings, seed: int = 0) -> Drift:
     )
 
 
+def _mixed(cells: Cells, frames: Frames) -> Booleans:
+    """Return the heads (h,) of several powers in which heat and power cannot be separated."""
+    measured = np.bincount(cells.head[cells.table["n"] > 0], minlength=len(cells.heads))
+    return np.asarray((measured > 1) & ~frames.heat.separable)
+
+
 def _withheld(cells: Cells, frames: Frames) -> npt.NDArray[np.object_]:
     """Return why nothing can be called of a cell (c,), whatever its numbers say; blank where it can."""
-    number = len(cells.heads)
-    several = np.bincount(cells.head[cells.table["n"] > 0], minlength=number) > 1
-    mixed = several & ~frames.heat.separable
+    mixed = _mixed(cells, frames)
     open_room = np.bincount(frames.cell[~frames.proven], minlength=len(cells.table)) > 0
     heat = np.where(mixed[cells.head], str(Withheld.HEAT), "")
     return np.where(open_room, str(Withheld.ROOM), heat).astype(object)
@@ -426,12 +430,13 @@ def _notes(cells: Cells, frames: Frames, fitted: Mapping[str, Fitted]) -> list[D
     notes: list[DriftNote] = []
     names = cells.heads["label"].to_list()
     measured = np.bincount(cells.head[cells.table["n"] > 0], minlength=len(names))
-    heads = list(zip(names, measured, frames.heat.separable, fitted["mired"].dof, strict=True))
-    if mixed := tuple(name for name, n, separable, _ in heads if n > 1 and not separable):
+    if mixed := tuple(cells.heads["label"][_mixed(cells, frames)]):
         notes.append(HeatNotSeparable(mixed))
     if measured.any() and not (fitted["mired"].dof > 0).any():
         notes.append(NothingRepeated())
-    elif alone := tuple(name for name, n, _, free in heads if n and free <= 0):
+    elif alone := tuple(
+        name for name, n, free in zip(names, measured, fitted["mired"].dof, strict=True) if n and free <= 0
+    ):
         notes.append(NotRepeated(alone))
     if not len(frames.seconds) and len(frames.cell):
         notes.append(HeatByShots())

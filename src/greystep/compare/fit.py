@@ -82,6 +82,14 @@ def pooled_sd(sums_of_squares: npt.ArrayLike, dofs: npt.ArrayLike) -> float:
     return float(np.sqrt(np.sum(sums_of_squares) / dof)) if dof > 0 else float("nan")
 
 
+def shrunk(value: float, variance: float) -> float:
+    """Return an estimate drawn towards 0 by its own variance: ``value max(0, 1 - variance / value^2)``; 0 of 0.
+
+    James & Stein (1961), the positive part, from memory.
+    """
+    return value * max(0.0, 1.0 - variance / value**2) if value else 0.0
+
+
 def f_test(smaller: tuple[float, float], larger: tuple[float, float]) -> tuple[float, float]:
     """Test whether a model needs the columns by which it exceeds a smaller one.
 

@@ -7,25 +7,19 @@ import numpy as np
 import pandas as pd
 
 from greystep.arrays import Floats, Indices
-from greystep.compare.blocks import Seen, Watch, watched
-from greystep.compare.cells import QUANTITIES, Cells, Frames, settings
+from greystep.compare.blocks import Seen, Watch, visit_columns, watched
+from greystep.compare.cells import QUANTITIES, Cells, Frames, settings, size_of
 from greystep.compare.fit import Estimates, LeastSquares, effective_dof, least_squares
 from greystep.compare.scatter import Pattern, Run, expected, find_pattern, moderated
-from greystep.constants import (
-    DUV_A_STEP,
-    MIRED_A_STEP,
-    PLACEMENT_DUV,
-    PLACEMENT_MIRED,
-    STEP_UPRIME_VPRIME,
-    UNWATCHED_DUV,
-    UNWATCHED_MIRED,
-)
+from greystep.constants import PLACEMENT_DUV, PLACEMENT_MIRED, UNWATCHED_DUV, UNWATCHED_MIRED
 from greystep.measure.uncertainty import student_factor
 
 #: A head so many standard deviations of a place off the others is another light, and tells nothing of places.
 _ODD_SD: Final = 3.0
 #: The last sources of chance of `Fitted.cells`, which no further frame of the same blocks makes smaller.
 LASTING: Final = 3
+#: Of these, what lies between heads: blocks and places.
+BETWEEN: Final = slice(-3, -1)
 #: What is compared between heads, so that what moves between them matters.
 _COLOURS: Final = tuple(name for name in QUANTITIES if name != "output_stops")
 
@@ -177,9 +171,7 @@ def _seen(cells: Cells, frames: Frames, quantity: str, system: _System) -> list[
         head, visit = int(checks["head"].iloc[0]), pd.factorize(checks["visit"])[0]
         values = checks[quantity].to_numpy(np.float64)
         values = values - system.amplitude[head] * checks["warmth"].to_numpy(np.float64)
-        place = pd.Series(visit).groupby(visit).cumcount().to_numpy()
-        columns = [visit[:, None] == np.arange(visit.max() + 1), place[:, None] == np.arange(1, place.max() + 1)]
-        design = np.hstack(columns).astype(np.float64)
+        design = np.hstack(visit_columns(visit))
         if visit.max() < 1 or not np.isfinite(values).all() or np.linalg.matrix_rank(design) < design.shape[1]:
             continue
         levels = least_squares(design, values).coefficients
@@ -343,13 +335,6 @@ def _hold_to_noise(cells: Cells, cell: Indices, noise: Floats, parts: Floats) ->
     return np.asarray(parts)
 
 
-def size_of(quantity: str, mired: float, duv: float) -> float:
-    """Return what an error of so many mired and so much Duv is in a quantity, evenly along both axes in u'v'."""
-    if quantity in ("u_prime", "v_prime"):
-        return float(np.hypot(mired / MIRED_A_STEP, duv / DUV_A_STEP) * STEP_UPRIME_VPRIME / np.sqrt(2.0))
-    return mired if quantity == "mired" else duv if quantity == "duv" else 0.0
-
-
 def _between(frames: Frames, quantity: str, rows: Indices, means: Floats) -> tuple[Floats, Floats]:
     """Return the covariance of the cells for a variance of 1 of each block, and of a line over the test.
 
@@ -374,7 +359,7 @@ def _place(cells: Cells, quantity: str, values: Floats, watch: Watch) -> tuple[f
         median of each power is taken if its interval is the narrower one; a head farther off than its place explains
         does not count.
     """
-    size = size_of(quantity, PLACEMENT_MIRED, PLACEMENT_DUV)
+    size = float(size_of(quantity, PLACEMENT_MIRED, PLACEMENT_DUV))
     if not watch.dof:
         size = float(np.hypot(size, size_of(quantity, UNWATCHED_MIRED, UNWATCHED_DUV)))
     power = settings(cells.table["stops"].to_numpy(np.float64))

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -9,6 +10,7 @@ from scipy.optimize import brentq
 from scipy.special import digamma, polygamma
 
 from greystep.arrays import Floats, Indices
+from greystep.compare.fit import shrunk
 
 #: Correlations of neighbours that are tried; above the last one a head does not scatter, it drifts.
 _SERIAL: Final = np.linspace(0.0, 0.95, 20)
@@ -51,8 +53,9 @@ class Run:
     cell: Indices
     design: Floats
 
+    @cached_property
     def leaves(self) -> Floats:
-        """Return the (n, n) matrix that makes the residuals of the values."""
+        """The (n, n) matrix that makes the residuals of the values."""
         q, _ = np.linalg.qr(self.design)
         return np.asarray(np.eye(len(self.residuals)) - q @ q.T)
 
@@ -75,7 +78,7 @@ def expected(run: Run, pattern: Pattern) -> tuple[float, float]:
     ``tr(M V)`` and ``tr(M V)^2 / tr(M V M V)`` (Satterthwaite 1946, from memory); M makes the residuals, V is the
     pattern.
     """
-    seen = run.leaves() @ pattern.covariance(run.stops, run.place)
+    seen = run.leaves @ pattern.covariance(run.stops, run.place)
     trace = float(np.trace(seen))
     return (trace, trace**2 / float(np.sum(seen * seen.T))) if trace > 1e-9 else (0.0, 0.0)
 
@@ -114,7 +117,7 @@ def _growth(runs: Sequence[Run]) -> float:
     """Return the slope of ln(variance) on stops, over the cells of all heads."""
     above = below = 0.0
     for run in runs:
-        free = np.diagonal(run.leaves())
+        free = np.diagonal(run.leaves)
         dof = np.bincount(run.cell, free)
         sums = np.bincount(run.cell, run.residuals**2)
         known = (dof > 0.5) & (sums > 0)
@@ -128,7 +131,7 @@ def _growth(runs: Sequence[Run]) -> float:
         above += float(np.sum(weight * away * logs))
         below += float(np.sum(weight * away**2))
     slope = above / below if below > 0 else 0.0
-    return slope * max(0.0, 1.0 - 1.0 / (slope**2 * below)) if slope else 0.0
+    return shrunk(slope, 1.0 / below) if slope else 0.0
 
 
 def _serial(runs: Sequence[Run]) -> float:
@@ -138,7 +141,7 @@ def _serial(runs: Sequence[Run]) -> float:
         power = float(np.sum(run.residuals**2))
         if len(run.residuals) < 3 or power <= 0:
             continue
-        leaves = run.leaves()
+        leaves = run.leaves
         scale = float(np.trace(leaves)) / power
         shown += scale * float(run.residuals[1:] @ run.residuals[:-1])
         apart = np.abs(run.place[:, None] - run.place).astype(np.intp).ravel()
