@@ -12,11 +12,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from greystep.compare.against_others import OffAt, Offset
 from greystep.compare.blocks import find_blocks
 from greystep.compare.called import find_warm_up
 from greystep.compare.check_frames import CheckFrames, find_moves
 from greystep.compare.drift import Drift, analyse
-from greystep.compare.findings import Ends, Finding, OddPower, OffAt, Offset
+from greystep.compare.findings import Finding
 from greystep.compare.firing_times import firing_order
 from greystep.compare.head_or_pack import Follows, attribute
 from greystep.compare.heat import Fired, find_heat
@@ -24,6 +25,7 @@ from greystep.compare.iso_steps import find_iso_steps
 from greystep.compare.limits import judge_rows, rounds_to_decide
 from greystep.compare.more_rounds import deciding_rounds
 from greystep.compare.odd_heads import weight
+from greystep.compare.own_drift import Ends, OddPower
 from greystep.compare.scatter import Pattern, Run, find_pattern
 from greystep.compare.verdict import judge
 from greystep.session.settings import Tolerance
