@@ -55,14 +55,23 @@ class WarmUp:
     beyond: bool
 
 
-def call_heads(drift: Drift, rows: Mapping[Quantity, Rows]) -> list[Called]:
-    """Call each head: the worst of its spans, and its output errors; an empty cell leaves it undecided."""
+def call_heads(drift: Drift, rows: Mapping[Quantity, Rows], warm_ups: Sequence[WarmUp | None]) -> list[Called]:
+    """Call each head: the worst of its spans, and its output errors; an empty cell leaves it undecided.
+
+    Args:
+        warm_ups: From `find_warm_up`, a head each.
+    """
     alone = lone_heads(drift)
     table = rows_of(drift.heads.assign(verdict="", why=""), HeadRow)
-    return [_call_head(drift, rows, head, row, bool(alone[head])) for head, row in enumerate(table)]
+    return [
+        _call_head(drift, rows, head, row, bool(alone[head]), warm_up is None or not warm_up.beyond)
+        for head, (row, warm_up) in enumerate(zip(table, warm_ups, strict=True))
+    ]
 
 
-def _call_head(drift: Drift, rows: Mapping[Quantity, Rows], head: int, row: HeadRow, alone: bool) -> Called:
+def _call_head(
+    drift: Drift, rows: Mapping[Quantity, Rows], head: int, row: HeadRow, alone: bool, steady: bool
+) -> Called:
     mine = drift.cells.head == head
     full = bool((drift.cells.table["n"].to_numpy()[mine] > 0).all()) and not alone
     parts: dict[bool, list[tuple[bool, bool]]] = {True: [], False: []}  # of colour, of output: within, outside
@@ -78,8 +87,6 @@ def _call_head(drift: Drift, rows: Mapping[Quantity, Rows], head: int, row: Head
         parts[colour].append((inside and not held, bool(one.outside[at].any())))
         reasons |= held
     heated = Withheld.HEAT in reasons
-    warm_up = find_warm_up(drift, rows, head)
-    steady = warm_up is None or not warm_up.beyond
     colour_called, output_called = (
         _worst(full and bound, found, heated) for bound, found in ((steady, parts[True]), (True, parts[False]))
     )

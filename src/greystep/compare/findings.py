@@ -9,7 +9,7 @@ import numpy.typing as npt
 from greystep.arrays import Booleans, Indices
 from greystep.columns import HeadRow, rows_of
 from greystep.compare.against_others import Stand, find_stand
-from greystep.compare.called import Called, WarmUp, find_warm_up
+from greystep.compare.called import Called, WarmUp
 from greystep.compare.drift import Drift
 from greystep.compare.limits import Rows, longest_run, matches, own_rows, rounds_to_decide
 from greystep.compare.odd_heads import OddHeads, away, lead_open, sound_cells, weight
@@ -84,6 +84,7 @@ def find(
     drift: Drift,
     rows: Mapping[Quantity, Rows],
     called: Sequence[Called],
+    warm_ups: Sequence[WarmUp | None],
     odd: OddHeads,
     outside: Booleans,
     open_pairs: Booleans,
@@ -118,7 +119,7 @@ def find(
                 close=find_stand(drift, rows, head, odd.back, open_pairs, apart, near=True)
                 if head in leading
                 else None,
-                warm_up=find_warm_up(drift, rows, head),
+                warm_up=warm_ups[head],
                 measured=tuple(power[cells[n[cells] > 0]]),
                 row=row,
                 rounds=_rounds(drift, rows, head, row) if call.verdict == Verdict.UNDECIDED else 0.0,
