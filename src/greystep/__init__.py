@@ -107,6 +107,7 @@ correct:
     gains           Per-frame correction values
     images          Linear images as files and back
     lit_by          What lit a frame
+    messages        What there is to say of corrections
     overlap         What two frames of one scene share
     plates          Plates of one scene, one for each light, each corrected with its own gains and added as light adds
     profile         The light of a head at a power, from a test session
@@ -119,6 +120,7 @@ sentences:
     actions         What to do next, with the cautions where it means handling kit
     budget          What the uncertainties hold and what they leave out, in words
     calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
+    corrections     What a person is told of corrections
     frames          What a person is told of frames
     heads           What is said of each head
     history         A history of sessions in sentences
