@@ -1,19 +1,25 @@
-"""The maker of synthetic readings as a fixture: test files cannot import each other."""
+"""The makers of `tests/helpers` as fixtures."""
 
-import importlib.util
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 
+from helpers import dng_writer
+from helpers import synthetic as readings_maker
+
 
 @pytest.fixture(scope="session")
 def synthetic() -> ModuleType:
-    spec = importlib.util.spec_from_file_location(
-        "compare_synthetic", Path(__file__).parent / "compare" / "synthetic.py"
-    )
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return readings_maker
+
+
+@pytest.fixture(scope="session")
+def make_dng() -> Callable[..., Path]:
+    return dng_writer.write_dng
+
+
+@pytest.fixture(scope="session")
+def make_opcodes() -> Callable[..., bytes]:
+    return dng_writer.opcode_list

@@ -1,11 +1,7 @@
 """One whole test session that shares no line of code with the package: what comes back is what was put in."""
 
-import importlib.util
-import sys
-from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pandas as pd
@@ -14,22 +10,11 @@ import pytest
 from greystep.compare.drift import Drift, analyse
 from greystep.session.ingest import Ingested, ingest
 from greystep.session.settings import load_settings
+from helpers import foreign
 
 
 @pytest.fixture(scope="module")
-def foreign() -> Iterator[ModuleType]:
-    spec = importlib.util.spec_from_file_location("foreign", Path(__file__).with_name("foreign.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["foreign"] = module  # dataclasses look their module up
-    spec.loader.exec_module(module)
-    yield module
-    del sys.modules["foreign"]
-
-
-@pytest.fixture(scope="module")
-def answers(foreign: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
+def answers(tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
     folder = tmp_path_factory.mktemp("foreign") / "a session"
     table = pd.DataFrame([asdict(answer) for answer in foreign.write_session(folder)])
     table.attrs["folder"] = folder
@@ -47,7 +32,7 @@ def drift(found: Ingested) -> Drift:
 
 
 def test_it_imports_nothing_of_the_package() -> None:
-    text = Path(__file__).with_name("foreign.py").read_text(encoding="utf-8")
+    text = Path(foreign.__file__).read_text(encoding="utf-8")
     lines = [line.split()[1] for line in text.splitlines() if line.startswith(("import ", "from "))]
     assert lines == ["struct", "dataclasses", "pathlib", "numpy"]
 
@@ -67,7 +52,7 @@ def test_rows_without_names_meet_their_frames_by_the_clock(answers: pd.DataFrame
     assert set(table["colour_from"][table["kind"] == "flash"]) == {"dng-2"}
 
 
-def test_only_what_is_wrong_is_flagged(foreign: ModuleType, answers: pd.DataFrame, found: Ingested) -> None:
+def test_only_what_is_wrong_is_flagged(answers: pd.DataFrame, found: Ingested) -> None:
     """Room light is under half a percent of the weakest frames of one head, and over it of those of the other."""
     table = found.readings
     room = foreign.ROOM * answers["iso"] / 100
@@ -78,13 +63,13 @@ def test_only_what_is_wrong_is_flagged(foreign: ModuleType, answers: pd.DataFram
     assert table["flags"].tolist() == np.where(lit & (share > 0.5), "ambient_high", "").tolist()
 
 
-def test_hot_pixels_in_the_masked_borders_are_no_doubt(foreign: ModuleType, tmp_path: Path) -> None:
+def test_hot_pixels_in_the_masked_borders_are_no_doubt(tmp_path: Path) -> None:
     foreign.write_session(tmp_path / "s", hot_borders=True)
     table = ingest(load_settings(tmp_path / "s")).readings
     assert not table["flags"].str.contains("black_doubtful").any()
 
 
-def test_the_target_is_found_where_it_lies_in_the_active_area(foreign: ModuleType, found: Ingested) -> None:
+def test_the_target_is_found_where_it_lies_in_the_active_area(found: Ingested) -> None:
     (body,) = found.bodies.values()
     assert body.target is not None
     assert body.target.box == pytest.approx(foreign.TARGET, abs=0.012)
@@ -95,7 +80,7 @@ def test_the_target_is_found_where_it_lies_in_the_active_area(foreign: ModuleTyp
     assert (x0 + x1) / 2 == pytest.approx(0.73, abs=0.01)
 
 
-def test_four_black_levels_and_room_light_are_off(foreign: ModuleType, answers: pd.DataFrame, found: Ingested) -> None:
+def test_four_black_levels_and_room_light_are_off(answers: pd.DataFrame, found: Ingested) -> None:
     table = found.readings
     lit = (table["kind"] == "flash").to_numpy()
     error = (table["signal_g"] - answers["green"])[lit]
@@ -118,13 +103,13 @@ def test_known_lights_come_back(answers: pd.DataFrame, found: Ingested) -> None:
     assert table["output_stops"].to_numpy() == pytest.approx((truth["output_stops"] - zero).to_numpy(), abs=0.005)
 
 
-def test_the_matrix_is_the_bodys_own_at_the_reference(foreign: ModuleType, found: Ingested) -> None:
+def test_the_matrix_is_the_bodys_own_at_the_reference(found: Ingested) -> None:
     (body,) = found.bodies.values()
     assert body.matrix is not None
     np.testing.assert_allclose(body.matrix, foreign.MATRIX, atol=2e-4)
 
 
-def test_drift_and_differences_are_those_of_the_lights(foreign: ModuleType, drift: Drift) -> None:
+def test_drift_and_differences_are_those_of_the_lights(drift: Drift) -> None:
     truth = {cell: foreign.LIGHTS[light] for cell, light in foreign.OF_CELL.items()}
     powers = drift.powers.set_index(["head", "power"])
     assert list(powers.index) == list(truth)

@@ -2,7 +2,6 @@
 
 import hashlib
 import importlib.util
-import io
 import os
 import shutil
 import signal
@@ -11,7 +10,6 @@ import sys
 import tarfile
 import time
 import zipfile
-from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -20,13 +18,13 @@ import pandas as pd
 import pytest
 
 import greystep.correct.render as rendering
-from greystep.cli.app import run
 from greystep.demo.kit import HeadCharacter, Kit, shoot
 from greystep.demo.scenario import write_session
 from greystep.demo.sensor import Sensor
 from greystep.errors import GreystepError
 from greystep.session.ingest import ingest
 from greystep.session.settings import load_settings
+from helpers.console import Result, greystep
 
 ROOT = Path(__file__).parents[1]
 CODE = "from greystep.cli.app import run; run()"
@@ -45,41 +43,23 @@ COMMANDS = {
 }
 
 
-def greystep(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    """Run the entry point in this process, as the console script does."""
-    out, err = io.TextIOWrapper(io.BytesIO(), "utf-8"), io.TextIOWrapper(io.BytesIO(), "utf-8")
-    before, sys.argv = sys.argv, ["greystep", *map(str, words)]
-    status = 0
-    try:
-        with redirect_stdout(out), redirect_stderr(err):
-            run()
-    except SystemExit as ended:
-        status = int(ended.code or 0)
-    finally:
-        sys.argv = before
-    texts = []
-    for stream in (out, err):
-        stream.flush()
-        texts.append(stream.buffer.getvalue().decode("utf-8"))  # type: ignore[attr-defined]
-    return subprocess.CompletedProcess(sys.argv, status, *texts)
-
-
-def process(*words: str | Path, code: str = CODE, **more: object) -> subprocess.CompletedProcess[str]:
+def process(*words: str | Path, code: str = CODE, **more: object) -> Result:
     """Run it in a process of its own."""
     env = {name: value for name, value in os.environ.items() if not name.startswith(("LC_", "LANG"))}
     env |= more.pop("env", {})  # type: ignore[call-overload]
-    return subprocess.run(
+    done = subprocess.run(
         [sys.executable, "-c", code, *map(str, words)],
         capture_output=True, text=True, errors="surrogateescape", timeout=120, check=False, env=env, **more,  # type: ignore[call-overload]
     )  # fmt: skip
+    return Result(done.returncode, done.stdout, done.stderr)
 
 
-def one_line(done: subprocess.CompletedProcess[str]) -> str:
+def one_line(done: Result) -> str:
     """The one line that a command which could not do its work leaves; never a traceback."""
-    assert "Traceback" not in done.stderr, done.stderr
-    assert done.returncode == 1, (done.returncode, done.stdout, done.stderr)
-    lines = [line for line in done.stderr.splitlines() if line.startswith("greystep: ")]
-    assert len(lines) == 1, done.stderr
+    assert "Traceback" not in done.err, done.err
+    assert done.status == 1, (done.status, done.out, done.err)
+    lines = [line for line in done.err.splitlines() if line.startswith("greystep: ")]
+    assert len(lines) == 1, done.err
     return lines[0]
 
 
@@ -93,7 +73,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         sensor=Sensor(height=160, width=240),
     )  # fmt: skip
     write_session(folder, kit, shoot(kit, 1), 1)
-    assert greystep("report", folder).returncode == 0
+    assert greystep("report", folder).status == 0
     shutil.rmtree(folder / "report")
     (folder / "readings.csv").unlink()
     return folder
@@ -172,17 +152,17 @@ def test_no_command_writes_among_the_originals(place: str, session: Path, made: 
             continue
         for out in ([], *(["--out", str(to)] for to in (session, frames, session / "report") if name in GIVEN_OUT)):
             done = greystep(*[words.get(word, word) for word in command], *out)
-            assert "Traceback" not in done.stderr, done.stderr
-            assert states(frames) == before, (name, out, done.stderr)
+            assert "Traceback" not in done.err, done.err
+            assert states(frames) == before, (name, out, done.err)
             new = {entry for entry in listing(frames) - there if not entry.startswith(("made", "PLATES"))}
-            assert not new, (name, out, new, done.returncode)
+            assert not new, (name, out, new, done.status)
             if place in (".", "..") and (not out or out[1] == str(frames)) and name != "history":
-                assert done.returncode == 1, (name, out, done.stdout)
-                assert "never written to" in done.stderr
+                assert done.status == 1, (name, out, done.out)
+                assert "never written to" in done.err
     if place in (".", ".."):
         assert {path: path.stat().st_mtime_ns for path in around} == around
         away = tmp_path.parent / f"{tmp_path.name} away"
-        assert greystep("report", session, "--out", away).returncode == 0
+        assert greystep("report", session, "--out", away).status == 0
         assert {"readings.csv", ".greystep", "report.html"} <= {path.name for path in away.iterdir()}
         assert states(frames) == before
 
@@ -222,7 +202,7 @@ def test_frames_of_another_session_of_the_run_are_no_targets(session: Path, made
 
 
 def test_an_edited_and_a_foreign_file_are_kept_and_named_until_force(session: Path) -> None:
-    assert greystep("render", session).returncode == 0
+    assert greystep("render", session).status == 0
     target = session / "report" / "tiff"
     first, second, third = sorted(target.glob("*.tif"))[:3]
     whole = third.read_bytes()
@@ -232,12 +212,12 @@ def test_an_edited_and_a_foreign_file_are_kept_and_named_until_force(session: Pa
     third.write_bytes(b"another")
     done = greystep("render", session)
     said = one_line(done)
-    assert first.name in done.stderr
-    assert second.name in done.stderr
+    assert first.name in done.err
+    assert second.name in done.err
     assert "--force" in said
     kept = [path.read_bytes() for path in (first, second, third)]
     assert kept == [b"retouched by hand", b"somebody else's", b"another"]
-    assert greystep("render", session, "--force").returncode == 0
+    assert greystep("render", session, "--force").status == 0
     assert third.read_bytes() == whole
     assert first.read_bytes() != b"retouched by hand"
 
@@ -253,9 +233,9 @@ def test_a_foreign_file_that_no_record_knows_is_kept(session: Path) -> None:
 
 
 def test_what_this_tool_wrote_itself_is_written_anew_without_force(session: Path) -> None:
-    assert greystep("render", session).returncode == 0
+    assert greystep("render", session).status == 0
     before = {path.name: path.read_bytes() for path in (session / "report" / "tiff").iterdir()}
-    assert greystep("render", session, "--to", "5000K").returncode == 0
+    assert greystep("render", session, "--to", "5000K").status == 0
     assert {path.name for path in (session / "report" / "tiff").iterdir()} == set(before)
     assert any(path.read_bytes() != before[path.name] for path in (session / "report" / "tiff").iterdir())
 
@@ -264,11 +244,11 @@ def test_a_sum_of_others_is_kept_and_one_of_ours_replaced(session: Path, tmp_pat
     (tmp_path / "PLATES.csv").write_text("plate\nf0004.dng\nf0005.dng\n")
     command, target = ["render", session, "--sum", tmp_path / "PLATES.csv"], session / "report" / "sum.tif"
     for _ in range(2):
-        assert greystep(*command).returncode == 0
+        assert greystep(*command).status == 0
     target.write_bytes(b"mine")
     assert "--force" in one_line(greystep(*command))
     assert target.read_bytes() == b"mine"
-    assert greystep(*command, "--force").returncode == 0
+    assert greystep(*command, "--force").status == 0
     assert target.read_bytes() != b"mine"
 
 
@@ -288,10 +268,10 @@ def test_what_a_killed_render_left_is_its_own(when: str, session: Path, monkeypa
     monkeypatch.setattr(os, "replace", killed)
     monkeypatch.setattr(rendering, "settle", lambda folder: None)
     monkeypatch.setattr(rendering, "_WORKERS", 1)
-    assert greystep("render", session).returncode != 0
+    assert greystep("render", session).status != 0
     monkeypatch.undo()
     done = greystep("render", session, "--to", "5000K")
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.err
 
 
 # --- 3. the cache ----------------------------------------------------------------------------------------------------
@@ -307,21 +287,21 @@ def test_a_linked_cache_is_refused_and_its_folder_untouched(session: Path, tmp_p
     before = listing(precious)
     for command in (["report", session], ["ingest", session]):
         done = greystep(*command)
-        assert "Traceback" not in done.stderr
-        assert ".greystep" in done.stderr
+        assert "Traceback" not in done.err
+        assert ".greystep" in done.err
         assert listing(precious) == before
         assert all((precious / name).read_text() == "mine" for name in before)
 
 
 def test_only_files_of_the_caches_own_form_are_deleted(session: Path) -> None:
-    assert greystep("report", session).returncode == 0
+    assert greystep("report", session).status == 0
     cache = session / ".greystep"
     foreign = ["notes.txt", "a.json", "b.npy", "target-mine.txt"]
     for name in foreign:
         (cache / name).write_text("mine")
     old = cache / ("f" * 32 + ".json")
     old.write_text("{}")
-    assert greystep("report", session).returncode == 0
+    assert greystep("report", session).status == 0
     assert all((cache / name).read_text() == "mine" for name in foreign)
     assert not old.exists()
 
@@ -379,12 +359,12 @@ def test_a_damaged_frame_that_is_copied_again_with_its_old_time_is_measured_agai
     damaged[len(damaged) // 2 : len(damaged) // 2 + 30000] = bytes(30000)  # behind what the fingerprint looks at
     path.write_bytes(damaged)
     os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
-    assert greystep("ingest", session).returncode == 0
+    assert greystep("ingest", session).status == 0
     first = pd.read_csv(session / "readings.csv", dtype=str, keep_default_na=False).set_index("frame")
     assert first.loc[path.name, "flags"] in ("damaged", "no_target", "target_moved"), first.loc[path.name, "flags"]
     path.write_bytes(whole)
     os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
-    assert greystep("ingest", session).returncode == 0
+    assert greystep("ingest", session).status == 0
     again = pd.read_csv(session / "readings.csv", dtype=str, keep_default_na=False).set_index("frame")
     assert again.loc[path.name, "flags"] == ""
 
@@ -403,13 +383,13 @@ def test_a_target_that_was_sought_in_damaged_frames_is_sought_again(session: Pat
     for path, (data, state) in whole.items():
         path.write_bytes(data)
         os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
-    assert greystep("ingest", session).returncode == 0
+    assert greystep("ingest", session).status == 0
     readings = pd.read_csv(session / "readings.csv", dtype=str, keep_default_na=False)
     assert set(readings["flags"]) == {""}
 
 
 def test_a_flipped_bit_in_the_cache_changes_no_reading(session: Path) -> None:
-    assert greystep("ingest", session).returncode == 0
+    assert greystep("ingest", session).status == 0
     before = (session / "readings.csv").read_bytes()
     rng = np.random.default_rng(5)
     entries = sorted(path for path in (session / ".greystep").glob("*.json"))
@@ -418,7 +398,7 @@ def test_a_flipped_bit_in_the_cache_changes_no_reading(session: Path) -> None:
         digits = [place for place, byte in enumerate(data) if chr(byte).isdigit()]
         data[digits[int(rng.integers(len(digits)))]] ^= 1  # a digit becomes another digit: still JSON
         path.write_bytes(data)
-    assert greystep("ingest", session).returncode == 0
+    assert greystep("ingest", session).status == 0
     assert (session / "readings.csv").read_bytes() == before
 
 
@@ -430,22 +410,22 @@ def test_one_file_name_that_is_not_utf_8_costs_itself_only(session: Path) -> Non
     shutil.copy(source, os.fsencode(session / "frames") + b"/bad\xff.dng")
     for command in (["ingest", session], ["report", session], ["correct", session], ["ingest", session, "--json"]):
         done = greystep(*command)
-        assert "Traceback" not in done.stderr, done.stderr
-        assert done.returncode == 0, done.stderr
+        assert "Traceback" not in done.err, done.err
+        assert done.status == 0, done.err
     assert (session / "report" / "report.html").read_bytes().decode("utf-8")
 
 
 @pytest.mark.parametrize("backend", ["nosuch", "module://matplotlib_inline.backend_inline"])
 def test_the_backend_of_a_notebook_ends_no_command(backend: str, session: Path) -> None:
     done = process("report", session, env={"MPLBACKEND": backend})
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.err
 
 
 def test_a_matplotlibrc_where_one_works_changes_no_figure(session: Path, tmp_path: Path) -> None:
-    assert greystep("report", session).returncode == 0
+    assert greystep("report", session).status == 0
     before = {path.name: path.read_bytes() for path in (session / "report" / "figures").glob("*.svg")}
     (tmp_path / "matplotlibrc").write_text("axes.facecolor: red\nfont.size: 30\nsvg.fonttype: none\n")
-    assert process("report", session, cwd=tmp_path).returncode == 0
+    assert process("report", session, cwd=tmp_path).status == 0
     assert {path.name: path.read_bytes() for path in (session / "report" / "figures").glob("*.svg")} == before
 
 
@@ -458,20 +438,20 @@ def test_ctrl_c_in_the_first_reading_of_a_watch_does_not_say_that_nothing_came(s
     words = ["watch", str(session), "--every", "0.05", "--idle", "2"]
     shutil.rmtree(session / ".greystep")
     done = process(*words, code=code)
-    assert "Traceback" not in done.stderr
-    assert "no raw frame came" not in done.stderr
-    assert done.returncode in (1, 130)
+    assert "Traceback" not in done.err
+    assert "no raw frame came" not in done.err
+    assert done.status in (1, 130)
 
 
 def test_control_characters_reach_neither_the_terminal_nor_an_xml_file(session: Path) -> None:
     text = (session / "shots.csv").read_text()
     (session / "shots.csv").write_text(text.replace(",B,", ",B\x1b[31m\x07,"))
     done = greystep("report", session)
-    assert done.returncode == 0, done.stderr
-    assert not {"\x1b", "\x07"} & set(done.stdout + done.stderr)
+    assert done.status == 0, done.err
+    assert not {"\x1b", "\x07"} & set(done.out + done.err)
     done = greystep("correct", session)
-    assert done.returncode == 0, done.stderr
-    assert not {"\x1b", "\x07"} & set(done.stdout + done.stderr)
+    assert done.status == 0, done.err
+    assert not {"\x1b", "\x07"} & set(done.out + done.err)
     for path in [*session.rglob("*.svg"), *session.rglob("*.clf"), *session.rglob("*.ccc")]:
         ElementTree.parse(path)
     heads = pd.read_csv(session / "report" / "powers.csv", keep_default_na=False)["head"]
@@ -482,8 +462,8 @@ def test_one_nul_leaves_a_utf_8_log_a_utf_8_log(session: Path) -> None:
     text = (session / "shots.csv").read_bytes()
     (session / "shots.csv").write_bytes(text.rstrip(b"\n") + b"\x00\n")
     done = greystep("ingest", session)
-    assert "Traceback" not in done.stderr
-    if done.returncode:
+    assert "Traceback" not in done.err
+    if done.status:
         assert "byte" in one_line(done) or "character" in one_line(done)
     else:
         assert "f0002.dng" in (session / "readings.csv").read_text()
@@ -526,7 +506,7 @@ def test_left_over_parts_of_ones_own_go_with_the_next_run(session: Path) -> None
     for path in (*own, foreign):
         path.write_text("half")
         os.utime(path, (1, 1))
-    assert greystep("report", session).returncode == 0
+    assert greystep("report", session).status == 0
     assert not any(path.exists() for path in own)
     assert foreign.exists()
 

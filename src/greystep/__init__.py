@@ -55,6 +55,7 @@ session:
     watch           Frames as they arrive: when there is something new to read, and what is new in it
 compare:
     actions         What to do next: what goes back, what may stay over which powers, and what to shoot again
+    against_others  How a head stands to the others
     anchors         How a light has changed between two sessions, held against what both share
     blocks          What moves between the heads of a test
     budget          What the uncertainties of a session hold and what they leave out
@@ -74,6 +75,7 @@ compare:
     limits          The decision rules
     more_rounds     Which lights decide what cannot be called yet, and how many more frames of each that takes
     odd_heads       Which part of a kit is the odd one
+    own_drift       How a head moves over its own powers
     reference_light The one value of a reference
     scatter         How frames scatter about a fit
     verdict         Verdicts on heads, pairs and the kit, and all that a report says of a session
@@ -105,6 +107,7 @@ correct:
     gains           Per-frame correction values
     images          Linear images as files and back
     lit_by          What lit a frame
+    messages        What there is to say of corrections
     overlap         What two frames of one scene share
     plates          Plates of one scene, one for each light, each corrected with its own gains and added as light adds
     profile         The light of a head at a power, from a test session
@@ -114,9 +117,12 @@ correct:
     trend           The trend of a series: its slow course is kept, what jumps from frame to frame is removed
     unmix           Which of several lights has changed
 sentences:
+    actions         What to do next, with the cautions where it means handling kit
     budget          What the uncertainties hold and what they leave out, in words
     calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
+    corrections     What a person is told of corrections
     frames          What a person is told of frames
+    heads           What is said of each head
     history         A history of sessions in sentences
     kit             What is said of a kit
     kit_notes       What limits the answer of a test, and what else it shows

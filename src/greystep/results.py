@@ -36,7 +36,7 @@ from greystep.pages.strips import check_text, strips_of
 from greystep.pages.tables import figure_tables
 from greystep.planning.folder import shots_table, write_draft
 from greystep.planning.plans import Plan
-from greystep.sentences import calibration
+from greystep.sentences import calibration, corrections
 from greystep.sentences import history as moves
 from greystep.sentences.setups import headline as audit_headline
 from greystep.sentences.summary import Summary, summary, summary_json
@@ -170,6 +170,11 @@ class Correction:
     def complete(self) -> bool:
         """Every frame has a correction."""
         return not (self.table["status"] == Status.REJECTED).any()
+
+    @property
+    def messages(self) -> list[str]:
+        """What there is to say of single frames and of the reference, a line each."""
+        return corrections.lines(self.corrections.messages)
 
     @property
     def document(self) -> Document:

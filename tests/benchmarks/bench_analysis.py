@@ -4,31 +4,21 @@ Time: 100 sessions of 6 heads x 7 powers x 5 repeats from readings to verdicts; 
 Error rates, if a number of TESTS is given: verdicts at true differences of 0, 4 and 6 mired, and warm-up of 9 mired.
 """
 
-import importlib.util
 import sys
 import time
 from collections import Counter
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
 from greystep.compare.drift import analyse
 from greystep.compare.verdict import ReportFacts, judge
 from greystep.sentences.summary import summary, summary_json
+from helpers import synthetic
 
 
-def load_synthetic() -> ModuleType:
-    path = Path(__file__).parents[1] / "compare" / "synthetic.py"
-    spec = importlib.util.spec_from_file_location("compare_synthetic", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-def bench_sessions(synthetic: ModuleType, sessions: int = 100) -> tuple[float, float]:
+def bench_sessions(sessions: int = 100) -> tuple[float, float]:
     """Return wall and processor time [s] of whole analyses: tables, verdicts, sentences, summary."""
     session = synthetic.make_session()
     made = [synthetic.simulate(np.random.default_rng(seed), np.zeros((6, 7))) for seed in range(sessions)]
@@ -40,7 +30,7 @@ def bench_sessions(synthetic: ModuleType, sessions: int = 100) -> tuple[float, f
     return time.perf_counter() - start, time.process_time() - used
 
 
-def verdict_rates(synthetic: ModuleType, tests: int) -> None:
+def verdict_rates(tests: int) -> None:
     """Print how often the kit is called what, for one head that is off as a whole, at one power, or by a slope."""
     session = synthetic.make_session()
     shapes = {"head": np.ones(7), "power": np.eye(7)[3], "slope": np.linspace(0, 1, 7)}
@@ -62,7 +52,7 @@ def told(found: Counter[str]) -> str:
     return ", ".join(f"{name} {100 * found[name] / found.total():.1f} %" for name in ("outside", "within"))
 
 
-def warmup_rates(synthetic: ModuleType, tests: int) -> None:
+def warmup_rates(tests: int) -> None:
     """Print how well 9 mired of warm-up are found, by repeats and time constant in shots."""
     session = synthetic.make_session()
     for heads, repeats, tau in ((1, 3, 7.0), (1, 5, 11.67), (6, 3, 2.0), (6, 3, 7.0), (6, 5, 11.67)):
@@ -82,10 +72,9 @@ def warmup_rates(synthetic: ModuleType, tests: int) -> None:
 
 
 if __name__ == "__main__":
-    maker = load_synthetic()
-    bench_sessions(maker, 5)
-    wall, cpu = bench_sessions(maker)
+    bench_sessions(5)
+    wall, cpu = bench_sessions()
     print(f"100 sessions of 6 x 7 x 5: {wall:.1f} s, of which {cpu:.1f} s on the processor (bar 10 s)")
     if len(sys.argv) > 1:
-        warmup_rates(maker, int(sys.argv[1]))
-        verdict_rates(maker, int(sys.argv[1]))
+        warmup_rates(int(sys.argv[1]))
+        verdict_rates(int(sys.argv[1]))

@@ -46,6 +46,7 @@ EXEMPT = {
     "joint_fit:LASTING": "a number of places",
     "scatter:_SERIAL": "a grid that is searched",
     "switched:_LEAST": "a guard against rounding",
+    "switched:_LOGS": "derivatives",
     # Codes of file formats, versions, shapes of a chart: another number is another thing, not a looser limit.
     "calibration:_FILED_UNDER": "EXIF codes of lights",
     "chart:COLUMNS": "the chart's shape",
@@ -146,6 +147,8 @@ def is_numbers(node: ast.expr) -> bool:
             return is_numbers(inner)
         case ast.BinOp(left=left, right=right):
             return all(is_numbers(one) or isinstance(one, ast.Name | ast.Call) for one in (left, right))
+        case ast.Call(func=ast.Attribute(attr="array"), args=[inner], keywords=[]):
+            return is_numbers(inner)
         case ast.Tuple(elts=several) | ast.List(elts=several) | ast.Dict(values=several):
             return bool(several) and all(map(is_numbers, several))
     return False
@@ -185,6 +188,8 @@ def scaled(node: ast.expr, way: float) -> str:
         case ast.Dict(keys=keys, values=several):
             pairs = zip(keys, several, strict=True)
             return "{" + ", ".join(f"{ast.unparse(key)}: {scaled(one, way)}" for key, one in pairs) + "}"
+        case ast.Call(func=maker, args=[inner]):
+            return f"{ast.unparse(maker)}({scaled(inner, way)})"
         case ast.BinOp():
             text = ast.unparse(node)
             return f"type({text})(({text}) * {way})"

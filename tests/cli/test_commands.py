@@ -13,8 +13,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import chdir, contextmanager, redirect_stderr, redirect_stdout
-from dataclasses import dataclass
+from contextlib import chdir, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +27,7 @@ from greystep.demo.kit import HeadCharacter, Kit, shoot
 from greystep.demo.scenario import write_session
 from greystep.demo.sensor import Sensor
 from greystep.terms import Order
+from helpers.console import greystep
 
 ROOT = Path(__file__).parents[2]
 #: Heads whose labels a spreadsheet or a library would like to read as something else.
@@ -37,32 +37,6 @@ COMMANDS = [command.name or command.callback.__name__ for command in app.registe
 READERS = {"ingest": [], "report": [], "correct": [], "render": [], "choose": ["--need", "2"]}
 SETUP = "role,head,power,share\nkey,A,1/4,0.6\nfill,B,full,0.4\n"
 HEAVY = {"numpy", "pandas", "scipy", "colour", "rawpy", "matplotlib", "tifffile", "imagecodecs", "exifread", "jinja2"}
-
-
-@dataclass(frozen=True)
-class Result:
-    status: int
-    out: str
-    err: str
-
-
-def greystep(*words: str | Path) -> Result:
-    """Run the entry point in this process, as the console script does."""
-    out, err = io.TextIOWrapper(io.BytesIO(), "utf-8"), io.TextIOWrapper(io.BytesIO(), "utf-8")
-    before, sys.argv = sys.argv, ["greystep", *map(str, words)]
-    status = 0
-    try:
-        with redirect_stdout(out), redirect_stderr(err):
-            run()
-    except SystemExit as ended:
-        status = int(ended.code or 0)
-    finally:
-        sys.argv = before
-    texts = []
-    for stream in (out, err):
-        stream.flush()
-        texts.append(stream.buffer.getvalue().decode("utf-8"))  # type: ignore[attr-defined]
-    return Result(status, *texts)
 
 
 def process(words: list[str | Path], **more: Any) -> subprocess.CompletedProcess[bytes]:

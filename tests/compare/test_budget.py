@@ -236,6 +236,20 @@ def test_without_a_colour_matrix_there_is_no_absolute_figure(tmp_path: Path) -> 
     assert not {Part.MATRIX, Part.CARD, Part.METER} & {part.part for part in find_budget(bare, kit.drift, ())}
 
 
+def test_the_budget_asks_the_frames_that_the_means_use(tmp_path: Path) -> None:
+    """Head B was shot in check frames alone; two check frames of A, which no mean uses, saw a brick-red surrounding."""
+    kit = session(tmp_path, around={head: 0.1 * np.ones(3) for head in "AB"})
+    seen = kit.ingested.readings
+    kinds = np.where(seen["head"] == "B", "check", seen["kind"])
+    kinds[np.flatnonzero((seen["head"] == "A") & (seen["power"] == "1/1"))[:2]] = "check"
+    red = seen["around_r"].where((kinds != "check") | (seen["head"] == "B"), 5.0)
+    checked = Session(replace(kit.ingested, readings=seen.assign(kind=kinds, around_r=red)))
+    heads = {part.head: part.mired for part in budget(checked)[Part.BOUNCE] if part.head}
+    assert set(heads) == {"A", "B"}
+    assert heads["A"] == pytest.approx(heads["B"], rel=0.05)
+    assert [part.head for part in budget(checked)[Part.BLACK]] == [part.head for part in budget(kit)[Part.BLACK]]
+
+
 def test_scatter_and_what_moves_between_heads_are_two_parts_by_hand(tmp_path: Path) -> None:
     """Each of three frames scatters by 0.1 mired; a head's place is 0.5 and what nothing watched 1.0 mired (k = 1)."""
     opened = session(tmp_path)

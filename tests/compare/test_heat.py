@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.compare.blocks import find_blocks
 from greystep.compare.cells import find_cells
 from greystep.compare.drift import Drift, HeatNotSeparable, analyse
 from greystep.compare.firing_times import index_clock
@@ -110,10 +111,26 @@ def test_power_order_is_recognised_by_the_shots_alone() -> None:
 
 
 def test_without_times_a_change_of_head_is_a_rest_unless_heads_take_turns() -> None:
-    by_head = index_clock(np.array([0, 0, 0, 0, 1, 1, 1, 1], dtype=np.intp))
-    assert by_head[4] - by_head[3] > 1000
-    assert np.all(np.diff(index_clock(np.array([0, 1, 0, 1, 0, 1], dtype=np.intp))) == 1)
-    assert len(index_clock(np.zeros(0, dtype=np.intp))) == 0
+    by_head, turns = np.repeat([0, 1], 4), np.tile([0, 1], 3)
+    clock = index_clock(by_head, np.zeros(8, dtype=bool))
+    assert clock[4] - clock[3] > 1000
+    assert np.all(np.diff(index_clock(turns, np.zeros(6, dtype=bool))) == 1)
+    assert len(index_clock(np.zeros(0, dtype=np.intp), np.zeros(0, dtype=bool))) == 0
+
+
+@pytest.mark.parametrize(
+    ("head", "checks"),
+    [
+        (np.repeat([0, 1, 2], 2), []),  # two flashes a head, one head after the other
+        (np.array([0, 1, 1, 0, 2, 2, 0, 3, 3, 0]), [0, 3, 6, 9]),  # the same, with a check frame between
+        (np.tile([0, 1], 5), []),
+        (np.array([0, 0, 1, 2, 1, 2, 1, 2, 0, 0]), [0, 1, 8, 9]),
+    ],
+)
+def test_whether_heads_take_turns_is_one_rule_for_blocks_and_clock(head: np.ndarray, checks: list[int]) -> None:
+    check = np.isin(np.arange(len(head)), checks)
+    rests = np.diff(index_clock(head, check)).max() > 1000
+    assert rests != find_blocks(head, np.where(check, -1, head), check, np.zeros(0)).in_turns
 
 
 def run(synthetic: ModuleType, seed: int, **settings: object) -> Drift:

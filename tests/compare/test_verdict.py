@@ -14,7 +14,8 @@ from greystep.compare.limits import by_chance_mired, judge_rows, longest_run, ro
 from greystep.compare.verdict import ReportFacts, judge
 from greystep.errors import GreystepError
 from greystep.files import to_json
-from greystep.sentences.kit import more_rounds, worst_pair
+from greystep.sentences.heads import more_rounds
+from greystep.sentences.kit import worst_pair
 from greystep.sentences.kit_notes import designs
 from greystep.sentences.summary import Summary, summary, summary_json
 from greystep.session.settings import DEFAULT_TOLERANCE, Settings, Tolerance

@@ -1,25 +1,18 @@
-"""The focus stack of the demo as a fixture, and its maker: test files cannot import each other."""
+"""The focus stack of the demo as a fixture, and its maker."""
 
-import importlib.util
-import sys
-from pathlib import Path
 from types import ModuleType
-from typing import Any
 
 import pytest
+
+from helpers import stack as stack_maker
+from helpers.stack import Stack
 
 
 @pytest.fixture(scope="session")
 def stacking() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("correct_stack", Path(__file__).with_name("stack.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["correct_stack"] = module  # dataclasses look their own module up
-    spec.loader.exec_module(module)
-    return module
+    return stack_maker
 
 
 @pytest.fixture(scope="session")
-def stack(stacking: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Any:
-    return stacking.make_stack(tmp_path_factory.mktemp("stack") / "session")
+def stack(tmp_path_factory: pytest.TempPathFactory) -> Stack:
+    return stack_maker.make_stack(tmp_path_factory.mktemp("stack") / "session")

@@ -15,6 +15,7 @@ from greystep.compare.drift import analyse
 from greystep.correct.gains import correct_frames
 from greystep.correct.profile import make_profile
 from greystep.demo.dngfile import Picture, dng_bytes
+from greystep.sentences.corrections import lines
 from greystep.session.ingest import Ingested, ingest
 from greystep.session.settings import load_settings
 
@@ -171,7 +172,7 @@ def test_a_job_frame_that_shows_the_card_proves_it(tmp_path: Path) -> None:
     done = correct_frames(found, to="A@1/4")
     assert list(done.table["source"][3:6]) == ["patch"] * 3
     assert done.table["gain_b"][4] == pytest.approx(np.exp(0.013 / 2), abs=1e-3)
-    assert any(line.startswith("2 of 5 job frames do not show") for line in done.messages)
+    assert any(line.startswith("2 of 5 job frames do not show") for line in lines(done.messages))
     by_hand = read(write(tmp_path / "hand", [*cards(), *jobs], patch=True))
     assert by_hand.readings["shows_card"].tolist() == [False] + [True] * 3 + [False] * 6
 
@@ -210,12 +211,12 @@ def test_a_head_that_moved_shifts_no_other_through_the_tie(tmp_path: Path) -> No
         assert table.loc[head, "gain_b"].mean() == pytest.approx(gain, abs=0.0015), head
     means = [one.readings.groupby("head")["mired"].mean() for one in (last, data)]
     moved = (means[1]["B"] - means[0]["B"]) - (means[1][["A", "C"]].mean() - means[0][["A", "C"]].mean())
-    (line,) = [line for line in found.messages if "the tie between the sessions leaves it out" in line]
+    (line,) = [line for line in lines(found.messages) if "the tie between the sessions leaves it out" in line]
     said = re.match(r"head B has moved by (\d+\.\d) mired against the others since", line)
     assert said is not None, line
     assert float(said[1]) == pytest.approx(moved, abs=0.3)
     alone = correct_frames(data, elsewhere=read(write(tmp_path / "two", lights[:6], seed=5)))
-    assert any(line.startswith("heads A and B have moved apart by") for line in alone.messages)
+    assert any(line.startswith("heads A and B have moved apart by") for line in lines(alone.messages))
     assert alone.table["u_mired_shift"].min() > 4.0  # which of two has moved is not known
 
 

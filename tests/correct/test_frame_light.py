@@ -24,6 +24,7 @@ from greystep.demo.scenario import write_session
 from greystep.demo.sensor import MATERIALS, Sensor, chip, expose, table_top
 from greystep.errors import GreystepError
 from greystep.measure.chromaticity import steps, xyz_to_upvp
+from greystep.sentences.corrections import lines
 from greystep.session.ingest import Ingested, ingest
 from greystep.session.settings import load_settings
 
@@ -107,7 +108,7 @@ def test_a_stack_without_any_target_is_matched_to_itself(tmp_path: Path) -> None
     for to in (None, "frame:f0004.dng"):
         found = correct_frames(data, to=to, match_brightness=True)
         assert set(found.table["source"]) == {"overlap"}
-        assert "matched to itself" in found.messages[0]
+        assert "matched to itself" in lines(found.messages)[0]
         table = found.table.set_index("frame")
         true = truth(folder).loc[table.index]
         reference = true["output_stops"].median() if to is None else true.loc["f0004.dng", "output_stops"]
@@ -143,7 +144,7 @@ def test_a_frame_of_something_else_gets_no_gain(tmp_path: Path) -> None:
     assert table.loc["f0003.dng", ["status", "flags", "source"]].tolist() == ["rejected", "no_overlap", ""]
     assert np.isnan(table.loc["f0003.dng", "gain_r"])
     assert (table["status"] == "ok").sum() == 4
-    assert any("f0003.dng: no correction" in line and "same things" in line for line in found.messages)
+    assert any("f0003.dng: no correction" in line and "same things" in line for line in lines(found.messages))
 
 
 @pytest.mark.parametrize(
@@ -161,7 +162,7 @@ def test_frames_that_cannot_be_laid_over_each_other_say_why(
     (folder / "frames" / "f0002.dng").write_bytes((other / "frames" / "f0002.dng").read_bytes())
     found = correct_frames(read(folder))
     assert found.table.set_index("frame").loc["f0002.dng", "status"] == "rejected"
-    assert any(words in line and "f0002.dng" in line for line in found.messages)
+    assert any(words in line and "f0002.dng" in line for line in lines(found.messages))
 
 
 def test_a_reference_that_is_clipped_or_missing_stops_the_command(tmp_path: Path) -> None:
@@ -324,7 +325,7 @@ def test_the_light_that_changed_is_named_with_stops_and_mired(tmp_path: Path) ->
     found = correct_frames(read(two_lights(tmp_path / "s", 6.0, 0.3)), to="frame:f2.dng")
     table = found.table.set_index("frame")
     assert table.loc["f3.dng", ["status", "flags"]].tolist() == ["rejected", "light_changed"]
-    (line,) = [line for line in found.messages if line.startswith("f3.dng")]
+    (line,) = [line for line in lines(found.messages) if line.startswith("f3.dng")]
     said = re.search(r"A (\d\.\d\d) stop brighter and (\d+\.\d) mired warmer than in f0\.dng, B as in f1\.dng", line)
     assert said, line
     assert float(said[1]) == pytest.approx(0.30, abs=0.02)

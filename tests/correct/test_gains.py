@@ -9,9 +9,11 @@ import pytest
 
 from greystep.correct.exchange import corrections_document, write_corrections
 from greystep.correct.gains import correct_frames
+from greystep.correct.messages import NotCorrected
 from greystep.errors import GreystepError
 from greystep.files import to_json
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
+from greystep.sentences.corrections import lines
 from greystep.session.ingest import Body, Ingested
 from greystep.session.settings import load_settings
 
@@ -170,8 +172,8 @@ def test_frames_that_cannot_be_corrected_keep_their_row(session: Path) -> None:
     table = found.table.set_index("frame")
     assert list(table.loc[["c.dng", "j.dng"], "status"]) == ["rejected", "rejected"]
     assert table.loc[["c.dng", "j.dng"], "gain_r"].isna().all()
-    assert len(found.messages) == 2
-    assert "white level" in found.messages[0]
+    assert [(type(one), one.frame) for one in found.messages] == [(NotCorrected, "c.dng"), (NotCorrected, "j.dng")]
+    assert "white level" in lines(found.messages)[0]
 
 
 def test_another_camera_is_never_corrected_across(session: Path) -> None:
@@ -181,7 +183,7 @@ def test_another_camera_is_never_corrected_across(session: Path) -> None:
         reference_neutral=None, anchored=False,
     )  # fmt: skip
     found = correct_frames(ingested(session, rows, Other=other), "frame:a1.dng")
-    assert "another camera" in found.messages[0]
+    assert "another camera" in lines(found.messages)[0]
     assert found.table.set_index("frame").loc["o.dng", "status"] == "rejected"
 
 

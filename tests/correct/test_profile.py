@@ -12,6 +12,7 @@ from greystep.correct.profile import Profile, light_at, make_profile, profile_re
 from greystep.errors import GreystepError
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp, xy_to_xyz
 from greystep.raw.dng import ColourTags
+from greystep.sentences.corrections import lines
 from greystep.session.ingest import Body, Ingested
 from greystep.session.settings import load_settings
 
@@ -178,7 +179,7 @@ def test_frames_without_target_are_corrected_from_it(profile: Profile, tmp_path:
     assert table.loc["j1.dng", "exposure_stops"] == pytest.approx(-lights[3.0].output_error_stops)
     assert table.loc["j2.dng", "u_mired_shift"] > table.loc["j1.dng", "u_mired_shift"]
     assert table.loc["j4.dng", "status"] == "rejected"
-    assert "outside" in found.messages[0]
+    assert "outside" in lines(found.messages)[0]
     assert table["u_observer_mired"].isna().all()
     assert found.references[BODY].label == "A@-0"
     plain = correct_frames(session, profile=profile).table

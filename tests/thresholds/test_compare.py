@@ -12,11 +12,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from greystep.compare.against_others import OffAt, Offset
 from greystep.compare.blocks import find_blocks
 from greystep.compare.called import find_warm_up
 from greystep.compare.check_frames import CheckFrames, find_moves
 from greystep.compare.drift import Drift, analyse
-from greystep.compare.findings import Ends, Finding, OddPower, OffAt, Offset
+from greystep.compare.findings import Finding
 from greystep.compare.firing_times import firing_order
 from greystep.compare.head_or_pack import Follows, attribute
 from greystep.compare.heat import Fired, find_heat
@@ -24,6 +25,7 @@ from greystep.compare.iso_steps import find_iso_steps
 from greystep.compare.limits import judge_rows, rounds_to_decide
 from greystep.compare.more_rounds import deciding_rounds
 from greystep.compare.odd_heads import weight
+from greystep.compare.own_drift import Ends, OddPower
 from greystep.compare.scatter import Pattern, Run, find_pattern
 from greystep.compare.verdict import judge
 from greystep.session.settings import Tolerance
@@ -234,6 +236,25 @@ def test_warm_up_is_kept_where_chance_alone_gives_it_five_times_in_a_hundred_tes
     free = len(values) - 4 - 3
     chance = stats.f.sf(taken / 3.0 / ((left @ left - taken) / free), 3, free)
     assert 0.022 < chance <= 0.025
+    # Sellke, Bayarri & Berger (2001): -e p ln p speaks for no warm-up, which is three times as likely before the test.
+    least = -np.e * 2.0 * chance * np.log(2.0 * chance)
+    assert find_heat(shots, values, 1).doubt == pytest.approx(3.0 * least / (1.0 + 3.0 * least), rel=1e-6)
+
+
+def test_a_memory_is_taken_for_half_a_standard_deviation_longer_than_it_shows() -> None:
+    rng = np.random.default_rng(5)
+    frames = 24
+    values = rng.standard_normal(frames)
+    for at in range(1, frames):
+        values[at] = 0.5 * values[at - 1] + 0.87 * values[at]
+    left, place = values - values.mean(), np.arange(frames, dtype=float)
+    found = find_pattern([Run(left, np.zeros(frames), place, np.zeros(frames, dtype=np.intp), np.ones((frames, 1)))])
+    # What is left of the mean of frames with that memory: the lag-1 sum that it would show, for the same power.
+    about = np.eye(frames) - 1.0 / frames
+    seen = about @ found.serial ** np.abs(place[:, None] - place) @ about
+    would, shown = (np.trace(one, 1) / np.trace(one) for one in (seen, np.outer(left, left)))
+    free = frames - 1.0
+    assert (would - shown) * free == pytest.approx(0.5 * np.sqrt(free), rel=0.05)
 
 
 @pytest.mark.parametrize(("gap", "inflation", "told"), [(20.0, 9.1, True), (15.0, 10.5, False)])

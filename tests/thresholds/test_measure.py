@@ -250,6 +250,49 @@ def test_eight_even_areas_of_a_size_are_a_chart(count: int, chart: bool) -> None
     assert holds(215, 120, 18, 0.02 * NEUTRAL, (215, 120, 18, 0.4 * NEUTRAL), *areas) == chart
 
 
+@pytest.mark.parametrize(("level", "over"), [(0.9, False), (0.99, True)])
+def test_a_pixel_is_over_the_range_from_98_hundredths_of_it_on(level: float, over: bool) -> None:
+    # What is over the range is no even area: without a card in the frames nothing is found there.
+    board = np.where(np.indices((HEIGHT, WIDTH)).sum(axis=0) % 2, 0.2, -0.2)  # rough, so that it is no area itself
+    made = (0.3 * NEUTRAL * np.exp(board)[..., None]).astype(np.float32)
+    made[50:110, 90:150] = level * np.array([0.8, 1.0, 0.8])
+    assert (find_target([made], has_card=False) is None) == over
+
+
+@pytest.mark.parametrize(("about", "found"), [(0.72, True), (0.88, False)])
+def test_a_card_over_the_range_stands_out_from_what_is_below_eight_tenths_of_it(about: float, found: bool) -> None:
+    assert holds(90, 50, 60, about * np.ones(3), (90, 50, 60, np.ones(3))) == found
+
+
+@pytest.mark.parametrize(
+    ("shape", "is_card"), [("rectangle", True), ("askew", True), ("ellipse", False), ("triangle", False)]
+)
+def test_only_a_rectangle_over_the_range_is_a_card(shape: str, is_card: bool) -> None:
+    """Area over the root of the determinant of its points' covariance: 12, 12, 4 pi and 10.4 (closed forms)."""
+    y, x = np.mgrid[:HEIGHT, :WIDTH] - np.array([85.0, 128.0])[:, None, None]
+    mask = {
+        "rectangle": (np.abs(x) < 40) & (np.abs(y) < 28),
+        "askew": (np.abs(x + 0.3 * y) < 40) & (np.abs(y) < 28),
+        "ellipse": np.hypot(x / 45, y / 30) < 1.0,
+        "triangle": (np.abs(x) < 0.8 * (y + 35.0)) & (y < 35),
+    }[shape]
+    (made,) = scene(0.3 * np.ones(3))
+    made[mask] = 1.0
+    target = find_target([made])
+    assert target is not None
+    x0, _, x1, _ = target.box
+    assert (0.3 < x0 < x1 < 0.7) == is_card
+
+
+@pytest.mark.parametrize(("side", "found"), [(10, True), (11, False)])
+def test_a_grey_of_less_than_a_thousandth_of_the_frame_is_no_card_beside_one_over_the_range(
+    side: int, found: bool
+) -> None:
+    # A thousandth of 171 x 256 pixels is 6.6 squared; the smoothing before the edges are sought takes 4 off each side.
+    card, small = (90, 50, 60, np.ones(3)), (20, 20, side, 0.4 * NEUTRAL)
+    assert holds(90, 50, 60, 0.02 * NEUTRAL, card, small) == found
+
+
 # --- colour matrix ----------------------------------------------------------------------------------------------------
 
 

@@ -16,7 +16,7 @@ from greystep.flags import Flag
 from greystep.measure import chromaticity
 from greystep.raw.exposure import Exposure
 from greystep.session import faults
-from greystep.session.ambient import Patches, take_off
+from greystep.session.ambient import Patches, Signals, take_off
 from greystep.session.colour import light_doubts, unproven_room
 from greystep.session.csvfile import read_sheet
 from greystep.session.log_slips import assign_frames
@@ -24,6 +24,7 @@ from greystep.session.matching import light_of, place_by_light, place_frames
 from greystep.session.messages import frame_faults
 from greystep.session.reference import parse_reference
 from greystep.session.settings import DEFAULT_TOLERANCE, load_settings
+from greystep.session.switched import shares
 
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
 
@@ -328,3 +329,30 @@ def test_a_lamp_that_nobody_saw_is_a_thousandth_of_the_brightest_patch_at_2900_k
     assert (found.head, found.before, found.after) == ("B", False, True)
     assert found.stops == pytest.approx(np.log2(1.008), rel=1e-3)
     assert found.mired == pytest.approx(1e6 / kelvin - 1e6 / 5600.0, rel=1e-3)
+
+
+def test_when_a_lamp_came_on_is_weighed_by_a_likely_scatter_and_a_slow_course() -> None:
+    """Two frames of one light, four shots apart: the change lies before both, between them or after them."""
+    log = pd.DataFrame({"body": "X", "head": "A", "power": "1/1", "stops": 0.0, "shot": [3, 7]})
+    signal, change = np.array([[4000.0, 8000.0, 5000.0], [4060.0, 8100.0, 5005.0]]), np.array([30.0, 25.0, 8.0])
+    noise = np.zeros((2, 3, 3))
+    signals = Signals(
+        signal=signal, covariance=noise, causes={"frame": noise}, ambient_pct=np.zeros(2), no_ambient=np.zeros(2, bool),
+        black_known=np.ones(2, bool), black_wrong=np.zeros(2, bool), room=np.zeros(2, dtype=np.intp),
+        share=np.zeros(2), change=np.tile(change, (2, 1)), seen=np.ones((2, 2), bool),
+    )  # fmt: skip
+    # 0.3 mired, 0.00005 Duv and 0.01 stop are 0.002, 0.001 and 0.007 in the logs; they weigh as much as three repeats.
+    # The slow course is 1.5 times as large and fades to 1 / e in eight shots. Student's distribution, one degree of
+    # freedom of the frames; the derivative of the logs by what was seen.
+    apart = 2.0 * (1.0 + 1.5**2 * (1.0 - np.exp(-4.0 / 8.0)))
+    likely = []
+    for gone in ([1.0, 1.0], [0.0, 1.0], [0.0, 0.0]):
+        red, green, blue = np.log(signal - np.outer(gone, change)).T
+        lights = red - blue, 2.0 * green - red - blue, green
+        squares = np.array([np.diff(one)[0] for one in lights]) ** 2 / np.array([0.002, 0.001, 0.007]) ** 2 / apart
+        likely.append(np.prod((1.0 + squares / 3.0) ** -2.0) * np.exp(-0.5 * (red + green + blue).sum()))
+    before, between, _ = np.array(likely) / np.sum(likely)
+    share = shares(log, signals, np.ones(2, dtype=bool))
+    assert share == pytest.approx([before, before + between], rel=1e-6)
+    assert 0.02 < before < 0.3
+    assert between > 0.3

@@ -92,7 +92,7 @@ def correct(
     folder = out or session / "report"
     opened.write_readings()
     wrote = found.write(folder)
-    say(*opened.messages, *found.corrections.messages)
+    say(*opened.messages, *found.messages)
     document, text = found.document, found.text([str(path) for path in wrote])
     if check:
         checked = found.check(folder)

@@ -76,7 +76,7 @@ def render(
     """
     opened, found = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
     folder = out or session / "report"
-    say(*opened.messages, *found.corrections.messages)
+    say(*opened.messages, *found.messages)
     if plates is not None:
         done = found.add_plates(plates, folder, form.value, force)
     else:

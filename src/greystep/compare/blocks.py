@@ -5,16 +5,13 @@ stretches of the test, their *blocks*; what is shot in several of these tells ho
 """
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.compare.firing_times import take_turns
 from greystep.compare.fit import least_squares, shrunk
-
-#: Below so many flashes a turn the heads take turns.
-_A_TURN: Final = 2.5
 
 
 @dataclass(frozen=True)
@@ -72,8 +69,7 @@ def find_blocks(head: Indices, cell: Indices, check: Booleans, seconds: Floats) 
     clock = (clock - clock.min()) / max(float(np.ptp(clock)), 1e-9) if len(clock) else clock
     tested = np.flatnonzero(~check)
     used = check & (cell >= 0)
-    turns = 1 + np.count_nonzero(np.diff(head[tested]))
-    in_turns = bool(turns > len(np.unique(head[tested])) and len(tested) < _A_TURN * turns)
+    in_turns = take_turns(head[tested])
     block = np.full(len(head), -1)
     if in_turns:
         for one in np.unique(cell[~check & (cell >= 0)]):

@@ -12,7 +12,6 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from greystep import flags
 from greystep.arrays import Floats
 from greystep.columns import UNKNOWN
 from greystep.compare.drift import Drift
@@ -32,13 +31,11 @@ from greystep.constants import (
     PLACEMENT_MIRED,
     UNKNOWN_FLASH_LIMITS,
 )
-from greystep.flags import Status
 from greystep.measure import camera, chromaticity
 from greystep.session.bodies import Body
 from greystep.session.colour import colours
 from greystep.session.ingest import Ingested
 from greystep.session.settings import Settings
-from greystep.terms import Kind
 
 
 class Part(StrEnum):
@@ -129,7 +126,7 @@ def _scatter_and_place(drift: Drift) -> tuple[Floats, Floats]:
 
 def find_budget(found: Ingested, drift: Drift, iso_steps: Sequence[IsoStep]) -> tuple[Component, ...]:
     """Return the budget of a session, the absolute scale first."""
-    used = _used_frames(found.readings)
+    used = found.readings.iloc[np.sort(drift.frames.rows)]
     parts = [component for body in found.bodies.values() for component in scale_of(body, found.settings)]
     for body in found.bodies.values():
         mine = used[used["body"] == body.label]
@@ -230,11 +227,6 @@ def _away_from_meter(powers: pd.DataFrame, found: Ingested) -> Floats:
     kinds = {head: info.type for head, info in heads.items() if info.type}
     other = np.array([head != metered and kinds.get(head) != kinds.get(metered, "") for head in powers["head"]])
     return np.asarray(np.where(other, OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD * away))
-
-
-def _used_frames(readings: pd.DataFrame) -> pd.DataFrame:
-    known = (readings["kind"] == Kind.FLASH) & (readings["status"] != Status.REJECTED) & readings["mired"].notna()
-    return readings[known & readings["flags"].map(flags.serves).astype(bool)]
 
 
 def _changes(body: Body, signal: Floats, changed: Floats) -> Floats:

@@ -55,14 +55,23 @@ class WarmUp:
     beyond: bool
 
 
-def call_heads(drift: Drift, rows: Mapping[Quantity, Rows]) -> list[Called]:
-    """Call each head: the worst of its spans, and its output errors; an empty cell leaves it undecided."""
+def call_heads(drift: Drift, rows: Mapping[Quantity, Rows], warm_ups: Sequence[WarmUp | None]) -> list[Called]:
+    """Call each head: the worst of its spans, and its output errors; an empty cell leaves it undecided.
+
+    Args:
+        warm_ups: From `find_warm_up`, a head each.
+    """
     alone = lone_heads(drift)
     table = rows_of(drift.heads.assign(verdict="", why=""), HeadRow)
-    return [_call_head(drift, rows, head, row, bool(alone[head])) for head, row in enumerate(table)]
+    return [
+        _call_head(drift, rows, head, row, bool(alone[head]), warm_up is None or not warm_up.beyond)
+        for head, (row, warm_up) in enumerate(zip(table, warm_ups, strict=True))
+    ]
 
 
-def _call_head(drift: Drift, rows: Mapping[Quantity, Rows], head: int, row: HeadRow, alone: bool) -> Called:
+def _call_head(
+    drift: Drift, rows: Mapping[Quantity, Rows], head: int, row: HeadRow, alone: bool, steady: bool
+) -> Called:
     mine = drift.cells.head == head
     full = bool((drift.cells.table["n"].to_numpy()[mine] > 0).all()) and not alone
     parts: dict[bool, list[tuple[bool, bool]]] = {True: [], False: []}  # of colour, of output: within, outside
@@ -78,8 +87,6 @@ def _call_head(drift: Drift, rows: Mapping[Quantity, Rows], head: int, row: Head
         parts[colour].append((inside and not held, bool(one.outside[at].any())))
         reasons |= held
     heated = Withheld.HEAT in reasons
-    warm_up = find_warm_up(drift, rows, head)
-    steady = warm_up is None or not warm_up.beyond
     colour_called, output_called = (
         _worst(full and bound, found, heated) for bound, found in ((steady, parts[True]), (True, parts[False]))
     )
@@ -142,14 +149,14 @@ def groups_apart(drift: Drift) -> tuple[tuple[str, ...], ...]:
     return () if all(seen == names for seen in together.values()) else groups
 
 
-def find_warm_up(drift: Drift, rows: Mapping[Quantity, Rows], head: int) -> WarmUp | None:
-    """Return the warm-up of a head; None where the frames do not show one."""
+def find_warm_up(drift: Drift, limits: Mapping[Quantity, float], head: int) -> WarmUp | None:
+    """Return the warm-up of a head against the colour limits; None where the frames do not show one."""
     row, heat = drift.heads.iloc[head], drift.frames.heat
     size, u = float(row["warmup_mired"]), float(np.nan_to_num(row["u_warmup_mired"]))
     if not row["warmup_kept"] or not abs(size) > u:
         return None
     moved = float(np.nan_to_num(row.get("moved_mired", 0.0)))
-    limit = _limit_mired(drift, rows, head)
+    limit = _limit_mired(drift, limits, head)
     fired = max(int((drift.frames.head == head).sum()), 1)
     # From rest, flashes at full reach 1 - exp(-flashes / tau) of where they lead; the hottest state that was shot lies
     # no higher than that, so that this many are enough.
@@ -159,8 +166,8 @@ def find_warm_up(drift: Drift, rows: Mapping[Quantity, Rows], head: int) -> Warm
     return WarmUp(size, u, min(max(needed, 1), fired), needed >= fired, max(abs(size) + u, moved) > limit)
 
 
-def _limit_mired(drift: Drift, rows: Mapping[Quantity, Rows], head: int) -> float:
+def _limit_mired(drift: Drift, limits: Mapping[Quantity, float], head: int) -> float:
     """Return the narrowest limit of warmth [mired] at the colour of a head; infinity where none is given."""
     mired = float(np.nanmean(drift.powers["mired"].to_numpy(np.float64)[drift.cells.head == head]))
     units = {Quantity.MIRED: 1.0, Quantity.KELVIN: mired**2 / 1e6, Quantity.STEPS: MIRED_A_STEP}
-    return min((rows[name].limit * unit for name, unit in units.items() if name in rows), default=math.inf)
+    return min((limits[name] * unit for name, unit in units.items() if name in limits), default=math.inf)

@@ -235,9 +235,9 @@ def _frames(
     of_head, known = number[order], len(seconds) > 0
     notes = text_column(log, "note").to_numpy(object)[order]
     before = np.array([int(found[1]) if (found := _BEFORE.search(note)) else 0 for note in notes], dtype=np.intp)
-    clock = seconds if known else index_clock(of_head)
     numbers = {name: log[name].to_numpy(np.float64)[order] for name in QUANTITIES}
     cell, check = cell_of[order].astype(np.intp), noted[order]
+    clock = seconds if known else index_clock(of_head, check)
     blocks = find_blocks(of_head, cell, check, seconds)
     if blocks.in_turns:
         for name in set(QUANTITIES) - {"output_stops"}:

@@ -1,7 +1,8 @@
 """Differences of estimates in every unit they are given in, and how sure they are: pairs, spans and slopes."""
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -15,6 +16,22 @@ from greystep.terms import COLUMN, Quantity
 
 #: Chance is drawn this often for the uncertainty of a span.
 DRAWS: Final = 2000
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A light minus another: kelvin [K], mired (positive is warmer), duv (positive is greener); 95 % half-widths."""
+
+    kelvin: float
+    mired: float
+    duv: float
+    u_mired: float = math.nan
+    u_duv: float = math.nan
+
+    @classmethod
+    def of(cls, delta: Floats, doubt: Sequence[float] | Floats) -> "Difference":
+        """Return a difference from (K, mired, Duv) and the half-widths of the last two."""
+        return cls(*map(float, (*delta, *doubt)))
 
 
 def components(fitted: Mapping[str, Fitted], quantity: str) -> tuple[Estimates, ...]:
@@ -43,6 +60,16 @@ def difference(parts: Sequence[Estimates], first: Indices, second: Indices) -> t
     delta = steps[0] if len(parts) == 1 else np.hypot(*steps)
     variances = np.sum([pair_variances(part, first, second) for part in parts], axis=0)
     return delta, np.where(np.isnan(delta), np.nan, half_width(variances, parts[0].dof))
+
+
+def doubt_of_means(fitted: Mapping[str, Fitted], against: Mapping[int, Indices | int]) -> tuple[float, float]:
+    """Return the 95 % half-widths, in mired and Duv, of the mean of some cells, each less the mean of other cells."""
+    weights = np.zeros(len(fitted["mired"].cells.values))
+    for cell, others in against.items():
+        weights[cell] += 1.0 / len(against)
+        weights[others] -= 1.0 / max(np.size(others), 1) / len(against)
+    mired, duv = (contrast(fitted[name].cells, weights)[1] for name in ("mired", "duv"))
+    return mired, duv
 
 
 def within_pairs(cells: Cells) -> tuple[Indices, Indices]:

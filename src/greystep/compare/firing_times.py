@@ -1,6 +1,7 @@
 """When each flash fired: in which order and at what time, also where a file is lost or a frame carries no time."""
 
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,9 @@ import pandas as pd
 from greystep.arrays import Booleans, Floats, Indices
 
 #: With fewer frames of known time than this share, times are not filled in but left out.
-_ENOUGH_TIMES = 0.5
+_ENOUGH_TIMES: Final = 0.5
+#: Below so many flashes a turn the heads take turns.
+_A_TURN: Final = 2.5
 
 
 def text_column(table: pd.DataFrame, name: str) -> "pd.Series[str]":
@@ -80,11 +83,16 @@ def _runs(mask: Booleans) -> Iterator[tuple[int, int]]:
     yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
 
 
-def index_clock(head: Indices) -> Floats:
+def take_turns(head: Indices) -> bool:
+    """Return whether heads take turns at every shot or two, by the heads of flashes that are no check frames."""
+    turns = 1 + np.count_nonzero(np.diff(head))
+    return bool(turns > len(np.unique(head)) and len(head) < _A_TURN * turns)
+
+
+def index_clock(head: Indices, check: Booleans) -> Floats:
     """Return a stand-in for unknown times: the place in the sequence, with a long rest at each change of head.
 
-    Where heads take turns at every shot or two there is no rest: the change costs no time then.
+    Where heads take turns there is no rest: the change costs no time then.
     """
-    changes = np.concatenate([[0], np.cumsum(np.diff(head) != 0)]) if len(head) else np.zeros(0)
-    in_turns = len(head) < 2.5 * (changes[-1] + 1 if len(changes) else 1)
-    return np.arange(len(head)) + (0.0 if in_turns else 1e4) * changes
+    changes = np.cumsum(np.diff(head, prepend=head[:1]) != 0)
+    return np.arange(len(head)) + (0.0 if take_turns(head[~check]) else 1e4) * changes

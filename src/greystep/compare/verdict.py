@@ -14,7 +14,7 @@ from greystep.arrays import Booleans, Indices
 from greystep.columns import PairRow, rows_of
 from greystep.compare import limits
 from greystep.compare.actions import Action, find_actions, find_open_pairs
-from greystep.compare.called import Called, call_heads, call_kit, groups_apart
+from greystep.compare.called import Called, call_heads, call_kit, find_warm_up, groups_apart
 from greystep.compare.cells import same_powers
 from greystep.compare.check_frames import CheckFrames, Moved, find_check_frames, find_moves
 from greystep.compare.drift import Drift
@@ -146,10 +146,11 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
     """
     rows = limits.judge_rows(drift, tolerance)
     pairs, outside = _judge_pairs(drift, rows)
-    called, apart = call_heads(drift, rows), groups_apart(drift)
+    warm_ups = [find_warm_up(drift, limits.colour_limits(tolerance), head) for head in range(len(drift.heads))]
+    called, apart = call_heads(drift, rows, warm_ups), groups_apart(drift)
     odd = find_odd_heads(drift, rows, outside, called)
     open_pairs = find_open_pairs(drift, rows, pairs, called, odd)
-    findings = find(drift, rows, called, odd, outside, open_pairs)
+    findings = find(drift, rows, called, warm_ups, odd, outside, open_pairs)
     return Judged(
         heads=_heads_table(drift, called, findings, claim),
         pairs=pairs,

@@ -9,6 +9,7 @@ import pandas as pd
 
 from greystep import flags
 from greystep.correct.lit_by import one_light, what_changed
+from greystep.correct.messages import CardAssumed, CardUnproven, Message
 from greystep.correct.profile import Profile, ProfileLight, light_at
 from greystep.correct.references import seen_neutral
 from greystep.correct.shared import Shared, block_reader, join_series, of_anchors
@@ -57,7 +58,7 @@ class Sources:
     bodies: Mapping[str, Body]
     seen_by: Mapping[str, Body]
     relative: frozenset[str]
-    messages: tuple[str, ...]
+    messages: tuple[Message, ...]
 
 
 def find_sources(
@@ -98,7 +99,7 @@ def find_sources(
         for row in waiting:
             if not row["sure"]:
                 _from_profile(row, profile, ingested, seen_by)
-    bodies, relative, messages = dict(ingested.bodies), set[str](), []
+    bodies, relative, messages = dict(ingested.bodies), set[str](), list[Message]()
     waiting = [row for row in waiting if not row["source"] and row["kind"] == Kind.JOB]
     for label in dict.fromkeys(row["body"] for row in waiting if row["shot"] >= 0 and row["body"] in bodies):
         here = [row for row in waiting if row["body"] == label and row["shot"] >= 0]
@@ -125,15 +126,9 @@ def find_sources(
                 said = what_changed(row, fit, ingested.settings, bodies[label], read)
                 row["trouble"] += f": {said}" if said else ""
     if not of_itself and any(row["source"] == "patch" and row["body"] not in sure for row in rows):
-        messages.append(
-            "no row of kind card or flash says where the grey card is; the even area that was found in the job frames "
-            "is taken for it"
-        )
+        messages.append(CardAssumed())
     if mistakable:
-        messages.append(
-            f"{len(pictures)} of {len(jobs)} job frames do not show the grey card beyond doubt, so their light is "
-            "taken from elsewhere; a frame that shows it takes the kind card in the log"
-        )
+        messages.append(CardUnproven(len(pictures), len(jobs)))
     _from_nearby(rows, [row for row in waiting if not row["source"]], ingested.settings)
     for row in rows:
         if row["source"] != "patch":

@@ -19,8 +19,9 @@ from greystep.compare.reference_light import TestedLights, find_lights
 from greystep.correct.developed import developed_correction, developed_matrix
 from greystep.correct.frame_light import Sources, find_sources
 from greystep.correct.lit_by import one_light
+from greystep.correct.messages import Message, NotCorrected
 from greystep.correct.profile import Profile, light_at, observer_mired, profile_reference, profile_wanted
-from greystep.correct.references import Reference, carried, find_reference, tie_text, usable, wanted_here, white
+from greystep.correct.references import Reference, carried, find_reference, tie_messages, usable, wanted_here, white
 from greystep.correct.trend import trend
 from greystep.errors import GreystepError
 from greystep.session.ambient import settings_of
@@ -56,7 +57,7 @@ class Corrections:
     developed: Mapping[str, Floats]
     references: Mapping[str, Reference]
     space: str
-    messages: tuple[str, ...]
+    messages: tuple[Message, ...]
 
 
 def correct_frames(
@@ -107,7 +108,7 @@ def correct_frames(
     records: list[dict[str, object]] = []
     matrices: dict[str, Floats] = {}
     slopes: dict[str, Floats] = {}
-    messages = [*sources.messages, *(text for one in primary.values() if (text := tie_text(one)))]
+    messages: list[Message] = [*sources.messages, *(said for one in primary.values() for said in tie_messages(one))]
     for place, row in enumerate(rows.to_dict(orient="records")):
         kept = ("frame", "head", "power", "source", "flags", "via", "agreed_pct", "age_s")
         record = dict.fromkeys(COLUMNS, np.nan) | {key: row[key] for key in kept}
@@ -118,7 +119,7 @@ def correct_frames(
             unknown = "the reference is not known in the terms of its source"
             trouble = row["trouble"] or lost.get(row["body"], unknown if row["body"] in primary else foreign)
             record |= {"status": "rejected", "source": ""}
-            messages.append(f"{row['frame']}: no correction: {trouble}")
+            messages.append(NotCorrected(row["frame"], trouble))
         else:
             stops, u_stops = _stops(row, reference) if match_brightness else (0.0, 0.0)
             neutral = np.array(reference.neutral)

@@ -11,6 +11,7 @@ from greystep import flags
 from greystep.arrays import Floats, Indices
 from greystep.compare.reference_light import ReferenceLight, TestedLights, measured_cells, reference_light
 from greystep.correct.lit_by import one_light
+from greystep.correct.messages import HeadMoved, HeadsApart
 from greystep.errors import GreystepError
 from greystep.flags import Flag
 from greystep.measure import chromaticity
@@ -23,7 +24,6 @@ from greystep.session.reference import HeadAtPower, MedianFrame, OneFrame, Wante
 from greystep.session.settings import Settings
 from greystep.session.shots import check_rows
 from greystep.terms import LIT
-from greystep.words import heads as named_heads
 
 #: A head has moved between two sessions where its colour is so far from the others', and beyond so many standard
 #: uncertainties [mired], this tool's own.
@@ -216,20 +216,12 @@ def carried(
     )
 
 
-def tie_text(reference: Reference) -> str:
-    """Say which heads no longer agree with the others between the two sessions; blank where all do."""
-    said = [
-        f"head {head} has moved by {abs(mired):.1f} mired against the others since {reference.label}; the tie between "
-        "the sessions leaves it out"
-        for head, mired in reference.moved.items()
-    ]
-    if reference.apart:
-        size = max(reference.apart.values())
-        said.append(
-            f"{named_heads(list(reference.apart))} have moved apart by {size:.1f} mired since {reference.label}; which "
-            "of them moved is not known: shoot a card under a third head"
-        )
-    return "; ".join(said)
+def tie_messages(reference: Reference) -> list[HeadMoved | HeadsApart]:
+    """Return which heads no longer agree with the others between the two sessions; nothing where all do."""
+    moved = [HeadMoved(head, mired, reference.label) for head, mired in reference.moved.items()]
+    if not reference.apart:
+        return [*moved]
+    return [*moved, HeadsApart(tuple(reference.apart), max(reference.apart.values()), reference.label)]
 
 
 def _mired_per_ratio(body: Body, neutral: Floats) -> float:

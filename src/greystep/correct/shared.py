@@ -10,6 +10,7 @@ import pandas as pd
 
 from greystep.arrays import Floats
 from greystep.correct.alignment import DARK
+from greystep.correct.messages import MatchedToItself
 from greystep.correct.overlap import AGREE_FIELDS, FIELD, Overlap, compare, half_width_stops, well_exposed
 from greystep.errors import FrameError, GreystepError
 from greystep.flags import Flag
@@ -116,7 +117,7 @@ def of_anchors(
 
 def join_series(
     waiting: Sequence[Mapping[str, Any]], to: str | None, body: Body, read: Reader
-) -> tuple[Body, dict[str, Shared], str]:
+) -> tuple[Body, dict[str, Shared], MatchedToItself]:
     """Compare the frames of a series in which no frame holds a target with one of them.
 
     Args:
@@ -134,11 +135,7 @@ def join_series(
     neutral = assumed_light(body, read(hub))
     body = with_matrix(body, neutral)
     found = {str(row["frame"]): _shared(str(row["frame"]), hub, neutral, body, read) for row in ordered}
-    message = (
-        f"{hub}: no frame of its series holds a grey target, so the series is matched to itself; the white from which "
-        "its matrices start is the camera's own setting"
-    )
-    return body, found, message
+    return body, found, MatchedToItself(hub)
 
 
 def settled(one: Shared) -> bool:

@@ -15,7 +15,7 @@ from greystep.compare.drift import Drift
 from greystep.compare.head_or_pack import Attribution
 from greystep.compare.verdict import Judged, ReportFacts, WorstPair, insert_after
 from greystep.files import plain, records
-from greystep.sentences import budget, kit, kit_notes, session_notes
+from greystep.sentences import actions, budget, heads, kit, kit_notes, session_notes
 from greystep.session.bodies import Body
 from greystep.session.messages import SessionFact, SessionNote
 from greystep.session.readings import status_counts
@@ -132,7 +132,7 @@ def summary(
     if absolute:  # with its size, it says more than the note that it stands for
         notes = [note for note in notes if note != SessionFact.NOT_ANCHORED]
     judged, timing = facts.judged, drift.timing
-    why = [kit.why(finding, timing) for finding in judged.findings]
+    why = [heads.why(finding, timing) for finding in judged.findings]
     unknown = dict.fromkeys(name for name, value in drift.reference.items() if value is None)
     light = dict(drift.reference) | {name: float("nan") for name in unknown if name not in ("head", "power")}
     return Summary(
@@ -145,8 +145,8 @@ def summary(
         frames=FrameCounts(**status_counts(readings)),
         called=judged.called,
         odd=_odd(judged),
-        sentences={finding.head: kit.sentence(finding, timing) for finding in judged.findings},
-        todo=tuple(kit.action(what, timing) for what in judged.actions),
+        sentences={finding.head: heads.sentence(finding, timing) for finding in judged.findings},
+        todo=tuple(actions.action(what, timing) for what in judged.actions),
         safe_ranges=judged.ranges,
         notes=(
             *kit_notes.notes(facts),
@@ -173,7 +173,7 @@ def _odd(judged: Judged) -> kit.Odd:
         spoilt=tuple(found[head].head for head in odd.spoilt),
         doubted=tuple(found[head].head for head in odd.doubted),
         apart=judged.apart,
-        runs={head: kit.runs(stand) for head, stand in told if stand},
+        runs={head: heads.runs(stand) for head, stand in told if stand},
     )
 
 

@@ -1,0 +1,35 @@
+"""The command as a person meets it, in this process."""
+
+import io
+import sys
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from pathlib import Path
+
+from greystep.cli.app import run
+
+
+@dataclass(frozen=True)
+class Result:
+    status: int
+    out: str
+    err: str
+
+
+def greystep(*words: str | Path) -> Result:
+    """Run the entry point as the console script does."""
+    out, err = io.TextIOWrapper(io.BytesIO(), "utf-8"), io.TextIOWrapper(io.BytesIO(), "utf-8")
+    before, sys.argv = sys.argv, ["greystep", *map(str, words)]
+    status = 0
+    try:
+        with redirect_stdout(out), redirect_stderr(err):
+            run()
+    except SystemExit as ended:
+        status = int(ended.code or 0)
+    finally:
+        sys.argv = before
+    texts = []
+    for stream in (out, err):
+        stream.flush()
+        texts.append(stream.buffer.getvalue().decode("utf-8"))  # type: ignore[attr-defined]
+    return Result(status, *texts)
