@@ -18,6 +18,7 @@ ground:
     words           Numbers as they are said
 raw:
     blocks          A whole raw frame thinned to small blocks
+    containers      Where the formats that exifread does not know keep what the camera wrote, found and handed over
     dng             A DNG by its own tags
     exposure        What the camera wrote about a frame's exposure, and the exact thirds of a stop behind its markings
     frame           A raw frame
