@@ -221,8 +221,8 @@ def test_every_marking_of_the_third_stop_series_falls_on_its_own_third() -> None
     for k, seconds in enumerate(slow):
         assert nominal_time(seconds) == pytest.approx(2 ** (k / 3), rel=1e-12)
     fast = [1, 1.3, 1.6, 2, 2.5, 3, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320]
-    for k, seconds in enumerate([*fast, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000]):
-        assert nominal_time(1 / seconds) == pytest.approx(2 ** (-k / 3), rel=1e-12)
+    for k, s in enumerate([*fast, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000]):
+        assert nominal_time(1 / s) == pytest.approx(2 ** (-k / 3), rel=1e-12)
 
 
 @pytest.mark.parametrize(("marking", "twelfths"), [(1.7, 9), (2.4, 15), (3.3, 21), (6.7, 33), (9.5, 39), (19, 51)])

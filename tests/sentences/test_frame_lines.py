@@ -37,7 +37,7 @@ def test_every_flag_of_a_log_has_a_line(flag: Flag) -> None:
         (Flag.CLIPPED, {"clipped_pct": 12.4}, "f1.dng: 12 % of the patch is clipped"),
         (Flag.TAIL_CUT, {}, "f1.dng: its shutter time 1/250 s is shorter than the flash (A at 1/4)"),
         (Flag.MISSING, {"frame": ""}, "row 2: no frame is left for it (A at 1/4)"),
-        (Flag.UNREADABLE, {"reason": "f1.dng: cut off; copy it again"}, "f1.dng: cut off; copy it again"),
+        (Flag.UNREADABLE, {"reason": "cut off; copy it again"}, "f1.dng: cut off; copy it again"),
     ],
 )
 def test_a_line_carries_the_numbers_of_its_frame(flag: Flag, change: dict[str, object], said: str) -> None:

@@ -71,6 +71,16 @@ def xyz_to_camera(tags: ColourTags, xy: npt.ArrayLike) -> Floats:
     return _blend(warm, cool, _weight(warm, cool, np.asarray(xy, dtype=np.float64)))
 
 
+def check_matrices(tags: ColourTags) -> None:
+    """Refuse a calibration through which no light can be told.
+
+    Raises:
+        GreystepError: If a matrix has no inverse, or makes of daylight a white that no camera can see.
+    """
+    for _, matrix in _sets(tags):
+        _check_daylight(matrix)
+
+
 def neutral_to_xy(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
     """Return the CIE 1931 xy (2,) of the light under which a grey target gives the camera RGB `neutral` (3,).
 
@@ -89,7 +99,7 @@ def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
     difference of the two changes sign between 0 and 1, and bracketing always ends.
 
     Raises:
-        GreystepError: If `neutral` is not three positive numbers, or a matrix has no inverse.
+        GreystepError: If `neutral` is not three positive numbers, or a matrix has no inverse, given or between two.
     """
     rgb = np.asarray(neutral, dtype=np.float64)
     if rgb.shape != (3,) or not np.all(np.isfinite(rgb) & (rgb > 0.0)):
@@ -103,7 +113,10 @@ def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
         xy = chromaticity.xyz_to_xy(np.linalg.solve(_blend(warm, cool, weight), rgb))
         return _weight(warm, cool, xy) - weight
 
-    return _blend(warm, cool, 1.0 if warm is cool else float(brentq(gap, 0.0, 1.0, xtol=1e-12)))
+    try:
+        return _blend(warm, cool, 1.0 if warm is cool else float(brentq(gap, 0.0, 1.0, xtol=1e-12)))
+    except (np.linalg.LinAlgError, ValueError) as error:
+        raise GreystepError(f"between its two colour matrices lies one that has no inverse ({error})") from error
 
 
 def neutral_xyz(matrix: npt.ArrayLike, rgb: npt.ArrayLike) -> Floats:
@@ -312,9 +325,22 @@ def _product(matrix: Floats, calibration: Floats | None, balance: Floats | None)
     product = product if balance is None else np.diag(balance) @ product
     if not np.all(np.isfinite(product)) or np.linalg.cond(product) > WORST_CONDITION:
         raise GreystepError(
-            f"colour matrix {product.tolist()}: it has no inverse; make a camera.json from a frame of a colour chart"
+            f"its colour matrix has no inverse ({_said(product)}); make a camera.json from a frame of a colour chart"
         )
     return np.asarray(product, dtype=np.float64)
+
+
+def _said(matrix: Floats) -> str:
+    return " ".join(f"{value:.4g}" for value in matrix.ravel())
+
+
+def _check_daylight(matrix: Floats) -> None:
+    white = matrix @ chromaticity.xy_to_xyz(_D50_XY)
+    if not np.all(white > 0.0):
+        raise GreystepError(
+            f"its colour matrix makes camera RGB {_said(white)} of daylight (D50), which no camera can see; make a "
+            "camera.json from a frame of a colour chart"
+        )
 
 
 def _blend(warm: tuple[float, Floats], cool: tuple[float, Floats], weight: float) -> Floats:

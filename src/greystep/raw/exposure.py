@@ -71,9 +71,9 @@ def read_exposure(path: Path) -> Exposure:
             return reduce(filled_in, map(_exposure, _blocks(file)), Exposure())
     except OSError as error:
         reason = error.strerror or type(error).__name__
-        gone = isinstance(error, FileNotFoundError)
-        if gone and path.is_symlink():
-            reason, gone = "it is a link to a file that is not there", False
+        gone = isinstance(error, FileNotFoundError) and not path.is_symlink()
+        if path.is_symlink() and not path.exists():
+            reason = "a link to a file that is not there"
         raise FrameError(
             f"{path.name}: cannot be read ({reason}); copy it from the card again",
             Flag.MISSING if gone else Flag.UNREADABLE,

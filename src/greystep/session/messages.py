@@ -31,7 +31,7 @@ class FlaggedFrame:
         short_stops: How far its light lies below its repeats [stops]; below its setting where it is `alone`, without
             repeats.
         away_mired, away_duv, away_stops: From the median of its repeats.
-        reason: The error that its file gave, with the remedy; blank without one.
+        reason: The error that its file gave, with the remedy behind its last semicolon; blank without one.
     """
 
     frame: str
@@ -48,6 +48,11 @@ class FlaggedFrame:
     away_duv: float
     away_stops: float
     reason: str = ""
+
+    @property
+    def remedy(self) -> str:
+        """What the error of its file asks for; blank without one."""
+        return self.reason.rpartition("; ")[2]
 
 
 @dataclass(frozen=True)
@@ -150,19 +155,21 @@ def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[Frame
 
     Args:
         table: The readings with their flags; besides the columns of `FlaggedFrame` by name.
-        reasons: By frame: the error that its file gave, with the remedy.
+        reasons: By frame: its name and the error that its file gave, with the remedy.
     """
     marks = [flags.split(cell) for cell in table["flags"]]
-    by_flag: dict[Flag, list[int]] = {}
+    frames = rows_of(table, FlaggedFrame)
+    alike: dict[tuple[Flag, str], list[int]] = {}  # by what is wrong and what is to be done
     for place, present in enumerate(marks):
         rejecting = [name for name in present if name in flags.REJECTING]
         for name in rejecting[:1] or present:
-            by_flag.setdefault(Flag(name), []).append(place)
-    frames = rows_of(table, FlaggedFrame)
+            if name in (Flag.UNREADABLE, Flag.DAMAGED):
+                frame = frames[place].frame
+                frames[place] = replace(frames[place], reason=reasons.get(frame, "").removeprefix(f"{frame}: "))
+            alike.setdefault((Flag(name), frames[place].remedy), []).append(place)
     found: list[tuple[int, FrameFault]] = []
-    for flag, places in by_flag.items():
-        told = reasons if flag in (Flag.UNREADABLE, Flag.DAMAGED) else {}
-        flagged = [replace(frames[at], reason=told.get(frames[at].frame, "")) for at in places]
+    for (flag, _), places in alike.items():
+        flagged = [frames[at] for at in places]
         own = _OWN_FACTS if flag == Flag.MISSING or flag not in flags.REJECTING else _OWN_FACTS_REJECTED
         if len(places) <= own:
             found += [(at, FrameFault(flag, (one,))) for at, one in zip(places, flagged, strict=True)]
