@@ -20,22 +20,7 @@ from greystep.session.settings import load_settings
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
 SINGULAR = np.array([[1.0, 0.2, 0.1], [2.0, 0.4, 0.2], [0.1, 0.2, 1.0]])
 LOST = "A/1-1/f2.dng"
-
-
-def shoot(path: Path, light: float = 6000.0, matrix: np.ndarray = MATRIX, model: str = "Nine", **more: Any) -> None:
-    """Write an even grey frame as a DNG with tifffile alone."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    rng = np.random.default_rng(len(path.name) + int(light))
-    gains = np.array([[0.5, 1.0], [1.0, 0.7]])
-    even = 512 + light * np.tile(gains, (40, 60))
-    ratios = tuple(int(part) for value in matrix.ravel() for part in (round(value * 10_000), 10_000))
-    tags = [
-        (33421, 3, 2, (2, 2), True), (33422, 1, 4, bytes((0, 1, 1, 2)), True), (50706, 1, 4, bytes((1, 4, 0, 0)), True),
-        (50708, 2, 0, model, True), (50714, 3, 1, 512, True), (50717, 3, 1, 16383, True), (50721, 10, 9, ratios, True),
-        (50778, 3, 1, 21, True), (50735, 2, 0, "77", True), (33437, 5, 1, (11, 1), True), (34855, 3, 1, 100, True),
-    ]  # fmt: skip
-    counts = rng.normal(even, np.sqrt(light) / 2).astype(np.uint16)
-    tifffile.imwrite(path, counts, photometric=32803, extratags=tags, software=False, metadata=None, **more)
+Shoot = Callable[..., None]
 
 
 def compress_unknown(path: Path) -> None:
@@ -45,16 +30,6 @@ def compress_unknown(path: Path) -> None:
     data = bytearray(path.read_bytes())
     data[place : place + 2] = (34713).to_bytes(2, "little")
     path.write_bytes(data)
-
-
-@pytest.fixture
-def session(tmp_path: Path) -> Path:
-    """Head A at two powers, in folders HEAD/POWER; the patch is given."""
-    (tmp_path / "session.toml").write_text("[target]\npatch = [0.2, 0.2, 0.8, 0.8]\n")
-    shoot(tmp_path / "frames/ambient/f0.dng", 3.0)
-    for at, name in enumerate(("A/1-1/f1.dng", LOST, "A/1-1/f3.dng", "A/1-4/f4.dng", "A/1-4/f5.dng")):
-        shoot(tmp_path / "frames" / name, 6000.0 * (1.0 if at < 3 else 0.25))
-    return tmp_path
 
 
 def read(folder: Path) -> Ingested:
@@ -75,19 +50,19 @@ def check_alone(found: Ingested, reason: str, lost: str = LOST) -> None:
     assert reason in said
 
 
-def test_a_sound_session_says_nothing(session: Path) -> None:
-    found = read(session)
+def test_a_sound_session_says_nothing(small_session: Path) -> None:
+    found = read(small_session)
     assert set(found.readings["status"]) == {"ok"}
     assert lines(found.messages) == []
 
 
 @pytest.mark.parametrize("model", ["Nine", "N\x7fne"])
-def test_a_matrix_without_inverse_costs_its_own_frame(session: Path, model: str) -> None:
-    shoot(session / "frames" / LOST, matrix=SINGULAR, model=model)
-    check_alone(read(session), "its colour matrix has no inverse")
+def test_a_matrix_without_inverse_costs_its_own_frame(small_session: Path, shoot: Shoot, model: str) -> None:
+    shoot(small_session / "frames" / LOST, matrix=SINGULAR, model=model)
+    check_alone(read(small_session), "its colour matrix has no inverse")
 
 
-def test_two_matrices_that_cross_a_singular_one_cost_their_own_frame(session: Path, monkeypatch: Any) -> None:
+def test_two_matrices_that_cross_a_singular_one_cost_their_own_frame(small_session: Path, monkeypatch: Any) -> None:
     """Each has an inverse, and so has none of those between them: where the two are opposite."""
     real = measuring.open_frame
 
@@ -101,18 +76,22 @@ def test_two_matrices_that_cross_a_singular_one_cost_their_own_frame(session: Pa
         return frame
 
     monkeypatch.setattr(measuring, "open_frame", opened)
-    check_alone(read(session), "its colour matrix")
+    check_alone(read(small_session), "its colour matrix")
 
 
-def test_where_no_frame_has_an_inverse_the_session_says_so_and_a_camera_json_mends_it(session: Path) -> None:
-    for path in sorted((session / "frames").rglob("*.dng")):
+def test_where_no_frame_has_an_inverse_the_session_says_so_and_a_camera_json_mends_it(
+    small_session: Path, shoot: Shoot
+) -> None:
+    for path in sorted((small_session / "frames").rglob("*.dng")):
         shoot(path, 3.0 if "ambient" in str(path) else 6000.0, matrix=SINGULAR)
     with pytest.raises(GreystepError, match=r"none of its 6 frames .* no inverse.*camera\.json"):
-        read(session)
-    (session / "camera.json").write_text(json.dumps({"schema": 1, "matrix_1": MATRIX.tolist(), "illuminant_1": 21}))
-    with (session / "session.toml").open("a") as file:
+        read(small_session)
+    (small_session / "camera.json").write_text(
+        json.dumps({"schema": 1, "matrix_1": MATRIX.tolist(), "illuminant_1": 21})
+    )
+    with (small_session / "session.toml").open("a") as file:
         file.write('[camera]\nmatrix = "camera.json"\n')
-    assert set(read(session).readings["flags"]) == {""}
+    assert set(read(small_session).readings["flags"]) == {""}
 
 
 @pytest.mark.parametrize("error", [IndexError("list index out of range"), MemoryError(), RuntimeError("no such thing")])
@@ -121,7 +100,7 @@ def test_where_no_frame_has_an_inverse_the_session_says_so_and_a_camera_json_men
     [(measuring, "read_exposure"), (measuring, "open_frame"), (cache, "open_frame"), (dng, "read_stored")],
 )
 def test_whatever_a_reader_raises_costs_the_frame_alone(
-    session: Path, monkeypatch: pytest.MonkeyPatch, where: Any, name: str, error: Exception
+    small_session: Path, monkeypatch: pytest.MonkeyPatch, where: Any, name: str, error: Exception
 ) -> None:
     real: Callable[..., Any] = getattr(where, name)
 
@@ -131,8 +110,8 @@ def test_whatever_a_reader_raises_costs_the_frame_alone(
         return real(path, *rest)
 
     monkeypatch.setattr(where, name, fails)
-    (session / "session.toml").write_text("")  # the target is sought, so that overviews are read too
-    found = read(session)
+    (small_session / "session.toml").write_text("")  # the target is sought, so that overviews are read too
+    found = read(small_session)
     table = found.readings.set_index("frame")
     assert list(table.index) == ["A/1-1/f1.dng", LOST, "A/1-1/f3.dng", "A/1-4/f4.dng", "A/1-4/f5.dng", "ambient/f0.dng"]
     if where is not cache:
@@ -141,35 +120,35 @@ def test_whatever_a_reader_raises_costs_the_frame_alone(
         assert any(said.startswith(f"{LOST}: ") and reason in said for said in lines(found.messages))
 
 
-def test_an_empty_file_and_a_dead_link_have_their_rows(session: Path) -> None:
-    path = session / "frames" / LOST
+def test_an_empty_file_and_a_dead_link_have_their_rows(small_session: Path) -> None:
+    path = small_session / "frames" / LOST
     path.write_bytes(b"")
-    check_alone(read(session), "an empty file; copy it from the card again")
+    check_alone(read(small_session), "an empty file; copy it from the card again")
     path.unlink()
-    path.symlink_to(session / "gone.dng")
-    check_alone(read(session), "a link to a file that is not there")
+    path.symlink_to(small_session / "gone.dng")
+    check_alone(read(small_session), "a link to a file that is not there")
 
 
-def test_a_compression_that_cannot_be_decoded_is_not_mended_by_another_copy(session: Path) -> None:
-    compress_unknown(session / "frames" / LOST)
-    found = read(session)
+def test_a_compression_that_cannot_be_decoded_is_not_mended_by_another_copy(small_session: Path) -> None:
+    compress_unknown(small_session / "frames" / LOST)
+    found = read(small_session)
     check_alone(found, "; convert it to a lossless DNG")
     (said,) = lines(found.messages)
     assert "34713" in said
     assert "copy it" not in said
 
 
-def test_many_frames_lost_for_one_reason_share_its_line_and_others_have_their_own(session: Path) -> None:
+def test_many_frames_lost_for_one_reason_share_its_line_and_others_have_their_own(small_session: Path) -> None:
     for number in range(10, 24):
-        (session / "frames/A/1-16").mkdir(exist_ok=True)
-        (session / f"frames/A/1-16/f{number}.dng").write_bytes(b"")
-    compress_unknown(session / "frames" / LOST)
-    said = lines(read(session).messages)
+        (small_session / "frames/A/1-16").mkdir(exist_ok=True)
+        (small_session / f"frames/A/1-16/f{number}.dng").write_bytes(b"")
+    compress_unknown(small_session / "frames" / LOST)
+    said = lines(read(small_session).messages)
     assert len(said) == 2
     assert said[0].startswith(f"{LOST}: ")
     assert said[0].endswith("; convert it to a lossless DNG")
     assert said[1].startswith("A/1-16/f10.dng, A/1-16/f11.dng, A/1-16/f12.dng, A/1-16/f13.dng and 10 more: an empty")
-    (session / "frames/A/1-16/f10.dng").write_bytes(b"no raw frame at all")  # another reason, the same remedy
-    said = lines(read(session).messages)
+    (small_session / "frames/A/1-16/f10.dng").write_bytes(b"no raw frame at all")  # another reason, the same remedy
+    said = lines(read(small_session).messages)
     assert len(said) == 2
     assert said[1].endswith("f13.dng and 10 more: cannot be read as a raw frame; copy it from the card again")
