@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import tifffile
 
+from greystep.api import open_session
 from greystep.errors import GreystepError
 from greystep.measure import reading as measuring
 from greystep.raw import dng
@@ -60,6 +61,7 @@ def test_a_sound_session_says_nothing(small_session: Path) -> None:
 def test_a_matrix_without_inverse_costs_its_own_frame(small_session: Path, shoot: Shoot, model: str) -> None:
     shoot(small_session / "frames" / LOST, matrix=SINGULAR, model=model)
     check_alone(read(small_session), "its colour matrix has no inverse")
+    assert list(open_session(small_session).heads["head"]) == ["A"]
 
 
 def test_two_matrices_that_cross_a_singular_one_cost_their_own_frame(small_session: Path, monkeypatch: Any) -> None:

@@ -99,7 +99,8 @@ def _of_body(note: BodyNote) -> str:
             (mired, duv), (least, most) = MATRIX_LIMITS, MATRIX_READS_8_MIRED
             return (
                 f"{_library(name)}: near {DAYLIGHT_FLASH_K:.0f} K it may read up to {mired:.1f} mired and Duv "
-                f"{duv:.4f} off, and a true difference of 8 mired as {least:.1f} to {most:.1f} (this tool's own simulation)."
+                f"{duv:.4f} off, and a true difference of 8 mired as {least:.1f} to {most:.1f} (this tool's own "
+                "simulation)."
             )
         case BodyFact.LIBRARY_MATRIX_METERED:
             return f"{_library(name)}; the meter's reading gives its scale."
