@@ -26,6 +26,7 @@ raw:
 measure:
     calibration     A camera's matrix from a frame of a 24-patch colour chart, with what it leaves unexplained
     camera          From a camera's neutral to the colour of the light
+    camera_json     A camera's calibration as a ``camera.json``
     chart           A 24-patch colour chart in a frame
     chromaticity    Chromaticity of a white
     patch           The signal of one frame's patch

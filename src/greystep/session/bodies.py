@@ -11,7 +11,7 @@ import pandas as pd
 from greystep.arrays import Booleans, Floats, Triple
 from greystep.errors import GreystepError
 from greystep.flags import Flag
-from greystep.measure import camera, chromaticity
+from greystep.measure import camera, camera_json, chromaticity
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target
 from greystep.raw.dng import ColourTags, same_matrices
@@ -165,7 +165,7 @@ def make_body(
         found = camera.target_matrix(*settings.reflectance, float(cct), float(duv))
         over_lights = found if np.isfinite(found).all() else None
         doubt = camera.target_doubt(*settings.reflectance, float(cct), float(duv))
-    under = "" if settings.matrix == "embedded" else camera.calibrated_under(Path(settings.matrix))
+    under = "" if settings.matrix == "embedded" else camera_json.calibrated_under(Path(settings.matrix))
     return Body(label, matrix, factor, tags, colour_from, target, neutral, anchored, over_lights, doubt, under)
 
 
@@ -184,7 +184,7 @@ def make_bodies(
         serves: Array (n,). Those of them that a reference may use: the card, no check frames, no outliers.
     """
     ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
-    own = None if settings.matrix == "embedded" else camera.read_camera_json(Path(settings.matrix))
+    own = None if settings.matrix == "embedded" else camera_json.read_camera_json(Path(settings.matrix))
     bodies, stand_ins = {}, {}
     for label in table["body"].unique():
         rows = np.flatnonzero((table["body"] == label).to_numpy()).tolist()
