@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -57,35 +58,42 @@ def test_a_sound_session_says_nothing(small_session: Path) -> None:
     assert lines(found.messages) == []
 
 
+@pytest.fixture
+def give_matrix(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    """Let a reader give other colour tags with some frames."""
+    real = measuring.open_frame
+
+    def give(*names: str, **tags: Any) -> None:
+        def opened(path: Path) -> Any:
+            frame = real(path)
+            return replace(frame, colour=replace(frame.colour, **tags)) if path.name in names else frame
+
+        monkeypatch.setattr(measuring, "open_frame", opened)
+
+    return give
+
+
 @pytest.mark.parametrize("model", ["Nine", "N\x7fne"])
-def test_a_matrix_without_inverse_costs_its_own_frame(small_session: Path, shoot: Shoot, model: str) -> None:
-    shoot(small_session / "frames" / LOST, matrix=SINGULAR, model=model)
-    check_alone(read(small_session), "its colour matrix has no inverse")
+@pytest.mark.parametrize(
+    "tags",
+    [
+        {"matrix_1": SINGULAR},
+        {"matrix_1": -MATRIX},
+        {"matrix_2": -MATRIX, "illuminant_2": 17},  # between the two lies one without an inverse
+        {"calibration_1": np.zeros((3, 3))},
+    ],
+)
+def test_a_matrix_through_which_no_light_can_be_told_costs_its_own_frame(
+    small_session: Path, shoot: Shoot, give_matrix: Callable[..., None], model: str, tags: dict[str, Any]
+) -> None:
+    shoot(small_session / "frames" / LOST, model=model)
+    give_matrix("f2.dng", **tags)
+    check_alone(read(small_session), "its colour matrix ")
     assert list(open_session(small_session).heads["head"]) == ["A"]
 
 
-def test_two_matrices_that_cross_a_singular_one_cost_their_own_frame(small_session: Path, monkeypatch: Any) -> None:
-    """Each has an inverse, and so has none of those between them: where the two are opposite."""
-    real = measuring.open_frame
-
-    def opened(path: Path) -> Any:
-        frame = real(path)
-        if path.name == "f2.dng":
-            from dataclasses import replace
-
-            colour = replace(frame.colour, matrix_2=-frame.colour.matrix_1, illuminant_2=17)
-            return replace(frame, colour=colour)
-        return frame
-
-    monkeypatch.setattr(measuring, "open_frame", opened)
-    check_alone(read(small_session), "its colour matrix")
-
-
-def test_where_no_frame_has_an_inverse_the_session_says_so_and_a_camera_json_mends_it(
-    small_session: Path, shoot: Shoot
-) -> None:
-    for path in sorted((small_session / "frames").rglob("*.dng")):
-        shoot(path, 3.0 if "ambient" in str(path) else 6000.0, matrix=SINGULAR)
+def test_where_no_matrix_serves_a_camera_json_mends_it(small_session: Path, give_matrix: Callable[..., None]) -> None:
+    give_matrix(*(f"f{number}.dng" for number in range(6)), matrix_1=SINGULAR)
     with pytest.raises(GreystepError, match=r"none of its 6 frames .* no inverse.*camera\.json"):
         read(small_session)
     (small_session / "camera.json").write_text(

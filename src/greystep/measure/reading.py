@@ -1,6 +1,7 @@
 """One frame measured: its patch, its exposure data, its colour tags, and what is wrong with it by itself."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -116,9 +117,10 @@ def exposure_of(path: Path) -> Exposure:
         FrameError: Where the file cannot be read.
     """
     recorded = read_exposure(path)
-    if recorded.captured or read_dng(path) is not None:
-        return recorded
-    return _completed(recorded, library_exposure(path))
+    with suppress(FrameError):
+        if not recorded.captured and read_dng(path) is None:
+            return _completed(recorded, library_exposure(path))
+    return recorded
 
 
 def as_json(content: "DataclassInstance") -> dict[str, Any]:
