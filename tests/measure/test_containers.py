@@ -96,7 +96,7 @@ def listed(properties: dict[str, str]) -> bytes:
 def old_x3f(_: Block) -> bytes:
     told = {
         "CAMMANUF": "Maker ", "CAMMODEL": "Model Nine", "CAMSERIAL": "0012345", "ISO": "640", "EXPTIME": "4000",
-        "APERTURE": "11.00", "FLENGTH": "80.0", "LENSMODEL": "80 mm f/2.8", "TIME": str(MOMENT), "FLASH": "ON",
+        "APERTURE": "11.00", "FLENGTH": "80.0", "LENSMODEL": "80 mm f/2.8", "TIME": str(MOMENT), "FLASH": "auto",
     }  # fmt: skip
     return x3f([(b"IMA2", b"SECi" + bytes(60)), (b"PROP", listed(told))])
 
@@ -204,3 +204,9 @@ def test_real_containers(name: str, captured: str, serial: str, lens: str, iso: 
     assert (found.captured, found.serial, found.lens, found.iso) == (captured, serial, lens, iso)
     assert found.make
     assert found.model.startswith(found.make)
+
+
+def test_a_property_that_is_no_number_leaves_the_others(tmp_path: Path) -> None:
+    told = {"CAMSERIAL": "7", "EXPTIME": "bulb", "ISO": "", "TIME": "never", "APERTURE": "8"}
+    (tmp_path / "a.x3f").write_bytes(x3f([(b"PROP", listed(told))]))
+    assert read_exposure(tmp_path / "a.x3f") == Exposure(serial="7", f_number=8.0)

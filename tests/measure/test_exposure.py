@@ -1,21 +1,26 @@
 """Exposure data against files built tag by tag, and the third-stop series against published arithmetic."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from greystep.errors import FrameError
+from greystep.measure import reading
 from greystep.raw.exposure import (
     Exposure,
     body_label,
+    filled_in,
     nominal_f_number,
     nominal_iso,
     nominal_time,
     read_exposure,
     relative_exposure_stops,
 )
+from greystep.raw.frame import open_frame
 
 ASCII, SHORT, LONG, RATIONAL = 2, 3, 4, 5
 Entry = tuple[int, int, Any]
@@ -199,3 +204,24 @@ def test_exposure_is_taken_out_in_exact_thirds() -> None:
     assert relative_exposure_stops(11, 100) - relative_exposure_stops(4, 800) == pytest.approx(6.0, abs=1e-12)
     # one whole stop of aperture is one stop of ISO, and the marking of either is enough
     assert relative_exposure_stops(8, 200) == pytest.approx(relative_exposure_stops(11, 400), abs=1e-12)
+
+
+def test_what_is_unknown_is_filled_in_field_by_field() -> None:
+    recorded = Exposure(exposure_s=0.01, captured="2026-05-01T10:00:02", make="Maker", orientation=6)
+    other = Exposure(0.02, 8.0, 200.0, "2026-05-01T10:00:02.45", "Other", "Nine", "77", "80 mm", 80.0, 3)
+    filled = Exposure(0.01, 8.0, 200.0, "2026-05-01T10:00:02.45", "Maker", "Nine", "77", "80 mm", 80.0, 6)
+    assert filled_in(recorded, other) == filled
+    assert filled_in(filled, recorded) == filled
+    assert filled_in(filled, replace(other, captured="2026-05-01T10:00:03.45")) == filled
+    assert filled_in(Exposure(), other) == other
+
+
+def test_what_libraw_found_fills_the_rest_but_not_what_it_makes_of_zeros(
+    tmp_path: Path, make_dng: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = make_dng(tmp_path / "a.dng", np.full((64, 96), 1000, np.uint16))
+    frame, known = open_frame(path), replace(Exposure(), serial="7", captured="2026-05-01T10:00:02")
+    found = Exposure(exposure_s=1.0, f_number=1.0, iso=200.0, captured="2026-05-01T09:00:02", lens="80 mm")
+    monkeypatch.setattr(reading, "read_exposure", lambda _: known)
+    monkeypatch.setattr(reading, "open_frame", lambda _: replace(frame, exposure=found))
+    assert reading.measure_frame(path, None).exposure == replace(known, iso=200.0, lens="80 mm")

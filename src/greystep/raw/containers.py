@@ -7,6 +7,7 @@ where no document is named; checked against real files (CR3, CRW) or, as built i
 import io
 import struct
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any, BinaryIO, Final
 
@@ -181,9 +182,9 @@ def _properties(section: bytes) -> Tags:
     told = dict(zip(words[::2], words[1::2], strict=True))
     tags: dict[str, Any] = {_X3F_TEXTS[name]: value for name, value in told.items() if name in _X3F_TEXTS}
     for name, (tag, unit) in _X3F_NUMBERS.items():
-        if name in told:
+        with suppress(KeyError, ValueError):
             tags[tag] = [float(told[name]) * unit]
-    if "TIME" in told:
+    with suppress(KeyError, ValueError, OverflowError):
         tags["EXIF DateTimeOriginal"] = _moment(int(told["TIME"]))
     return tags
 
