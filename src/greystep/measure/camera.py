@@ -82,6 +82,11 @@ def check_matrices(tags: ColourTags) -> None:
             )
 
 
+def has_inverse(matrix: Floats) -> bool:
+    """Say whether a matrix can be inverted, as that of any camera can."""
+    return bool(np.all(np.isfinite(matrix)) and np.linalg.cond(matrix) <= WORST_CONDITION)
+
+
 def sees_daylight(matrix: Floats) -> bool:
     """Say whether a matrix makes three positive numbers of daylight (D50), as that of any camera must."""
     return bool(np.all(matrix @ chromaticity.xy_to_xyz(_D50_XY) > 0.0))
@@ -290,7 +295,7 @@ def _sets(tags: ColourTags) -> tuple[tuple[float, Floats], tuple[float, Floats]]
 def _product(matrix: Floats, calibration: Floats | None, balance: Floats | None) -> Floats:
     product = matrix if calibration is None else calibration @ matrix
     product = product if balance is None else np.diag(balance) @ product
-    if not np.all(np.isfinite(product)) or np.linalg.cond(product) > WORST_CONDITION:
+    if not has_inverse(product):
         raise GreystepError(
             f"its colour matrix has no inverse ({_said(product)}); make a camera.json from a frame of a colour chart"
         )

@@ -10,7 +10,7 @@ import numpy as np
 from greystep.arrays import Floats
 from greystep.constants import LIGHT_SOURCE_K
 from greystep.errors import FaultsError, GreystepError
-from greystep.measure.camera import WORST_CONDITION, sees_daylight
+from greystep.measure.camera import has_inverse, sees_daylight
 from greystep.raw.dng import ColourTags
 
 
@@ -62,7 +62,7 @@ def _matrix(content: Mapping[str, Any], key: str, faults: list[str]) -> Floats |
     if matrix.shape != (3, 3) or not np.all(np.isfinite(matrix)):
         faults.append(f"{key}: three rows of three numbers are needed, XYZ to camera RGB")
         return None
-    if np.linalg.cond(matrix) > WORST_CONDITION:
+    if not has_inverse(matrix):
         faults.append(f"{key}: it cannot be inverted; make the file again from a frame of a colour chart")
         return None
     if not sees_daylight(matrix):
