@@ -12,7 +12,16 @@ from greystep.sentences.frames import line
 from greystep.sentences.session_notes import sentence
 from greystep.session.log_slips import Gap, Slip
 from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
-from greystep.session.messages import BodyFact, BodyNote, FlaggedFrame, FrameFault, KeptElsewhere, NotKept, SessionFact
+from greystep.session.messages import (
+    BodyFact,
+    BodyNote,
+    FarFromDaylight,
+    FlaggedFrame,
+    FrameFault,
+    KeptElsewhere,
+    NotKept,
+    SessionFact,
+)
 from greystep.session.watch import messages_of
 
 ONE = FlaggedFrame(
@@ -96,3 +105,10 @@ def test_of_arrived_frames_what_many_share_is_said_once() -> None:
 )
 def test_a_shutter_time_is_written_in_one_way(seconds: float, said: str) -> None:
     assert words.shutter(seconds) == said
+
+
+def test_a_light_without_a_head_is_called_by_its_frame() -> None:
+    assert sentence(FarFromDaylight("Nine 7", "", "", "job/f1.raw", 3204.6)).startswith(
+        "job/f1.raw is 3205 K, far from"
+    )
+    assert sentence(FarFromDaylight("", "A", "1/4", "f1.raw", 3204.6)).startswith("A at 1/4 is 3205 K")

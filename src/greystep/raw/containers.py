@@ -25,7 +25,7 @@ _DEEPEST: Final = 5
 _MOST_ENTRIES: Final = 4096
 
 _JPEG: Final = b"\xff\xd8\xff"
-#: Tags of RW2's first directory: the whole JPEG picture.
+#: Tag of RW2's first directory: the whole JPEG picture.
 _RW2_JPEG: Final = 0x2E
 #: Records of CIFF, the format of CRW: maker and model, serial number, time [s since 1970 by the camera's clock].
 _CRW_MODEL: Final = 0x080A
@@ -62,10 +62,10 @@ def blocks(file: BinaryIO) -> list[bytes | Tags]:
         OSError, ValueError, struct.error: and other errors of a damaged file.
     """
     file.seek(0)
-    head = file.read(_HEADER_BYTES)
+    start = file.read(16)
     for at, mark, find in _FORMATS:
-        if head[at : at + len(mark)] == mark:
-            return find(file, head)
+        if start[at : at + len(mark)] == mark:
+            return find(file, start + file.read(_HEADER_BYTES))
     return []
 
 
