@@ -6,7 +6,7 @@ from types import ModuleType
 
 import pytest
 
-from helpers import dng_writer
+from helpers import dng_writer, tiff_writer
 from helpers import synthetic as readings_maker
 
 
@@ -23,3 +23,8 @@ def make_dng() -> Callable[..., Path]:
 @pytest.fixture(scope="session")
 def make_opcodes() -> Callable[..., bytes]:
     return dng_writer.opcode_list
+
+
+@pytest.fixture(scope="session")
+def tiff() -> Callable[..., Path]:
+    return tiff_writer.write_tiff

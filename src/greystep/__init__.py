@@ -18,6 +18,7 @@ ground:
     words           Numbers as they are said
 raw:
     blocks          A whole raw frame thinned to small blocks
+    containers      Where the formats that exifread does not know keep what the camera wrote, found and handed over
     dng             A DNG by its own tags
     exposure        What the camera wrote about a frame's exposure, and the exact thirds of a stop behind its markings
     frame           A raw frame
@@ -25,6 +26,7 @@ raw:
 measure:
     calibration     A camera's matrix from a frame of a 24-patch colour chart, with what it leaves unexplained
     camera          From a camera's neutral to the colour of the light
+    camera_json     A camera's calibration as a ``camera.json``
     chart           A 24-patch colour chart in a frame
     chromaticity    Chromaticity of a white
     patch           The signal of one frame's patch

@@ -207,6 +207,12 @@ UNWATCHED_DUV: Final = 0.0002
 #: Limits (mired, Duv) of what a camera's own matrix reads of a flash near 5600 K; by camera. This project's own
 #: simulation on open spectra, no outside source.
 MATRIX_LIMITS: Final = (4.5, 0.002)
+#: What such matrices make of a true difference of 8 mired, least and most; the same simulation.
+MATRIX_READS_8_MIRED: Final = (7.8, 8.9)
+#: Where that was simulated [K], and how far from it a light may be [mired] for a daylight matrix to be said to serve
+#: it: as far as any white may be from the one at which its matrix is fixed. This project's own.
+DAYLIGHT_FLASH_K: Final = 5600.0
+FAR_FROM_DAYLIGHT_MIRED: Final = 50.0
 
 #: The same of a hand-held colour meter in good order: about 100 K at 5600 K. Common practice, no source.
 METER_LIMITS: Final = (3.0, 0.0015)

@@ -11,6 +11,7 @@ import pytest
 from greystep.constants import LIGHT_SOURCE_K
 from greystep.errors import GreystepError
 from greystep.measure import camera, chromaticity
+from greystep.measure.camera_json import read_camera_json
 from greystep.raw.dng import ColourTags
 
 with np.printoptions():  # the import would leave numpy printing in a legacy style
@@ -461,14 +462,14 @@ def write(folder: Path, content: Any) -> Path:
 
 
 def test_camera_json_with_one_matrix(tmp_path: Path) -> None:
-    found = camera.read_camera_json(write(tmp_path, {"schema": 1, "matrix_1": A_D65[1], "chart": "left alone"}))
+    found = read_camera_json(write(tmp_path, {"schema": 1, "matrix_1": A_D65[1], "chart": "left alone"}))
     assert (found.matrix_2, found.illuminant_1, found.source) == (None, 0, "camera.json")
     np.testing.assert_array_equal(camera.fixed_matrix(found, P5600_NEUTRAL), D65_MATRIX)
 
 
 def test_camera_json_with_two_matrices(tmp_path: Path) -> None:
     content = {"schema": 1, "matrix_1": A_D65[0], "illuminant_1": 17, "matrix_2": A_D65[1], "illuminant_2": 21}
-    found = camera.read_camera_json(write(tmp_path, content))
+    found = read_camera_json(write(tmp_path, content))
     np.testing.assert_allclose(camera.neutral_to_xy(found, (0.501, 1, 0.7014)), (0.347918, 0.351808), atol=5e-5)
 
 
@@ -491,20 +492,20 @@ def test_camera_json_with_two_matrices(tmp_path: Path) -> None:
 )
 def test_camera_json_that_cannot_be_used(tmp_path: Path, content: Any, words: str) -> None:
     with pytest.raises(GreystepError) as caught:
-        camera.read_camera_json(write(tmp_path, content))
+        read_camera_json(write(tmp_path, content))
     assert words in str(caught.value)
     assert "camera.json" in str(caught.value)
 
 
 def test_faults_of_a_camera_json_are_told_together(tmp_path: Path) -> None:
     with pytest.raises(GreystepError) as caught:
-        camera.read_camera_json(write(tmp_path, {"schema": 1, "matrix_1": [], "illuminant_1": 300}))
+        read_camera_json(write(tmp_path, {"schema": 1, "matrix_1": [], "illuminant_1": 300}))
     assert "2 faults" in str(caught.value)
 
 
 def test_camera_json_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(GreystepError, match="No such file"):
-        camera.read_camera_json(tmp_path / "camera.json")
+        read_camera_json(tmp_path / "camera.json")
 
 
 @pytest.mark.parametrize(("away_mired", "duv"), [(-12.0, 0.0045), (0.0, 0.0005), (8.0, -0.004), (15.0, 0.003)])

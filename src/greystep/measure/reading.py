@@ -19,7 +19,7 @@ from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.target import Box, Target, pixel_box
 from greystep.measure.target_moved import around_of, surround_of, surround_pixels
 from greystep.raw.dng import ColourTags, read_dng
-from greystep.raw.exposure import Exposure, read_exposure
+from greystep.raw.exposure import Exposure, filled_in, read_exposure
 from greystep.raw.frame import Frame, Mosaic, library_exposure, open_frame, read_region
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
-MEASURE_VERSION: Final = 3
+MEASURE_VERSION: Final = 4
 
 # Limits: the contract's ruling on status.
 NEAR_WHITE: Final = 0.90
@@ -89,10 +89,12 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
     reading = Reading()
     try:
         reading = Reading(read_exposure(path))
+        if not path.stat().st_size:
+            raise FrameError(f"{path.name}: an empty file; copy it from the card again")
         frame = open_frame(path)
         reading = replace(
             reading,
-            exposure=_filled_in(reading.exposure, frame.exposure),
+            exposure=_completed(reading.exposure, frame.exposure),
             height=frame.height,
             width=frame.width,
             colour=frame.colour,
@@ -109,15 +111,15 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
 
 
 def exposure_of(path: Path) -> Exposure:
-    """Return a frame's exposure data without its pixels, the same as in its `Reading`.
+    """Return a frame's exposure data without its pixels; body and time are those of its `Reading`.
 
     Raises:
-        FrameError: Where the file itself cannot be read.
+        FrameError: Where the file cannot be read.
     """
     recorded = read_exposure(path)
     with suppress(FrameError):
-        if _silent(recorded) and read_dng(path) is None:
-            return _filled_in(recorded, library_exposure(path))
+        if not recorded.captured and read_dng(path) is None:
+            return _completed(recorded, library_exposure(path))
     return recorded
 
 
@@ -160,22 +162,12 @@ def _converter() -> Converter:
     return converter
 
 
-def _silent(recorded: Exposure) -> bool:
-    return (recorded.exposure_s, recorded.f_number, recorded.iso) == (None, None, None)
-
-
-def _filled_in(recorded: Exposure, other: Exposure | None) -> Exposure:
-    """Fill in what LibRaw knows of a format in which no exposure data were found."""
-    if other is None or not _silent(recorded):
+def _completed(recorded: Exposure, found: Exposure | None) -> Exposure:
+    """Fill in, field by field, what LibRaw found; of a zero it makes f/1 and 1 s, which are left out."""
+    if found is None:
         return recorded
-    return replace(
-        recorded,
-        exposure_s=other.exposure_s,
-        f_number=other.f_number,
-        iso=other.iso,
-        captured=recorded.captured or other.captured,
-        focal_mm=recorded.focal_mm or other.focal_mm,
-    )
+    f_number, exposure_s = (None if value == 1.0 else value for value in (found.f_number, found.exposure_s))
+    return filled_in(recorded, replace(found, f_number=f_number, exposure_s=exposure_s))
 
 
 def _measured(frame: Frame, target: Target | None, reading: Reading) -> Reading:

@@ -328,6 +328,7 @@ def _library_exposure(raw: rawpy.RawPy) -> Exposure:
         f_number=within(float(other.aperture), 0.5, 256.0),
         iso=within(float(other.iso_speed), 1.0, 1e7),
         captured=captured if is_moment(captured) else "",
+        lens=raw.lens.model.strip(),
         focal_mm=within(float(other.focal_length), 0.5, 1e5),
     )
 

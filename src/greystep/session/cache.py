@@ -16,14 +16,14 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
 from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from greystep.errors import FrameError, GreystepError
+from greystep.errors import GreystepError
 from greystep.files import check_folder, write_bytes, write_text
 from greystep.flags import Flag
 from greystep.measure.reading import (
@@ -164,7 +164,7 @@ def measure(
     todo = [name for name in targets if name not in readings]
     if progress is not None:
         progress(len(readings), len(targets))
-    with _workers(lambda name: measure_frame(folder / name, targets[name]), todo) as results:
+    with _workers(lambda name: _named(measure_frame(folder / name, targets[name]), name), todo) as results:
         for name, reading in zip(todo, results, strict=True):
             readings[name] = reading
             if not is_to_copy(reading):
@@ -299,14 +299,20 @@ def _workers(work: Callable[[str], T], names: Sequence[str]) -> Iterator[Iterato
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+def _named(reading: Reading, name: str) -> Reading:
+    """Let the message call the file by its path below the frames folder, as the log does."""
+    own = f"{PurePosixPath(name).name}: "
+    return replace(reading, message=f"{name}: {reading.message.removeprefix(own)}" if reading.message else "")
+
+
 def _exposure(path: Path) -> Exposure:
-    with suppress(FrameError):
+    with suppress(Exception):  # whatever a reader raises; measuring the frame tells of it
         return exposure_of(path)
     return Exposure()
 
 
 def _overview(path: Path) -> NDArray[np.float32] | None:
-    with suppress(FrameError):
+    with suppress(Exception):  # as above
         return overview(open_frame(path))
     return None
 
