@@ -10,6 +10,7 @@ ground:
     arrays          The types of arrays, and the robust statistics that more than one room uses
     columns         The columns of every table: their names, order and units, as typed rows
     constants       Every figure that comes from a document, with its unit and its source; after them those of this
+    dng_writer      Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
     errors          What stops a run
     files           Results are written whole or not at all, each through a temporary file and one rename
     flags           What may be doubtful about a frame
@@ -136,7 +137,7 @@ pages:
     svg             The sheet that every figure is drawn on
     tables          The numbers that the figures draw, a table a figure
 demo:
-    dngfile         Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
+    dngfile         An invented camera's frames as DNG files, through the writer that corrected copies use too
     kit             The invented kit and how it is shot
     scenario        Invented sessions, written whole
     sensor          What a locked-off camera records of a table-top with a grey card
