@@ -101,6 +101,7 @@ correct:
     demosaic        A raw frame as a linear image in a working space
     developed       A correction on developed linear images
     dng_copy        A corrected copy of a DNG
+    dng_from_raw    A raw frame of another format as a DNG that carries its correction
     exchange        Corrections in files that other programs read
     frame_light     Where the light of each frame is known from
     gains           Per-frame correction values

@@ -21,11 +21,13 @@ from greystep.arrays import Floats, Image, Triple
 from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.demosaic import developed_bands
 from greystep.correct.dng_copy import corrected_copy
+from greystep.correct.dng_from_raw import dng_from_raw
 from greystep.correct.exchange import SPACE_NAMES, frame_ids
 from greystep.correct.gains import Corrections
 from greystep.correct.images import Origin, exr_library, owner_texts, write_exr, write_tiff
 from greystep.errors import FrameError, GreystepError
 from greystep.files import BeforeLanding, check_target, write_bytes, write_json
+from greystep.raw.dng import ColourTags, read_dng
 from greystep.raw.exposure import read_exposure
 from greystep.raw.frame import open_frame
 from greystep.session.cache import fingerprint
@@ -34,8 +36,8 @@ from greystep.session.settings import check_place
 
 Progress = Callable[[int, int], None]
 
-#: Kinds of files, and how their names end.
-SUFFIXES: Final = {"dng": ".dng", "tiff": ".tif", "exr": ".exr"}
+#: Kinds of files, and how their names end. A DNG copy must not be taken for its original.
+SUFFIXES: Final = {"dng": "_c.dng", "tiff": ".tif", "exr": ".exr"}
 #: To be raised whenever the same frame and correction would give another file: files of another version are made again.
 RENDER_VERSION: Final = 1
 #: What has been rendered with which settings, beside the files.
@@ -43,8 +45,9 @@ RECORD: Final = "rendered.json"
 _WORKERS: Final = 2
 #: Two workers share one record.
 _RECORDING: Final = Lock()
-#: Bytes a pixel of three 16-bit samples takes, and what a file needs beside its pixels.
+#: Bytes that a pixel of three 16-bit samples takes, and at most one of a lossless mosaic; what a file needs beside.
 _PIXEL_BYTES: Final = 6
+_MOSAIC_BYTES: Final = 2.1
 _OVERHEAD: Final = 64 * 1024
 #: A value beyond what 16 bits hold by more than noise (1 is white), and the share of such pixels that is worth a line.
 _CUT: Final = 0.005
@@ -61,6 +64,7 @@ class Job:
         gains, neutral: Array (3,). In camera RGB, green = 1: the correction, and the reference that it leads to.
         stops: Brightness [stops].
         developed: Array (3, 3). A: camera RGB to `space`.
+        known: Colour of the body, for a DNG of a frame that carries none.
     """
 
     frame: str
@@ -73,6 +77,7 @@ class Job:
     stops: float
     developed: Floats
     space: str
+    known: ColourTags | None = None
 
 
 @dataclass(frozen=True)
@@ -139,7 +144,8 @@ def render_frames(
         ingested: A session that has been read; its frames are only read.
         corrections: Of it.
         folder: The files go to ``dng/``, ``tiff/`` or ``exr/`` below it.
-        form: ``dng``: copies whose AsShotNeutral and BaselineExposure carry the correction; ``tiff``; ``exr``.
+        form: ``dng``: AsShotNeutral and BaselineExposure carry the correction, of a DNG in a copy with all that it
+            holds, of another format in a DNG with the same counts; ``tiff``; ``exr``.
         progress: Called with (done, total) frames.
         force: Replace a file that is not as an earlier run left it; else it is kept.
 
@@ -214,6 +220,7 @@ def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: st
             stops=row.exposure_stops,
             developed=corrections.developed[body],
             space=corrections.space,
+            known=ingested.bodies[body].tags if body in ingested.bodies else None,
         )
         jobs.append(replace(job, mark=_mark(job, ingested.settings.frames_dir, form)))
     return jobs
@@ -396,7 +403,12 @@ def _one(job: Job, form: str, folder: Path) -> float:
         data = job.source.read_bytes()
     except OSError as error:
         raise FrameError(f"{job.frame}: cannot be read ({error.strerror}); copy it from the card again") from error
-    write_bytes(job.target, corrected_copy(job.frame, data, carried_neutral(job), job.stops), before)
+    neutral = carried_neutral(job)
+    copy = corrected_copy(job.frame, data, neutral, job.stops)
+    if copy is None:
+        del data
+        copy = dng_from_raw(job.source, neutral, job.stops, job.known)
+    write_bytes(job.target, copy, before)
     return 0.0
 
 
@@ -425,20 +437,25 @@ def _needed(jobs: Sequence[Job], form: str) -> int:
     total = 0
     for job in jobs:
         try:
-            if form == "dng":
+            if form == "dng" and read_dng(job.source) is not None:
                 sizes[job.frame] = job.source.stat().st_size + _OVERHEAD
             elif job.body not in sizes:  # frames of a body are of one size; opening each may mean to decode each
                 frame = open_frame(job.source)
-                sizes[job.body] = frame.height * frame.width * _PIXEL_BYTES + _OVERHEAD
+                pixels, each = frame.height * frame.width, float(_PIXEL_BYTES)
+                if form == "dng" and frame.whole is not None:
+                    pixels, each = frame.whole.size, _MOSAIC_BYTES
+                sizes[job.body] = int(pixels * each) + _OVERHEAD
         except (OSError, FrameError):
             continue  # it will be named when its turn comes
-        total += sizes.get(job.frame if form == "dng" else job.body, 0)
+        total += sizes.get(job.frame, sizes.get(job.body, 0))
     # An OpenEXR file lies there twice while it is finished.
     return total + (_WORKERS * max(sizes.values(), default=0) if form == "exr" else 0)
 
 
 def _mark(job: Job, frames: Path, form: str) -> str:
     numbers = [*job.gains, job.stops, *job.neutral, *([] if form == "dng" else job.developed.ravel())]
+    if form == "dng" and job.known is not None:
+        numbers += job.known.matrix_1.ravel().tolist()
     said = [form, str(RENDER_VERSION), fingerprint(frames, job.frame), *(float(value).hex() for value in numbers)]
     return hashlib.sha256("\0".join([*said, job.space * (form != "dng")]).encode()).hexdigest()[:32]
 
