@@ -110,6 +110,7 @@ correct:
     overlap         What two frames of one scene share
     plates          Plates of one scene, one for each light, each corrected with its own gains and added as light adds
     profile         The light of a head at a power, from a test session
+    record          What was rendered, with which settings: a file of ours is one that this record knows
     references      What frames are brought to, in the terms of one camera body
     render          Corrected frames as files
     shared          The light of job frames without a target, from what they share with one frame of the series that

@@ -193,6 +193,7 @@ def test_every_real_frame_has_a_copy_with_equal_pixels_equal_matrix_and_the_told
         if name.endswith(".dng"):
             assert np.array_equal(new.color_matrix, old.color_matrix)
         else:
+            assert after.colour.illuminant_1 == 21  # EXIF LightSource: D65
             # LibRaw makes camera -> sRGB from the tags: white of equal values, the sRGB primaries of IEC 61966-2-1.
             from_srgb = np.array(
                 [[0.412453, 0.357580, 0.180423], [0.212671, 0.715160, 0.072169], [0.019334, 0.119193, 0.950227]]

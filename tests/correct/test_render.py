@@ -25,7 +25,8 @@ from greystep.correct.demosaic import demosaic, reach_of
 from greystep.correct.dng_copy import baseline_exposure, corrected_copy
 from greystep.correct.images import linear_profile, turned, turned_back
 from greystep.correct.plates import add_plates, read_plates
-from greystep.correct.render import RECORD, render_frames
+from greystep.correct.record import RECORD
+from greystep.correct.render import render_frames
 from greystep.errors import FaultsError, FrameError, GreystepError
 from greystep.measure.chromaticity import SPACES, working_space
 from greystep.raw.exposure import read_exposure

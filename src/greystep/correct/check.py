@@ -18,7 +18,8 @@ from greystep.correct.dng_copy import baseline_exposure
 from greystep.correct.gains import Corrections
 from greystep.correct.images import read_image
 from greystep.correct.overlap import compare
-from greystep.correct.render import RECORD, SUFFIXES, Job, below, is_finished, jobs_of, read_record
+from greystep.correct.record import RECORD, below, read_record
+from greystep.correct.render import SUFFIXES, Job, is_finished, jobs_of
 from greystep.errors import FrameError, GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.patch import measure_patch
