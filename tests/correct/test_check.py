@@ -92,6 +92,11 @@ def test_a_correction_that_is_wrong_is_found(stack: Any, stacking: ModuleType, t
     pair = np.array([neutral, neutral * [1.01, 1, 1]]) @ developed.T
     assert found["steps_after"].iloc[3] == pytest.approx(stacking.spread(pair)[0], abs=0.02)
     assert found["stops_after"].iloc[3] == pytest.approx(0.03, abs=0.001)
+    white = found[["white240_r", "white240_g", "white240_b"]]
+    left = 240 * (pair[1] / pair[0] * 2**0.03) ** (1 / 2.4)  # about: the curve of sRGB but for its offset
+    assert white.iloc[3].to_numpy() == pytest.approx(left, abs=1.0)
+    assert white.iloc[3].max() > 242
+    assert (white.drop(3) == 240).all(axis=None)
     assert found["steps_after"].drop(3).max() < 0.1
 
 
@@ -206,6 +211,7 @@ def test_a_file_that_was_not_measured_leaves_a_gap(checked: Any) -> None:
 
 def test_the_screen_names_the_largest_before_and_after(checked: Any) -> None:
     text = check_text(checked.table, True, ["x/check.csv"])
+    assert "A white of 240 is left there as R 240, G 240, B 240." in text
     assert (
         f"up to {checked.table['steps_before'].max():.2f} before, {checked.table['steps_after'].max():.2f} after"
         in text
