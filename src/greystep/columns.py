@@ -318,7 +318,7 @@ class CheckRow:
     """A row of check.csv: one rendered file, measured again.
 
     ``before_*`` and ``after_*`` are the frame's neutral in linear Rec.709, (1, 1, 1) where it matches; ``white240_*``
-    is what a white of 240 reads after the correction.
+    is what a white of 240 reads after the correction, its brightness counted only where that was to be matched.
     """
 
     frame: str

@@ -167,9 +167,10 @@ def _tiles(pixels: NDArray[np.uint16], tile: tuple[int, int], coding: Mapping[st
     for top in range(0, pixels.shape[0], high):
         for left in range(0, pixels.shape[1], wide):
             part = pixels[top : top + high, left : left + wide]
-            beyond = [(0, high - part.shape[0]), (0, wide - part.shape[1]), (0, 0)][: pixels.ndim]
-            whole = np.ascontiguousarray(np.pad(part, beyond, "edge")).reshape(shape)
-            yield bytes(imagecodecs.jpeg_encode(whole, predictor=1, **coding))
+            if part.shape[:2] != tile:
+                beyond = [(0, high - part.shape[0]), (0, wide - part.shape[1]), (0, 0)]
+                part = np.pad(part, beyond[: pixels.ndim], "edge")
+            yield bytes(imagecodecs.jpeg_encode(np.ascontiguousarray(part).reshape(shape), predictor=1, **coding))
 
 
 def _ratios(values: Floats | tuple[float, ...], denominator: int) -> list[int]:

@@ -107,6 +107,7 @@ def test_brightness_that_was_not_to_be_matched_stays(stack: Any, tmp_path: Path)
     assert not checked.brightness_matched
     assert checked.table["stops_after"].to_numpy() == pytest.approx(checked.table["stops_before"].to_numpy(), abs=0.002)
     assert checked.table["stops_after"].abs().max() > 0.04
+    assert (checked.table[["white240_r", "white240_g", "white240_b"]] == 240).all(axis=None)
     assert checked.table["steps_after"].max() < 0.1
     assert "--stack" in check_text(checked.table, checked.brightness_matched, [])
 

@@ -111,7 +111,7 @@ def _checked(
             away, shown = zip(*(share(job.developed @ one / (job.developed @ wanted)) for one in seen), strict=True)
             # Brightness is green's, as everywhere in this tool.
             stops = [float(np.log2(one[1] / wanted[1])) for one in seen]
-            white = white_of_240(np.array(shown[1])).tolist()
+            white = white_of_240(np.array(shown[1]) / (1.0 if matched else 2.0 ** stops[1])).tolist()
             measured, left = row.source, [away[0], stops[0], away[1], stops[1], *shown[0], *shown[1], *white]
         rows.append(CheckRow(row.frame, row.head, row.power, row.source, f"{form}/{job.target.name}", measured, *left))
     return rows
