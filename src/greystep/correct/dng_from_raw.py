@@ -10,7 +10,7 @@ from greystep.arrays import Floats, Triple
 from greystep.correct.images import owner_texts
 from greystep.dng_writer import Original, RawColour, RawImage, Recorded, dng_bytes
 from greystep.errors import FrameError
-from greystep.measure.reading import exposure_of
+from greystep.measure.reading import measure_frame
 from greystep.raw.dng import ColourTags
 from greystep.raw.frame import Frame, open_frame
 from greystep.words import GIVE_MATRIX
@@ -34,7 +34,7 @@ def dng_from_raw(path: Path, neutral: Triple, stops: float, known: ColourTags | 
     colour = frame.colour or known
     if colour is None:
         raise FrameError(f"{path.name}: no colour matrix is known for its camera, which a DNG must have; {GIVE_MATRIX}")
-    found = exposure_of(path)
+    found = measure_frame(path, None).exposure  # as the session tells it
     recorded = Recorded(
         captured=found.captured,
         exposure_s=found.exposure_s,
