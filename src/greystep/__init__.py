@@ -10,6 +10,7 @@ ground:
     arrays          The types of arrays, and the robust statistics that more than one room uses
     columns         The columns of every table: their names, order and units, as typed rows
     constants       Every figure that comes from a document, with its unit and its source; after them those of this
+    dng_writer      Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
     errors          What stops a run
     files           Results are written whole or not at all, each through a temporary file and one rename
     flags           What may be doubtful about a frame
@@ -104,6 +105,7 @@ correct:
     demosaic        A raw frame as a linear image in a working space
     developed       A correction on developed linear images
     dng_copy        A corrected copy of a DNG
+    dng_from_raw    A raw frame of another format as a DNG that carries its correction
     exchange        Corrections in files that other programs read
     frame_light     Where the light of each frame is known from
     gains           Per-frame correction values
@@ -113,6 +115,7 @@ correct:
     overlap         What two frames of one scene share
     plates          Plates of one scene, one for each light, each corrected with its own gains and added as light adds
     profile         The light of a head at a power, from a test session
+    record          What was rendered, with which settings: a file of ours is one that this record knows
     references      What frames are brought to, in the terms of one camera body
     render          Corrected frames as files
     shared          The light of job frames without a target, from what they share with one frame of the series that
@@ -144,7 +147,7 @@ pages:
     svg             The sheet that every figure is drawn on
     tables          The numbers that the figures draw, a table a figure
 demo:
-    dngfile         Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
+    dngfile         An invented camera's frames as DNG files, through the writer that corrected copies use too
     kit             The invented kit and how it is shot
     scenario        Invented sessions, written whole
     sensor          What a locked-off camera records of a table-top with a grey card

@@ -109,6 +109,11 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequenc
         row = max(reversed(done), key=lambda row: abs(row.mired_shift))
         shift = words.shift(row.mired_shift, row.duv_shift)
         lines.append(f"Largest: {row.frame} ({words.frame_label(row.head, row.power)}) is made {shift}.")
+        if words.known(row.multiplier_r):
+            lines.append(
+                f"By hand: multipliers R {row.multiplier_r:.4f}, B {row.multiplier_b:.4f}; uncorrected, its white of "
+                f"240 is R {row.white240_r:.0f}, G {row.white240_g:.0f}, B {row.white240_b:.0f}."
+            )
         row = max(reversed(done), key=lambda row: abs(row.exposure_stops))
         if row.exposure_stops != 0:
             lines.append(f"Largest in brightness: {row.frame} by {words.number(row.exposure_stops, 2, True)} stop.")
