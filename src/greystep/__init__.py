@@ -8,6 +8,7 @@ it tests. The contract in pyproject.toml holds all of this. ``api`` is the door 
 ground:
     api             The one door for programs and notebooks: open a session and ask it
     arrays          The types of arrays, and the robust statistics that more than one room uses
+    colour_library  The door to colour-science, whose import takes a second
     columns         The columns of every table: their names, order and units, as typed rows
     constants       Every figure that comes from a document, with its unit and its source; after them those of this
     errors          What stops a run
@@ -27,6 +28,7 @@ measure:
     camera          From a camera's neutral to the colour of the light
     chart           A 24-patch colour chart in a frame
     chromaticity    Chromaticity of a white
+    locus           The Planckian locus
     patch           The signal of one frame's patch
     reading         One frame measured
     target          The grey target
