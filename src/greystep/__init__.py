@@ -23,6 +23,7 @@ raw:
     exposure        What the camera wrote about a frame's exposure, and the exact thirds of a stop behind its markings
     frame           A raw frame
     levels          What a DNG's tags say of its raw values
+    preview         The small picture that a camera puts into its raw files
 measure:
     calibration     A camera's matrix from a frame of a 24-patch colour chart, with what it leaves unexplained
     camera          From a camera's neutral to the colour of the light
