@@ -8,6 +8,7 @@ it tests. The contract in pyproject.toml holds all of this. ``api`` is the door 
 ground:
     api             The one door for programs and notebooks: open a session and ask it
     arrays          The types of arrays, and the robust statistics that more than one room uses
+    colour_library  The door to colour-science, whose import takes a second
     columns         The columns of every table: their names, order and units, as typed rows
     constants       Every figure that comes from a document, with its unit and its source; after them those of this
     dng_writer      Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
@@ -24,12 +25,14 @@ raw:
     exposure        What the camera wrote about a frame's exposure, and the exact thirds of a stop behind its markings
     frame           A raw frame
     levels          What a DNG's tags say of its raw values
+    preview         The small picture that a camera puts into its raw files
 measure:
     calibration     A camera's matrix from a frame of a 24-patch colour chart, with what it leaves unexplained
     camera          From a camera's neutral to the colour of the light
     camera_json     A camera's calibration as a ``camera.json``
     chart           A 24-patch colour chart in a frame
     chromaticity    Chromaticity of a white
+    locus           The Planckian locus
     patch           The signal of one frame's patch
     reading         One frame measured
     target          The grey target

@@ -15,7 +15,7 @@ from scipy.optimize import brentq
 from greystep.arrays import Floats
 from greystep.constants import C2_M_K, FLASH_SHAPE, LIGHT_SOURCE_K
 from greystep.errors import GreystepError
-from greystep.measure import chromaticity
+from greystep.measure import chromaticity, locus
 from greystep.measure.uncertainty import expanded, propagate
 from greystep.raw.dng import ColourTags, two_lights
 
@@ -179,7 +179,7 @@ def colour_from_matrix(matrix: npt.ArrayLike, rgb: npt.ArrayLike, u_rgb_cov: npt
 
 
 def smooth_light(cct: float, duv: float, shape: Floats | float = 1.0) -> Floats:
-    """Return a spectrum (m,) on the wavelengths of `chromaticity.observer`, the smoothest of its colour; its Y is 1.
+    """Return a spectrum (m,) on the wavelengths of `locus.observer`, the smoothest of its colour; its Y is 1.
 
     The Planckian radiator of the CCT [K] times the parabola over wavelength that brings it to the Duv. It stands in for
     a light of which only the colour is known; NaN where the two are no colour of a white.
@@ -187,7 +187,7 @@ def smooth_light(cct: float, duv: float, shape: Floats | float = 1.0) -> Floats:
     Args:
         shape: Array (m,) or 1. What the radiator is multiplied by first; the colour stays.
     """
-    wavelengths, functions = chromaticity.observer()
+    wavelengths, functions = locus.observer()
     white = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(cct, duv))
     if not np.all(np.isfinite(white)):
         return np.full(len(wavelengths), np.nan)
@@ -211,7 +211,7 @@ def target_factor(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv
     Returns: array (3,): XYZ of the light off the target over XYZ of the light itself, scaled so that Y is 1; NaN
         without a CCT. A matrix times ``diag`` of it sees the light itself.
     """
-    wavelengths, functions = chromaticity.observer()
+    wavelengths, functions = locus.observer()
     light = smooth_light(cct, duv)
     seen = functions.T @ (light * np.interp(wavelengths, np.asarray(nm), np.asarray(reflectance)))
     return np.asarray(seen / (functions.T @ light) / seen[1])
@@ -229,7 +229,7 @@ def target_matrix(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv
     Returns: array (3, 3): The XYZ of a light to that of the light off the target, whose Y is 1 at the light itself; NaN
         without a CCT.
     """
-    wavelengths, functions = chromaticity.observer()
+    wavelengths, functions = locus.observer()
     warmer, cooler = (smooth_light(1e6 / (1e6 / cct + sign * SLOPE_MIRED), duv) for sign in (1.0, -1.0))
     greener, pinker = (smooth_light(cct, duv + sign * SLOPE_DUV) for sign in (1.0, -1.0))
     lights = np.stack([smooth_light(cct, duv), warmer - cooler, greener - pinker], axis=1)
@@ -250,7 +250,7 @@ def target_doubt(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv:
 
     Returns: array (2, 2): Covariance of (mired, Duv), k = 1; nought without a CCT.
     """
-    wavelengths, functions = chromaticity.observer()
+    wavelengths, functions = locus.observer()
     seen_by = target_matrix(nm, reflectance, cct, duv)
     if not np.isfinite(seen_by).all():
         return np.zeros((2, 2))

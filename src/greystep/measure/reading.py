@@ -4,6 +4,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -204,11 +205,21 @@ def _regions(frame: Frame, target: Target, patch: tuple[int, int, int, int]) -> 
         rows, columns = slice(patch[0] - y0, patch[1] - y0), slice(patch[2] - x0, patch[3] - x0)
         return Mosaic(whole.values[rows, columns], whole.colours[rows, columns], whole.black[rows, columns]), whole
     bands = []
-    for top in range(y0, y1, _BAND):
-        band = read_region(frame, top, min(top + _BAND, y1), x0, x1)
-        bands.append([part[::_THINNED, ::_THINNED] for part in (band.values, band.colours, band.black)])
+    for top, bottom in pairwise(_band_edges(frame, y0, y1)):
+        band = read_region(frame, top, bottom, x0, x1)
+        thinned = slice((y0 - top) % _THINNED, None, _THINNED), slice(None, None, _THINNED)
+        bands.append([part[thinned] for part in (band.values, band.colours, band.black)])
     values, colours, black = (np.concatenate(parts) for parts in zip(*bands, strict=True))
     return read_region(frame, *patch), Mosaic(values, colours, black)
+
+
+def _band_edges(frame: Frame, y0: int, y1: int) -> list[int]:
+    """Return where bands of some rows begin and end, so that none of the file's strips or tiles is decoded twice."""
+    step, first = _BAND, y0
+    if frame.dng is not None and frame.mosaic is None and not frame.dng.raster.plain:
+        step = frame.dng.raster.rows
+        first = y0 - (y0 + frame.dng.top) % step
+    return [y0, *(edge for edge in range(first, y1, step) if edge > y0), y1]
 
 
 def _faults(frame: Frame, signal: PatchSignal) -> dict[Flag, str]:

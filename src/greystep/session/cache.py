@@ -37,6 +37,7 @@ from greystep.measure.reading import (
 from greystep.measure.target import Target, find_again
 from greystep.raw.exposure import Exposure
 from greystep.raw.frame import open_frame, overview
+from greystep.raw.preview import preview
 
 Thumbnail = NDArray[np.uint8]
 T = TypeVar("T")
@@ -243,6 +244,8 @@ def thumbnails(
 ) -> dict[str, Thumbnail]:
     """Return small pictures of frames, kept between runs; a frame that cannot be decoded has none.
 
+    The camera's own picture serves where the file holds one: it takes a hundredth of the time.
+
     Args:
         folder: Of the frames.
         draw: By file name: turns a linear overview (h, w, 3), 1 at the white level, into the picture (h, w, 3).
@@ -255,7 +258,7 @@ def thumbnails(
         marks[name] = f"{fingerprint(folder, name)}.{looks}.npy"
     pictures = {name: picture for name, mark in marks.items() if (picture := _load_picture(cache, mark)) is not None}
     todo = [name for name in draw if name not in pictures]
-    with _workers(lambda name: _overview(folder / name), todo) as results:
+    with _workers(lambda name: _look(folder / name), todo) as results:
         for name, linear in zip(todo, results, strict=True):
             if linear is not None:
                 pictures[name] = draw[name](linear)
@@ -315,6 +318,11 @@ def _overview(path: Path) -> NDArray[np.float32] | None:
     with suppress(Exception):  # as above
         return overview(open_frame(path))
     return None
+
+
+def _look(path: Path) -> NDArray[np.float32] | None:
+    small = preview(path)
+    return small if small is not None else _overview(path)
 
 
 def _same(a: Target | None, b: Target | None) -> bool:
