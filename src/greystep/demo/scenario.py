@@ -19,7 +19,7 @@ from greystep.errors import GreystepError
 from greystep.files import new_folder, records, write_bytes, write_json, write_table, write_toml
 from greystep.flags import Flag, join
 from greystep.session.power import parse_power
-from greystep.terms import LIT, Kind
+from greystep.terms import LIT, Kind, Order
 
 _START: Final = datetime.datetime(2025, 9, 1, 8, 30, 0)
 #: The light that the camera's white balance is set to, and that `level` of the kit is reckoned for.
@@ -211,7 +211,9 @@ def _hire_kit(camera: str, seed: int) -> tuple[Kit, tuple[Shot, ...]]:
 
 
 def _three_lights(camera: str, seed: int) -> tuple[Kit, tuple[Shot, ...]]:
-    kit = Kit(_HIRE_HEADS[:3], title="Test of three lights", camera=camera, powers=("1/1", "1/4", "1/16"))
+    """Rigged as they will stand: the heads take turns, so that their rounds watch camera and mains between them."""
+    powers, order = ("1/1", "1/4", "1/16"), Order.SHUFFLED
+    kit = Kit(_HIRE_HEADS[:3], title="Test of three lights", camera=camera, powers=powers, order=order)
     return kit, shoot(kit, seed)
 
 

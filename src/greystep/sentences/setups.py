@@ -256,8 +256,9 @@ def to_do(audit: Audit) -> list[str]:
     if verdict == Verdict.WITHIN:
         lines.append("Nothing: shoot it with the best common balance.")
     else:
-        lines += [actions.action(one, audit.timing) for one in audit.settle]
         undecided = verdict == Verdict.UNDECIDED
+        settle = [actions.action(one, audit.timing) for one in audit.settle]
+        lines += settle if undecided else []
         plates = best is not None and best.kind == changes.RemedyKind.PLATES
         if best is not None and not (undecided and plates):
             lines.append(f"Cheapest sure remedy: {_small(remedy(best))}")
@@ -272,6 +273,7 @@ def to_do(audit: Audit) -> list[str]:
         if undecided or not plates:
             last = [one for one in audit.remedies if one.kind == changes.RemedyKind.PLATES]
             lines += [f"Last resort: {_small(remedy(one))}" for one in last]
+        lines += [] if undecided else settle
     return lines + shutter(audit.shutter) + room(audit.shutter)
 
 
