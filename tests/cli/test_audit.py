@@ -105,6 +105,27 @@ def test_heads_between_which_nothing_was_watched_are_told_as_such(session: Path,
         for folder in (tmp_path / "apart", session)
     ]
     assert ["Nothing watched camera and mains between the heads" in one for one in said] == [True, False]
+    # Alike by their numbers, and still not called; what would settle it is a test with check frames, no further rounds.
+    setup.write_text("role,head,power\nkey,A,full\nback,C,full\n")
+    said = [
+        " ".join(run("audit", str(setup), "--profile", str(folder))[1].split())
+        for folder in (tmp_path / "apart", session)
+    ]
+    assert ["Cannot call it: key and back" in one for one in said] == [True, False]
+    assert "test them again with check frames of a reference head" in said[0]
+    assert "more rounds" not in said[0]
+    assert audited(setup)["pairs"][0]["withheld"] == ""
+    text = " ".join(run("choose", str(tmp_path / "apart"), "--need", "2", "--out", str(tmp_path))[1].split())
+    assert "cannot call it, because nothing watched camera and mains" in text
+    assert json.loads((tmp_path / "choose.json").read_text())["worst_pair"]["withheld"] == "unwatched"
+
+
+def test_a_set_shot_without_a_closing_flash_off_frame_is_not_called(session: Path, tmp_path: Path) -> None:
+    folder = shot_set(tmp_path / "open", 0.0, closed=False)
+    said = " ".join(run("audit", str(folder), "--profile", str(session))[1].split())
+    assert "Cannot call it" in said
+    assert "No flash-off frame followed the frames of heads A, B and C" in said
+    assert "more rounds" not in said
 
 
 def test_the_page_stands_alone_and_has_a_table_beside_every_figure(session: Path, setup: Path) -> None:
@@ -184,8 +205,8 @@ def test_choose_writes_the_heads_that_go_together(session: Path, tmp_path: Path)
     assert "t0.1 of the slowest" in " ".join(text.split())
 
 
-def shot_set(folder: Path, short: float) -> Path:
-    """Write a set-up shot light by light and once with all, `short` stops less than the sum."""
+def shot_set(folder: Path, short: float, closed: bool = True) -> Path:
+    """Write a set-up shot light by light and once with all, `short` stops less than the sum; `closed` by flash off."""
     heads = [replace(head, output_stops=-1.0 - 0.5 * place, scatter_stops=0.0) for place, head in enumerate(HEADS)]
     kit = Kit(tuple(heads), title="Set as built", camera="exact")
     rng = np.random.default_rng(1)
@@ -198,7 +219,8 @@ def shot_set(folder: Path, short: float) -> Path:
         Shot("", "", np.nan, "job", 60.0), mired=float(colour.mired[0]), duv=float(colour.duv[0]),
         output_stops=float(np.log2(whole @ spectra.observer()[:, 1])) - short,
     )  # fmt: skip
-    scenario.write_session(folder, kit, (Shot("", "", np.nan, "ambient", 0.0), *singles, together), 1)
+    off = [Shot("", "", np.nan, "ambient", at) for at in (0.0, 70.0)]
+    scenario.write_session(folder, kit, (off[0], *singles, together, *off[1 : 1 + closed]), 1)
     return folder
 
 

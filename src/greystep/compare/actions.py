@@ -230,7 +230,7 @@ def _to_settle(
     drift: Drift, rows: Mapping[Quantity, Rows], findings: Sequence[Finding], apart: tuple[tuple[str, ...], ...]
 ) -> list[Action]:
     """Return what settles that for which more rounds do nothing."""
-    table, own = drift.cells.table, own_rows(drift, rows)
+    own = own_rows(drift, rows)
     names = drift.cells.heads["head"].to_numpy(object)
     why = [set[Withheld]() if one.back or one.spoilt else set(one.called.withheld) for one in findings]
     of_pairs = [
@@ -245,27 +245,34 @@ def _to_settle(
         for head in two:
             why[head] |= set() if findings[head].back else {reason}
 
-    def heads(reason: Withheld) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(names[[reason in one for one in why]].tolist()))
-
-    def powers(reason: Withheld) -> tuple[str, ...]:
-        mine = table[[reason in why[head] for head in drift.cells.head]]
-        return tuple(mine.sort_values("stops").drop_duplicates("stops")["power"])
-
+    held = {reason: tuple(names[[reason in one for one in why]].tolist()) for reason in Withheld}
     actions: list[Action] = [CompareHeads(apart)] if apart else []
-    if not apart and heads(Withheld.NOT_COMPARED):
-        actions.append(CompareHeads((heads(Withheld.NOT_COMPARED),)))
-    if hot := heads(Withheld.HEAT):
-        actions.append(SeparateHeat(hot, powers(Withheld.HEAT)))
-    if len(unwatched := heads(Withheld.UNWATCHED)) > 1:  # one head alone is held against none
-        actions.append(WatchBetween(unwatched, powers(Withheld.UNWATCHED)))
-    if unproven := heads(Withheld.ROOM):
-        actions.append(ShootFlashOff(unproven))
+    if not apart and held[Withheld.NOT_COMPARED]:
+        actions.append(CompareHeads((held[Withheld.NOT_COMPARED],)))
+    actions += settle(drift, held)
     actions += [
         FireFirst(one.head, one.warm_up)
         for one in findings
         if one.warm_up and one.warm_up.beyond and not one.back and one.verdict != Verdict.OUTSIDE
     ]
+    return actions
+
+
+def settle(drift: Drift, held: Mapping[Withheld, Sequence[str]]) -> list[Action]:
+    """Return what to shoot, so that heads can be called of which nothing is; the heads that each reason holds back."""
+    names = {reason: tuple(dict.fromkeys(heads)) for reason, heads in held.items()}
+
+    def powers(reason: Withheld) -> tuple[str, ...]:
+        mine = drift.cells.table[drift.cells.table["head"].isin(names[reason])]
+        return tuple(mine.sort_values("stops").drop_duplicates("stops")["power"])
+
+    actions: list[Action] = []
+    if hot := names[Withheld.HEAT]:
+        actions.append(SeparateHeat(hot, powers(Withheld.HEAT)))
+    if len(unwatched := names[Withheld.UNWATCHED]) > 1:  # one head alone is held against none
+        actions.append(WatchBetween(unwatched, powers(Withheld.UNWATCHED)))
+    if unproven := names[Withheld.ROOM]:
+        actions.append(ShootFlashOff(unproven))
     return actions
 
 

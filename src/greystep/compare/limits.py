@@ -114,15 +114,37 @@ def _rows(
     u: Floats,
     u_all: Floats,
 ) -> Rows:
-    """Judge rows: nothing of a cell that is withheld; nothing within between cells that nothing watched."""
-    withheld = np.where(drift.withheld[first] == "", drift.withheld[second], drift.withheld[first])
-    within, outside = (size + u <= limit) & (withheld == ""), (size - u_all > limit) & (withheld == "")
-    blind = ~drift.watched[first, second] & (withheld == "") & ~outside
-    withheld[blind] = str(Withheld.UNWATCHED)
+    """Judge rows by their numbers, and by what the test can tell of their cells."""
+    within, outside, withheld = hold_back(
+        drift.withheld, drift.watched, first, second, size + u <= limit, size - u_all > limit
+    )
     variances = np.sum([fit.pair_variances(part, first, second) for part in parts], axis=0)
     total, lasting = variances.sum(axis=1), variances[:, -LASTING:].sum(axis=1)
     share = np.divide(lasting, total, out=np.zeros(len(total)), where=total > 0)
-    return Rows(quantity, limit, first, second, size, u, u_all, within & ~blind, outside, share, withheld)
+    return Rows(quantity, limit, first, second, size, u, u_all, within, outside, share, withheld)
+
+
+def hold_back(
+    reasons: npt.NDArray[np.object_],
+    watched: Booleans,
+    first: Indices,
+    second: Indices,
+    within: Booleans,
+    outside: Booleans,
+) -> tuple[Booleans, Booleans, npt.NDArray[np.object_]]:
+    """Call nothing of a light of which nothing can be called, and nothing alike between which nothing was watched.
+
+    Args:
+        reasons, watched: (k,) and (k, k) arrays. Of the lights, as `Drift.withheld` and `Drift.watched` of cells.
+        first, second: (r,) int arrays. The lights of each difference.
+        within, outside: (r,) bool arrays. What the numbers say.
+
+    Returns: The two as they may be called, and (r,) why neither is (`Withheld`), blank where nothing stands against it.
+    """
+    withheld = np.where(reasons[first] == "", reasons[second], reasons[first])
+    outside = outside & (withheld == "")
+    withheld[~watched[first, second] & (withheld == "") & ~outside] = str(Withheld.UNWATCHED)
+    return within & (withheld == ""), outside, withheld
 
 
 def _at_once(

@@ -1,18 +1,19 @@
 """A set-up judged before it is shot: its casts, what would bring its lights together, the shutter."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
 
-from greystep.compare.drift import DriftNote, analyse, check_colour
+from greystep.compare.actions import Action, settle
+from greystep.compare.drift import Drift, DriftNote, Timing, analyse, check_colour
 from greystep.errors import GreystepError
-from greystep.mix.casts import Casts, find_casts
+from greystep.mix.casts import Casts, LightPair, find_casts
 from greystep.mix.changes import RemedyKind
 from greystep.mix.gels import Gel, nominal_gels, read_gels
-from greystep.mix.lights import build_lights
+from greystep.mix.lights import SetupLight, build_lights, held_back
 from greystep.mix.measured import WholeFrame, lend_scatter, measured_setup
 from greystep.mix.remedies import EFFORT, Remedy, cheapest, find_remedies, fits
 from greystep.mix.setup import Setup, SetupRow, read_setup
@@ -20,7 +21,7 @@ from greystep.mix.shutter import ShutterCheck, check_shutter
 from greystep.session.ingest import Ingested
 from greystep.session.messages import SessionNote
 from greystep.session.settings import Tolerance
-from greystep.terms import Verdict
+from greystep.terms import Verdict, Withheld
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,7 @@ class Audit:
         maybe: Less work than that, but too close to call.
         after: The set-up after `cheapest`, else `maybe`; None where that is plates, or nothing needs to change.
         wholes: Frames of several lights against the sum of their singles; empty for a set-up that was not shot.
+        settle: What to shoot, so that lights can be called of which the test cannot tell; `timing` is the test's.
         session_notes, design_notes: Tuple of notes. What the frames of the test session, and its design, leave open.
     """
 
@@ -71,6 +73,8 @@ class Audit:
     after: Casts | None
     shutter: ShutterCheck
     wholes: tuple[WholeFrame, ...]
+    settle: tuple[Action, ...]
+    timing: Timing
     doubts: tuple[BetweenPowers | HeadTwice | Doubt, ...]
     session_notes: tuple[SessionNote, ...]
     design_notes: tuple[DriftNote, ...]
@@ -100,6 +104,7 @@ def audit_path(
     mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
     wholes: tuple[WholeFrame, ...] = ()
     if path.is_dir():
+        drift = replace(drift, watched=np.ones_like(drift.watched))  # no head is moved between its lights
         name, measured = found.settings.title, measured_setup(found, drift)
         setup, wholes = measured.setup, measured.wholes
     else:
@@ -109,7 +114,8 @@ def audit_path(
     matrix = found.bodies[label].matrix
     if matrix is None:
         raise GreystepError(f"{label}: no colour matrix is known for this camera; make one with greystep camera")
-    now = find_casts(build_lights(setup.rows, drift.fitted), drift, tolerance, matrix)
+    lights = build_lights(setup.rows, drift.fitted)
+    now = find_casts(lights, drift, tolerance, matrix)
     remedies = find_remedies(setup.rows, drift, tolerance, gels, matrix)
     sure = maybe = after = None
     if now.verdict != Verdict.WITHIN:
@@ -121,8 +127,7 @@ def audit_path(
     if best is not None and best.kind != RemedyKind.PLATES:
         after = find_casts(build_lights(best.rows, drift.fitted), drift, tolerance, matrix)
     doubts = _doubts(setup.rows, gels, remedies)
-    cells = [cell for row in setup.rows for cell, *_ in row.cells]
-    if not (path.is_dir() or drift.watched[np.ix_(cells, cells)].all()):
+    if not held_back(lights, drift)[1].all():
         doubts.insert(0, Doubt.UNWATCHED)
     return Audit(
         name=name,
@@ -137,6 +142,8 @@ def audit_path(
         after=after,
         shutter=check_shutter(setup.rows, found.readings, found.settings.heads, output, shutter_s),
         wholes=wholes,
+        settle=tuple(_to_settle(lights, now.pairs, drift)),
+        timing=drift.timing,
         doubts=tuple(doubts),
         session_notes=found.notes,
         design_notes=drift.notes,
@@ -151,6 +158,18 @@ def gels_at_hand(setup: Path, session: Path, given: Path | None = None) -> tuple
     there = (path for path in (setup.parent / "gels.csv", session / "gels.csv") if path.is_file())
     own = given or next(there, None)
     return nominal_gels() if own is None else read_gels(own)
+
+
+def _to_settle(lights: Sequence[SetupLight], pairs: Sequence[LightPair], drift: Drift) -> list[Action]:
+    """Return what to shoot, so that the pairs can be called of which nothing is."""
+    held: dict[Withheld, list[str]] = {reason: [] for reason in Withheld}
+    blind = {role for pair in pairs if pair.withheld == Withheld.UNWATCHED for role in (pair.role_a, pair.role_b)}
+    for light in lights:
+        for row in light.rows:
+            reasons = {drift.withheld[cell] for cell, _ in row.cells} - {""}
+            for reason in reasons | ({Withheld.UNWATCHED} if light.role in blind else set()):
+                held[Withheld(reason)].append(row.head)
+    return settle(drift, held)
 
 
 def _doubts(

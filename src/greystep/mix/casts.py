@@ -14,7 +14,7 @@ from greystep.columns import rows_of
 from greystep.compare.differences import difference
 from greystep.compare.drift import Drift
 from greystep.compare.fit import half_width, largest_studentised, own_variances, pair_variances
-from greystep.compare.limits import ALPHA, colour_limits, verdicts, worst_of
+from greystep.compare.limits import ALPHA, colour_limits, hold_back, verdicts, worst_of
 from greystep.measure import chromaticity
 from greystep.mix.lights import (
     SetupLight,
@@ -22,6 +22,7 @@ from greystep.mix.lights import (
     best_balance,
     colour_of,
     delta_e,
+    held_back,
     light_estimates,
     mix,
     path_table,
@@ -66,7 +67,12 @@ class LightCast:
 
 @dataclass(frozen=True, slots=True)
 class LightPair:
-    """Two lights: b minus a, each with its 95 % half-width; delta_e_2000 on a mid grey, NaN where it is not asked."""
+    """Two lights: b minus a, each with its 95 % half-width.
+
+    Attributes:
+        delta_e_2000: On a mid grey; NaN where it is not asked.
+        withheld: Why the verdict is neither within nor outside, whatever the numbers say (`Withheld`); else blank.
+    """
 
     role_a: str
     role_b: str
@@ -80,6 +86,7 @@ class LightPair:
     u_delta_steps: float
     verdict: str
     delta_e_2000: float = math.nan
+    withheld: str = ""
 
 
 @dataclass(frozen=True)
@@ -150,7 +157,7 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
         tolerance: Its colour limits; one that is None is not judged. `within` asks each row's own interval, `outside`
             the simultaneous one of all pairs ("max-t").
 
-    Returns: The columns of `LightPair` but for its last.
+    Returns: The columns of `LightPair` but for delta_e_2000.
     """
     first, second = every_two(len(lights))
     columns: dict[str, Any] = {
@@ -169,7 +176,8 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
         sd = np.sqrt(np.sum([pair_variances(part, first, second) for part in estimates[name]], axis=(0, 2)))
         within &= np.abs(size) + u <= limit
         outside |= np.abs(size) - np.maximum(factor * sd, u) > limit
-    columns["verdict"] = verdicts(within, outside)
+    within, outside, withheld = hold_back(*held_back(lights, drift), first, second, within, outside)
+    columns |= {"verdict": verdicts(within, outside), "withheld": withheld}
     return pd.DataFrame(columns)
 
 

@@ -14,8 +14,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from greystep.arrays import Floats
+from greystep.arrays import Booleans, Floats
 from greystep.compare.differences import components
+from greystep.compare.drift import Drift
 from greystep.compare.fit import Estimates
 from greystep.compare.joint_fit import Fitted
 from greystep.constants import MID_GREY_Y, STEP_UPRIME_VPRIME
@@ -104,6 +105,14 @@ def light_estimates(lights: Sequence[SetupLight], fitted: Mapping[str, Fitted], 
         dof = np.append(part.dof, np.full(len(doubts), _MANY))
         estimates.append(Estimates(np.array(values[axis]), np.concatenate([carried, doubts]), dof))
     return tuple(estimates)
+
+
+def held_back(lights: Sequence[SetupLight], drift: Drift) -> tuple[npt.NDArray[np.object_], Booleans]:
+    """Return why nothing can be called of each light (k,), and whether its test watched every two of them (k, k)."""
+    uses = np.array([light.weights != 0.0 for light in lights])
+    reasons = [next((one for one in drift.withheld[cells] if one), "") for cells in uses]
+    blind = uses.astype(np.float64) @ ~drift.watched @ uses.T
+    return np.array(reasons, dtype=object), blind == 0.0
 
 
 def with_gel(mired: npt.ArrayLike, duv: npt.ArrayLike, gels: Sequence[Gel]) -> tuple[Floats, Floats, Floats]:

@@ -16,8 +16,8 @@ from greystep.mix.measured import WholeFrame
 from greystep.mix.remedies import Remedy
 from greystep.mix.shutter import Cut, ShutterCheck
 from greystep.planning.rig import SHUTTERS
-from greystep.sentences import kit, kit_notes, session_notes
-from greystep.terms import Verdict
+from greystep.sentences import actions, kit, kit_notes, session_notes
+from greystep.terms import Verdict, Withheld
 
 KINDS: Final = {
     changes.RemedyKind.POWER: "another power",
@@ -29,8 +29,8 @@ KINDS: Final = {
 }
 _DOUBTS: Final = {
     Doubt.UNWATCHED: (
-        "Nothing watched camera and mains between the heads of the test, so differences between heads are held less "
-        "sure; check frames of a head that stays on its stand make them surer."
+        "Nothing watched camera and mains between the heads of the test, so no two of them are said to go together "
+        "and every difference between heads is less sure."
     ),
     Doubt.LISTED_GELS: (
         "Gels are listed as is common practice and vary by maker, far more than this tolerance: measure yours, one "
@@ -40,6 +40,12 @@ _DOUBTS: Final = {
         "A camera's matrix knows the colour of each light and not its spectrum: what is said of coloured patches holds "
         "for lights of one kind. Lamps of another kind (LED, tungsten, other tubes) can differ more on strong colours."
     ),
+}
+
+_HELD: Final = {
+    Withheld.HEAT: "the order of the test does not separate heat from power",
+    Withheld.UNWATCHED: "nothing watched camera and mains between the heads of the test",
+    Withheld.ROOM: "no flash-off frame shows whether the room light changed",
 }
 
 # --- what stands out --------------------------------------------------------------------------------------------------
@@ -245,6 +251,7 @@ def to_do(audit: Audit) -> list[str]:
     if verdict == Verdict.WITHIN:
         lines.append("Nothing: shoot it with the best common balance.")
     else:
+        lines += [actions.action(what, audit.timing) for what in audit.settle]
         undecided = verdict == Verdict.UNDECIDED
         plates = best is not None and best.kind == changes.RemedyKind.PLATES
         if best is not None and not (undecided and plates):
@@ -254,7 +261,9 @@ def to_do(audit: Audit) -> list[str]:
             lines.append(f"{lead}: {_small(remedy(audit.maybe))}")
         if undecided:
             names = say.listed([say.cell(light.head, light.power) for light in audit.now.lights])
-            lines.append(f"To be sure: shoot two more rounds of {names} in the test, then audit again.")
+            open_pairs = [pair for pair in audit.now.pairs if pair.verdict == Verdict.UNDECIDED]
+            if any(not pair.withheld for pair in open_pairs):
+                lines.append(f"To be sure: shoot two more rounds of {names} in the test, then audit again.")
         if undecided or not plates:
             last = [one for one in audit.remedies if one.kind == changes.RemedyKind.PLATES]
             lines += [f"Last resort: {_small(remedy(one))}" for one in last]
@@ -372,7 +381,8 @@ def chosen(one: HeadSet | Gang) -> str:
     if pair := one.worst:
         gap = say.gap(pair.difference.delta_k, pair.difference.delta_mired, pair.difference.delta_duv)
         first, second = (say.cell(light.head, light.power) for light in (pair.first, pair.second))
-        said.append(f"The worst two: {second} is {gap} than {first}: {say.VERDICTS[one.verdict]}.")
+        why = f", because {_HELD[Withheld(held)]}" if (held := pair.difference.withheld) else ""
+        said.append(f"The worst two: {second} is {gap} than {first}: {say.VERDICTS[one.verdict]}{why}.")
     if isinstance(one, Gang):
         minus = "\N{MINUS SIGN}" if one.colour.duv <= -0.00005 else ""
         said.append(
