@@ -164,7 +164,7 @@ def smooth_light(cct: float, duv: float, shape: Floats | float = 1.0) -> Floats:
         shape: Array (m,) or 1. What the radiator is multiplied by first; the colour stays.
     """
     wavelengths, functions = chromaticity.observer()
-    white = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(cct, duv))
+    white = chromaticity.white(float(cct), float(duv))
     if not np.all(np.isfinite(white)):
         return np.full(len(wavelengths), np.nan)
     planck = shape * (560.0 / wavelengths) ** 5 / np.expm1(C2_M_K / (wavelengths * 1e-9 * cct))

@@ -5,6 +5,7 @@ plausible number, so what is no chromaticity of a white gets NaN here.
 """
 
 import warnings
+from functools import lru_cache
 from types import ModuleType
 from typing import Final
 
@@ -116,6 +117,12 @@ def cct_duv_to_xy(cct: npt.ArrayLike, duv: npt.ArrayLike) -> Floats:
         pairs = np.stack([temperature[known], distance[known]], axis=-1)
         uv[known] = _library().temperature.CCT_to_uv_Ohno2013(pairs)
     return uv1960_to_xy(uv)
+
+
+@lru_cache(maxsize=64)
+def white(cct: float, duv: float) -> Floats:
+    """Return XYZ (3,) with Y = 1 of one white, see `cct_duv_to_xy`; the same few are asked for again and again."""
+    return xy_to_xyz(cct_duv_to_xy(cct, duv))
 
 
 def cct_duv_jacobian(xy: npt.ArrayLike, found: tuple[Floats, Floats] | None = None) -> Floats:
