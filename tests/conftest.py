@@ -1,4 +1,4 @@
-"""The makers of `tests/helpers` as fixtures."""
+"""The makers of `tests/helpers` as fixtures, and figures that are drawn once a process."""
 
 import pickle
 from collections.abc import Callable, Iterator
