@@ -1,14 +1,12 @@
 """The makers of `tests/helpers` as fixtures, and figures that are drawn once a process."""
 
 import pickle
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Iterator
 from types import ModuleType
 
 import pytest
 
 from greystep import results
-from helpers import dng_writer
 from helpers import synthetic as readings_maker
 
 
@@ -34,13 +32,3 @@ def drawn_once() -> Iterator[None]:
 @pytest.fixture(scope="session")
 def synthetic() -> ModuleType:
     return readings_maker
-
-
-@pytest.fixture(scope="session")
-def make_dng() -> Callable[..., Path]:
-    return dng_writer.write_dng
-
-
-@pytest.fixture(scope="session")
-def make_opcodes() -> Callable[..., bytes]:
-    return dng_writer.opcode_list

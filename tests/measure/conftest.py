@@ -1,11 +1,12 @@
 """DNG files of many layouts, written with tifffile alone; nothing of the package has a hand in them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import imagecodecs
 import numpy as np
+import pytest
 import tifffile
 from numpy.typing import NDArray
 
@@ -153,3 +154,13 @@ def write_dng(
             **common,
         )
     return path
+
+
+@pytest.fixture(scope="session")
+def make_dng() -> Callable[..., Path]:
+    return write_dng
+
+
+@pytest.fixture(scope="session")
+def make_opcodes() -> Callable[..., bytes]:
+    return opcode_list
