@@ -1,12 +1,14 @@
 """The makers of `tests/helpers` as fixtures, and figures that are drawn once a process."""
 
 import pickle
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from types import ModuleType
 
 import pytest
 
 from greystep import results
+from helpers import dng_writer, tiff_writer
 from helpers import synthetic as readings_maker
 
 
@@ -32,3 +34,18 @@ def drawn_once() -> Iterator[None]:
 @pytest.fixture(scope="session")
 def synthetic() -> ModuleType:
     return readings_maker
+
+
+@pytest.fixture(scope="session")
+def make_dng() -> Callable[..., Path]:
+    return dng_writer.write_dng
+
+
+@pytest.fixture(scope="session")
+def make_opcodes() -> Callable[..., bytes]:
+    return dng_writer.opcode_list
+
+
+@pytest.fixture(scope="session")
+def tiff() -> Callable[..., Path]:
+    return tiff_writer.write_tiff

@@ -171,7 +171,7 @@ def test_a_target_that_is_the_same_file_as_a_frame_is_refused(session: Path) -> 
     names = sorted(path.name for path in (session / "frames").glob("*.dng"))
     (session / "report" / "dng").mkdir(parents=True)
     for name in names:
-        os.link(session / "frames" / name, session / "report" / "dng" / name)
+        os.link(session / "frames" / name, session / "report" / "dng" / f"{Path(name).stem}_c.dng")
     before = states(session / "frames")
     assert "raw frames" in one_line(greystep("render", session, "--as", "dng", "--force"))
     assert states(session / "frames") == before
@@ -225,7 +225,7 @@ def test_an_edited_and_a_foreign_file_are_kept_and_named_until_force(session: Pa
 def test_a_foreign_file_that_no_record_knows_is_kept(session: Path) -> None:
     target = session / "report" / "dng"
     target.mkdir(parents=True)
-    name = sorted(path.name for path in (session / "frames").glob("*.dng"))[4]
+    name = f"{sorted(path.stem for path in (session / 'frames').glob('*.dng'))[4]}_c.dng"
     (target / name).write_bytes(b"not ours")
     done = greystep("render", session, "--as", "dng")
     assert name in one_line(done)

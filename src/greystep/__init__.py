@@ -8,8 +8,10 @@ it tests. The contract in pyproject.toml holds all of this. ``api`` is the door 
 ground:
     api             The one door for programs and notebooks: open a session and ask it
     arrays          The types of arrays, and the robust statistics that more than one room uses
+    colour_library  The door to colour-science, whose import takes a second
     columns         The columns of every table: their names, order and units, as typed rows
     constants       Every figure that comes from a document, with its unit and its source; after them those of this
+    dng_writer      Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
     errors          What stops a run
     files           Results are written whole or not at all, each through a temporary file and one rename
     flags           What may be doubtful about a frame
@@ -18,15 +20,19 @@ ground:
     words           Numbers as they are said
 raw:
     blocks          A whole raw frame thinned to small blocks
+    containers      Where the formats that exifread does not know keep what the camera wrote, found and handed over
     dng             A DNG by its own tags
     exposure        What the camera wrote about a frame's exposure, and the exact thirds of a stop behind its markings
     frame           A raw frame
     levels          What a DNG's tags say of its raw values
+    preview         The small picture that a camera puts into its raw files
 measure:
     calibration     A camera's matrix from a frame of a 24-patch colour chart, with what it leaves unexplained
     camera          From a camera's neutral to the colour of the light
+    camera_json     A camera's calibration as a ``camera.json``
     chart           A 24-patch colour chart in a frame
     chromaticity    Chromaticity of a white
+    locus           The Planckian locus
     patch           The signal of one frame's patch
     reading         One frame measured
     target          The grey target
@@ -102,6 +108,7 @@ correct:
     demosaic        A raw frame as a linear image in a working space
     developed       A correction on developed linear images
     dng_copy        A corrected copy of a DNG
+    dng_from_raw    A raw frame of another format as a DNG that carries its correction
     exchange        Corrections in files that other programs read
     frame_light     Where the light of each frame is known from
     gains           Per-frame correction values
@@ -111,6 +118,7 @@ correct:
     overlap         What two frames of one scene share
     plates          Plates of one scene, one for each light, each corrected with its own gains and added as light adds
     profile         The light of a head at a power, from a test session
+    record          What was rendered, with which settings: a file of ours is one that this record knows
     references      What frames are brought to, in the terms of one camera body
     render          Corrected frames as files
     shared          The light of job frames without a target, from what they share with one frame of the series that
@@ -142,7 +150,7 @@ pages:
     svg             The sheet that every figure is drawn on
     tables          The numbers that the figures draw, a table a figure
 demo:
-    dngfile         Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
+    dngfile         An invented camera's frames as DNG files, through the writer that corrected copies use too
     kit             The invented kit and how it is shot
     scenario        Invented sessions, written whole
     sensor          What a locked-off camera records of a table-top with a grey card

@@ -43,6 +43,7 @@ from greystep.results import (
     Report,
 )
 from greystep.sentences.frames import lines
+from greystep.sentences.session_notes import of_matrix
 from greystep.session.ingest import Ingested, as_written, ingest, write_readings
 from greystep.session.readings import status_counts
 from greystep.session.reference import other_session
@@ -214,7 +215,7 @@ class Session:
             >>> print(open_session("sample_data/hire_kit").text())
             66 frames: 66 good.
         """
-        return ingest_text(self.ingested.readings, wrote)
+        return ingest_text(self.ingested.readings, wrote, of_matrix(self.ingested.notes))
 
     def write_readings(self) -> Path:
         """Write readings.csv into the session's folder, or into `store` where that cannot be written.

@@ -26,6 +26,7 @@ Seconds = Annotated[float, "s"]
 FNumber = Annotated[float, "N"]
 Iso = Annotated[float, "ISO"]
 Millimetres = Annotated[float, "mm"]
+Code8 = Annotated[float, "8-bit sRGB"]
 MiredPerStop = Annotated[float, "mired per stop"]
 
 UNKNOWN = float("nan")
@@ -252,7 +253,11 @@ class PairRow:
 
 @dataclass(frozen=True, slots=True)
 class CorrectionRow:
-    """A row of corrections.csv: the values that bring one frame to its reference."""
+    """A row of corrections.csv: the values that bring one frame to its reference.
+
+    ``multiplier_*`` balance the frame in a raw converter, green = 1; ``white240_*`` is what a white, 240 in each once
+    it is corrected, reads where all frames have the balance of the reference.
+    """
 
     frame: str
     head: str
@@ -273,6 +278,11 @@ class CorrectionRow:
     age_s: Seconds
     u_exposure_stops: Stops
     u_observer_mired: Mired
+    multiplier_r: Ratio
+    multiplier_b: Ratio
+    white240_r: Code8
+    white240_g: Code8
+    white240_b: Code8
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,7 +317,8 @@ class HistoryRow:
 class CheckRow:
     """A row of check.csv: one rendered file, measured again.
 
-    ``before_*`` and ``after_*`` are the frame's neutral in linear Rec.709, (1, 1, 1) where it matches.
+    ``before_*`` and ``after_*`` are the frame's neutral in linear Rec.709, (1, 1, 1) where it matches; ``white240_*``
+    is what a white of 240 reads after the correction, its brightness counted only where that was to be matched.
     """
 
     frame: str
@@ -326,6 +337,9 @@ class CheckRow:
     after_r: Ratio
     after_g: Ratio
     after_b: Ratio
+    white240_r: Code8
+    white240_g: Code8
+    white240_b: Code8
 
 
 R = TypeVar("R", bound=Row)

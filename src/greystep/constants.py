@@ -68,6 +68,8 @@ class DngTag(IntEnum):
     F_NUMBER = 33437
     EXIF_POINTER = 34665
     PHOTOGRAPHIC_SENSITIVITY = 34855
+    SENSITIVITY_TYPE = 34864
+    RECOMMENDED_EXPOSURE_INDEX = 34866
     EXIF_VERSION = 36864
     DATE_TIME_ORIGINAL = 36867
     FLASH = 37385
@@ -85,6 +87,8 @@ class DngTag(IntEnum):
     BLACK_LEVEL_DELTA_H = 50715
     BLACK_LEVEL_DELTA_V = 50716
     WHITE_LEVEL = 50717
+    DEFAULT_CROP_ORIGIN = 50719
+    DEFAULT_CROP_SIZE = 50720
     COLOR_MATRIX_1 = 50721
     COLOR_MATRIX_2 = 50722
     CAMERA_CALIBRATION_1 = 50723
@@ -96,10 +100,13 @@ class DngTag(IntEnum):
     CAMERA_SERIAL_NUMBER = 50735
     CALIBRATION_ILLUMINANT_1 = 50778
     CALIBRATION_ILLUMINANT_2 = 50779
+    RAW_DATA_UNIQUE_ID = 50781
+    ORIGINAL_RAW_FILE_NAME = 50827
     ACTIVE_AREA = 50829
     MASKED_AREAS = 50830
     CAMERA_CALIBRATION_SIGNATURE = 50931
     PROFILE_CALIBRATION_SIGNATURE = 50932
+    RAW_IMAGE_DIGEST = 50972
     OPCODE_LIST_1 = 51008
     OPCODE_LIST_2 = 51009
 
@@ -207,6 +214,12 @@ UNWATCHED_DUV: Final = 0.0002
 #: Limits (mired, Duv) of what a camera's own matrix reads of a flash near 5600 K; by camera. This project's own
 #: simulation on open spectra, no outside source.
 MATRIX_LIMITS: Final = (4.5, 0.002)
+#: What such matrices make of a true difference of 8 mired, least and most; the same simulation.
+MATRIX_READS_8_MIRED: Final = (7.8, 8.9)
+#: Where that was simulated [K], and how far from it a light may be [mired] for a daylight matrix to be said to serve
+#: it: as far as any white may be from the one at which its matrix is fixed. This project's own.
+DAYLIGHT_FLASH_K: Final = 5600.0
+FAR_FROM_DAYLIGHT_MIRED: Final = 50.0
 
 #: The same of a hand-held colour meter in good order: about 100 K at 5600 K. Common practice, no source.
 METER_LIMITS: Final = (3.0, 0.0015)

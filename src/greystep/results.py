@@ -38,6 +38,7 @@ from greystep.planning.folder import shots_table, write_draft
 from greystep.planning.plans import Plan
 from greystep.sentences import calibration, corrections
 from greystep.sentences import history as moves
+from greystep.sentences.session_notes import of_matrix
 from greystep.sentences.setups import headline as audit_headline
 from greystep.sentences.summary import Summary, summary, summary_json
 from greystep.session.ingest import Ingested, overviews
@@ -183,7 +184,7 @@ class Correction:
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows; `wrote` are the files to name at the end."""
-        return correct_text(self.table, wrote)
+        return correct_text(self.table, wrote, of_matrix(self.ingested.notes))
 
     def _repr_html_(self) -> str:
         shown = ["frame", "head", "power", "source", "gain_r", "gain_b", "mired_shift", "duv_shift", "status"]

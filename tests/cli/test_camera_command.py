@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 from greystep.cli.camera import camera
 from greystep.demo.dngfile import Picture, dng_bytes
 from greystep.errors import FrameError, GreystepError
-from greystep.measure.camera import read_camera_json
+from greystep.measure.camera_json import read_camera_json
 
 TRUE = np.array([[0.92, -0.25, -0.10], [-0.52, 1.30, 0.25], [-0.15, 0.25, 0.70]])
 CORNERS = "0.25,0.25,0.75,0.25,0.75,0.75,0.25,0.75"

@@ -74,7 +74,8 @@ def test_a_correction_that_is_wrong_is_found(stack: Any, stacking: ModuleType, t
     wrong = replace(stack.corrections, table=table)
     render_frames(stack.ingested, wrong, tmp_path, form)
     # The record is made to say that these are the corrections that were asked for.
-    from greystep.correct.render import RECORD, jobs_of
+    from greystep.correct.record import RECORD
+    from greystep.correct.render import jobs_of
 
     record = (tmp_path / RECORD).read_text()
     for asked, done in zip(
@@ -91,6 +92,11 @@ def test_a_correction_that_is_wrong_is_found(stack: Any, stacking: ModuleType, t
     pair = np.array([neutral, neutral * [1.01, 1, 1]]) @ developed.T
     assert found["steps_after"].iloc[3] == pytest.approx(stacking.spread(pair)[0], abs=0.02)
     assert found["stops_after"].iloc[3] == pytest.approx(0.03, abs=0.001)
+    white = found[["white240_r", "white240_g", "white240_b"]]
+    left = 240 * (pair[1] / pair[0] * 2**0.03) ** (1 / 2.4)  # about: the curve of sRGB but for its offset
+    assert white.iloc[3].to_numpy() == pytest.approx(left, abs=1.0)
+    assert white.iloc[3].max() > 242
+    assert (white.drop(3) == 240).all(axis=None)
     assert found["steps_after"].drop(3).max() < 0.1
 
 
@@ -101,6 +107,7 @@ def test_brightness_that_was_not_to_be_matched_stays(stack: Any, tmp_path: Path)
     assert not checked.brightness_matched
     assert checked.table["stops_after"].to_numpy() == pytest.approx(checked.table["stops_before"].to_numpy(), abs=0.002)
     assert checked.table["stops_after"].abs().max() > 0.04
+    assert (checked.table[["white240_r", "white240_g", "white240_b"]] == 240).all(axis=None)
     assert checked.table["steps_after"].max() < 0.1
     assert "--stack" in check_text(checked.table, checked.brightness_matched, [])
 
@@ -205,6 +212,7 @@ def test_a_file_that_was_not_measured_leaves_a_gap(checked: Any) -> None:
 
 def test_the_screen_names_the_largest_before_and_after(checked: Any) -> None:
     text = check_text(checked.table, True, ["x/check.csv"])
+    assert "A white of 240 is left there as R 240, G 240, B 240." in text
     assert (
         f"up to {checked.table['steps_before'].max():.2f} before, {checked.table['steps_after'].max():.2f} after"
         in text

@@ -113,6 +113,29 @@ def test_slopes_are_exact_for_neutrals_and_approximate_for_colours(session: Path
     assert 0.05 < residual["b1.dng"] < 5
 
 
+@pytest.mark.parametrize("space", ["lin_rec709", "lin_ap1"])
+def test_the_numbers_that_a_person_types_or_says(session: Path, space: str) -> None:
+    """Multipliers make the frame's grey equal in R, G and B; a white of 240 by colour-science's own functions."""
+    found = correct_frames(ingested(session, two_heads()), "A@full", space=space)
+    table = found.table.set_index("frame")
+    for row in two_heads():
+        typed = table.loc[row["frame"], ["multiplier_r", "multiplier_b"]].to_numpy(np.float64)
+        assert typed * [row["r_g"], row["b_g"]] == pytest.approx([1.0, 1.0], rel=1e-9)
+    source, reference = two_heads()[2], two_heads()[0]
+    back = np.linalg.inv(MATRIX)
+    seen, white = (back @ [row["r_g"], 1.0, row["b_g"]] for row in (source, reference))
+    d65 = colour.xy_to_XYZ([0.3127, 0.3290])
+    adapted = colour.adaptation.chromatic_adaptation_VonKries(seen / white[1], white / white[1], d65, "Bradford")
+    light = colour.cctf_decoding(240 / 255, "sRGB") * colour.RGB_COLOURSPACES["sRGB"].matrix_XYZ_to_RGB @ adapted
+    said = table.loc["b1.dng", ["white240_r", "white240_g", "white240_b"]].to_numpy(np.float64)
+    assert said == pytest.approx(255 * colour.cctf_encoding(light, "sRGB"), abs=0.51)
+    assert said[0] > 241 > 239 > said[2]  # B is the warmer light
+    assert (table.loc[["a1.dng", "a2.dng"], ["white240_r", "white240_g", "white240_b"]] == 240).all(axis=None)
+    # Two stops under, and brightness is to be matched: so much darker it is.
+    dark = correct_frames(ingested(session, two_heads()), "A@full", match_brightness=True, space=space).table
+    assert dark["white240_g"].iloc[2] == pytest.approx(255 * colour.cctf_encoding(light[1] / 4, "sRGB"), abs=0.51)
+
+
 def test_a_white_in_kelvin_lands_on_that_white(session: Path) -> None:
     """Corrected neutrals, taken back through the camera matrix, have the asked CCT by colour-science's own solver."""
     found = correct_frames(ingested(session, two_heads()), "5000K+0.002")

@@ -15,7 +15,8 @@ from greystep.errors import FaultsError, FrameError, GreystepError
 from greystep.files import write_json
 from greystep.measure import chart as chart_module
 from greystep.measure.calibration import Calibration, best_fit, calibrate, camera_document, fit_matrix, patch_xyz
-from greystep.measure.camera import colour_from_matrix, fixed_matrix, read_camera_json
+from greystep.measure.camera import colour_from_matrix, fixed_matrix
+from greystep.measure.camera_json import read_camera_json
 from greystep.measure.chart import chart_colours, find_chart, measure_chart
 from greystep.measure.chromaticity import chart_reflectances, delta_e_2000
 from greystep.raw.frame import open_frame

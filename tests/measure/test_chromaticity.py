@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from greystep.constants import C2_M_K
-from greystep.measure import chromaticity
+from greystep.measure import chromaticity, locus
 from greystep.measure.chromaticity import cct_duv, cct_duv_jacobian, cct_duv_to_xy
 
 with np.printoptions():  # the import would leave numpy printing in a legacy style
@@ -106,18 +106,17 @@ def test_a_step_along_the_locus(temperature: float, per_kelvin: float, kelvin_pe
 
 
 def test_round_trip_over_the_whole_range() -> None:
-    """Known to the library's own error: 0.20 K at 20 000 K and 1.3e-6 in Duv (three implementations)."""
+    """Far inside the error of the method's table: 0.20 K at 20 000 K and 1.3e-6 in Duv (three implementations)."""
     temperature, distance = np.meshgrid(np.geomspace(1600.0, 20000.0, 13), np.linspace(-0.02, 0.02, 9))
     cct, duv = cct_duv(cct_duv_to_xy(temperature, distance))
     assert cct.shape == temperature.shape
-    np.testing.assert_allclose(duv, distance, atol=2e-6)
-    np.testing.assert_allclose(cct, temperature, atol=0.25)
-    np.testing.assert_allclose(chromaticity.mired(cct), chromaticity.mired(temperature), atol=0.01)
+    np.testing.assert_allclose(duv, distance, atol=1e-12)
+    np.testing.assert_allclose(cct, temperature, rtol=1e-9)
 
 
 def test_points_on_the_locus_have_a_distance() -> None:
-    """Between two rows of the library's table rounding leaves it the root of a negative number, one time in five."""
-    cmfs = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(colour.SPECTRAL_SHAPE_DEFAULT)
+    """Half way between two rows of the library's table, where Ohno's method finds the root of a number near nought."""
+    cmfs = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
     table = planckian_table(cmfs, 1000, 100000, 1.001)[1200:2000]
     between = (table[:-2, 1:] + table[2:, 1:]) / 2
     cct, duv = cct_duv(chromaticity.uv1960_to_xy(between))
@@ -190,9 +189,7 @@ def test_derivative_is_the_slope_of_the_method() -> None:
         offset = np.eye(2)[column] * step
         ahead, behind = np.array(cct_duv(xy + offset)), np.array(cct_duv(xy - offset))
         slope = (ahead - behind) / (2 * step)
-        # The method itself jumps by some hundredths of a kelvin between the rows of its table.
-        np.testing.assert_allclose(cct_duv_jacobian(xy)[:, column], slope, atol=0.02 / step, rtol=1e-3)
-        assert cct_duv_jacobian(xy)[1, column] == pytest.approx(slope[1], rel=1e-3)
+        np.testing.assert_allclose(cct_duv_jacobian(xy)[:, column], slope, rtol=1e-3)
 
 
 def test_planes_convert_back_and_forth() -> None:
@@ -262,7 +259,7 @@ def test_chart_under_another_white() -> None:
 
 def test_observer() -> None:
     """CIE 15:2018 table: ybar 1.0000 at 555 nm, and its sum 106.857 per nm (from memory)."""
-    nm, functions = chromaticity.observer()
+    nm, functions = locus.observer()
     assert functions[nm == 555.0, 1].item() == pytest.approx(1.0, abs=5e-5)
     np.testing.assert_allclose(functions.sum(axis=0), 106.86, atol=0.05)
 
@@ -271,7 +268,7 @@ def test_the_door_opens_late_and_leaves_printing_alone() -> None:
     program = (
         "import sys, numpy as np; from greystep.measure import chromaticity\n"
         "assert 'colour' not in sys.modules\n"
-        "chromaticity.cct_duv([0.3127, 0.3290]); assert 'colour' in sys.modules\n"
+        "chromaticity.bradford((1, 1, 1), (1, 1, 1)); assert 'colour' in sys.modules\n"
         "print(repr(np.float64(1.5)), np.get_printoptions()['legacy'])"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

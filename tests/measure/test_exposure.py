@@ -1,61 +1,30 @@
 """Exposure data against files built tag by tag, and the third-stop series against published arithmetic."""
 
-import struct
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from greystep.errors import FrameError
+from greystep.measure import reading
 from greystep.raw.exposure import (
     Exposure,
     body_label,
+    filled_in,
     nominal_f_number,
     nominal_iso,
     nominal_time,
     read_exposure,
     relative_exposure_stops,
 )
+from greystep.raw.frame import open_frame
 
 ASCII, SHORT, LONG, RATIONAL = 2, 3, 4, 5
 Entry = tuple[int, int, Any]
-
-
-def tiff(path: Path, main: list[Entry], exif: list[Entry], order: str = "<") -> Path:
-    """Write a TIFF of two directories and no image: what a camera's header holds."""
-    data = bytearray((b"II" if order == "<" else b"MM") + struct.pack(order + "HI", 42, 8))
-
-    def directory(entries: list[Entry]) -> None:
-        begin = len(data)
-        rows, spill = b"", b""
-        after = begin + 2 + 12 * len(entries) + 4
-        for code, dtype, value in sorted(entries):
-            if dtype == ASCII:
-                body = value.encode() + b"\0"
-                count = len(body)
-            else:
-                values = value if isinstance(value, tuple) else (value,)
-                body = struct.pack(order + {SHORT: "H", LONG: "I", RATIONAL: "I"}[dtype] * len(values), *values)
-                count = len(values) // (2 if dtype == RATIONAL else 1)
-            if len(body) <= 4:
-                field = body.ljust(4, b"\0")
-            else:
-                field = struct.pack(order + "I", after + len(spill))
-                spill += body + b"\0" * (len(body) % 2)
-            rows += struct.pack(order + "HHI", code, dtype, count) + field
-        data.extend(struct.pack(order + "H", len(entries)) + rows + struct.pack(order + "I", 0) + spill)
-
-    pointer = [(0x8769, LONG, 0)] if exif else []
-    directory(main + pointer)
-    if exif:
-        where = len(data)
-        data[8:] = b""
-        directory([*main, (0x8769, LONG, where)])
-        directory(exif)
-    path.write_bytes(bytes(data))
-    return path
-
-
+Tiff = Callable[..., Path]
 CAMERA: list[Entry] = [(0x10F, ASCII, "Maker "), (0x110, ASCII, "Model Nine"), (0x112, SHORT, 6)]
 EXIF: list[Entry] = [
     (0x829A, RATIONAL, (10, 2500)),
@@ -75,7 +44,7 @@ def without(*codes: int) -> list[Entry]:
 
 @pytest.mark.parametrize("order", ["<", ">"])
 def test_a_whole_header_is_read_with_unreduced_ratios_sub_seconds_and_the_serial_as_text(
-    tmp_path: Path, order: str
+    tmp_path: Path, tiff: Tiff, order: str
 ) -> None:
     found = read_exposure(tiff(tmp_path / "a.nef", CAMERA, EXIF, order))
     assert found == Exposure(
@@ -94,7 +63,7 @@ def test_a_whole_header_is_read_with_unreduced_ratios_sub_seconds_and_the_serial
 
 
 @pytest.mark.parametrize("value", [(0, 1_000_000), (0, 0), (5, 0), (4_000_000_000, 1)])
-def test_a_zero_or_absurd_setting_is_unknown(tmp_path: Path, value: tuple[int, int]) -> None:
+def test_a_zero_or_absurd_setting_is_unknown(tmp_path: Path, tiff: Tiff, value: tuple[int, int]) -> None:
     exif = [*without(0x829A, 0x829D, 0x920A), *[(code, RATIONAL, value) for code in (0x829A, 0x829D, 0x920A)]]
     found = read_exposure(tiff(tmp_path / "a.dng", CAMERA, exif))
     assert (found.exposure_s, found.f_number, found.focal_mm) == (None, None, None)
@@ -102,12 +71,12 @@ def test_a_zero_or_absurd_setting_is_unknown(tmp_path: Path, value: tuple[int, i
 
 
 @pytest.mark.parametrize("iso", [0, 65535])
-def test_a_sensitivity_that_is_no_number_is_unknown(tmp_path: Path, iso: int) -> None:
+def test_a_sensitivity_that_is_no_number_is_unknown(tmp_path: Path, tiff: Tiff, iso: int) -> None:
     found = read_exposure(tiff(tmp_path / "a.dng", CAMERA, [*without(0x8827), (0x8827, SHORT, iso)]))
     assert found.iso is None
 
 
-def test_a_sensitivity_too_large_for_its_tag_is_found_in_the_newer_one(tmp_path: Path) -> None:
+def test_a_sensitivity_too_large_for_its_tag_is_found_in_the_newer_one(tmp_path: Path, tiff: Tiff) -> None:
     exif = [*without(0x8827), (0x8827, SHORT, 65535), (0x8832, LONG, 102_400)]
     assert read_exposure(tiff(tmp_path / "a.dng", CAMERA, exif)).iso == 102_400
 
@@ -126,13 +95,15 @@ def test_a_sensitivity_too_large_for_its_tag_is_found_in_the_newer_one(tmp_path:
         ({}, "2024-01-02T03:04:05"),
     ],
 )
-def test_the_time_is_the_shutters_and_never_an_empty_one(tmp_path: Path, dates: dict[int, str], captured: str) -> None:
+def test_the_time_is_the_shutters_and_never_an_empty_one(
+    tmp_path: Path, tiff: Tiff, dates: dict[int, str], captured: str
+) -> None:
     exif = without(0x9003, 0x9291) + [(code, ASCII, text) for code, text in dates.items()]
     main = [*CAMERA, (0x132, ASCII, "2024:01:02 03:04:05")]
     assert read_exposure(tiff(tmp_path / "a.dng", main, exif)).captured == captured
 
 
-def test_the_serial_of_a_dng_stands_in_for_that_of_exif(tmp_path: Path) -> None:
+def test_the_serial_of_a_dng_stands_in_for_that_of_exif(tmp_path: Path, tiff: Tiff) -> None:
     main = [*CAMERA, (50735, ASCII, "DNG 77")]
     assert read_exposure(tiff(tmp_path / "a.dng", main, without(0xA431))).serial == "DNG 77"
     assert read_exposure(tiff(tmp_path / "b.dng", main, EXIF)).serial == "0012345"
@@ -153,12 +124,12 @@ def test_nothing_known_is_blank_and_never_an_error(tmp_path: Path, capfd: pytest
 
 
 @pytest.mark.parametrize("orientation", [0, 9])
-def test_an_impossible_orientation_is_upright(tmp_path: Path, orientation: int) -> None:
+def test_an_impossible_orientation_is_upright(tmp_path: Path, tiff: Tiff, orientation: int) -> None:
     main = [*CAMERA[:2], (0x112, SHORT, orientation)]
     assert read_exposure(tiff(tmp_path / "a.dng", main, EXIF)).orientation == 1
 
 
-def test_a_header_cut_anywhere_gives_what_is_left(tmp_path: Path) -> None:
+def test_a_header_cut_anywhere_gives_what_is_left(tmp_path: Path, tiff: Tiff) -> None:
     whole = tiff(tmp_path / "a.dng", CAMERA, EXIF).read_bytes()
     for length in range(0, len(whole), 7):
         cut = tmp_path / "cut.dng"
@@ -215,11 +186,11 @@ def test_every_marking_of_the_third_stop_series_falls_on_its_own_third() -> None
         assert nominal_iso(iso) == pytest.approx(100 * 2 ** (k / 3), rel=1e-12)
     assert nominal_iso(50) == pytest.approx(50)
     slow = [1, 1.3, 1.6, 2, 2.5, 3.2, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30]
-    for k, time in enumerate(slow):
-        assert nominal_time(time) == pytest.approx(2 ** (k / 3), rel=1e-12)
+    for k, seconds in enumerate(slow):
+        assert nominal_time(seconds) == pytest.approx(2 ** (k / 3), rel=1e-12)
     fast = [1, 1.3, 1.6, 2, 2.5, 3, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320]
-    for k, time in enumerate([*fast, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000]):
-        assert nominal_time(1 / time) == pytest.approx(2 ** (-k / 3), rel=1e-12)
+    for k, s in enumerate([*fast, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000]):
+        assert nominal_time(1 / s) == pytest.approx(2 ** (-k / 3), rel=1e-12)
 
 
 @pytest.mark.parametrize(("marking", "twelfths"), [(1.7, 9), (2.4, 15), (3.3, 21), (6.7, 33), (9.5, 39), (19, 51)])
@@ -233,3 +204,24 @@ def test_exposure_is_taken_out_in_exact_thirds() -> None:
     assert relative_exposure_stops(11, 100) - relative_exposure_stops(4, 800) == pytest.approx(6.0, abs=1e-12)
     # one whole stop of aperture is one stop of ISO, and the marking of either is enough
     assert relative_exposure_stops(8, 200) == pytest.approx(relative_exposure_stops(11, 400), abs=1e-12)
+
+
+def test_what_is_unknown_is_filled_in_field_by_field() -> None:
+    recorded = Exposure(exposure_s=0.01, captured="2026-05-01T10:00:02", make="Maker", orientation=6)
+    other = Exposure(0.02, 8.0, 200.0, "2026-05-01T10:00:02.45", "Other", "Nine", "77", "80 mm", 80.0, 3)
+    filled = Exposure(0.01, 8.0, 200.0, "2026-05-01T10:00:02.45", "Maker", "Nine", "77", "80 mm", 80.0, 6)
+    assert filled_in(recorded, other) == filled
+    assert filled_in(filled, recorded) == filled
+    assert filled_in(filled, replace(other, captured="2026-05-01T10:00:03.45")) == filled
+    assert filled_in(Exposure(), other) == other
+
+
+def test_what_libraw_found_fills_the_rest_but_not_what_it_makes_of_zeros(
+    tmp_path: Path, make_dng: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = make_dng(tmp_path / "a.dng", np.full((64, 96), 1000, np.uint16))
+    frame, known = open_frame(path), replace(Exposure(), serial="7", captured="2026-05-01T10:00:02")
+    found = Exposure(exposure_s=1.0, f_number=1.0, iso=200.0, captured="2026-05-01T09:00:02", lens="80 mm")
+    monkeypatch.setattr(reading, "read_exposure", lambda _: known)
+    monkeypatch.setattr(reading, "open_frame", lambda _: replace(frame, exposure=found))
+    assert reading.measure_frame(path, None).exposure == replace(known, iso=200.0, lens="80 mm")

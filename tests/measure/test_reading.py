@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from greystep.files import to_json
 from greystep.measure import reading as reading_module
 from greystep.measure.reading import Reading, as_json, from_json, measure_frame
-from greystep.measure.target import fixed_target
+from greystep.measure.target import fixed_target, pixel_box
 from greystep.measure.target_moved import reference_surround, target_state
+from greystep.raw.frame import Frame, Mosaic, open_frame
 
 Make = Callable[..., Path]
 BLACKS = (500.25, 510.5, 520.75, 505.0)  # by site of the two by two period
@@ -222,6 +223,36 @@ def test_a_large_surround_read_in_bands_says_the_same(
     assert banded.surround is not None
     np.testing.assert_allclose(np.median(np.abs(banded.surround - whole.surround)), 0, atol=0.01)
     assert target_state(banded.surround, whole.surround) == ""
+
+
+@pytest.mark.parametrize("layout", ["ljpeg", "ljpeg_strips", "strip"])
+def test_bands_decode_no_part_of_a_file_twice_and_thin_it_all_alike(
+    layout: str, make_dng: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(3)
+    stored = rng.integers(600, 4000, (210, 256)).astype(np.uint16)
+    path = make_dng(tmp_path / "a.dng", stored, layout=layout, bits=14, active=(6, 4, 206, 252), block=(32, 64))
+    frame = open_frame(path)
+    target = fixed_target((0.2, 0.2, 0.7, 0.75))
+    box = pixel_box(target.patch, frame.height, frame.width, frame.pattern.shape)
+    _, whole = reading_module._regions(frame, target, box)
+    monkeypatch.setattr(reading_module, "_LARGEST_REGION", 100)
+    monkeypatch.setattr(reading_module, "_BAND", 49)
+    read: list[tuple[int, int]] = []
+    region = reading_module.read_region
+
+    def watched(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
+        read.append((y0, y1))
+        return region(frame, y0, y1, x0, x1)
+
+    monkeypatch.setattr(reading_module, "read_region", watched)
+    _, thinned = reading_module._regions(frame, target, box)
+    for part in ("values", "colours", "black"):
+        np.testing.assert_array_equal(getattr(thinned, part), getattr(whole, part)[::7, ::7])
+    bands = read[:-1]  # the last is the patch
+    assert len(bands) > 2
+    segments = [row for y0, y1 in bands for row in range((y0 + 6) // 32, (y1 + 5) // 32 + 1)]
+    assert layout == "strip" or len(segments) == len(set(segments))
 
 
 def test_three_planes(make_dng: Make, tmp_path: Path) -> None:

@@ -5,13 +5,15 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from greystep.compare.actions import FireFirst
 from greystep.compare.drift import Drift, analyse
 from greystep.mix.casts import find_casts
 from greystep.mix.choose import choose
 from greystep.mix.gels import NO_GEL
-from greystep.mix.lights import build_lights, upvp_of
+from greystep.mix.lights import build_lights, upvp_of, warming
 from greystep.mix.remedies import find_remedies
 from greystep.mix.setup import SetupRow
+from greystep.sentences.actions import action
 from greystep.session.settings import DEFAULT_TOLERANCE, Settings
 
 MATRIX = np.array([[1.05, -0.35, -0.10], [-0.50, 1.30, 0.20], [-0.10, 0.25, 0.80]])
@@ -22,8 +24,9 @@ APART = [[0.0, 0.0, 0.0], [15.0, 15.0, 15.0], [0.0, 0.0, 0.0]]
 def shot(synthetic: ModuleType, offsets: list[list[float]], case: str) -> tuple[Drift, Settings]:
     """Simulate a test of heads A, B, C at 1/1, 1/2, 1/4 that is watched and separable but for `case`."""
     order, checks = ("straight" if case == "heat" else "up-down"), (0 if case == "unwatched" else 2)
+    warmup = 9.0 if case == "warms_up" else 3.0
     readings = synthetic.simulate(
-        np.random.default_rng(3), np.array(offsets), scatter=0.05, order=order, checks=checks, warmup=3.0
+        np.random.default_rng(3), np.array(offsets), scatter=0.05, order=order, checks=checks, warmup=warmup
     )
     if case == "room":
         readings["room_proven"] = 0.0
@@ -46,6 +49,7 @@ def rows(drift: Drift, *chosen: tuple[str, str]) -> list[SetupRow]:
         ("heat", "undecided", "undecided"),  # what looks like another light may be heat, in either direction
         ("room", "undecided", "undecided"),
         ("unwatched", "undecided", "outside"),  # nothing that moves between heads is so large
+        ("warms_up", "undecided", "outside"),  # alike at their mean heat, and 9 mired cooler at first
     ],
 )
 def test_a_set_up_is_called_only_by_what_its_test_can_tell(
@@ -76,3 +80,13 @@ def test_heads_ganged_carry_what_is_not_known_of_any_of_them(synthetic: ModuleTy
     for third, verdict in ((gang[1].cells, "within"), (c.cells, "undecided")):
         whole = [*gang, SetupRow(2, "key", "C", "1/2", 0.0, 0.5, NO_GEL, "G", third)]
         assert find_casts(build_lights(whole, drift.fitted), drift, DEFAULT_TOLERANCE, MATRIX).verdict == verdict
+
+
+def test_a_set_up_whose_heads_must_warm_up_says_so_first(synthetic: ModuleType) -> None:
+    drift, settings = shot(synthetic, ALIKE, "warms_up")
+    lights = build_lights(rows(drift, ("A", "1/2"), ("B", "1/2")), drift.fitted)
+    heads = [set(own) for own in warming(lights, drift, settings.tolerance)]
+    assert heads == [{"A"}, {"B"}]
+    first = warming(lights, drift, settings.tolerance)[0]["A"]
+    assert first.mired == pytest.approx(9.0, abs=1.0)
+    assert "fire" in action(FireFirst("A", first), drift.timing)

@@ -112,6 +112,10 @@ def test_correct_names_the_largest_shift_and_the_frames_without_one(corrections:
         "wrote c.csv",
         "wrote c.json",
     ]
+    said = ["multiplier_r", "multiplier_b", "white240_r", "white240_g", "white240_b"]
+    corrections.loc[1, said] = [2.04131, 1.5, 251.0, 240.0, 228.0]
+    text = " ".join(terminal.correct_text(corrections, []).split())
+    assert "By hand: multipliers R 2.0413, B 1.5000; uncorrected, its white of 240 is R 251, G 240, B 228." in text
     corrections.loc[0, "exposure_stops"] = -0.25
     assert "Largest in brightness: f1.dng by \N{MINUS SIGN}0.25 stop." in terminal.correct_text(corrections, [])
 

@@ -12,7 +12,16 @@ from greystep.sentences.frames import line
 from greystep.sentences.session_notes import sentence
 from greystep.session.log_slips import Gap, Slip
 from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
-from greystep.session.messages import BodyFact, BodyNote, FlaggedFrame, FrameFault, KeptElsewhere, NotKept, SessionFact
+from greystep.session.messages import (
+    BodyFact,
+    BodyNote,
+    FarFromDaylight,
+    FlaggedFrame,
+    FrameFault,
+    KeptElsewhere,
+    NotKept,
+    SessionFact,
+)
 from greystep.session.watch import messages_of
 
 ONE = FlaggedFrame(
@@ -37,7 +46,7 @@ def test_every_flag_of_a_log_has_a_line(flag: Flag) -> None:
         (Flag.CLIPPED, {"clipped_pct": 12.4}, "f1.dng: 12 % of the patch is clipped"),
         (Flag.TAIL_CUT, {}, "f1.dng: its shutter time 1/250 s is shorter than the flash (A at 1/4)"),
         (Flag.MISSING, {"frame": ""}, "row 2: no frame is left for it (A at 1/4)"),
-        (Flag.UNREADABLE, {"reason": "f1.dng: cut off; copy it again"}, "f1.dng: cut off; copy it again"),
+        (Flag.UNREADABLE, {"reason": "cut off; copy it again"}, "f1.dng: cut off; copy it again"),
     ],
 )
 def test_a_line_carries_the_numbers_of_its_frame(flag: Flag, change: dict[str, object], said: str) -> None:
@@ -96,3 +105,10 @@ def test_of_arrived_frames_what_many_share_is_said_once() -> None:
 )
 def test_a_shutter_time_is_written_in_one_way(seconds: float, said: str) -> None:
     assert words.shutter(seconds) == said
+
+
+def test_a_light_without_a_head_is_called_by_its_frame() -> None:
+    assert sentence(FarFromDaylight("Nine 7", "", "", "job/f1.raw", 3204.6)).startswith(
+        "job/f1.raw is 3205 K, far from"
+    )
+    assert sentence(FarFromDaylight("", "A", "1/4", "f1.raw", 3204.6)).startswith("A at 1/4 is 3205 K")

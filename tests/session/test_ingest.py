@@ -299,7 +299,7 @@ def test_a_meter_on_a_frame_that_is_not_there_is_told(join: Callable[..., Ingest
 
 def test_a_target_that_is_not_flat_is_divided_out(join: Callable[..., Ingested], tmp_path: Path) -> None:
     """Planckian light off a warm target, both as spectra: the light's own temperature comes back."""
-    from greystep.measure.chromaticity import observer
+    from greystep.measure.locus import observer
 
     nm, cmf = observer()
     warm = np.interp(nm, [400, 700], [0.95, 1.0])

@@ -10,7 +10,8 @@ from greystep.compare.cells import QUANTITIES
 from greystep.compare.drift import analyse
 from greystep.correct.profile import observer_mired
 from greystep.measure.camera import smooth_light, target_doubt, target_factor, target_matrix
-from greystep.measure.chromaticity import cct_duv, cct_duv_to_xy, observer, xy_to_xyz, xyz_to_xy
+from greystep.measure.chromaticity import cct_duv, cct_duv_to_xy, xy_to_xyz, xyz_to_xy
+from greystep.measure.locus import observer
 from greystep.raw.exposure import nominal_iso
 
 

@@ -1,4 +1,4 @@
-"""``greystep render``: corrected frames as DNG copies, TIFF or OpenEXR, and plates added as light adds."""
+"""``greystep render``: corrected frames as DNG, TIFF or OpenEXR, and plates added as light adds."""
 
 from enum import StrEnum
 from pathlib import Path
@@ -41,7 +41,7 @@ class Form(StrEnum):
 def render(
     session: SessionArgument,
     form: Annotated[
-        Form, typer.Option("--as", help="16-bit TIFF, half-float OpenEXR, or a DNG copy with a corrected neutral.")
+        Form, typer.Option("--as", help="16-bit TIFF, half-float OpenEXR, or a DNG with a corrected neutral.")
     ] = Form.TIFF,
     plates: Annotated[
         Path | None,
@@ -67,10 +67,11 @@ def render(
 ) -> None:
     """Write every frame of SESSION that has a correction, corrected, into tiff/, exr/ or dng/ below --out.
 
-    TIFF and OpenEXR are linear in --space, all frames with one balance and one matrix. DNG copies keep their pixels
-    byte for byte; AsShotNeutral and BaselineExposure carry the correction. Raw files are only read. A run that was
-    stopped goes on where it was; what is there with the same options is kept. A file that is not as this command left
-    it is kept too, and named, unless --force says to replace it.
+    TIFF and OpenEXR are linear in --space, all frames with one balance and one matrix. In a DNG, AsShotNeutral and
+    BaselineExposure carry the correction: a DNG is copied with all that it holds, any other raw file that can be
+    decoded becomes a DNG with the same counts; their names end in _c. Raw files are only read. A run that was stopped
+    goes on where it was; what is there with the same options is kept. A file that is not as this command left it is
+    kept too, and named, unless --force says to replace it.
 
     Example: greystep render hire_kit --to A@full --as exr
     """

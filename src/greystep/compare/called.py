@@ -149,14 +149,14 @@ def groups_apart(drift: Drift) -> tuple[tuple[str, ...], ...]:
     return () if all(seen == names for seen in together.values()) else groups
 
 
-def find_warm_up(drift: Drift, rows: Mapping[Quantity, Rows], head: int) -> WarmUp | None:
-    """Return the warm-up of a head; None where the frames do not show one."""
+def find_warm_up(drift: Drift, limits: Mapping[Quantity, float], head: int) -> WarmUp | None:
+    """Return the warm-up of a head against the colour limits; None where the frames do not show one."""
     row, heat = drift.heads.iloc[head], drift.frames.heat
     size, u = float(row["warmup_mired"]), float(np.nan_to_num(row["u_warmup_mired"]))
     if not row["warmup_kept"] or not abs(size) > u:
         return None
     moved = float(np.nan_to_num(row.get("moved_mired", 0.0)))
-    limit = _limit_mired(drift, rows, head)
+    limit = _limit_mired(drift, limits, head)
     fired = max(int((drift.frames.head == head).sum()), 1)
     # From rest, flashes at full reach 1 - exp(-flashes / tau) of where they lead; the hottest state that was shot lies
     # no higher than that, so that this many are enough.
@@ -166,8 +166,8 @@ def find_warm_up(drift: Drift, rows: Mapping[Quantity, Rows], head: int) -> Warm
     return WarmUp(size, u, min(max(needed, 1), fired), needed >= fired, max(abs(size) + u, moved) > limit)
 
 
-def _limit_mired(drift: Drift, rows: Mapping[Quantity, Rows], head: int) -> float:
+def _limit_mired(drift: Drift, limits: Mapping[Quantity, float], head: int) -> float:
     """Return the narrowest limit of warmth [mired] at the colour of a head; infinity where none is given."""
     mired = float(np.nanmean(drift.powers["mired"].to_numpy(np.float64)[drift.cells.head == head]))
     units = {Quantity.MIRED: 1.0, Quantity.KELVIN: mired**2 / 1e6, Quantity.STEPS: MIRED_A_STEP}
-    return min((rows[name].limit * unit for name, unit in units.items() if name in rows), default=math.inf)
+    return min((limits[name] * unit for name, unit in units.items() if name in limits), default=math.inf)

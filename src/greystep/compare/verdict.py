@@ -146,7 +146,7 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
     """
     rows = limits.judge_rows(drift, tolerance)
     pairs, outside = _judge_pairs(drift, rows)
-    warm_ups = [find_warm_up(drift, rows, head) for head in range(len(drift.heads))]
+    warm_ups = [find_warm_up(drift, limits.colour_limits(tolerance), head) for head in range(len(drift.heads))]
     called, apart = call_heads(drift, rows, warm_ups), groups_apart(drift)
     odd = find_odd_heads(drift, rows, outside, called)
     open_pairs = find_open_pairs(drift, rows, pairs, called, odd)

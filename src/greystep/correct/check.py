@@ -14,11 +14,13 @@ import pandas as pd
 
 from greystep.arrays import Floats, Triple
 from greystep.columns import CheckRow, CorrectionRow, FrameRow, names, rows_of
+from greystep.correct.developed import to_rec709, white_of_240
 from greystep.correct.dng_copy import baseline_exposure
 from greystep.correct.gains import Corrections
 from greystep.correct.images import read_image
 from greystep.correct.overlap import compare
-from greystep.correct.render import RECORD, SUFFIXES, Job, below, is_finished, jobs_of, read_record
+from greystep.correct.record import RECORD, below, read_record
+from greystep.correct.render import SUFFIXES, Job, is_finished, jobs_of
 from greystep.errors import FrameError, GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.patch import measure_patch
@@ -103,13 +105,14 @@ def _checked(
                 pair = _overlap(job, jobs[row.via], form)
         except FrameError as error:
             messages.append(str(error))
-        measured, left = "", [np.nan] * 10
+        measured, left = "", [np.nan] * 13
         if pair is not None:
             *seen, wanted = pair
             away, shown = zip(*(share(job.developed @ one / (job.developed @ wanted)) for one in seen), strict=True)
             # Brightness is green's, as everywhere in this tool.
             stops = [float(np.log2(one[1] / wanted[1])) for one in seen]
-            measured, left = row.source, [away[0], stops[0], away[1], stops[1], *shown[0], *shown[1]]
+            white = white_of_240(np.array(shown[1]) / (1.0 if matched else 2.0 ** stops[1])).tolist()
+            measured, left = row.source, [away[0], stops[0], away[1], stops[1], *shown[0], *shown[1], *white]
         rows.append(CheckRow(row.frame, row.head, row.power, row.source, f"{form}/{job.target.name}", measured, *left))
     return rows
 
@@ -128,9 +131,7 @@ def _level(jobs: Mapping[str, Job], body: str, corrections: Corrections, reading
 def _share(space: str) -> Callable[[Floats], tuple[float, list[float]]]:
     """Return what turns a neutral in a working space, (1, 1, 1) if it matches, into steps and linear Rec.709."""
     from_xyz, white = chromaticity.working_space(space)
-    to_xyz = np.linalg.inv(from_xyz)
-    to_shown, shown_white = chromaticity.working_space("lin_rec709")
-    show = to_shown @ chromaticity.bradford(white, shown_white) @ to_xyz
+    to_xyz, show = np.linalg.inv(from_xyz), to_rec709(space)
 
     def share(rgb: Floats) -> tuple[float, list[float]]:
         away = chromaticity.steps(chromaticity.xyz_to_upvp(to_xyz @ rgb), chromaticity.xyz_to_upvp(white))

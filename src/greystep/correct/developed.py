@@ -1,11 +1,16 @@
 """A correction on developed linear images: exact as one 3x3 matrix, approximate as three slopes."""
 
+from typing import Final
+
 import numpy as np
 
 from greystep.arrays import Floats
 from greystep.errors import GreystepError
 from greystep.measure import chromaticity
 from greystep.session.ingest import Body
+
+#: The light of an sRGB code of 240 (IEC 61966-2-1).
+_LIGHT_OF_240: Final = ((240.0 / 255.0 + 0.055) / 1.055) ** 2.4
 
 
 def developed_matrix(body: Body, neutral: Floats, space: str) -> Floats:
@@ -58,3 +63,19 @@ def developed_correction(
         chromaticity.xyz_to_upvp((to_xyz @ (slopes[:, None] * uncorrected)).T),
     )
     return matrix, slopes, float(np.max(residual))
+
+
+def to_rec709(space: str) -> Floats:
+    """Return the matrix (3, 3) from a working space to linear Rec.709, white to white."""
+    from_xyz, white = chromaticity.working_space(space)
+    to_shown, shown_white = chromaticity.working_space("lin_rec709")
+    return np.asarray(to_shown @ chromaticity.bradford(white, shown_white) @ np.linalg.inv(from_xyz))
+
+
+def white_of_240(shown: Floats) -> Floats:
+    """Return the 8-bit sRGB codes (3,), cut at 255, that a white of 240 reads in a cast.
+
+    Args:
+        shown: (3,) array. The neutral in linear Rec.709, (1, 1, 1) without a cast.
+    """
+    return chromaticity.srgb_code(_LIGHT_OF_240 * shown)

@@ -39,8 +39,8 @@ class _Entry:
     value: bytes
 
 
-def corrected_copy(name: str, data: bytes, neutral: Triple, stops: float) -> bytes:
-    """Return a copy of a DNG that carries a correction.
+def corrected_copy(name: str, data: bytes, neutral: Triple, stops: float) -> bytes | None:
+    """Return a copy of a DNG that carries a correction; None where the file is no DNG.
 
     Args:
         neutral: Tuple of 3 floats. New AsShotNeutral, camera RGB; an AsShotWhiteXY, which may not stand beside it, is
@@ -50,9 +50,11 @@ def corrected_copy(name: str, data: bytes, neutral: Triple, stops: float) -> byt
     Returns: `data` but for the header's pointer, with a new first directory behind it.
 
     Raises:
-        FrameError: If the file is no DNG, or its first directory is damaged.
+        FrameError: If its first directory is damaged.
     """
-    layout, entries, following = _directory(name, data)
+    if (found := _directory(name, data)) is None:
+        return None
+    layout, entries, following = found
     exposure = _rational(name, data, layout, entries.get(DngTag.BASELINE_EXPOSURE)) + stops
     ratios = [part for value in neutral for part in (round(value * _NEUTRAL_DENOMINATOR), _NEUTRAL_DENOMINATOR)]
     values = {
@@ -78,21 +80,23 @@ def corrected_copy(name: str, data: bytes, neutral: Triple, stops: float) -> byt
 
 
 def baseline_exposure(name: str, data: bytes) -> float:
-    """Return the BaselineExposure of a DNG [stops], 0 where it has none.
+    """Return the BaselineExposure of a raw file [stops], 0 where it has none or is no DNG.
 
     Raises:
-        FrameError: If the file is no DNG, or its first directory is damaged.
+        FrameError: If its first directory is damaged.
     """
-    layout, entries, _ = _directory(name, data)
+    if (found := _directory(name, data)) is None:
+        return 0.0
+    layout, entries, _ = found
     return _rational(name, data, layout, entries.get(DngTag.BASELINE_EXPOSURE))
 
 
-def _directory(name: str, data: bytes) -> tuple[_Layout, dict[int, _Entry], int]:
-    """Read the first directory: its layout, its entries by tag, and where the next one lies."""
+def _directory(name: str, data: bytes) -> tuple[_Layout, dict[int, _Entry], int] | None:
+    """Read the first directory of a DNG: its layout, its entries by tag, and where the next one lies."""
     order = {b"II": "<", b"MM": ">"}.get(data[:2])
     version = struct.unpack_from(f"{order}H", data, 2)[0] if order and len(data) > 16 else 0
     if order is None or version not in (42, 43):
-        raise _no_dng(name)
+        return None
     layout = (
         _Layout(order, 4, f"{order}H", f"{order}HHI4s", f"{order}I")
         if version == 42
@@ -108,15 +112,7 @@ def _directory(name: str, data: bytes) -> tuple[_Layout, dict[int, _Entry], int]
     except struct.error as error:
         raise FrameError(f"{name}: its first directory is cut off; copy it from the card again") from error
     by_code = {entry.code: entry for entry in entries}
-    if DngTag.DNG_VERSION not in by_code:
-        raise _no_dng(name)
-    return layout, by_code, following
-
-
-def _no_dng(name: str) -> FrameError:
-    return FrameError(
-        f"{name}: not a DNG, so no copy can carry the correction; convert it to DNG, or use --as tiff or --as exr"
-    )
+    return (layout, by_code, following) if DngTag.DNG_VERSION in by_code else None
 
 
 def _rational(name: str, data: bytes, layout: _Layout, entry: _Entry | None) -> float:

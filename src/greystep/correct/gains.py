@@ -16,7 +16,7 @@ from greystep import flags
 from greystep.arrays import Floats
 from greystep.columns import CorrectionRow, names
 from greystep.compare.reference_light import TestedLights, find_lights
-from greystep.correct.developed import developed_correction, developed_matrix
+from greystep.correct.developed import developed_correction, developed_matrix, to_rec709, white_of_240
 from greystep.correct.frame_light import Sources, find_sources
 from greystep.correct.lit_by import one_light
 from greystep.correct.messages import Message, NotCorrected
@@ -103,6 +103,7 @@ def correct_frames(
         label: developed_matrix(bodies[label], np.array(reference.neutral), space)
         for label, reference in primary.items()
     }
+    show = to_rec709(space)
     trends = _trends(rows, smooth_over) if smooth_over is not None else {}
 
     records: list[dict[str, object]] = []
@@ -129,8 +130,13 @@ def correct_frames(
                 developed[row["body"]], gains, stops, neutral, space
             )
             marks = set(flags.split(row["flags"])) | ({"other_camera"} if row["observer"] else set())
+            multipliers = gains / np.array(primary[row["body"]].neutral)
+            white = white_of_240(show @ (1.0 / slopes[row["frame"]]))
             record |= {
                 **dict(zip(("gain_r", "gain_g", "gain_b"), gains, strict=True)),
+                "multiplier_r": multipliers[0] / multipliers[1],
+                "multiplier_b": multipliers[2] / multipliers[1],
+                **dict(zip(("white240_r", "white240_g", "white240_b"), white, strict=True)),
                 "exposure_stops": stops,
                 "mired_shift": mired - row["mired"],
                 "duv_shift": duv - row["duv"],

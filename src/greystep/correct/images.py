@@ -5,7 +5,6 @@ import struct
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
 from types import ModuleType
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from greystep import __version__
 from greystep.arrays import Floats
+from greystep.dng_writer import exif_time
 from greystep.errors import FrameError, GreystepError
 from greystep.files import BeforeLanding, write_bytes
 from greystep.measure import chromaticity
@@ -201,19 +201,9 @@ def _corners(space: str) -> Floats:
     return chromaticity.xyz_to_xy([*np.linalg.inv(from_xyz).T, white])
 
 
-def _moment(exposure: Exposure) -> tuple[str, str]:
-    """Return the time of capture as EXIF writes it, and its fraction's digits."""
-    try:
-        moment = datetime.fromisoformat(exposure.captured)
-    except ValueError:
-        return "", ""
-    _, _, fraction = exposure.captured.partition(".")
-    return moment.strftime("%Y:%m:%d %H:%M:%S"), fraction if fraction.isdecimal() else ""
-
-
 def _tiff_tags(origin: Origin) -> list[tuple[int, str, int, Any, bool]]:
     exposure = origin.exposure
-    captured, fraction = _moment(exposure)
+    captured, fraction = exif_time(exposure.captured)
     texts = {
         **origin.texts,
         269: origin.frame,  # DocumentName
@@ -240,7 +230,7 @@ def _tiff_tags(origin: Origin) -> list[tuple[int, str, int, Any, bool]]:
 def _exr_attributes(origin: Origin) -> dict[str, Any]:
     exposure = origin.exposure
     corners = _corners(origin.space)
-    captured, _ = _moment(exposure)
+    captured, _ = exif_time(exposure.captured)
     values = {
         "cameraMake": exposure.make,
         "cameraModel": exposure.model,

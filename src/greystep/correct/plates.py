@@ -10,18 +10,15 @@ import numpy as np
 
 from greystep.arrays import Image
 from greystep.correct.gains import Corrections
+from greystep.correct.record import announced, is_ours, read_record, settle
 from greystep.correct.render import (
     SUFFIXES,
     Developed,
-    announced,
     check_room,
     developed_frame,
-    is_ours,
     jobs_of,
     origin_of,
-    read_record,
     said_of_loss,
-    settle,
     write_image,
 )
 from greystep.errors import FaultsError, GreystepError

@@ -1,31 +1,28 @@
-"""Corrected frames as files: DNG copies, 16-bit TIFF or half-float OpenEXR, each written whole, none written twice."""
+"""Corrected frames as files: DNG, 16-bit TIFF or half-float OpenEXR, each written whole, none written twice."""
 
 import hashlib
-import json
-import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
-from stat import S_ISREG
-from threading import Lock
 from typing import Final
 
 import numpy as np
 
-from greystep import __version__
 from greystep.arrays import Floats, Image, Triple
 from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.demosaic import developed_bands
 from greystep.correct.dng_copy import corrected_copy
+from greystep.correct.dng_from_raw import dng_from_raw
 from greystep.correct.exchange import SPACE_NAMES, frame_ids
 from greystep.correct.gains import Corrections
 from greystep.correct.images import Origin, exr_library, owner_texts, write_exr, write_tiff
+from greystep.correct.record import Finished, announced, below, is_ours, read_record, settle
 from greystep.errors import FrameError, GreystepError
-from greystep.files import BeforeLanding, check_target, write_bytes, write_json
+from greystep.files import BeforeLanding, check_target, write_bytes
+from greystep.raw.dng import ColourTags, read_dng
 from greystep.raw.exposure import read_exposure
 from greystep.raw.frame import open_frame
 from greystep.session.cache import fingerprint
@@ -34,17 +31,14 @@ from greystep.session.settings import check_place
 
 Progress = Callable[[int, int], None]
 
-#: Kinds of files, and how their names end.
-SUFFIXES: Final = {"dng": ".dng", "tiff": ".tif", "exr": ".exr"}
+#: Kinds of files, and how their names end. A DNG copy must not be taken for its original.
+SUFFIXES: Final = {"dng": "_c.dng", "tiff": ".tif", "exr": ".exr"}
 #: To be raised whenever the same frame and correction would give another file: files of another version are made again.
 RENDER_VERSION: Final = 1
-#: What has been rendered with which settings, beside the files.
-RECORD: Final = "rendered.json"
 _WORKERS: Final = 2
-#: Two workers share one record.
-_RECORDING: Final = Lock()
-#: Bytes a pixel of three 16-bit samples takes, and what a file needs beside its pixels.
+#: Bytes that a pixel of three 16-bit samples takes, and at most one of a lossless mosaic; what a file needs beside.
 _PIXEL_BYTES: Final = 6
+_MOSAIC_BYTES: Final = 2.1
 _OVERHEAD: Final = 64 * 1024
 #: A value beyond what 16 bits hold by more than noise (1 is white), and the share of such pixels that is worth a line.
 _CUT: Final = 0.005
@@ -61,6 +55,7 @@ class Job:
         gains, neutral: Array (3,). In camera RGB, green = 1: the correction, and the reference that it leads to.
         stops: Brightness [stops].
         developed: Array (3, 3). A: camera RGB to `space`.
+        known: Colour of the body, for a DNG of a frame that carries none.
     """
 
     frame: str
@@ -73,17 +68,7 @@ class Job:
     stops: float
     developed: Floats
     space: str
-
-
-@dataclass(frozen=True)
-class Finished:
-    """A file as a run left it: its frame, the mark of its `Job`, its size [bytes], time of last change and checksum."""
-
-    frame: str
-    mark: str
-    size: int
-    mtime_ns: int
-    sha256: str = ""
+    known: ColourTags | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,7 +124,8 @@ def render_frames(
         ingested: A session that has been read; its frames are only read.
         corrections: Of it.
         folder: The files go to ``dng/``, ``tiff/`` or ``exr/`` below it.
-        form: ``dng``: copies whose AsShotNeutral and BaselineExposure carry the correction; ``tiff``; ``exr``.
+        form: ``dng``: AsShotNeutral and BaselineExposure carry the correction, of a DNG in a copy with all that it
+            holds, of another format in a DNG with the same counts; ``tiff``; ``exr``.
         progress: Called with (done, total) frames.
         force: Replace a file that is not as an earlier run left it; else it is kept.
 
@@ -214,6 +200,7 @@ def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: st
             stops=row.exposure_stops,
             developed=corrections.developed[body],
             space=corrections.space,
+            known=ingested.bodies[body].tags if body in ingested.bodies else None,
         )
         jobs.append(replace(job, mark=_mark(job, ingested.settings.frames_dir, form)))
     return jobs
@@ -234,85 +221,6 @@ def is_finished(job: Job, folder: Path, record: Mapping[str, Finished]) -> bool:
         and job.target.exists()
         and is_ours(job.target, folder, record)
     )
-
-
-def is_ours(target: Path, folder: Path, record: Mapping[str, Finished]) -> bool:
-    """Say whether a file may be replaced: it is not there, or is as the record says that it was left."""
-    if not os.path.lexists(target):
-        return True
-    entry = record.get(below(target, folder))
-    try:
-        return entry is not None and _is_as_left(target, entry)
-    except OSError:
-        return False
-
-
-def read_record(folder: Path) -> dict[str, Finished]:
-    """Return what earlier runs rendered below a folder, by file; nothing where the record is missing or broken.
-
-    A run that was killed has said of some files what they were to become: those that became it are its work.
-    """
-    before, coming = _both(folder)
-    for name, entry in coming.items():
-        with suppress(OSError):
-            if _is_as_left(folder / name, entry):
-                before[name] = entry
-    return before
-
-
-def _both(folder: Path) -> tuple[dict[str, Finished], dict[str, Finished]]:
-    """Return the entries of the record, and those of files that were about to take their places."""
-    try:
-        content = json.loads((folder / RECORD).read_bytes())
-        found, coming = (
-            {name: Finished(**entry) for name, entry in content.get(part, {}).items()} for part in ("files", "coming")
-        )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return {}, {}
-    return found, coming
-
-
-def _is_as_left(path: Path, entry: Finished) -> bool:
-    """Compare a file with what the record says: by size and time, and by its content where only the time differs."""
-    state = path.stat()
-    if not S_ISREG(state.st_mode) or path.is_symlink() or state.st_size != entry.size:
-        return False
-    return state.st_mtime_ns == entry.mtime_ns or (bool(entry.sha256) and _sha256(path) == entry.sha256)
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def announced(target: Path, folder: Path, frame: str, mark: str) -> BeforeLanding:
-    """Return what enters a file in the record just before it takes its place: a killed run leaves no foreign file."""
-    name = below(target, folder)
-
-    def enter(data: bytes, state: os.stat_result) -> None:
-        entry = Finished(frame, mark, state.st_size, state.st_mtime_ns, hashlib.sha256(data).hexdigest())
-        with _RECORDING:
-            found, coming = _both(folder)
-            with suppress(OSError, KeyError):
-                if _is_as_left(target, coming[name]):
-                    found[name] = coming[name]
-            _write_record(folder, found, coming | {name: entry})
-
-    return enter
-
-
-def settle(folder: Path) -> None:
-    """Write the record of a run that has ended; what was announced and has not come may be another run's."""
-    with _RECORDING:
-        coming = _both(folder)[1]
-        if coming:
-            found = read_record(folder)
-            _write_record(folder, found, {name: entry for name, entry in coming.items() if found.get(name) != entry})
-
-
-def below(path: Path, folder: Path) -> str:
-    """Return the path of a file below a folder, with ``/`` between."""
-    return path.relative_to(folder).as_posix()
 
 
 def check_room(folder: Path, needed: int) -> None:
@@ -396,7 +304,12 @@ def _one(job: Job, form: str, folder: Path) -> float:
         data = job.source.read_bytes()
     except OSError as error:
         raise FrameError(f"{job.frame}: cannot be read ({error.strerror}); copy it from the card again") from error
-    write_bytes(job.target, corrected_copy(job.frame, data, carried_neutral(job), job.stops), before)
+    neutral = carried_neutral(job)
+    copy = corrected_copy(job.frame, data, neutral, job.stops)
+    if copy is None:
+        del data
+        copy = dng_from_raw(job.source, neutral, job.stops, job.known)
+    write_bytes(job.target, copy, before)
     return 0.0
 
 
@@ -425,25 +338,24 @@ def _needed(jobs: Sequence[Job], form: str) -> int:
     total = 0
     for job in jobs:
         try:
-            if form == "dng":
+            if form == "dng" and read_dng(job.source) is not None:
                 sizes[job.frame] = job.source.stat().st_size + _OVERHEAD
             elif job.body not in sizes:  # frames of a body are of one size; opening each may mean to decode each
                 frame = open_frame(job.source)
-                sizes[job.body] = frame.height * frame.width * _PIXEL_BYTES + _OVERHEAD
+                pixels, each = frame.height * frame.width, float(_PIXEL_BYTES)
+                if form == "dng" and frame.whole is not None:
+                    pixels, each = frame.whole.size, _MOSAIC_BYTES
+                sizes[job.body] = int(pixels * each) + _OVERHEAD
         except (OSError, FrameError):
             continue  # it will be named when its turn comes
-        total += sizes.get(job.frame if form == "dng" else job.body, 0)
+        total += sizes.get(job.frame, sizes.get(job.body, 0))
     # An OpenEXR file lies there twice while it is finished.
     return total + (_WORKERS * max(sizes.values(), default=0) if form == "exr" else 0)
 
 
 def _mark(job: Job, frames: Path, form: str) -> str:
     numbers = [*job.gains, job.stops, *job.neutral, *([] if form == "dng" else job.developed.ravel())]
+    if form == "dng" and job.known is not None:
+        numbers += job.known.matrix_1.ravel().tolist()
     said = [form, str(RENDER_VERSION), fingerprint(frames, job.frame), *(float(value).hex() for value in numbers)]
     return hashlib.sha256("\0".join([*said, job.space * (form != "dng")]).encode()).hexdigest()[:32]
-
-
-def _write_record(folder: Path, files: Mapping[str, Finished], coming: Mapping[str, Finished]) -> None:
-    parts = {"files": files, "coming": coming}
-    said = {part: {name: asdict(entry) for name, entry in of.items()} for part, of in parts.items()}
-    write_json(folder / RECORD, {"schema": 1, "greystep": __version__, **said})

@@ -11,13 +11,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from greystep.arrays import Floats, untouched
+from greystep.arrays import Floats
+from greystep.colour_library import open_library
 from greystep.constants import C2_M_K, XENON_LINES_NM
 from greystep.errors import GreystepError
 
-with untouched():
-    import colour
-
+colour = open_library()
 
 #: The grid of every spectrum [nm]: the range of the CIE 1931 observer, 1 nm.
 NM: Final[Floats] = np.arange(360.0, 831.0)

@@ -223,7 +223,7 @@ def patch_xyz(fit: Fit, rgb: Floats) -> Floats:
 
 
 def camera_document(calibration: Calibration) -> dict[str, Any]:
-    """Return what ``camera.json`` holds; `greystep.measure.camera.read_camera_json` reads it."""
+    """Return what ``camera.json`` holds; `greystep.measure.camera_json.read_camera_json` reads it."""
     c = calibration
     white = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(*c.light))
     used = c.used

@@ -5,11 +5,8 @@ linearly in reciprocal temperature between two calibration illuminants. A sessio
 reference neutral, so that a difference between two frames is a difference of light and never of matrix.
 """
 
-import json
-from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -17,8 +14,8 @@ from scipy.optimize import brentq
 
 from greystep.arrays import Floats
 from greystep.constants import C2_M_K, FLASH_SHAPE, LIGHT_SOURCE_K
-from greystep.errors import FaultsError, GreystepError
-from greystep.measure import chromaticity
+from greystep.errors import GreystepError
+from greystep.measure import chromaticity, locus
 from greystep.measure.uncertainty import expanded, propagate
 from greystep.raw.dng import ColourTags, two_lights
 
@@ -71,6 +68,30 @@ def xyz_to_camera(tags: ColourTags, xy: npt.ArrayLike) -> Floats:
     return _blend(warm, cool, _weight(warm, cool, np.asarray(xy, dtype=np.float64)))
 
 
+def check_matrices(tags: ColourTags) -> None:
+    """Refuse a calibration through which no light can be told.
+
+    Raises:
+        GreystepError: If a matrix has no inverse, or makes of daylight a white that no camera can see.
+    """
+    for _, matrix in _sets(tags):
+        if not sees_daylight(matrix):
+            raise GreystepError(
+                f"its colour matrix ({_said(matrix)}) would make a negative camera RGB of daylight; make a camera.json "
+                "from a frame of a colour chart"
+            )
+
+
+def has_inverse(matrix: Floats) -> bool:
+    """Say whether a matrix can be inverted, as that of any camera can."""
+    return bool(np.all(np.isfinite(matrix)) and np.linalg.cond(matrix) <= WORST_CONDITION)
+
+
+def sees_daylight(matrix: Floats) -> bool:
+    """Say whether a matrix makes three positive numbers of daylight (D50), as that of any camera must."""
+    return bool(np.all(matrix @ chromaticity.xy_to_xyz(_D50_XY) > 0.0))
+
+
 def neutral_to_xy(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
     """Return the CIE 1931 xy (2,) of the light under which a grey target gives the camera RGB `neutral` (3,).
 
@@ -89,7 +110,7 @@ def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
     difference of the two changes sign between 0 and 1, and bracketing always ends.
 
     Raises:
-        GreystepError: If `neutral` is not three positive numbers, or a matrix has no inverse.
+        GreystepError: If `neutral` is not three positive numbers, or a matrix has no inverse, given or between two.
     """
     rgb = np.asarray(neutral, dtype=np.float64)
     if rgb.shape != (3,) or not np.all(np.isfinite(rgb) & (rgb > 0.0)):
@@ -103,7 +124,10 @@ def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
         xy = chromaticity.xyz_to_xy(np.linalg.solve(_blend(warm, cool, weight), rgb))
         return _weight(warm, cool, xy) - weight
 
-    return _blend(warm, cool, 1.0 if warm is cool else float(brentq(gap, 0.0, 1.0, xtol=1e-12)))
+    try:
+        return _blend(warm, cool, 1.0 if warm is cool else float(brentq(gap, 0.0, 1.0, xtol=1e-12)))
+    except (np.linalg.LinAlgError, ValueError) as error:
+        raise GreystepError(f"between its two colour matrices lies one that has no inverse ({error})") from error
 
 
 def neutral_xyz(matrix: npt.ArrayLike, rgb: npt.ArrayLike) -> Floats:
@@ -155,7 +179,7 @@ def colour_from_matrix(matrix: npt.ArrayLike, rgb: npt.ArrayLike, u_rgb_cov: npt
 
 
 def smooth_light(cct: float, duv: float, shape: Floats | float = 1.0) -> Floats:
-    """Return a spectrum (m,) on the wavelengths of `chromaticity.observer`, the smoothest of its colour; its Y is 1.
+    """Return a spectrum (m,) on the wavelengths of `locus.observer`, the smoothest of its colour; its Y is 1.
 
     The Planckian radiator of the CCT [K] times the parabola over wavelength that brings it to the Duv. It stands in for
     a light of which only the colour is known; NaN where the two are no colour of a white.
@@ -163,8 +187,8 @@ def smooth_light(cct: float, duv: float, shape: Floats | float = 1.0) -> Floats:
     Args:
         shape: Array (m,) or 1. What the radiator is multiplied by first; the colour stays.
     """
-    wavelengths, functions = chromaticity.observer()
-    white = chromaticity.white(float(cct), float(duv))
+    wavelengths, functions = locus.observer()
+    white = chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(cct, duv))
     if not np.all(np.isfinite(white)):
         return np.full(len(wavelengths), np.nan)
     planck = shape * (560.0 / wavelengths) ** 5 / np.expm1(C2_M_K / (wavelengths * 1e-9 * cct))
@@ -187,7 +211,7 @@ def target_factor(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv
     Returns: array (3,): XYZ of the light off the target over XYZ of the light itself, scaled so that Y is 1; NaN
         without a CCT. A matrix times ``diag`` of it sees the light itself.
     """
-    wavelengths, functions = chromaticity.observer()
+    wavelengths, functions = locus.observer()
     light = smooth_light(cct, duv)
     seen = functions.T @ (light * np.interp(wavelengths, np.asarray(nm), np.asarray(reflectance)))
     return np.asarray(seen / (functions.T @ light) / seen[1])
@@ -205,7 +229,7 @@ def target_matrix(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv
     Returns: array (3, 3): The XYZ of a light to that of the light off the target, whose Y is 1 at the light itself; NaN
         without a CCT.
     """
-    wavelengths, functions = chromaticity.observer()
+    wavelengths, functions = locus.observer()
     warmer, cooler = (smooth_light(1e6 / (1e6 / cct + sign * SLOPE_MIRED), duv) for sign in (1.0, -1.0))
     greener, pinker = (smooth_light(cct, duv + sign * SLOPE_DUV) for sign in (1.0, -1.0))
     lights = np.stack([smooth_light(cct, duv), warmer - cooler, greener - pinker], axis=1)
@@ -226,7 +250,7 @@ def target_doubt(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv:
 
     Returns: array (2, 2): Covariance of (mired, Duv), k = 1; nought without a CCT.
     """
-    wavelengths, functions = chromaticity.observer()
+    wavelengths, functions = locus.observer()
     seen_by = target_matrix(nm, reflectance, cct, duv)
     if not np.isfinite(seen_by).all():
         return np.zeros((2, 2))
@@ -256,45 +280,6 @@ def meter_scale(matrix: npt.ArrayLike, neutral: npt.ArrayLike, cct: float, duv: 
     return np.asarray(gains / gains[1])
 
 
-def read_camera_json(path: Path) -> ColourTags:
-    """Read the colour calibration of a camera from a ``camera.json``; further keys are left alone.
-
-    Its keys: ``schema`` (1), ``matrix_1`` (3x3, XYZ to camera RGB), ``illuminant_1`` (EXIF LightSource code), and
-    optionally ``matrix_2`` with ``illuminant_2``.
-
-    Raises:
-        GreystepError: If the file cannot be read; as `FaultsError`, with all its faults, if what it says cannot be
-            used.
-    """
-    try:
-        content = json.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or f"no JSON: {error}"
-        raise GreystepError(f'{path}: {reason}; give a camera.json, or matrix = "embedded"') from error
-    if not isinstance(content, dict) or content.get("schema") != 1:
-        raise GreystepError(f'{path}: "schema" is not 1; make the file again from a frame of a colour chart')
-
-    faults: list[str] = []
-    matrix_1 = _matrix(content, "matrix_1", faults)
-    matrix_2 = _matrix(content, "matrix_2", faults) if content.get("matrix_2") is not None else None
-    two = matrix_2 is not None
-    illuminant_1 = _illuminant(content, "illuminant_1", two, faults)
-    illuminant_2 = _illuminant(content, "illuminant_2", True, faults) if two else 0
-    if faults or matrix_1 is None:
-        raise FaultsError(str(path), faults)
-    return ColourTags(matrix_1, matrix_2, illuminant_1, illuminant_2, source="camera.json")
-
-
-def calibrated_under(path: Path) -> str:
-    """Return how the light of a ``camera.json`` was known: ``given``, ``file``, ``assumed``; blank if it does not say.
-
-    Raises:
-        OSError, ValueError: If the file cannot be read; `read_camera_json` says so in words.
-    """
-    light = json.loads(path.read_text(encoding="utf-8-sig")).get("light")
-    return str(light.get("from", "")) if isinstance(light, dict) else ""
-
-
 def _sets(tags: ColourTags) -> tuple[tuple[float, Floats], tuple[float, Floats]]:
     """Return (mired, XYZ to camera RGB) of the warmer and the cooler calibration; one and the same where one serves."""
     first = _product(tags.matrix_1, tags.calibration_1, tags.analog_balance)
@@ -310,11 +295,15 @@ def _sets(tags: ColourTags) -> tuple[tuple[float, Floats], tuple[float, Floats]]
 def _product(matrix: Floats, calibration: Floats | None, balance: Floats | None) -> Floats:
     product = matrix if calibration is None else calibration @ matrix
     product = product if balance is None else np.diag(balance) @ product
-    if not np.all(np.isfinite(product)) or np.linalg.cond(product) > WORST_CONDITION:
+    if not has_inverse(product):
         raise GreystepError(
-            f"colour matrix {product.tolist()}: it has no inverse; make a camera.json from a frame of a colour chart"
+            f"its colour matrix has no inverse ({_said(product)}); make a camera.json from a frame of a colour chart"
         )
     return np.asarray(product, dtype=np.float64)
+
+
+def _said(matrix: Floats) -> str:
+    return " ".join(f"{value:.4g}" for value in matrix.ravel())
 
 
 def _blend(warm: tuple[float, Floats], cool: tuple[float, Floats], weight: float) -> Floats:
@@ -330,32 +319,3 @@ def _weight(warm: tuple[float, Floats], cool: tuple[float, Floats], xy: Floats) 
         # Beyond an end of the locus, where x tells red from blue: the nearer set.
         return float(xy[0] > 1.0 / 3.0)
     return float(np.clip((1e6 / cct - cool[0]) / (warm[0] - cool[0]), 0.0, 1.0))
-
-
-def _matrix(content: Mapping[str, Any], key: str, faults: list[str]) -> Floats | None:
-    """Return the 3x3 matrix under `key`; what is wrong with it is added to `faults`."""
-    try:
-        matrix = np.array(content.get(key), dtype=np.float64)
-    except (TypeError, ValueError):
-        matrix = np.empty(0)
-    if matrix.shape != (3, 3) or not np.all(np.isfinite(matrix)):
-        faults.append(f"{key}: three rows of three numbers are needed, XYZ to camera RGB")
-        return None
-    if np.linalg.cond(matrix) > WORST_CONDITION:
-        faults.append(f"{key}: it cannot be inverted; make the file again from a frame of a colour chart")
-        return None
-    white = matrix @ chromaticity.xy_to_xyz(_D50_XY)
-    if not np.all(white > 0.0):
-        seen = " ".join(f"{value:.3f}" for value in white)
-        faults.append(f"{key}: daylight (D50) would give camera RGB {seen}; give XYZ to camera RGB, not its inverse")
-        return None
-    return matrix
-
-
-def _illuminant(content: Mapping[str, Any], key: str, needed: bool, faults: list[str]) -> int:
-    """Return the EXIF LightSource code under `key`, 0 if unknown; two matrices need it, one does not."""
-    code = content.get(key) or 0
-    if type(code) is int and (code in LIGHT_SOURCE_K or (code == 0 and not needed)):
-        return code
-    faults.append(f"{key}: {code!r} is no EXIF light source with a known temperature, such as 17 (A) or 21 (D65)")
-    return 0

@@ -14,7 +14,7 @@ from scipy import interpolate, ndimage, spatial
 
 from greystep.arrays import Booleans, Floats
 from greystep.errors import GreystepError
-from greystep.measure import chromaticity
+from greystep.measure import chromaticity, locus
 from greystep.measure.camera import smooth_light
 from greystep.measure.patch import PatchSignal, measure_patch
 from greystep.measure.target import pixel_box
@@ -44,7 +44,7 @@ _FEWEST_FOUND: Final = 10
 
 def chart_colours(cct: float, duv: float) -> tuple[Floats, Floats]:
     """Return XYZ (24, 3) of the patches under the smooth light of a CCT [K] and Duv, and its white (3,) with Y = 1."""
-    nm, functions = chromaticity.observer()
+    nm, functions = locus.observer()
     _, known, factors = chromaticity.chart_reflectances()
     held = np.clip(nm, known[0], known[-1])
     reflectances = interpolate.CubicSpline(known, factors, axis=1)(held)

@@ -1,19 +1,18 @@
-"""Chromaticity of a white: CIE 1931 xy, CIE 1960 uv, CIE 1976 u'v', CCT and Duv; the door to the colour library.
+"""Chromaticity of a white: CIE 1931 xy, CIE 1960 uv, CIE 1976 u'v', CCT and Duv.
 
-CCT and Duv are always those of Ohno (2013) for the CIE 1931 2 degree observer. The library answers any input with a
-plausible number, so what is no chromaticity of a white gets NaN here.
+CCT and Duv are always those that Ohno (2013) defines, for the CIE 1931 2 degree observer: the nearest point of the
+Planckian locus, and the distance from it. What is no chromaticity of a white gets NaN.
 """
 
-import warnings
-from functools import lru_cache
-from types import ModuleType
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from greystep.arrays import Floats, untouched
+from greystep.arrays import Floats
+from greystep.colour_library import open_library
 from greystep.constants import CCT_RANGE_K, DUV_LIMIT, STEP_UPRIME_VPRIME
+from greystep.measure import locus
 
 #: Linear working spaces by their CLF-style names, and what the library calls them.
 SPACES: Final = {
@@ -23,8 +22,6 @@ SPACES: Final = {
     "lin_ap1": "ACEScg",
 }
 _OBSERVER: Final = "CIE 1931 2 Degree Standard Observer"
-#: Step of the derivative along the Planckian locus, as a share of the temperature.
-_LOCUS_STEP: Final = 1e-3
 
 
 def xyz_to_xy(xyz: npt.ArrayLike) -> Floats:
@@ -94,11 +91,8 @@ def cct_duv(xy: npt.ArrayLike, duv_limit: float = DUV_LIMIT) -> tuple[Floats, Fl
     cct, duv = np.full(len(points), np.nan), np.full(len(points), np.nan)
     real = np.isfinite(points).all(axis=1) & (points > 0.0).all(axis=1)
     if real.any():
-        # On the locus itself rounding can put a negative number under the library's root; the distance is then zero.
-        # It warns of points beyond the ends of the locus, which are left out below.
-        with np.errstate(invalid="ignore"), warnings.catch_warnings(action="ignore"):
-            found = _library().temperature.uv_to_CCT_Ohno2013(xy_to_uv1960(points[real]))
-        cct[real], duv[real] = found[:, 0], np.nan_to_num(found[:, 1])
+        at, duv[real] = locus.nearest(xy_to_uv1960(points[real]))
+        cct[real] = mired(at)
     known = (cct >= CCT_RANGE_K[0]) & (cct <= CCT_RANGE_K[1])
     duv = np.where(known, duv, np.nan)
     cct = np.where(np.abs(duv) <= duv_limit, cct, np.nan)
@@ -114,22 +108,16 @@ def cct_duv_to_xy(cct: npt.ArrayLike, duv: npt.ArrayLike) -> Floats:
     known = (temperature >= CCT_RANGE_K[0]) & (temperature <= CCT_RANGE_K[1]) & (np.abs(distance) <= DUV_LIMIT)
     uv = np.full((*temperature.shape, 2), np.nan)
     if known.any():
-        pairs = np.stack([temperature[known], distance[known]], axis=-1)
-        uv[known] = _library().temperature.CCT_to_uv_Ohno2013(pairs)
+        here, slope, _ = locus.points(mired(temperature[known]))
+        uv[known] = here + distance[known][:, None] * locus.greener(slope)
     return uv1960_to_xy(uv)
-
-
-@lru_cache(maxsize=64)
-def white(cct: float, duv: float) -> Floats:
-    """Return XYZ (3,) with Y = 1 of one white, see `cct_duv_to_xy`; the same few are asked for again and again."""
-    return xy_to_xyz(cct_duv_to_xy(cct, duv))
 
 
 def cct_duv_jacobian(xy: npt.ArrayLike, found: tuple[Floats, Floats] | None = None) -> Floats:
     """Return the derivatives of CCT [K] and Duv by x and y, from the tangent and curvature of the Planckian locus.
 
-    With the locus p(T), its unit tangent t and normal n (towards green), uv = p(T) + Duv n(T); inverting this gives
-    dT = t . duv / (|p'| + Duv t . n') and dDuv = n . duv.
+    With the locus p(m) by mired, its unit tangent t and normal n (towards green), uv = p(m) + Duv n(m); inverting this
+    gives dm = t . duv / (|p'| + Duv t . n') and dDuv = n . duv.
 
     Args:
         xy: Array (..., 2). CIE 1931 xy.
@@ -142,21 +130,18 @@ def cct_duv_jacobian(xy: npt.ArrayLike, found: tuple[Floats, Floats] | None = No
     jacobian = np.full((len(cct), 2, 2), np.nan)
     known = np.isfinite(cct)
     if known.any():
-        speed, tangent, normal, bend = _locus(cct[known])
-        along = tangent / (speed + duv[known] * bend)[:, None]
+        _, slope, bend = locus.points(mired(cct[known]))
+        speed, normal = np.hypot(slope[:, 0], slope[:, 1])[:, None], locus.greener(slope)
+        tangent = slope / speed
+        turn = -np.sum(bend * normal, axis=1, keepdims=True) / speed
+        along = tangent / (speed + duv[known][:, None] * turn) * -(cct[known] ** 2 / 1e6)[:, None]
         jacobian[known] = np.stack([along, normal], axis=1) @ _uv1960_jacobian(values.reshape(-1, 2)[known])
     return jacobian.reshape(*values.shape[:-1], 2, 2)
 
 
-def observer() -> tuple[Floats, Floats]:
-    """Return wavelengths (m,) [nm] and colour matching functions (m, 3) of the CIE 1931 2 degree observer, 1 nm."""
-    functions = _library().MSDS_CMFS[_OBSERVER]
-    return np.asarray(functions.wavelengths, np.float64), np.asarray(functions.values, np.float64)
-
-
 def working_space(space: str) -> tuple[Floats, Floats]:
     """Return the matrix (3, 3) from XYZ to a linear working space of `SPACES`, and the XYZ (3,) of its white, Y = 1."""
-    library = _library()
+    library = open_library()
     known = library.RGB_COLOURSPACES[SPACES[space]]
     # From primaries and white rather than the rounded published matrix, so that the white is exactly (1, 1, 1).
     to_xyz = library.normalised_primary_matrix(known.primaries, known.whitepoint)
@@ -165,13 +150,13 @@ def working_space(space: str) -> tuple[Floats, Floats]:
 
 def bradford(white_xyz: npt.ArrayLike, to_white_xyz: npt.ArrayLike) -> Floats:
     """Return the linear Bradford matrix (3, 3) that adapts XYZ from one white (3,) to another."""
-    adapt = _library().adaptation.matrix_chromatic_adaptation_VonKries
+    adapt = open_library().adaptation.matrix_chromatic_adaptation_VonKries
     return np.asarray(adapt(np.asarray(white_xyz), np.asarray(to_white_xyz), transform="Bradford"), np.float64)
 
 
 def chart_xyz(white_xyz: npt.ArrayLike) -> Floats:
     """Return XYZ (24, 3) of the colours of a 24-patch chart, Bradford-adapted to a white (3,) with Y = 1."""
-    chart = _library().CCS_COLOURCHECKERS["cca2014"]
+    chart = open_library().CCS_COLOURCHECKERS["cca2014"]
     x, y, luminance = np.array(list(chart.data.values()), dtype=np.float64).T
     colours = xy_to_xyz(np.stack([x, y], axis=-1)) * luminance[:, None]
     return np.asarray(colours @ bradford(xy_to_xyz(chart.illuminant), white_xyz).T)
@@ -182,7 +167,7 @@ def chart_reflectances() -> tuple[tuple[str, ...], Floats, Floats]:
 
     They run in rows of six from dark skin; the last row is the greys, white first. The library's mean of 30 charts.
     """
-    chart = dict(_library().SDS_COLOURCHECKERS["babel_average"])
+    chart = dict(open_library().SDS_COLOURCHECKERS["babel_average"])
     names = tuple(str(name).split(" (")[0] for name in chart)
     wavelengths = np.asarray(next(iter(chart.values())).wavelengths, np.float64)
     return names, wavelengths, np.array([spectrum.values for spectrum in chart.values()], np.float64)
@@ -190,7 +175,7 @@ def chart_reflectances() -> tuple[tuple[str, ...], Floats, Floats]:
 
 def delta_e_2000(xyz: npt.ArrayLike, other_xyz: npt.ArrayLike, white_xyz: npt.ArrayLike) -> Floats:
     """Return CIE DE2000 (...) between XYZ (..., 3), both Bradford-adapted from a white (3,) with Y = 1 to D50."""
-    library = _library()
+    library = open_library()
     d50 = np.asarray(library.CCS_ILLUMINANTS[_OBSERVER]["D50"], np.float64)
     adapt = bradford(white_xyz, xy_to_xyz(d50)).T
     labs = [library.XYZ_to_Lab(np.asarray(values, np.float64) @ adapt, d50) for values in (xyz, other_xyz)]
@@ -203,13 +188,6 @@ def srgb_code(linear: npt.ArrayLike) -> Floats:
     return np.round(255.0 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055))
 
 
-def _library() -> ModuleType:
-    """Open the door: the import takes most of a second."""
-    with untouched():
-        import colour
-    return colour  # type: ignore[no-any-return]
-
-
 def _parts(pair: npt.ArrayLike) -> tuple[Floats, Floats]:
     values = np.asarray(pair, dtype=np.float64)
     return values[..., 0], values[..., 1]
@@ -218,21 +196,6 @@ def _parts(pair: npt.ArrayLike) -> tuple[Floats, Floats]:
 def _ratio(numerator: Floats, denominator: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(denominator == 0.0, np.nan, numerator / denominator)
-
-
-def _locus(cct: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return speed |p'| (n,), unit tangent and normal (n, 2), and t . n' (n,) of the Planckian locus in CIE 1960 uv."""
-    step = cct * _LOCUS_STEP
-    colder, here, hotter = (
-        np.asarray(_library().temperature.CCT_to_uv_Planck1900(cct + sign * step)) for sign in (-1, 0, 1)
-    )
-    slope = (hotter - colder) / (2.0 * step[:, None])
-    curve = (hotter - 2.0 * here + colder) / step[:, None] ** 2
-    speed = np.hypot(slope[:, 0], slope[:, 1])
-    tangent = slope / speed[:, None]
-    normal = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
-    bend = (tangent[:, 0] * curve[:, 1] - tangent[:, 1] * curve[:, 0]) / speed
-    return speed, tangent, normal, bend
 
 
 def _uv1960_jacobian(xy: Floats) -> Floats:

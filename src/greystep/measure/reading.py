@@ -4,6 +4,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -19,7 +20,7 @@ from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.target import Box, Target, pixel_box
 from greystep.measure.target_moved import around_of, surround_of, surround_pixels
 from greystep.raw.dng import ColourTags, read_dng
-from greystep.raw.exposure import Exposure, read_exposure
+from greystep.raw.exposure import Exposure, filled_in, read_exposure
 from greystep.raw.frame import Frame, Mosaic, library_exposure, open_frame, read_region
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
-MEASURE_VERSION: Final = 3
+MEASURE_VERSION: Final = 4
 
 # Limits: the contract's ruling on status.
 NEAR_WHITE: Final = 0.90
@@ -89,10 +90,12 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
     reading = Reading()
     try:
         reading = Reading(read_exposure(path))
+        if not path.stat().st_size:
+            raise FrameError(f"{path.name}: an empty file; copy it from the card again")
         frame = open_frame(path)
         reading = replace(
             reading,
-            exposure=_filled_in(reading.exposure, frame.exposure),
+            exposure=_completed(reading.exposure, frame.exposure),
             height=frame.height,
             width=frame.width,
             colour=frame.colour,
@@ -109,15 +112,15 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
 
 
 def exposure_of(path: Path) -> Exposure:
-    """Return a frame's exposure data without its pixels, the same as in its `Reading`.
+    """Return a frame's exposure data without its pixels; body and time are those of its `Reading`.
 
     Raises:
-        FrameError: Where the file itself cannot be read.
+        FrameError: Where the file cannot be read.
     """
     recorded = read_exposure(path)
     with suppress(FrameError):
-        if _silent(recorded) and read_dng(path) is None:
-            return _filled_in(recorded, library_exposure(path))
+        if not recorded.captured and read_dng(path) is None:
+            return _completed(recorded, library_exposure(path))
     return recorded
 
 
@@ -160,22 +163,12 @@ def _converter() -> Converter:
     return converter
 
 
-def _silent(recorded: Exposure) -> bool:
-    return (recorded.exposure_s, recorded.f_number, recorded.iso) == (None, None, None)
-
-
-def _filled_in(recorded: Exposure, other: Exposure | None) -> Exposure:
-    """Fill in what LibRaw knows of a format in which no exposure data were found."""
-    if other is None or not _silent(recorded):
+def _completed(recorded: Exposure, found: Exposure | None) -> Exposure:
+    """Fill in, field by field, what LibRaw found; of a zero it makes f/1 and 1 s, which are left out."""
+    if found is None:
         return recorded
-    return replace(
-        recorded,
-        exposure_s=other.exposure_s,
-        f_number=other.f_number,
-        iso=other.iso,
-        captured=recorded.captured or other.captured,
-        focal_mm=recorded.focal_mm or other.focal_mm,
-    )
+    f_number, exposure_s = (None if value == 1.0 else value for value in (found.f_number, found.exposure_s))
+    return filled_in(recorded, replace(found, f_number=f_number, exposure_s=exposure_s))
 
 
 def _measured(frame: Frame, target: Target | None, reading: Reading) -> Reading:
@@ -212,11 +205,21 @@ def _regions(frame: Frame, target: Target, patch: tuple[int, int, int, int]) -> 
         rows, columns = slice(patch[0] - y0, patch[1] - y0), slice(patch[2] - x0, patch[3] - x0)
         return Mosaic(whole.values[rows, columns], whole.colours[rows, columns], whole.black[rows, columns]), whole
     bands = []
-    for top in range(y0, y1, _BAND):
-        band = read_region(frame, top, min(top + _BAND, y1), x0, x1)
-        bands.append([part[::_THINNED, ::_THINNED] for part in (band.values, band.colours, band.black)])
+    for top, bottom in pairwise(_band_edges(frame, y0, y1)):
+        band = read_region(frame, top, bottom, x0, x1)
+        thinned = slice((y0 - top) % _THINNED, None, _THINNED), slice(None, None, _THINNED)
+        bands.append([part[thinned] for part in (band.values, band.colours, band.black)])
     values, colours, black = (np.concatenate(parts) for parts in zip(*bands, strict=True))
     return read_region(frame, *patch), Mosaic(values, colours, black)
+
+
+def _band_edges(frame: Frame, y0: int, y1: int) -> list[int]:
+    """Return where bands of some rows begin and end, so that none of the file's strips or tiles is decoded twice."""
+    step, first = _BAND, y0
+    if frame.dng is not None and frame.mosaic is None and not frame.dng.raster.plain:
+        step = frame.dng.raster.rows
+        first = y0 - (y0 + frame.dng.top) % step
+    return [y0, *(edge for edge in range(first, y1, step) if edge > y0), y1]
 
 
 def _faults(frame: Frame, signal: PatchSignal) -> dict[Flag, str]:

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
-from greystep.compare.actions import Action, settle
+from greystep.compare.actions import Action, FireFirst, settle
 from greystep.compare.drift import Drift, DriftNote, Timing, analyse, check_colour
 from greystep.errors import GreystepError
 from greystep.mix.casts import Casts, LightPair, find_casts
 from greystep.mix.changes import RemedyKind
 from greystep.mix.gels import Gel, nominal_gels, read_gels
-from greystep.mix.lights import SetupLight, build_lights, held_back
+from greystep.mix.lights import SetupLight, build_lights, held_back, warming
 from greystep.mix.measured import WholeFrame, lend_scatter, measured_setup
 from greystep.mix.remedies import EFFORT, Remedy, cheapest, find_remedies, fits
 from greystep.mix.setup import Setup, SetupRow, read_setup
@@ -142,7 +142,7 @@ def audit_path(
         after=after,
         shutter=check_shutter(setup.rows, found.readings, found.settings.heads, output, shutter_s),
         wholes=wholes,
-        settle=tuple(_to_settle(lights, now.pairs, drift)),
+        settle=tuple(_to_settle(lights, now.pairs, drift, tolerance)),
         timing=drift.timing,
         doubts=tuple(doubts),
         session_notes=found.notes,
@@ -160,8 +160,10 @@ def gels_at_hand(setup: Path, session: Path, given: Path | None = None) -> tuple
     return nominal_gels() if own is None else read_gels(own)
 
 
-def _to_settle(lights: Sequence[SetupLight], pairs: Sequence[LightPair], drift: Drift) -> list[Action]:
-    """Return what to shoot, so that the pairs can be called of which nothing is."""
+def _to_settle(
+    lights: Sequence[SetupLight], pairs: Sequence[LightPair], drift: Drift, tolerance: Tolerance
+) -> list[Action]:
+    """Return what to do, so that the pairs can be called of which nothing is."""
     held: dict[Withheld, list[str]] = {reason: [] for reason in Withheld}
     blind = {role for pair in pairs if pair.withheld == Withheld.UNWATCHED for role in (pair.role_a, pair.role_b)}
     for light in lights:
@@ -169,7 +171,8 @@ def _to_settle(lights: Sequence[SetupLight], pairs: Sequence[LightPair], drift: 
             reasons = {drift.withheld[cell] for cell, _ in row.cells} - {""}
             for reason in reasons | ({Withheld.UNWATCHED} if light.role in blind else set()):
                 held[Withheld(reason)].append(row.head)
-    return settle(drift, held)
+    cold = {head: warm_up for heads in warming(lights, drift, tolerance) for head, warm_up in heads.items()}
+    return [*settle(drift, held), *(FireFirst(head, warm_up) for head, warm_up in cold.items())]
 
 
 def _doubts(

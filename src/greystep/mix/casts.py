@@ -27,9 +27,10 @@ from greystep.mix.lights import (
     mix,
     path_table,
     points,
+    warming,
 )
 from greystep.session.settings import Tolerance
-from greystep.terms import COLUMN, Verdict
+from greystep.terms import COLUMN, Verdict, Withheld
 
 #: Shares at which a path from one light to the next is looked at.
 SHARES: Final = np.linspace(0.0, 1.0, 101)
@@ -177,7 +178,10 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
         within &= np.abs(size) + u <= limit
         outside |= np.abs(size) - np.maximum(factor * sd, u) > limit
     within, outside, withheld = hold_back(*held_back(lights, drift), first, second, within, outside)
-    columns |= {"verdict": verdicts(within, outside), "withheld": withheld}
+    warm = np.array([bool(heads) for heads in warming(lights, drift, tolerance)])
+    cold = (warm[first] | warm[second]) & (withheld == "") & ~outside
+    withheld[cold] = str(Withheld.WARMS_UP)
+    columns |= {"verdict": verdicts(within & ~cold, outside), "withheld": withheld}
     return pd.DataFrame(columns)
 
 

@@ -15,14 +15,17 @@ import numpy.typing as npt
 import pandas as pd
 
 from greystep.arrays import Booleans, Floats
+from greystep.compare.called import WarmUp, find_warm_up
 from greystep.compare.differences import components
 from greystep.compare.drift import Drift
 from greystep.compare.fit import Estimates
 from greystep.compare.joint_fit import Fitted
+from greystep.compare.limits import colour_limits
 from greystep.constants import MID_GREY_Y, STEP_UPRIME_VPRIME
 from greystep.measure import chromaticity
 from greystep.mix.gels import NO_GEL, Gel
 from greystep.mix.setup import SetupRow
+from greystep.session.settings import Tolerance
 
 #: Doubts that are no scatter have so many degrees of freedom: known once for all.
 _MANY: Final = 1e9
@@ -113,6 +116,14 @@ def held_back(lights: Sequence[SetupLight], drift: Drift) -> tuple[npt.NDArray[n
     reasons = [next((one for one in drift.withheld[cells] if one), "") for cells in uses]
     blind = uses.astype(np.float64) @ ~drift.watched @ uses.T
     return np.array(reasons, dtype=object), blind == 0.0
+
+
+def warming(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance) -> list[dict[str, WarmUp]]:
+    """Return for each light its heads that move beyond a colour limit as they warm up."""
+    names, limits = drift.cells.heads["head"].to_numpy(object), colour_limits(tolerance)
+    found = {head: one for head in range(len(names)) if (one := find_warm_up(drift, limits, head)) and one.beyond}
+    uses = [dict.fromkeys(drift.cells.head[light.weights != 0.0].tolist()) for light in lights]
+    return [{str(names[head]): found[head] for head in own if head in found} for own in uses]
 
 
 def with_gel(mired: npt.ArrayLike, duv: npt.ArrayLike, gels: Sequence[Gel]) -> tuple[Floats, Floats, Floats]:

@@ -11,7 +11,7 @@ from greystep.compare.limits import colour_limits, worst_of
 from greystep.mix.casts import judge_lights
 from greystep.mix.changes import WORTH, Change, Option, Plate, Plates, RemedyKind, find_options, reach
 from greystep.mix.gels import Gel
-from greystep.mix.lights import SetupLight, build_lights, held_back, light_xyz, points
+from greystep.mix.lights import SetupLight, build_lights, held_back, light_xyz, points, warming
 from greystep.mix.setup import SetupRow
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Verdict
@@ -119,10 +119,9 @@ def _plates(
     # What stays is what the test does not know: its uncertainty, with no difference left.
     unsure = judge_lights(lights, drift, tolerance)
     reasons, watched = held_back(lights, drift)
-    known = (
-        not reasons.any()
-        and watched.all()
-        and all((unsure[f"u_delta_{COLUMN[name]}"] <= limit).all() for name, limit in colour_limits(tolerance).items())
+    told = not reasons.any() and watched.all() and not any(warming(lights, drift, tolerance))
+    known = told and all(
+        (unsure[f"u_delta_{COLUMN[name]}"] <= limit).all() for name, limit in colour_limits(tolerance).items()
     )
     return Remedy(
         RemedyKind.PLATES, tuple(light.role for light in lights), Plates(tuple(plates)), 0.0,

@@ -54,10 +54,11 @@ def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] =
     return "\n".join(blocks)
 
 
-def ingest_text(readings: pd.DataFrame, wrote: Sequence[str] = ()) -> str:
-    """Return what was read: the counts, the frames with something to say, the file written."""
+def ingest_text(readings: pd.DataFrame, wrote: Sequence[str] = (), notes: Sequence[str] = ()) -> str:
+    """Return what was read: the counts, the frames with something to say, notes on colour, the file written."""
     counts = words.frame_counts(FrameCounts(**status_counts(readings)))
-    return "\n".join([counts, *_frames_named(readings), *(f"wrote {path}" for path in wrote)])
+    lines = [counts, *_frames_named(readings), *map(words.wrapped, notes)]
+    return "\n".join([*lines, *(f"wrote {path}" for path in wrote)])
 
 
 def looking_text(title: str, folder: str) -> str:
@@ -97,8 +98,8 @@ def watched_text(readings: pd.DataFrame, written: str) -> str:
     return "\n".join([ingest_text(readings[readings["shot"] >= 0], [written]), *rest])
 
 
-def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
-    """Return what the corrections are: how many, from what, the largest shift, the files written."""
+def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequence[str] = ()) -> str:
+    """Return what the corrections are: how many, from what, the largest shift, notes on colour, the files written."""
     done = [row for row in rows_of(corrections, CorrectionRow) if words.known(row.mired_shift)]
     lines = [f"{say.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
     if done:
@@ -108,9 +109,15 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str]) -> str:
         row = max(reversed(done), key=lambda row: abs(row.mired_shift))
         shift = words.shift(row.mired_shift, row.duv_shift)
         lines.append(f"Largest: {row.frame} ({words.frame_label(row.head, row.power)}) is made {shift}.")
+        if words.known(row.multiplier_r):
+            lines.append(
+                f"By hand: multipliers R {row.multiplier_r:.4f}, B {row.multiplier_b:.4f}; uncorrected, its white of "
+                f"240 is R {row.white240_r:.0f}, G {row.white240_g:.0f}, B {row.white240_b:.0f}."
+            )
         row = max(reversed(done), key=lambda row: abs(row.exposure_stops))
         if row.exposure_stops != 0:
             lines.append(f"Largest in brightness: {row.frame} by {words.number(row.exposure_stops, 2, True)} stop.")
+    lines += notes
     return "\n".join([*map(words.wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
 
 

@@ -99,6 +99,8 @@ def check_text(checked: pd.DataFrame, brightness_matched: bool, wrote: Sequence[
             f"Colour difference: up to {colour['before']:.2f} before, {colour['after']:.2f} after "
             f"({worst['file']}); it shows side by side from about {STEPS_SEEN:g}."
         )
+        left = [f"{letter.upper()} {worst[f'white240_{letter}']:.0f}" for letter in "rgb"]
+        lines.append(f"A white of 240 is left there as {', '.join(left)}.")
         stops = {when: float(measured[f"stops_{when}"].abs().max()) for when in ("before", "after")}
         lines.append(f"Brightness: up to {stops['before']:.3f} stop before, {stops['after']:.3f} after.")
         if not brightness_matched:

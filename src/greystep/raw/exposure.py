@@ -1,23 +1,34 @@
 """What the camera wrote about a frame's exposure, and the exact thirds of a stop behind its markings."""
 
+import io
 import logging
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
+from functools import reduce
 from pathlib import Path
-from typing import Any, Final
+from typing import BinaryIO, Final
 
 import exifread
 
 from greystep.constants import ISO_NOT_IN_TAG, MARKING_TOLERANCE_STOPS, DngTag
 from greystep.errors import FrameError
 from greystep.flags import Flag
+from greystep.raw.containers import Tags, blocks
 
 #: exifread names the tags it has no name for by their number.
 _DNG_SERIAL: Final = f"Image Tag 0x{DngTag.CAMERA_SERIAL_NUMBER:04X}"
 _DNG_MODEL: Final = f"Image Tag 0x{DngTag.UNIQUE_CAMERA_MODEL:04X}"
+#: Those of the sensitivity in an RW2, the second where the value is too large for the first (from memory).
+_RW2_ISO: Final = ("Image Tag 0x0017", "Image Tag 0x0037")
+#: Where a time stands, and its fraction.
+_TIMES: Final = (
+    ("DateTimeOriginal", "SubSecTimeOriginal"),
+    ("DateTimeDigitized", "SubSecTimeDigitized"),
+    ("DateTime", "SubSecTime"),
+)
 _QUIET: Final = logging.NullHandler()
 _DATE: Final = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 
@@ -53,23 +64,31 @@ def read_exposure(path: Path) -> Exposure:
     Raises:
         FrameError: Where the file itself cannot be read.
     """
-    tags = _tags(path, details=False)
-    serial = _text(tags, "EXIF BodySerialNumber", _DNG_SERIAL)
-    if tags and not serial:
-        # Older cameras write it in the maker's notes alone; without it two bodies of a model are one.
-        serial = _text(_tags(path, details=True), "MakerNote SerialNumber", "MakerNote InternalSerialNumber")
-    return Exposure(
-        exposure_s=within(_number(tags, "EXIF ExposureTime", "Image ExposureTime"), 1e-6, 1e5),
-        f_number=within(_number(tags, "EXIF FNumber", "Image FNumber"), 0.5, 256.0),
-        iso=_iso(tags),
-        captured=_captured(tags),
-        make=_text(tags, "Image Make"),
-        model=_text(tags, "Image Model", _DNG_MODEL),
-        serial=serial,
-        lens=_text(tags, "EXIF LensModel"),
-        focal_mm=within(_number(tags, "EXIF FocalLength", "Image FocalLength"), 0.5, 1e5),
-        orientation=int(within(_number(tags, "Image Orientation"), 1, 8) or 1),
-    )
+    quiet("exifread")
+    quiet("tifffile")
+    try:
+        with path.open("rb") as file:
+            return reduce(filled_in, map(_exposure, _blocks(file)), Exposure())
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        gone = isinstance(error, FileNotFoundError) and not path.is_symlink()
+        if path.is_symlink() and not path.exists():
+            reason = "a link to a file that is not there"
+        raise FrameError(
+            f"{path.name}: cannot be read ({reason}); copy it from the card again",
+            Flag.MISSING if gone else Flag.UNREADABLE,
+        ) from error
+
+
+def filled_in(recorded: Exposure, other: Exposure) -> Exposure:
+    """Return exposure data with what is unknown in them taken from others, field by field.
+
+    A time takes the fraction of the same second from the other.
+    """
+    unknown = Exposure()
+    missing = [item.name for item in fields(Exposure) if getattr(recorded, item.name) == getattr(unknown, item.name)]
+    captured = other.captured if other.captured.startswith(recorded.captured) else recorded.captured
+    return replace(recorded, **{name: getattr(other, name) for name in missing} | {"captured": captured})
 
 
 def body_label(exposure: Exposure) -> str:
@@ -130,27 +149,47 @@ def _step(stops: float) -> float:
     return third if abs(stops - third) <= MARKING_TOLERANCE_STOPS else round(2.0 * stops) / 2.0
 
 
-def _tags(path: Path, *, details: bool) -> Mapping[str, Any]:
-    quiet("exifread")
+def _blocks(file: BinaryIO) -> list[Tags | BinaryIO]:
+    """Return what holds exposure data, the best first: tags, or streams for exifread; the file itself if it is one."""
     try:
-        with path.open("rb") as file:
-            try:
-                tags: Mapping[str, Any] = exifread.process_file(file, details=details, extract_thumbnail=False)
-            except Exception:  # a parser of foreign files; metadata never stops a measurement
-                return {}
-            return tags
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise FrameError(
-            f"{path.name}: cannot be read ({reason}); copy it from the card again",
-            Flag.MISSING if isinstance(error, FileNotFoundError) else Flag.UNREADABLE,
-        ) from error
+        found = blocks(file)
+    except Exception:  # a damaged container; metadata never stops a measurement
+        return []
+    return [io.BytesIO(block) if isinstance(block, bytes) else block for block in found] or [file]
 
 
-def _text(tags: Mapping[str, Any], *names: str) -> str:
+def _exposure(block: Tags | BinaryIO) -> Exposure:
+    tags = block if isinstance(block, Mapping) else _tags(block, details=False)
+    serial = _text(tags, "EXIF BodySerialNumber", "Image BodySerialNumber", "Image CameraSerialNumber", _DNG_SERIAL)
+    if tags and not serial and not isinstance(block, Mapping):
+        # Older cameras write it in the maker's notes alone; without it two bodies of a model are one.
+        serial = _text(_tags(block, details=True), "MakerNote SerialNumber", "MakerNote InternalSerialNumber")
+    return Exposure(
+        exposure_s=within(_number(tags, "EXIF ExposureTime", "Image ExposureTime"), 1e-6, 1e5),
+        f_number=within(_number(tags, "EXIF FNumber", "Image FNumber"), 0.5, 256.0),
+        iso=_iso(tags),
+        captured=_captured(tags),
+        make=_text(tags, "Image Make"),
+        model=_text(tags, "Image Model", "Image UniqueCameraModel", _DNG_MODEL),
+        serial=serial,
+        lens=_text(tags, "EXIF LensModel", "Image LensModel"),
+        focal_mm=within(_number(tags, "EXIF FocalLength", "Image FocalLength"), 0.5, 1e5),
+        orientation=int(within(_number(tags, "Image Orientation"), 1, 8) or 1),
+    )
+
+
+def _tags(file: BinaryIO, *, details: bool) -> Tags:
+    try:
+        found = exifread.process_file(file, details=details, extract_thumbnail=False)
+        return {name: tag.values for name, tag in found.items()}
+    except Exception:  # a parser of foreign files
+        return {}
+
+
+def _text(tags: Tags, *names: str) -> str:
     for name in names:
         if name in tags:
-            values = tags[name].values
+            values = tags[name]
             text = values if isinstance(values, str) else " ".join(str(value) for value in values)
             text = " ".join(text.replace("\0", " ").split())
             if text:
@@ -158,34 +197,33 @@ def _text(tags: Mapping[str, Any], *names: str) -> str:
     return ""
 
 
-def _number(tags: Mapping[str, Any], *names: str) -> float | None:
+def _number(tags: Tags, *names: str) -> float | None:
     for name in names:
         if name in tags:
             try:
-                return float(tags[name].values[0])
+                return float(tags[name][0])
             except (ArithmeticError, IndexError, TypeError, ValueError):
                 continue  # 0/0, an empty tag, text
     return None
 
 
-def _iso(tags: Mapping[str, Any]) -> float | None:
+def _iso(tags: Tags) -> float | None:
     # 65535 says that the value does not fit the old tag and stands in one of the newer ones.
-    old = within(_number(tags, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings"), 1.0, 1e7)
-    if old is not None and old < ISO_NOT_IN_TAG:
-        return old
-    newer = within(_number(tags, "EXIF RecommendedExposureIndex"), 1.0, 1e7)
-    return newer or within(_number(tags, "EXIF ISOSpeed"), 1.0, 1e7)
+    for names in (("EXIF ISOSpeedRatings", "Image ISOSpeedRatings"), _RW2_ISO[:1]):
+        old = within(_number(tags, *names), 1.0, 1e7)
+        if old is not None and old < ISO_NOT_IN_TAG:
+            return old
+    newer = ("RecommendedExposureIndex", "ISOSpeed")
+    found = [_number(tags, name) for tag in newer for name in (f"EXIF {tag}", f"Image {tag}")]
+    found.append(_number(tags, _RW2_ISO[1]))
+    return next((iso for iso in found if within(iso, 1.0, 1e7) is not None), None)
 
 
-def _captured(tags: Mapping[str, Any]) -> str:
-    for date, fraction in (
-        ("EXIF DateTimeOriginal", "EXIF SubSecTimeOriginal"),
-        ("Image DateTimeOriginal", "EXIF SubSecTimeOriginal"),
-        ("EXIF DateTimeDigitized", "EXIF SubSecTimeDigitized"),
-        ("Image DateTime", "EXIF SubSecTime"),
-    ):
-        found = _DATE.match(_text(tags, date))
-        if found and is_moment(moment := f"{found[1]}-{found[2]}-{found[3]}T{found[4]}"):
-            digits = _text(tags, fraction)
-            return f"{moment}.{digits}" if digits.isdecimal() else moment
+def _captured(tags: Tags) -> str:
+    for date, fraction in _TIMES:
+        for group in ("EXIF", "Image"):
+            found = _DATE.match(_text(tags, f"{group} {date}"))
+            if found and is_moment(moment := f"{found[1]}-{found[2]}-{found[3]}T{found[4]}"):
+                digits = _text(tags, f"EXIF {fraction}", f"Image {fraction}")
+                return f"{moment}.{digits}" if digits.isdecimal() else moment
     return ""

@@ -54,6 +54,8 @@ class Frame:
         dng: The tags; None for another format.
         mosaic: Ndarray (height, width) or None. What LibRaw decoded, kept for this one frame; None where it is read by
             region.
+        whole, top, left: Of another format than DNG: ndarray with the masked borders, of which `mosaic` is a view, and
+            where that lies in it [px].
     """
 
     path: Path
@@ -71,6 +73,9 @@ class Frame:
     exposure: Exposure | None = None
     dng: Dng | None = field(default=None, repr=False)
     mosaic: NDArray[Any] | None = field(default=None, repr=False)
+    whole: NDArray[Any] | None = field(default=None, repr=False)
+    top: int = 0
+    left: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -279,7 +284,8 @@ def _open_library(path: Path) -> Frame:
                 f"{path.name}: its filters are not red, green and blue in a known pattern; no colour can be measured,"
                 " use another camera"
             )
-        image = raw.raw_image_visible.copy()  # never a view: it dies with the decoder
+        whole, sizes = raw.raw_image.copy(), raw.sizes  # never LibRaw's own: it dies with the decoder
+        image = whole[sizes.top_margin :, sizes.left_margin :][: sizes.height, : sizes.width]
         blacks = np.array(raw.black_level_per_channel, np.float64)  # by filter colour: R, G, B, second G
         declared = [float(raw.white_level)] * 4
         for channel, limit in enumerate(raw.camera_white_level_per_channel or ()):
@@ -303,6 +309,9 @@ def _open_library(path: Path) -> Frame:
             way="library",
             exposure=_library_exposure(raw),
             mosaic=image,
+            whole=whole,
+            top=sizes.top_margin,
+            left=sizes.left_margin,
         )
 
 
@@ -328,6 +337,7 @@ def _library_exposure(raw: rawpy.RawPy) -> Exposure:
         f_number=within(float(other.aperture), 0.5, 256.0),
         iso=within(float(other.iso_speed), 1.0, 1e7),
         captured=captured if is_moment(captured) else "",
+        lens=raw.lens.model.strip(),
         focal_mm=within(float(other.focal_length), 0.5, 1e5),
     )
 

@@ -54,11 +54,14 @@ def line(message: Message) -> str:
     """Return one fact as a line for the person at the terminal."""
     match message:
         case FrameFault(flagged=(one,)):
-            return one.reason or f"{_called(one)}: {_remedy(message.flag, one, _light(one))}"
+            return f"{_called(one)}: {one.reason or _remedy(message.flag, one, _light(one))}"
         case FrameFault(flag, flagged):
             more = f" and {len(flagged) - _NAMED} more" if len(flagged) > _NAMED else ""
             lights = {_light(one) for one in flagged}
             remedy = _remedy(flag, _worst(flag, flagged), lights.pop() if len(lights) == 1 else "")
+            if asked := flagged[0].remedy:
+                same = len({one.reason for one in flagged}) == 1
+                remedy = flagged[0].reason if same else f"{remedy.partition('; ')[0]}; {asked}"
             return f"{', '.join(map(_called, flagged[:_NAMED]))}{more}: {remedy}"
         case PlacedByLight(rows, frames, slips):
             return f"shots.csv: {miscount(rows, frames)}; placed by their light: {'; '.join(map(slip_text, slips))}"

@@ -5,11 +5,12 @@ from collections.abc import Iterable
 from typing import Final
 
 from greystep import words as say
-from greystep.constants import LAMP_SHARE
+from greystep.constants import DAYLIGHT_FLASH_K, LAMP_SHARE, MATRIX_LIMITS, MATRIX_READS_8_MIRED
 from greystep.sentences import frames
 from greystep.session.messages import (
     BodyFact,
     BodyNote,
+    FarFromDaylight,
     MeterUnused,
     RoomUnproven,
     SessionFact,
@@ -36,6 +37,16 @@ def sentences(notes: Iterable[SessionNote]) -> list[str]:
     return [sentence(note) for note in notes]
 
 
+def of_matrix(notes: Iterable[SessionNote]) -> list[str]:
+    """Return what is to be known of the matrices behind colours, on screens that have no room for every note."""
+    told = (BodyFact.LIBRARY_MATRIX, BodyFact.LIBRARY_MATRIX_METERED)
+    return sentences(
+        note
+        for note in notes
+        if isinstance(note, FarFromDaylight) or (isinstance(note, BodyNote) and note.fact in told)
+    )
+
+
 def sentence(note: SessionNote) -> str:
     """Return a note as a sentence; how frames came to their rows is said as it is at the terminal."""
     match note:
@@ -43,6 +54,12 @@ def sentence(note: SessionNote) -> str:
             return _SAID[note]
         case BodyNote():
             return _of_body(note)
+        case FarFromDaylight(body, head, power, frame, cct_k):
+            light = say.cell(head, power) if head else frame
+            return (
+                f"{light} is {cct_k:.0f} K, far from daylight, and its colour goes through a daylight matrix of "
+                f"{body or 'the camera'}: make a camera.json from a frame of a colour chart under that light."
+            )
         case SeveralBodies(bodies):
             names = "; ".join(label or "unknown" for label in bodies)
             return f"{len(bodies)} camera bodies took the frames ({names}): nothing is compared across them."
@@ -78,7 +95,22 @@ def _of_body(note: BodyNote) -> str:
             return f"The reference could not be measured with {name}: its matrix is fixed at {note.fixed_at} instead."
         case BodyFact.MATRICES_DIFFER:
             return f"Some frames of {name} carry another colour matrix: one matrix is used for all."
+        case BodyFact.LIBRARY_MATRIX:
+            (mired, duv), (least, most) = MATRIX_LIMITS, MATRIX_READS_8_MIRED
+            return (
+                f"{_library(name)}: near {DAYLIGHT_FLASH_K:.0f} K it may read up to {mired:.1f} mired and Duv "
+                f"{duv:.4f} off, and a true difference of 8 mired as {least:.1f} to {most:.1f} (this tool's own "
+                "simulation)."
+            )
+        case BodyFact.LIBRARY_MATRIX_METERED:
+            return f"{_library(name)}; the meter's reading gives its scale."
+        case BodyFact.NO_SERIAL:
+            return f"No serial number is in the frames of {name}: two bodies of one model could not be told apart."
         case BodyFact.NO_APERTURE:
             return f"{first} recorded no aperture: it is taken as the same in all frames."
         case BodyFact.NO_ISO:
             return f"{first} recorded no ISO: it is taken as the same in all frames."
+
+
+def _library(name: str) -> str:
+    return f"One daylight matrix of the raw library gives the colours of {name}"

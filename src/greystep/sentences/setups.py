@@ -7,6 +7,7 @@ from fractions import Fraction
 from typing import Final
 
 from greystep import words as say
+from greystep.compare.actions import FireFirst
 from greystep.constants import MARKING_TOLERANCE_STOPS, STEPS_SEEN
 from greystep.mix import changes
 from greystep.mix.audit import Audit, BetweenPowers, Doubt, HeadTwice
@@ -46,6 +47,7 @@ _HELD: Final = {
     Withheld.HEAT: "the order of the test does not separate heat from power",
     Withheld.UNWATCHED: "nothing watched camera and mains between the heads of the test",
     Withheld.ROOM: "no flash-off frame shows whether the room light changed",
+    Withheld.WARMS_UP: "a head moves beyond the limit as it warms up",
 }
 
 # --- what stands out --------------------------------------------------------------------------------------------------
@@ -57,6 +59,9 @@ def headline(audit: Audit) -> str:
     if now.verdict == Verdict.WITHIN:
         return "These lights go together"
     if now.verdict == Verdict.UNDECIDED:
+        cold = [what.head for what in audit.settle if isinstance(what, FireFirst)]
+        if {pair.withheld for pair in now.pairs if pair.verdict == Verdict.UNDECIDED} == {Withheld.WARMS_UP}:
+            return f"Warm up {say.heads(cold)} first"
         pair = farthest(audit)
         return f"Cannot call it: {say.listed([pair.role_a, pair.role_b])}"
     clashing = {role for pair in _outside(audit) for role in (pair.role_a, pair.role_b)}
@@ -251,7 +256,7 @@ def to_do(audit: Audit) -> list[str]:
     if verdict == Verdict.WITHIN:
         lines.append("Nothing: shoot it with the best common balance.")
     else:
-        lines += [actions.action(what, audit.timing) for what in audit.settle]
+        lines += [actions.action(one, audit.timing) for one in audit.settle]
         undecided = verdict == Verdict.UNDECIDED
         plates = best is not None and best.kind == changes.RemedyKind.PLATES
         if best is not None and not (undecided and plates):

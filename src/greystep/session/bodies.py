@@ -1,7 +1,7 @@
 """One camera body in one session: its target, the one matrix it is measured with, and the neutral that fixes it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -10,7 +10,8 @@ import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Triple
 from greystep.errors import GreystepError
-from greystep.measure import camera, chromaticity
+from greystep.flags import Flag
+from greystep.measure import camera, camera_json, chromaticity
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target
 from greystep.raw.dng import ColourTags, same_matrices
@@ -41,6 +42,7 @@ class Body:
             the factor alone is known.
         target_doubt: Array (2, 2). Covariance (k = 1) of (mired, Duv) of what the target's reflectance leaves open,
             the light's spectrum being unknown; common to all frames of lights of one kind.
+        has_serial: The frames carry a serial number; without one two bodies of a model have one label.
         calibrated_under: Where the light of the chart frame of a camera.json was known from, see
             `greystep.measure.calibration`; blank without one.
     """
@@ -56,12 +58,24 @@ class Body:
     target_matrix: Floats | None = None
     target_doubt: Floats = field(default_factory=lambda: np.zeros((2, 2)))
     calibrated_under: str = ""
+    has_serial: bool = True
 
     @property
     def sees(self) -> Floats | None:
         """The matrix (3, 3) from the XYZ of a light to camera RGB off the target; None where no matrix is known."""
         target = np.diag(self.target_factor) if self.target_matrix is None else self.target_matrix
         return None if self.matrix is None else self.matrix @ target
+
+
+def through_matrix(name: str, reading: Reading) -> Reading:
+    """Return the reading of a frame, as unreadable where no light can be told through the matrix that it carries."""
+    if reading.colour is None:
+        return reading
+    try:
+        camera.check_matrices(reading.colour)
+    except GreystepError as error:
+        return Reading(reading.exposure, flags=(Flag.UNREADABLE,), message=f"{name}: {error}")
+    return reading
 
 
 def pinned_tags(tags: Sequence[ColourTags | None]) -> ColourTags | None:
@@ -123,16 +137,15 @@ def make_body(
     Args:
         metered: The neutral of the metered frame, if this body took it.
 
-    Raises:
-        GreystepError: If the calibration has no inverse.
+    Returns: Without a matrix where the frames carry none that serves at this neutral.
     """
     colour_from = tags.source if tags else "none"
     if tags is None or neutral is None:
         return Body(label, None, np.ones(3), tags, colour_from, target, neutral, False)
     try:
         fixed = camera.fixed_matrix(tags, neutral)
-    except GreystepError as error:
-        raise GreystepError(f"{label or 'camera'}: {error}") from error
+    except GreystepError:  # between two calibrations, or at a neutral that is none
+        return Body(label, None, np.ones(3), None, "none", target, neutral, False)
     matrix, factor, anchored = fixed, np.ones(3), False
     over_lights, doubt = None, np.zeros((2, 2))
     for _ in range(_ROUNDS):
@@ -152,7 +165,7 @@ def make_body(
         found = camera.target_matrix(*settings.reflectance, float(cct), float(duv))
         over_lights = found if np.isfinite(found).all() else None
         doubt = camera.target_doubt(*settings.reflectance, float(cct), float(duv))
-    under = "" if settings.matrix == "embedded" else camera.calibrated_under(Path(settings.matrix))
+    under = "" if settings.matrix == "embedded" else camera_json.calibrated_under(Path(settings.matrix))
     return Body(label, matrix, factor, tags, colour_from, target, neutral, anchored, over_lights, doubt, under)
 
 
@@ -171,7 +184,7 @@ def make_bodies(
         serves: Array (n,). Those of them that a reference may use: the card, no check frames, no outliers.
     """
     ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
-    own = None if settings.matrix == "embedded" else camera.read_camera_json(Path(settings.matrix))
+    own = None if settings.matrix == "embedded" else camera_json.read_camera_json(Path(settings.matrix))
     bodies, stand_ins = {}, {}
     for label in table["body"].unique():
         rows = np.flatnonzero((table["body"] == label).to_numpy()).tolist()
@@ -190,7 +203,9 @@ def make_bodies(
             row for row in rows if settings.meter and ratios[row] and table["frame"].iloc[row] == settings.meter.frame
         ]
         meter = _neutral(_ratios(table.iloc[metered])) if metered else None
-        bodies[label] = make_body(label, tags, targets.get(label), neutral, settings, meter)
+        made = make_body(label, tags, targets.get(label), neutral, settings, meter)
+        serials = [reading.exposure.serial for row in opened if (reading := read[row]) is not None]
+        bodies[label] = replace(made, has_serial=any(serials))
     return bodies, stand_ins
 
 

@@ -24,7 +24,7 @@ from greystep.session import faults, switched
 from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
-from greystep.session.bodies import Body, make_bodies
+from greystep.session.bodies import Body, make_bodies, through_matrix
 from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
 from greystep.session.matching import PlacingNote, place_frames
@@ -107,6 +107,8 @@ def ingest(
         flash = bool((in_order["frame"].isin(looked_at[label]) & in_order["kind"].isin(TESTED)).any())
         targets[label] = kept.find_once(folder, looked_at[label], partial(find_target, has_card=flash), cache, prints)
     readings = kept.measure(folder, {name: targets[labels[name]] for name in names}, known, cache, prints, progress)
+    if settings.matrix == "embedded":
+        readings = {name: through_matrix(name, reading) for name, reading in readings.items()}
     kept.forget_others(cache, prints.values())
     for frames in looked_at.values():
         kept.forget_target(frames, readings, cache, prints)

@@ -9,7 +9,8 @@ import pandas as pd
 
 from greystep import flags
 from greystep.columns import rows_of
-from greystep.flags import Flag
+from greystep.constants import DAYLIGHT_FLASH_K, FAR_FROM_DAYLIGHT_MIRED
+from greystep.flags import Flag, Status
 from greystep.session.bodies import Body
 from greystep.session.matching import PlacingNote
 from greystep.session.settings import Settings
@@ -31,7 +32,7 @@ class FlaggedFrame:
         short_stops: How far its light lies below its repeats [stops]; below its setting where it is `alone`, without
             repeats.
         away_mired, away_duv, away_stops: From the median of its repeats.
-        reason: The error that its file gave, with the remedy; blank without one.
+        reason: The error that its file gave, with the remedy behind its last semicolon; blank without one.
     """
 
     frame: str
@@ -48,6 +49,11 @@ class FlaggedFrame:
     away_duv: float
     away_stops: float
     reason: str = ""
+
+    @property
+    def remedy(self) -> str:
+        """What the error of its file asks for; blank without one."""
+        return self.reason.rpartition("; ")[2]
 
 
 @dataclass(frozen=True)
@@ -95,8 +101,11 @@ class BodyFact(StrEnum):
     NO_MATRIX = "no matrix"
     REFERENCE_REPLACED = "reference replaced"
     MATRICES_DIFFER = "matrices differ"
+    LIBRARY_MATRIX = "library matrix"
+    LIBRARY_MATRIX_METERED = "library matrix, metered"
     NO_APERTURE = "no aperture"
     NO_ISO = "no ISO"
+    NO_SERIAL = "no serial"
 
 
 @dataclass(frozen=True)
@@ -106,6 +115,21 @@ class BodyNote:
     fact: BodyFact
     body: str
     fixed_at: str = ""
+
+
+@dataclass(frozen=True)
+class FarFromDaylight:
+    """The light of a body with the raw library's daylight matrix that is farthest from daylight, and too far [K].
+
+    Attributes:
+        frame: What to call it where it has no head.
+    """
+
+    body: str
+    head: str
+    power: str
+    frame: str
+    cct_k: float
 
 
 @dataclass(frozen=True)
@@ -141,7 +165,7 @@ class RoomUnproven:
 
 
 #: What `greystep.session.ingest.Ingested` holds of a whole session, and for the person at the terminal.
-SessionNote = SessionFact | BodyNote | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote
+SessionNote = SessionFact | BodyNote | FarFromDaylight | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote
 Message = FrameFault | NotKept | KeptElsewhere | PlacingNote
 
 
@@ -150,19 +174,21 @@ def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[Frame
 
     Args:
         table: The readings with their flags; besides the columns of `FlaggedFrame` by name.
-        reasons: By frame: the error that its file gave, with the remedy.
+        reasons: By frame: its name and the error that its file gave, with the remedy.
     """
     marks = [flags.split(cell) for cell in table["flags"]]
-    by_flag: dict[Flag, list[int]] = {}
+    frames = rows_of(table, FlaggedFrame)
+    alike: dict[tuple[Flag, str], list[int]] = {}  # by what is wrong and what is to be done
     for place, present in enumerate(marks):
         rejecting = [name for name in present if name in flags.REJECTING]
         for name in rejecting[:1] or present:
-            by_flag.setdefault(Flag(name), []).append(place)
-    frames = rows_of(table, FlaggedFrame)
+            if name in (Flag.UNREADABLE, Flag.DAMAGED):
+                frame = frames[place].frame
+                frames[place] = replace(frames[place], reason=reasons.get(frame, "").removeprefix(f"{frame}: "))
+            alike.setdefault((Flag(name), frames[place].remedy), []).append(place)
     found: list[tuple[int, FrameFault]] = []
-    for flag, places in by_flag.items():
-        told = reasons if flag in (Flag.UNREADABLE, Flag.DAMAGED) else {}
-        flagged = [replace(frames[at], reason=told.get(frames[at].frame, "")) for at in places]
+    for (flag, _), places in alike.items():
+        flagged = [frames[at] for at in places]
         own = _OWN_FACTS if flag == Flag.MISSING or flag not in flags.REJECTING else _OWN_FACTS_REJECTED
         if len(places) <= own:
             found += [(at, FrameFault(flag, (one,))) for at, one in zip(places, flagged, strict=True)]
@@ -205,9 +231,14 @@ def session_notes(
     return tuple(found)
 
 
-def _body_notes(label: str, body: Body, lit: pd.DataFrame, fixed_at: str) -> list[BodyNote]:
+def _body_notes(label: str, body: Body, lit: pd.DataFrame, fixed_at: str) -> list[BodyNote | FarFromDaylight]:
     """Return what holds of one body, whose flash and job frames are given."""
-    found = []
+    found: list[BodyNote | FarFromDaylight] = []
+    if not body.has_serial:
+        found.append(BodyNote(BodyFact.NO_SERIAL, label))
+    if body.matrix is not None and body.colour_from == "library":
+        found.append(BodyNote(BodyFact.LIBRARY_MATRIX_METERED if body.anchored else BodyFact.LIBRARY_MATRIX, label))
+        found += _far_from_daylight(label, lit[(lit["status"] != Status.REJECTED) & lit["mired"].notna()])
     if body.tags is None:
         found.append(BodyNote(BodyFact.NO_MATRIX, label))
     elif fixed_at and lit["kind"].isin(TESTED).any():
@@ -218,3 +249,11 @@ def _body_notes(label: str, body: Body, lit: pd.DataFrame, fixed_at: str) -> lis
         if len(lit) and lit[column].isna().all():
             found.append(BodyNote(fact, label))
     return found
+
+
+def _far_from_daylight(label: str, lit: pd.DataFrame) -> list[FarFromDaylight]:
+    away = (lit["mired"] - 1e6 / DAYLIGHT_FLASH_K).abs()
+    if not (away > FAR_FROM_DAYLIGHT_MIRED).any():
+        return []
+    row = lit.iloc[int(away.to_numpy().argmax())]
+    return [FarFromDaylight(label, row["head"], row["power"], row["frame"], float(row["cct_k"]))]

@@ -22,12 +22,15 @@ RAW_EXTENSIONS: Final = frozenset(
 )  # fmt: skip
 
 
-def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] = ()) -> list[str]:
+def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] | None = ()) -> list[str]:
     """List the raw files at and below a folder as relative posix names in natural order; only the folder is read.
 
     Other files (previews of raw+JPEG pairs, sidecars, unfinished downloads), hidden ones, everything below `skip`,
-    and empty files (still to be written) that the log does not name in `named`, are left out; so is a file that
-    vanishes meanwhile.
+    and empty files (still to be written) and links to nothing that the log does not name in `named`, are left out; so
+    is a file that vanishes meanwhile.
+
+    Args:
+        named: None where the names are the log: each of them counts.
 
     Raises:
         GreystepError: If a folder cannot be read: frames would be missing without a word.
@@ -47,15 +50,16 @@ def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] = ()
             relative = path.relative_to(folder).as_posix()
             if not raw:
                 continue
+            meant = named is None or relative in named
             try:
                 state = path.stat()
-            except FileNotFoundError:
+            except OSError as error:
+                if not isinstance(error, FileNotFoundError) and error.errno != ELOOP:
+                    raise _not_read(error) from error
+                if meant and path.is_symlink():  # to nothing, or in a loop
+                    names.append(relative)
                 continue
-            except OSError as error:  # a loop of links is no file
-                if error.errno == ELOOP:
-                    continue
-                raise _not_read(error) from error
-            if S_ISREG(state.st_mode) and (state.st_size > 0 or relative in named):
+            if S_ISREG(state.st_mode) and (state.st_size > 0 or meant):
                 names.append(relative)
     return sorted(names, key=natural_key)
 
@@ -72,7 +76,7 @@ def _stop(error: OSError) -> None:
         raise _not_read(error) from error
 
 
-def frame_files(settings: Settings, named: Collection[str] = ()) -> list[str]:
+def frame_files(settings: Settings, named: Collection[str] | None = ()) -> list[str]:
     """List the raw files of a session, see `list_raw`; an empty file that the log names is a frame that failed.
 
     From now on this process writes nothing where they lie.
@@ -87,7 +91,7 @@ def frame_files(settings: Settings, named: Collection[str] = ()) -> list[str]:
         )
     if not os.access(folder, os.R_OK | os.X_OK):
         raise GreystepError(f"{folder}: cannot be read (Permission denied); check its permissions")
-    names = list_raw(folder, settings.path / "report", set(named))
+    names = list_raw(folder, settings.path / "report", None if named is None else set(named))
     if not names:
         others = {Path(name).suffix.lower() for _, _, files in os.walk(folder) for name in files}
         seen = ", ".join(sorted(others - {""}))

@@ -99,7 +99,7 @@ def joined(shots: pd.DataFrame, names: Sequence[str], readings: Mapping[str, Rea
     boxes = np.array([(reading.box if reading is not None else None) or (np.nan,) * 4 for reading in read])
     texts: dict[str, ExtensionArray] = {
         "captured": pd.array([exposure.captured for exposure in exposures], dtype="str"),
-        "body": pd.array([body_label(exposure) for exposure in exposures], dtype="str"),
+        "body": pd.array(_bodies(read), dtype="str"),
     }
     if "lens" not in log:
         texts["lens"] = pd.array([exposure.lens for exposure in exposures], dtype="str")
@@ -120,6 +120,13 @@ def status_counts(readings: pd.DataFrame) -> dict[str, int]:
 
 def _exposures(read: Sequence[Reading | None]) -> list[Exposure]:
     return [reading.exposure if reading is not None else Exposure() for reading in read]
+
+
+def _bodies(read: Sequence[Reading | None]) -> list[str]:
+    """Return the body of each frame; blank where no frame that could be opened has its label: damage may change it."""
+    labels = [body_label(exposure) for exposure in _exposures(read)]
+    opened = {label for label, reading in zip(labels, read, strict=True) if reading is not None and reading.height}
+    return [label if label in opened else "" for label in labels]
 
 
 def _own_doubts(kinds: Sequence[str], read: Sequence[Reading | None]) -> Doubts:

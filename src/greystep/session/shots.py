@@ -237,7 +237,7 @@ Place = tuple[str, str, str]  # kind, head, power as in the name
 
 
 def _from_folders(settings: Settings) -> pd.DataFrame:
-    files = frame_files(settings)
+    files = frame_files(settings, None)
     faults: list[str] = []
     records: list[dict[str, object]] = []
     for name in files:

@@ -1,12 +1,11 @@
 """DNG files of many layouts, written with tifffile alone; nothing of the package has a hand in them."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import imagecodecs
 import numpy as np
-import pytest
 import tifffile
 from numpy.typing import NDArray
 
@@ -57,8 +56,9 @@ def write_dng(
     extra: Sequence[tuple[int, int, int, Any]] = (),
     first: Sequence[tuple[int, int, int, Any]] = (),
     photometric: int | None = None,
+    preview: NDArray[np.uint8] | None = None,
 ) -> Path:
-    """Write `stored` (h, w) as a mosaic or (h, w, 3) as a linear image.
+    """Write `stored` (h, w) as a mosaic or (h, w, 3) as a linear image; `preview` (h, w, 3) as a JPEG beside it.
 
     Layouts: strip, strips, tiles (uncompressed); packed; ljpeg, ljpeg2 (lossless JPEG tiles of one and of two
     components), ljpeg_strips, ljpeg2_strip; deflate, predictor, jxl, lossy.
@@ -143,8 +143,13 @@ def write_dng(
     common = {"photometric": photometric, "planarconfig": 1 if planes else None, "metadata": None} | how
     with tifffile.TiffWriter(path, byteorder=order) as tif:
         if subifd:
-            preview = np.zeros((16, 16, 3), np.uint8)
-            tif.write(preview, photometric=2, subfiletype=1, subifds=1, extratags=main, metadata=None)
+            if preview is None:
+                small = {"data": np.zeros((16, 16, 3), np.uint8), "photometric": 2}
+            else:  # one strip of JPEG, as cameras write it
+                coded = bytes(imagecodecs.jpeg8_encode(preview, level=95, colorspace="rgb"))
+                small = {"data": iter([coded]), "shape": preview.shape, "dtype": np.uint8, "photometric": 6}
+                small |= {"compression": 7, "rowsperstrip": len(preview)}
+            tif.write(subfiletype=1, subifds=1, extratags=main, metadata=None, **small)
         tif.write(
             data,
             shape=stored.shape,
@@ -154,13 +159,3 @@ def write_dng(
             **common,
         )
     return path
-
-
-@pytest.fixture(scope="session")
-def make_dng() -> Callable[..., Path]:
-    return write_dng
-
-
-@pytest.fixture(scope="session")
-def make_opcodes() -> Callable[..., bytes]:
-    return opcode_list

@@ -1,0 +1,54 @@
+"""The small picture that a camera puts into its raw files: quick to read, and for looking at only."""
+
+import io
+import warnings
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import rawpy
+from numpy.typing import NDArray
+from PIL import Image as Pictures
+
+from greystep.arrays import Image
+
+#: A smaller picture shows nothing [px, longer side].
+_SMALLEST: Final = 128
+
+
+def preview(path: Path, longest: int = 256) -> Image | None:
+    """Return the camera's own picture of a frame as a linear one in camera RGB, as `greystep.raw.frame.overview` does.
+
+    Its curve is taken for that of sRGB and its white balance taken off again; what else the camera did to it stays, so
+    that nothing may be measured in it.
+
+    Args:
+        longest: Longer side of the picture [px].
+
+    Returns: ndarray float32 (h, w, 3), 1 at its white; None where the file holds no picture of at least 128 px that can
+        be read, or does not tell its white balance.
+    """
+    with suppress(rawpy.LibRawError, OSError, ValueError), rawpy.imread(str(path)) as raw:
+        gains = np.array(raw.camera_whitebalance[:3], np.float64)
+        if (gains > 0).all() and (picture := _small(raw.extract_thumb(), longest)) is not None:
+            codes = picture.astype(np.float64) / 255.0
+            light = np.where(codes <= 0.04045, codes / 12.92, ((codes + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
+            return np.asarray(light * gains[1] / gains, np.float32)
+    return None
+
+
+def _small(thumb: Any, longest: int) -> NDArray[np.uint8] | None:
+    """Return an embedded picture no larger than asked; a JPEG is decoded no finer than that takes."""
+    if thumb.format == rawpy.ThumbFormat.JPEG:
+        with warnings.catch_warnings(action="ignore"):  # of a picture of many pixels, which is not decoded whole
+            coded = Pictures.open(io.BytesIO(thumb.data), formats=["JPEG"])
+        coded.draft("RGB", (longest, longest))
+        picture: Pictures.Image = coded
+    else:
+        picture = Pictures.fromarray(thumb.data)
+    if max(picture.size) < _SMALLEST:
+        return None
+    picture = picture.convert("RGB")
+    picture.thumbnail((longest, longest), Pictures.Resampling.BOX)
+    return np.asarray(picture, np.uint8)
