@@ -93,9 +93,9 @@ def simulate(condition: Condition, green: float, trials: int, folder: Path, seed
     rng = np.random.default_rng(seed)
     warm = MATRIX @ xy_to_xyz(TUNGSTEN)
     truth, log, readings = {}, [], {}
-    for n in range(trials):
-        cct, duv = rng.uniform(5200, 6000), rng.uniform(-0.003, 0.003)
-        light = MATRIX @ xy_to_xyz(cct_duv_to_xy(cct, duv))
+    whites = np.random.default_rng([seed, 1]).uniform((5200.0, -0.003), (6000.0, 0.003), (trials, 2))
+    lights = xy_to_xyz(cct_duv_to_xy(*whites.T)) @ MATRIX.T
+    for n, ((cct, duv), light) in enumerate(zip(whites.tolist(), lights, strict=True)):
         room = condition.room * green * warm / warm[1]
         error = condition.black_error * rng.uniform(-1, 1)
         readings[f"a{n}"] = reading_of(counts_of(room, condition, error, rng))

@@ -195,7 +195,11 @@ def plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         return {plain(str(key)): plain(item) for key, item in value.items()}
     if isinstance(value, np.ndarray):
-        return plain(value.tolist())
+        if value.dtype.kind != "f":
+            return plain(value.tolist())
+        known = value.astype(object)
+        known[~np.isfinite(value)] = None
+        return known.tolist()
     if isinstance(value, str):  # what of a file's name is no letter, an escape: half a surrogate pair is no JSON
         return value if value.isascii() else value.encode("utf-8", "backslashreplace").decode("utf-8")
     if value is None or isinstance(value, bool):

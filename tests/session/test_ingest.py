@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pytest
 
@@ -44,9 +45,10 @@ def tags(matrix: np.ndarray = MATRIX, source: str = "dng") -> ColourTags:
     return ColourTags(matrix, None, 21, 0, None, None, None, None, source)
 
 
-def camera_rgb(cct: float, duv: float, green: float, matrix: np.ndarray = MATRIX) -> np.ndarray:
-    rgb = matrix @ xy_to_xyz(cct_duv_to_xy(cct, duv))
-    return green * rgb / rgb[1]
+def camera_rgb(cct: npt.ArrayLike, duv: npt.ArrayLike, green: float, matrix: np.ndarray = MATRIX) -> np.ndarray:
+    """Signals (..., 3) of lights."""
+    rgb = xy_to_xyz(cct_duv_to_xy(cct, duv)) @ matrix.T
+    return np.asarray(green * rgb / rgb[..., 1:2])
 
 
 def reading(mean: np.ndarray | None, u: float = 0.01, own: tuple[str, ...] = (), **more: Any) -> Reading:
@@ -563,21 +565,20 @@ def test_intervals_hold_the_truth(join: Callable[..., Ingested], green: float) -
     """600 heads, each with its own light, its own room light and its own ambient frame, all measured with noise."""
     rng = np.random.default_rng(11)
     entries: list[Entry] = []
-    truth = {}
-    noise = 0.3
-    heads = []
-    for n in range(600):
-        cct, duv = rng.uniform(5200, 6000), rng.uniform(-0.003, 0.003)
+    noise, drawn = 0.3, []
+    for _ in range(600):
+        white = rng.uniform(5200, 6000), rng.uniform(-0.003, 0.003)
         room = ROOM * rng.uniform(0.5, 3) + rng.uniform(-5, 5)  # black error and all
-        truth[f"f{n}.dng"] = cct, duv
-        entries.append((f"a{n}.dng", "ambient", "", reading(room + rng.normal(0, noise, 3), noise)))
-        entries.append(
-            (f"f{n}.dng", f"H{n}", "1/1", reading(camera_rgb(cct, duv, green) + room + rng.normal(0, noise, 3), noise))
-        )
-        heads += [f"H{n}", f"H{n}"]
+        drawn.append((white, room + rng.normal(0, noise, 3), room + rng.normal(0, noise, 3)))
+    whites, ambient, room = (np.array(column) for column in zip(*drawn, strict=True))
+    flash = camera_rgb(*whites.T, green) + room
+    for n in range(600):
+        entries.append((f"a{n}.dng", "ambient", "", reading(ambient[n], noise)))
+        entries.append((f"f{n}.dng", f"H{n}", "1/1", reading(flash[n], noise)))
+    heads = [f"H{n}" for n in range(600) for _ in range(2)]
     table = join(entries, head=pd.array(heads, dtype="str")).readings
     table = table[table["kind"] == "flash"].set_index("frame")
-    cct, duv = np.array([truth[name] for name in table.index]).T
+    cct, duv = whites[[int(name[1:-4]) for name in table.index]].T
     for name, true in (("cct_k", cct), ("mired", 1e6 / cct), ("duv", duv)):
         inside = np.mean(np.abs(table[name] - true) <= table[f"u_{name}"])
         assert 0.92 < inside < 0.98, name

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pytest
 
@@ -30,9 +31,10 @@ U = 0.05  # noise of a patch's mean [raw counts]
 STOPS = {"1/1": 0.0, "1/2": 1.0, "1/4": 2.0, "1/8": 3.0, "1/16": 4.0}
 
 
-def camera_rgb(mired: float, duv: float, green: float) -> np.ndarray:
-    rgb = MATRIX @ xy_to_xyz(cct_duv_to_xy(1e6 / mired, duv))
-    return np.asarray(green * rgb / rgb[1])
+def camera_rgb(mired: npt.ArrayLike, duv: npt.ArrayLike, green: npt.ArrayLike) -> np.ndarray:
+    """Signals (..., 3) of lights."""
+    rgb = xy_to_xyz(cct_duv_to_xy(1e6 / np.asarray(mired), duv)) @ MATRIX.T
+    return np.asarray(np.asarray(green)[..., None] * rgb / rgb[..., 1:2])
 
 
 TUNGSTEN = camera_rgb(1e6 / 2900, 0.0, FULL)
@@ -110,6 +112,7 @@ def shoot(
         test.mean[-1] = test.mean[-1] + U * rng.standard_normal(3)
         test.iso.append(at)
 
+    lights = []
     ambient(100.0)
     if iso != 100:
         ambient(iso)
@@ -120,14 +123,16 @@ def shoot(
             for count, (power, stops) in enumerate(list(STOPS.items())[:: -1 if leg % 2 else 1]):
                 mired = 178.6 + 0.3 * rng.standard_normal() - warm_up * np.exp(-(5 * leg + count) / 4.0)
                 duv = 0.0005 + 0.00005 * rng.standard_normal()
-                level = FULL * 2.0 ** (-stops + 0.01 * rng.standard_normal())
-                light = camera_rgb(mired, duv, level) + room + lamp * TUNGSTEN * (fired >= on)
-                add(("flash", head, power, light, mired), 100.0)
+                lights.append((len(test.mean), mired, duv, FULL * 2.0 ** (-stops + 0.01 * rng.standard_normal())))
+                add(("flash", head, power, room + lamp * TUNGSTEN * (fired >= on), mired), 100.0)
                 fired += 1
     if last:
         ambient(100.0)
     if last and iso != 100:
         ambient(iso)
+    places, *colours = zip(*lights, strict=True)
+    for place, light in zip(places, camera_rgb(*colours), strict=True):
+        test.mean[place] = test.mean[place] + light
     return test
 
 

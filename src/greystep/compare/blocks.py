@@ -102,7 +102,7 @@ def visit_columns(visit: Indices) -> tuple[Floats, Floats]:
 
     A rested head warms from one frame of a visit to the next, so that these have levels of their own.
     """
-    place = pd.Series(visit).groupby(visit).cumcount().to_numpy()
+    place = np.array([np.count_nonzero(visit[:at] == one) for at, one in enumerate(visit)])
     visits, places = np.arange(visit.max() + 1), np.arange(1, place.max() + 1)
     return (visit[:, None] == visits).astype(np.float64), (place[:, None] == places).astype(np.float64)
 

@@ -18,7 +18,8 @@ def text_column(table: pd.DataFrame, name: str) -> "pd.Series[str]":
     """Return a column as text, blank where it is missing."""
     if name not in table:
         return pd.Series("", index=table.index, dtype=str)
-    return table[name].astype(object).where(table[name].notna(), "").astype(str)
+    column = table[name]
+    return column.fillna("") if column.dtype == "str" else column.astype(object).where(column.notna(), "").astype(str)
 
 
 def firing_order(log: pd.DataFrame, fired: Booleans, head: Indices) -> tuple[Indices, Floats]:

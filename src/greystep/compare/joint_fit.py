@@ -181,8 +181,8 @@ def _seen(cells: Cells, frames: Frames, quantity: str, system: _System) -> list[
             for at in range(visit.max() + 1)
         ]
     block, cell = frames.block[system.rows], frames.cell[system.rows]
-    blocks = pd.Series(block).groupby(cell).nunique()
-    again = np.isin(cell, blocks.index[blocks > 1])
+    several = np.bincount(np.unique(np.stack([cell, block]), axis=1)[0]) > 1
+    again = several[cell]
     for head in np.unique(system.head[again]):
         mine = again & (system.head == head)
         for one in np.unique(block[mine]):
@@ -363,11 +363,14 @@ def _place(cells: Cells, quantity: str, values: Floats, watch: Watch) -> tuple[f
     if not watch.dof:
         size = float(np.hypot(size, size_of(quantity, UNWATCHED_MIRED, UNWATCHED_DUV)))
     power = settings(cells.table["stops"].to_numpy(np.float64))
-    known = pd.DataFrame({"value": values, "head": cells.head, "body": cells.table["body"], "power": power}).dropna()
-    several = known.groupby(["body", "power"])["head"].transform("nunique") > 1
-    known = known[several]
-    away = known["value"] - known.groupby(["body", "power"])["value"].transform("median")
-    levels = away.groupby(known["head"]).mean().to_numpy(np.float64)
+    body = np.unique(cells.table["body"].to_numpy(object), return_inverse=True)[1]
+    away = np.full(len(values), np.nan)
+    for one in np.unique(np.column_stack([body, power]), axis=0):
+        here = (body == one[0]) & (power == one[1]) & np.isfinite(values)
+        if len(np.unique(cells.head[here])) > 1:
+            away[here] = values[here] - np.median(values[here])
+    told = np.isfinite(away)
+    levels = np.array([away[told & (cells.head == head)].mean() for head in np.unique(cells.head[told])])
     alike = levels[np.abs(levels - np.median(levels)) <= _ODD_SD * size] if len(levels) else levels
     if len(alike) > 2 and 2 * len(alike) > len(levels):
         dof, apart = len(alike) - 1.0, float(np.std(alike, ddof=1))

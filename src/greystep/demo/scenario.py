@@ -5,6 +5,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -113,11 +114,14 @@ def frames(kit: Kit, shots: Sequence[Shot], seed: int) -> Iterator[tuple[NDArray
     neutral = preset[sensor.CARD] / preset[sensor.CARD].max()
     room = surfaces * spectra.room_light() @ camera.sensitivities * scale
     fixed = sensor.chip(kit.sensor, np.random.default_rng([seed, 2]))
+
+    @lru_cache(maxsize=2)  # nearly all frames see one scene
+    def scene_of(gradient: float, shift: float) -> sensor.Scene:
+        return sensor.table_top(kit.sensor, np.random.default_rng([seed, 1]), gradient, shift, flat=kit.flat_target)
+
     for place, (shot, spectrum) in enumerate(zip(shots, lights(shots), strict=True)):
         gradient = kit.gradient + shot.extra_gradient
-        scene = sensor.table_top(
-            kit.sensor, np.random.default_rng([seed, 1]), gradient, shot.shift, flat=kit.flat_target
-        )
+        scene = scene_of(gradient, shot.shift)
         opened = stops_of(kit.settings.f_number) - stops_of(shot.settings.f_number)
         longer = np.log2(shutter_s(shot.settings.shutter) / shutter_s(kit.settings.shutter))
         mosaic = sensor.expose(

@@ -6,6 +6,7 @@ proportion to it: its colour moves with the temperature of the continuum, its sh
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -96,6 +97,12 @@ def flash(mired: Floats, duv: Floats) -> Floats:
 
     Returns: array, shape (n, nm)
     """
+    return np.array(_flash(tuple(np.asarray(mired).tolist()), tuple(np.asarray(duv).tolist())))
+
+
+@lru_cache(maxsize=4)
+def _flash(mired: tuple[float, ...], duv: tuple[float, ...]) -> Floats:
+    """Solve for `flash`: frames and truth of a session ask for the same lights."""
     wanted = np.stack([mired, duv], axis=-1).astype(np.float64)
     parameters = np.stack([wanted[:, 0], np.zeros(len(wanted))], axis=-1)
     start = _shown(parameters)

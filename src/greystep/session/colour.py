@@ -95,10 +95,10 @@ def light_doubts(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, B
     for rows, body in _rows_of(labels, usable, bodies):
         signal, share = signals.signal[rows], np.nan_to_num(signals.share[rows])
         change = np.sqrt(share * (1.0 - share))[:, None] * signals.change[rows]
-        here = cct_of(body, signal)
-        doubtful[rows] = ~signals.black_known[rows] & _moves(body, here, signal + 1.0)
+        unknown, changed = ~signals.black_known[rows], change.any(axis=1)
+        doubtful[rows[unknown]] = _moves(body, signal[unknown], 1.0)
         much = np.abs(change[:, 1]) > SHARE_MATTERS * np.abs(signal[:, 1])
-        room[rows] = change.any(axis=1) & (much | _moves(body, here, signal + change))
+        room[rows[changed]] = much[changed] | _moves(body, signal[changed], change[changed])
     return {Flag.BLACK_DOUBTFUL: doubtful, Flag.AMBIENT_CHANGED: room}
 
 
@@ -138,9 +138,12 @@ def _rows_of(labels: Sequence[str], usable: Booleans, bodies: Mapping[str, Body]
     return [(rows, body) for rows, body in found if len(rows)]
 
 
-def _moves(body: Body, here: Floats, signal: Floats) -> Booleans:
-    """Return where a changed signal moves a CCT by more than matters, or takes it away."""
-    return np.asarray(np.isfinite(here) & ~(np.abs(cct_of(body, signal) - here) <= CCT_MATTERS_K))
+def _moves(body: Body, signal: Floats, change: Floats | float) -> Booleans:
+    """Return where a change of a signal (n, 3) moves its CCT by more than matters, or takes it away."""
+    if not len(signal):
+        return np.zeros(0, dtype=bool)
+    here, there = cct_of(body, signal), cct_of(body, signal + change)
+    return np.asarray(np.isfinite(here) & ~(np.abs(there - here) <= CCT_MATTERS_K))
 
 
 def other_matrices(frames: Frames, bodies: Mapping[str, Body], settings: Settings) -> Booleans:
