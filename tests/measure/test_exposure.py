@@ -123,6 +123,19 @@ def test_nothing_known_is_blank_and_never_an_error(tmp_path: Path, capfd: pytest
     assert capfd.readouterr() == ("", "")
 
 
+@pytest.mark.parametrize(
+    ("make", "model", "label"),
+    [
+        ("Optik", "Optik 5", "Optik 5 77"),
+        ("OPTIK CORPORATION", "Optik 5", "Optik 5 77"),
+        ("Optik", "Optikon 5", "Optik Optikon 5 77"),
+        ("Optik", "", "Optik 77"),
+    ],
+)
+def test_a_make_that_begins_the_model_stands_once(make: str, model: str, label: str) -> None:
+    assert body_label(Exposure(make=make, model=model, serial="77")) == label
+
+
 @pytest.mark.parametrize("orientation", [0, 9])
 def test_an_impossible_orientation_is_upright(tmp_path: Path, tiff: Tiff, orientation: int) -> None:
     main = [*CAMERA[:2], (0x112, SHORT, orientation)]

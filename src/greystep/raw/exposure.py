@@ -92,8 +92,13 @@ def filled_in(recorded: Exposure, other: Exposure) -> Exposure:
 
 
 def body_label(exposure: Exposure) -> str:
-    """Return make, model and serial as one label; blank where nothing is known."""
-    return " ".join(part for part in (exposure.make, exposure.model, exposure.serial) if part)
+    """Return make, model and serial as one label; blank where nothing is known.
+
+    Most makers begin the model with their name; it then stands once.
+    """
+    make, model = exposure.make or "", exposure.model or ""
+    named = bool(make) and model.casefold().startswith(f"{make.split()[0]} ".casefold())
+    return " ".join(part for part in ("" if named else make, model, exposure.serial) if part)
 
 
 def nominal_f_number(f_number: float) -> float:
