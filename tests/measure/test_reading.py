@@ -103,7 +103,7 @@ FAULTS: dict[str, tuple[Callable[[], NDArray[np.uint16]], dict[str, Any], set[st
     "uneven": (lambda: counts(tilt=0.12), {}, {"uneven"}),
     "zeroed": (lambda: spoilt(counts(), np.s_[60:68, 101:109], 0), {}, {"damaged"}),
     "constant": (lambda: spoilt(counts(), np.s_[70:], 1200), {}, {"damaged"}),
-    "opcodes": (counts, {"extra": [(51009, 7, 28, bytes(3) + b"\1" + bytes(3) + b"\7" + b"\1\3" + bytes(18))]},
+    "opcodes": (counts, {"extra": [(51009, 7, 28, bytes(3) + b"\1" + bytes(3) + b"\t" + b"\1\3" + bytes(18))]},
                 {"opcodes_ignored"}),
 }  # fmt: skip
 

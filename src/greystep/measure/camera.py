@@ -20,10 +20,8 @@ from greystep.constants import C2_M_K, FLASH_SHAPE, LIGHT_SOURCE_K
 from greystep.errors import FaultsError, GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.uncertainty import expanded, propagate
-from greystep.raw.dng import ColourTags, two_lights
+from greystep.raw.dng import WORST_CONDITION, ColourTags, two_lights
 
-#: A matrix worse conditioned than this cannot be told from one without an inverse; those of real cameras are below 20.
-WORST_CONDITION: Final = 1e4
 #: CCT [K] and Duv of a flash of which nothing is known; common practice, no source.
 USUAL_FLASH: Final = (5500.0, 0.0)
 #: Lights so far on either side give the slopes of what a target does [mired], [Duv]: as far as flashes of a kit differ.

@@ -1,0 +1,330 @@
+"""Known files of every layout: the true mean comes back, or the file is refused in one line that says why."""
+
+import struct
+import tracemalloc
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import imagecodecs
+import numpy as np
+import pytest
+
+from greystep.errors import FrameError
+from greystep.flags import Flag
+from greystep.measure.reading import measure_frame
+from greystep.measure.target import fixed_target
+from greystep.raw.frame import open_frame, overview, read_region
+
+Write = Callable[..., Path]
+Overwrite = Callable[..., None]
+FULL = 10_000
+
+
+def refused(path: Path) -> FrameError:
+    def read() -> None:
+        frame = open_frame(path)
+        read_region(frame, 0, frame.height, 0, frame.width)
+
+    with pytest.raises(FrameError) as caught:
+        read()
+    assert str(caught.value).startswith(f"{path.name}: ")
+    assert "\n" not in str(caught.value)
+    return caught.value
+
+
+def shares(fuzz: ModuleType, path: Path) -> np.ndarray[Any, Any]:
+    """The measured patch as shares of white less the highest black."""
+    reading = measure_frame(path, fixed_target(fuzz.PATCH))
+    assert reading.message == ""
+    assert reading.signal is not None
+    frame = open_frame(path)
+    highest = max(frame.black_pattern.max(), 0.0) + (0.0 if frame.black_rows is None else frame.black_rows.max())
+    return np.array(reading.signal.mean) / (reading.signal.white[0] - highest)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "strip", "strips", "packed", "tiles", "ljpeg", "ljpeg2", "deflate", "predictor", "jxl", "interleaved", "float",
+        "planes", "lossy", "table", "curve",
+    ],
+)  # fmt: skip
+def test_every_layout_gives_the_light_that_was_written(fuzz: ModuleType, write: Write, name: str) -> None:
+    path = write(name)
+    np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means(), rtol=2e-3)
+    # the overview sees the same card: a picture that is put together wrongly has other colours
+    x0, y0, x1, y1 = fuzz.PATCH
+    small = overview(open_frame(path), longest=32)
+    card = small[
+        round(y0 * small.shape[0]) + 2 : round(y1 * small.shape[0]) - 2, round(x0 * 32) + 2 : round(x1 * 32) - 2
+    ]
+    np.testing.assert_allclose(card.mean(axis=(0, 1)), fuzz.true_means(), rtol=6e-3)
+
+
+# --- a: how pixels are put in order -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("factors", [(2, 2), (1, 2), (3, 1), (4, 3)])
+@pytest.mark.parametrize("name", ["strips", "deflate"])
+def test_interleaved_fields_are_put_in_order(
+    fuzz: ModuleType, tmp_path: Path, factors: tuple[int, int], name: str
+) -> None:
+    # DNG 1.7.1 p. 97: the rows (columns) 0, n, 2n, ... come first, then 1, n + 1, ...
+    values = np.random.default_rng(3).integers(0, 4000, (61, 94)).astype(np.uint16)
+    rows = np.concatenate([values[k :: factors[0]] for k in range(factors[0])])
+    stored = np.concatenate([rows[:, k :: factors[1]] for k in range(factors[1])], axis=1)
+    layout = fuzz.LAYOUTS[name]
+    tags = ((50975, 3, [factors[0]]), (52547, 3, [factors[1]]))
+    path = tmp_path / "a.dng"
+    path.write_bytes(
+        fuzz.file_bytes(fuzz.Layout(**{**vars(layout), "tags": tags, "active": None, "extra": ()}), stored)
+    )
+    frame = open_frame(path)
+    for y0, y1, x0, x1 in ((0, 61, 0, 94), (7, 50, 11, 12), (13, 14, 5, 90), (30, 61, 40, 94)):
+        np.testing.assert_array_equal(read_region(frame, y0, y1, x0, x1).values, values[y0:y1, x0:x1])
+
+
+def test_blocks_within_tiles_are_refused(write: Write) -> None:
+    assert "an order that is not understood" in str(refused(write("tiles", (50974, 3, [8, 8]))))
+    assert open_frame(write("tiles", (50974, 3, [1, 1]))).way == "region"
+
+
+# --- b: curves --------------------------------------------------------------------------------------------------------
+
+
+def opcode(number: int, *words: int, body: bytes = b"") -> bytes:
+    data = struct.pack(f">{len(words)}I", *words) + body
+    return struct.pack(">5I", 1, number, 0x01030000, 0, len(data)) + data
+
+
+def area(fuzz: ModuleType, *, top: int = 0, left: int = 0, bottom: int = 0, pitch: int = 1) -> tuple[int, ...]:
+    return top, left, bottom or fuzz.HEIGHT, fuzz.WIDTH, 0, 1, pitch, pitch
+
+
+def test_a_table_over_the_whole_frame_is_applied(fuzz: ModuleType, write: Write) -> None:
+    x = np.arange(65536) / 65535
+    table = np.rint(65535 * (0.2 * x + 0.8 * x**2)).astype(">u2").tobytes()
+    listed = opcode(7, *area(fuzz), 65536, body=table)
+    for name in ("strip", "packed", "jxl"):
+        path = write(name, (51009, 7, listed), curve=fuzz.squared)
+        np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means(), rtol=2e-3)
+
+
+def test_curves_of_single_filter_colours_are_applied(fuzz: ModuleType, write: Write) -> None:
+    red_only = opcode(8, *area(fuzz, pitch=2), 1, body=struct.pack(">2d", 0.0, 0.5))
+    path = write("ljpeg2", (51009, 7, red_only))  # its ActiveArea begins at an odd corner
+    np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means() * (0.5, 1.0, 1.0), rtol=2e-3)
+
+
+def test_a_curve_follows_the_linearization_table(fuzz: ModuleType, write: Write) -> None:
+    listed = opcode(8, *area(fuzz), 2, body=struct.pack(">3d", 0.0, 0.2, 0.8))
+    path = write("table", (51009, 7, listed))
+    seen = 0.2 * fuzz.true_means() + 0.8 * fuzz.true_means() ** 2
+    np.testing.assert_allclose(shares(fuzz, path), seen, rtol=4e-3)
+
+
+@pytest.mark.parametrize(("code", "number"), [(51008, 7), (51009, 8), (51022, 8), (51009, 7)])
+def test_a_curve_that_is_not_applied_refuses_the_frame(fuzz: ModuleType, write: Write, code: int, number: int) -> None:
+    part = area(fuzz, bottom=0 if code != 51009 else fuzz.HEIGHT // 2)
+    body = struct.pack(">2H", 0, 65535) if number == 7 else struct.pack(">2d", 0.0, 0.5)
+    listed = opcode(number, *part, 2 if number == 7 else 1, body=body)
+    assert f"follow a curve (opcode {number})" in str(refused(write("strip", (code, 7, listed))))
+
+
+# --- c, d, e: tags ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "code", "change", "said"),
+    [
+        ("strip", 50714, {"kind": 99}, "BlackLevel"),
+        ("strip", 50714, {"kind": 12}, "BlackLevel"),
+        ("strip", 50714, {"value": 2**31}, "BlackLevel"),
+        ("strip", 50717, {"kind": 0x1000}, "WhiteLevel"),
+        ("strips", 50829, {"count": 2**20}, "ActiveArea"),
+        ("packed", 258, {"kind": 0x1000}, "BitsPerSample"),
+        ("deflate", 322, {"kind": 0x1000}, "TileWidth"),
+        ("strips", 50716, {"count": 2**28}, "BlackLevelDeltaV"),
+        ("table", 50712, {"value": 2**31}, "LinearizationTable"),
+        ("interleaved", 50975, {"kind": 17}, "RowInterleaveFactor"),
+        ("strip", 50721, {"kind": 0x1000}, "ColorMatrix1"),
+        ("strip", 50778, {"kind": 0x1000}, "CalibrationIlluminant1"),
+        ("strip", 50706, {"kind": 0x1000}, "DngVersion"),
+        ("curve", 51009, {"value": 2**31}, "OpcodeList2"),
+    ],
+)
+def test_a_tag_that_cannot_be_read_is_damage_and_named(
+    write: Write, overwrite: Overwrite, name: str, code: int, change: dict[str, int], said: str
+) -> None:
+    path = write(name)
+    overwrite(path, code, **change)
+    error = refused(path)
+    assert error.flag == Flag.DAMAGED
+    assert f"its tag {said} ({code})" in str(error)
+
+
+def test_a_tag_of_no_weight_may_be_unreadable(write: Write, overwrite: Overwrite, fuzz: ModuleType) -> None:
+    path = write("strip")
+    overwrite(path, 65000, kind=0x1000)
+    np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means(), rtol=2e-3)
+
+
+def test_a_file_that_asks_for_a_later_reader_is_refused(fuzz: ModuleType, write: Write) -> None:
+    data = write("strip").read_bytes()
+    path = write("strip", file="b.dng")
+    for needed, refuses in ((b"\1\7\1\0", False), (b"\1\7\1\1", True), (b"\1\x08\0\0", True), (b"\2\0\0\0", True)):
+        changed = bytearray(data)
+        entry = next(entry for entry, code, *_ in fuzz.entries_of(data) if code == 50707)
+        changed[entry + 8 : entry + 12] = needed
+        path.write_bytes(changed)
+        if refuses:
+            assert "asks for a reader of DNG" in str(refused(path))
+        else:
+            assert open_frame(path).way == "region"
+
+
+def test_planes_in_another_order_are_refused(write: Write) -> None:
+    assert "not red, green and blue" in str(refused(write("strip", (50710, 1, [2, 1, 0]))))
+    assert open_frame(write("strip", (50710, 1, [0, 1, 2]))).way == "region"
+
+
+@pytest.mark.parametrize("code", [50721, 50727])
+def test_a_colour_tag_that_has_no_meaning_is_damage(
+    write: Write, overwrite: Overwrite, fuzz: ModuleType, code: int
+) -> None:
+    path = write("strip")
+    data = bytearray(path.read_bytes())
+    place = next(value for _, found, _, _, value in fuzz.entries_of(data) if found == code)
+    below = slice(place + 4, place + 8)
+    assert struct.unpack("<I", data[below])[0] in (1, FULL)
+    data[below] = bytes(4)  # a rational over zero
+    path.write_bytes(data)
+    error = refused(path)
+    assert error.flag == Flag.DAMAGED
+    assert f"({code})" in str(error)
+
+
+# --- f, g: places and sizes -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["strips", "packed", "tiles", "deflate", "jxl", "planes"])
+def test_strips_that_lie_upon_each_other_are_damage(fuzz: ModuleType, write: Write, tmp_path: Path, name: str) -> None:
+    data = write(name).read_bytes()
+    order = "<" if data[:2] == b"II" else ">"
+    at = next(value for _, code, _, _, value in reversed(fuzz.entries_of(data)) if code in (273, 324))
+    first, second = struct.unpack_from(order + "2I", data, at)
+    for offset in (first, first + 2, second - 2):
+        bad = bytearray(data)
+        struct.pack_into(order + "I", bad, at + 4, offset)
+        (tmp_path / "b.dng").write_bytes(bad)
+        error = refused(tmp_path / "b.dng")
+        assert error.flag == Flag.DAMAGED
+        assert "lie upon each other" in str(error)
+
+
+@pytest.mark.parametrize(
+    ("name", "code", "wrong"),
+    [
+        ("strip", 279, 128 * 192 * 2 - 384), ("strip", 256, 190), ("strip", 257, 126), ("strip", 258, 15),
+        ("tiles", 322, 48), ("deflate", 322, 48), ("jxl", 323, 48), ("ljpeg", 322, 48), ("ljpeg2", 322, 48),
+        ("table", 256, 180), ("packed", 258, 14), ("lossy", 323, 48),
+    ],
+)  # fmt: skip
+def test_sizes_that_do_not_fit_the_bytes_are_refused(
+    write: Write, overwrite: Overwrite, name: str, code: int, wrong: int
+) -> None:
+    path = write(name)
+    overwrite(path, code, first=wrong)
+    assert refused(path).flag in {Flag.DAMAGED, Flag.UNREADABLE}
+
+
+@pytest.mark.parametrize(
+    ("name", "code", "wrong"),
+    [
+        ("packed", 50713, 20_000), ("tiles", 323, 2**20), ("jxl", 322, 2**24), ("ljpeg", 256, 40_000),
+        ("deflate", 257, 2**30),
+    ],
+)  # fmt: skip
+def test_no_room_is_made_for_sizes_that_the_file_cannot_hold(
+    write: Write, overwrite: Overwrite, name: str, code: int, wrong: int
+) -> None:
+    path = write(name)
+    overwrite(path, code, first=wrong)
+    tracemalloc.start()
+    try:
+        frame = open_frame(path)
+        read_region(frame, 0, 8, 0, 8)
+    except FrameError:
+        pass
+    finally:
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+    assert peak < 2**24
+
+
+def test_a_repeat_size_alone_makes_no_pattern(fuzz: ModuleType, write: Write, overwrite: Overwrite) -> None:
+    path = write("packed")
+    overwrite(path, 50713, value=20_000 + (20_000 << 16))
+    assert open_frame(path).black_pattern.shape == (1, 1)
+    np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means(), rtol=2e-3)
+
+
+def test_a_small_file_does_not_unfold_without_end(fuzz: ModuleType, tmp_path: Path) -> None:
+    layout = fuzz.Layout(8, rows=64, code=lambda block, _: zlib.compress(bytes(2**22)))
+    path = tmp_path / "a.dng"
+    path.write_bytes(fuzz.file_bytes(layout, np.zeros((128, 192), np.uint16)))
+    assert refused(path).flag == Flag.DAMAGED  # each strip unfolds to 170 times what the tags say
+    layout = fuzz.Layout(8, rows=2_000, code=lambda block, _: zlib.compress(block.tobytes(), 9))
+    path.write_bytes(fuzz.file_bytes(layout, np.zeros((2_000, 2_000), np.uint16)))
+    assert open_frame(path).height == 2_000  # 8 MB of black
+    layout = fuzz.Layout(8, rows=20_000, code=lambda block, _: zlib.compress(block.tobytes(), 9))
+    path.write_bytes(fuzz.file_bytes(layout, np.zeros((20_000, 2_000), np.uint16)))
+    assert "does not fit" in str(refused(path))  # 80 MB of 80 kB
+
+
+def test_a_jpeg_of_another_size_than_its_tile_is_damage(fuzz: ModuleType, tmp_path: Path) -> None:
+    layout = fuzz.Layout(
+        7, 14, block=(64, 64), code=lambda b, n: bytes(imagecodecs.ljpeg_encode(b[:32], bitspersample=n))
+    )
+    path = tmp_path / "a.dng"
+    path.write_bytes(fuzz.frame(layout, 1))
+    assert refused(path).flag == Flag.DAMAGED
+
+
+# --- h: floats --------------------------------------------------------------------------------------------------------
+
+
+def test_limits_of_a_float_frame_are_shares_of_its_range(fuzz: ModuleType, write: Write, tmp_path: Path) -> None:
+    for off, doubtful in ((0.0, False), (2e-3, True)):
+        path = write("float", (50830, 4, [0, 0, 3, 200]), active=fuzz.ACTIVE, black=(0.0625,))
+        data = path.read_bytes()
+        at, _ = fuzz.pixels_of(data)
+        border = np.full((3, 200), 0.0625 + off, "<f4") + np.random.default_rng(1).normal(0, 1e-4, (3, 200)).astype(
+            "<f4"
+        )
+        path.write_bytes(data[:at] + border.astype("<f4").tobytes() + data[at + border.nbytes :])
+        reading = measure_frame(path, fixed_target(fuzz.PATCH))
+        assert ("black_doubtful" in reading.flags) is doubtful
+
+
+def test_a_float_frame_with_values_that_are_no_numbers_is_damaged_without_a_warning(
+    fuzz: ModuleType, write: Write
+) -> None:
+    path = write("float")
+    data = bytearray(path.read_bytes())
+    begin, _ = fuzz.pixels_of(data)
+    at = begin + 4 * (70 * 192 + 130)  # in the patch
+    data[at : at + 4] = struct.pack("<f", np.nan)
+    path.write_bytes(data)
+    reading = measure_frame(path, fixed_target(fuzz.PATCH))  # warnings are errors in these tests
+    assert reading.flags == ("damaged",)
+    assert "values that are no numbers" in reading.message
+    with pytest.raises(FrameError, match="no numbers"):
+        overview(open_frame(path))
+
+
+def test_a_table_of_codes_on_floats_is_refused(write: Write) -> None:
+    assert "LinearizationTable on values that are no codes" in str(refused(write("float", (50712, 3, [0, 1, 2, 3]))))
