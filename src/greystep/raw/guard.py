@@ -30,7 +30,9 @@ def one_line(path: Path, wrong: str, flag: str = Flag.UNREADABLE) -> Iterator[No
     except OSError as error:
         raise FrameError(f"{path.name}: cannot be read ({_brief(error)}); copy it from the card again") from error
     except Exception as error:  # damaged files raise nearly anything
-        raise FrameError(f"{path.name}: {wrong} ({_brief(error)}); copy it from the card again", flag) from error
+        unknown = "Unsupported" in type(error).__name__  # LibRaw's words for what it cannot decode; a copy is no better
+        remedy = "convert it to a lossless DNG" if unknown else "copy it from the card again"
+        raise FrameError(f"{path.name}: {wrong} ({_brief(error)}); {remedy}", flag) from error
 
 
 @contextmanager

@@ -126,11 +126,11 @@ def linear(levels: Levels, stored: NDArray[Any], y0: int, x0: int) -> Floats:
     if levels.table is not None:
         counts = np.asarray(levels.table[np.minimum(stored, levels.table.size - 1)])
     else:
-        counts = stored.astype(np.float64) * levels.scale
-        if stored.dtype.kind == "f" and not np.isfinite(counts).all():
+        if stored.dtype.kind == "f" and not np.isfinite(stored).all():
             raise FrameError(
                 f"{levels.name}: holds values that are no numbers; copy it from the card again", Flag.DAMAGED
             )
+        counts = stored.astype(np.float64) * levels.scale
     if levels.coding is None:
         return counts
     coding, (height, width) = levels.coding, stored.shape[:2]
