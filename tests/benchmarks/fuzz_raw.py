@@ -64,6 +64,7 @@ class Layout:
     curve: Callable[[NDArray[Any]], NDArray[Any]] | None = None  # share to share as stored
     interleaved: bool = False
     tags: tuple[Entry, ...] = ()
+    first: tuple[Entry, ...] = ()  # tags of the first directory
     extra: tuple[str, ...] = field(default=())
 
 
@@ -223,6 +224,7 @@ def file_bytes(layout: Layout, values: NDArray[Any]) -> bytes:
         (50721, 10, [part for n in A_MATRIX for part in (n, 10_000)]),
         (50722, 10, [part for n in D65_MATRIX for part in (n, 10_000)]),
         (50727, 5, [1, 1] * 3), (50728, 5, fractions(NEUTRAL, 10_000)), (50778, 3, [17]), (50779, 3, [21]),
+        *layout.first,
     ]  # fmt: skip
     struct.pack_into(order + "I", file, 4, len(file))
     return bytes(file + directory(order, len(file), first))

@@ -11,12 +11,17 @@ from typing import Any
 import imagecodecs
 import numpy as np
 import pytest
+import tifffile
 
 from greystep.errors import FrameError
 from greystep.flags import Flag
+from greystep.measure.camera import neutral_to_xy
 from greystep.measure.reading import measure_frame
 from greystep.measure.target import fixed_target
+from greystep.raw.dng import same_matrices
 from greystep.raw.frame import open_frame, overview, read_region
+from greystep.raw.raster import pages_of, raw_page, read_raster
+from greystep.raw.tags import read_tags
 
 Write = Callable[..., Path]
 Overwrite = Callable[..., None]
@@ -207,6 +212,43 @@ def test_a_colour_tag_that_has_no_meaning_is_damage(
     assert f"({code})" in str(error)
 
 
+def test_calibration_lights_may_be_told_by_their_white(fuzz: ModuleType, write: Write, overwrite: Overwrite) -> None:
+    whites = {52533: (0.44758, 0.40745), 52534: (0.31272, 0.32903)}  # lights A and D65, CIE 15
+    data = [
+        (code, 7, struct.pack("<H4I", 0, *(part for value in xy for part in (round(value * FULL), FULL))))
+        for code, xy in whites.items()
+    ]
+    neutral = np.array(fuzz.NEUTRAL)
+    by_code = open_frame(write("strip")).colour
+    path = write("strip", first=data)
+    for code in (50778, 50779):
+        overwrite(path, code, first=255)
+    by_white = open_frame(path).colour
+    assert by_code is not None
+    assert by_white is not None
+    assert by_white.source == "dng-2"
+    found, known = neutral_to_xy(by_white, neutral), neutral_to_xy(by_code, neutral)
+    np.testing.assert_allclose(found, known, atol=1e-4)  # A is 2850 K by its code, D65 6500 K
+    assert not same_matrices(by_white, by_code)
+    spectrum = [(code, 7, struct.pack("<HI", 1, 30) + bytes(256)) for code in whites]
+    path = write("strip", first=spectrum)
+    for code in (50778, 50779):
+        overwrite(path, code, first=255)
+    unknown = open_frame(path).colour
+    assert unknown is not None
+    assert unknown.source == "dng"
+
+
+@pytest.mark.parametrize(("red", "damaged"), [(25, False), (36, True)])
+def test_gains_that_no_sensor_has_are_damage(write: Write, overwrite: Overwrite, red: int, damaged: bool) -> None:
+    path = write("strip")
+    overwrite(path, 50727, first=red)
+    if damaged:
+        assert "its tag AnalogBalance (50727)" in str(refused(path))
+    else:
+        assert open_frame(path).way == "region"
+
+
 # --- f, g: places and sizes -------------------------------------------------------------------------------------------
 
 
@@ -283,6 +325,12 @@ def test_a_small_file_does_not_unfold_without_end(fuzz: ModuleType, tmp_path: Pa
     layout = fuzz.Layout(8, rows=20_000, code=lambda block, _: zlib.compress(block.tobytes(), 9))
     path.write_bytes(fuzz.file_bytes(layout, np.zeros((20_000, 2_000), np.uint16)))
     assert "does not fit" in str(refused(path))  # 80 MB of 80 kB
+    with tifffile.TiffFile(path) as tif:
+        page = raw_page(path, pages_of(tif))
+        tags = read_tags(path.name, page)
+        assert read_raster(path, page, tags, 450_000).height == 20_000
+        with pytest.raises(FrameError, match="does not fit"):
+            read_raster(path, page, tags, 350_000)
 
 
 def test_a_jpeg_of_another_size_than_its_tile_is_damage(fuzz: ModuleType, tmp_path: Path) -> None:

@@ -14,9 +14,9 @@ from greystep.arrays import Booleans, Floats, jackknife_sd
 from greystep.constants import LIGHT_SOURCE_K
 from greystep.errors import GreystepError
 from greystep.measure import chart, chromaticity
-from greystep.measure.camera import USUAL_FLASH, neutral_to_xy
+from greystep.measure.camera import USUAL_FLASH, WORST_CONDITION, neutral_to_xy
 from greystep.measure.patch import CLIPPED_PCT, PatchSignal
-from greystep.raw.dng import WORST_CONDITION, ColourTags
+from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import body_label, read_exposure
 from greystep.raw.frame import open_frame
 

@@ -4,6 +4,7 @@
 ActiveArea. Page numbers are those of the DNG specification 1.7.1.0.
 """
 
+import struct
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -22,10 +23,10 @@ from greystep.raw.tags import Tags, integers, numbers, read_tags, unread
 
 #: Longest side of the part of a masked area that is read [px].
 _MASKED_SIDE: Final = 512
-#: A matrix worse conditioned than this cannot be told from one without an inverse; those of real cameras are below 20.
-WORST_CONDITION: Final = 1e4
 #: Gains of a sensor's colours lie nearer to each other than this ratio (own assumption, far beyond any light).
 _MOST_BALANCE: Final = 30.0
+#: IlluminantData that is a white: its kind, 0, and the two rationals of its xy.
+_XY_BYTES: Final = 18
 #: The latest version of the specification that is known here; a file may ask for a later reader.
 _VERSION: Final = (1, 7, 1, 0)
 _SIGNATURES: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
@@ -38,13 +39,14 @@ class ColourTags:
     Attributes:
         matrix_1, matrix_2: Ndarray (3, 3). ColorMatrix: XYZ to camera RGB under each calibration illuminant; the second
             may be None.
-        illuminant_1, illuminant_2: EXIF LightSource codes; 0 is unknown, and so is a light that only IlluminantData
-            describes.
+        illuminant_1, illuminant_2: EXIF LightSource codes; 0 is unknown, or a light that only its white describes.
         calibration_1, calibration_2: Ndarray (3, 3) or None. CameraCalibration of this one body; None stands for
             identity.
         as_shot_neutral: Tuple of 3 floats or None. The neutral that the camera chose, in linear camera RGB. An
             AsShotWhiteXY is not turned into one.
         source: ``dng`` (one matrix, or one that can be used), ``dng-2`` or ``library``.
+        white_1, white_2: Tuple of 2 floats or None. CIE 1931 xy of the calibration illuminants where IlluminantData
+            holds it; a light that it describes as a spectrum stays unknown.
     """
 
     matrix_1: Floats
@@ -56,6 +58,8 @@ class ColourTags:
     analog_balance: Floats | None = None
     as_shot_neutral: Triple | None = None
     source: str = "dng"
+    white_1: tuple[float, float] | None = None
+    white_2: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,14 +141,12 @@ def same_matrices(a: ColourTags | None, b: ColourTags | None) -> bool:
         return a is b
     names = ("matrix_1", "matrix_2", "calibration_1", "calibration_2", "analog_balance")
     pairs = [(getattr(a, name), getattr(b, name)) for name in names]
-    return (a.illuminant_1, a.illuminant_2) == (b.illuminant_1, b.illuminant_2) and all(
-        x is y if x is None or y is None else np.array_equal(x, y) for x, y in pairs
-    )
+    lights_a, lights_b = ((c.illuminant_1, c.illuminant_2, c.white_1, c.white_2) for c in (a, b))
+    return lights_a == lights_b and all(x is y if x is None or y is None else np.array_equal(x, y) for x, y in pairs)
 
 
-def two_lights(illuminant_1: int, illuminant_2: int) -> bool:
-    """Say whether two EXIF LightSource codes name different temperatures: without that nothing is interpolated."""
-    one, other = LIGHT_SOURCE_K.get(illuminant_1), LIGHT_SOURCE_K.get(illuminant_2)
+def two_lights(one: float | tuple[float, float] | None, other: float | tuple[float, float] | None) -> bool:
+    """Say whether two temperatures or whites are known and differ: without that nothing is interpolated."""
     return one is not None and other is not None and one != other
 
 
@@ -198,11 +200,11 @@ def _dng(path: Path, first: Tags, page: tifffile.TiffPage, size: int) -> Dng:
             for t, le, b, r in zip(*(masked[i::4] for i in range(4)), strict=False)
             if 0 <= t < b <= raster.height and 0 <= le < r <= raster.width
         ),
-        colour=_colour(path.name, first if DngTag.COLOR_MATRIX_1 in first else tags),
+        colour=_colour(path.name, first if DngTag.COLOR_MATRIX_1 in first else tags, page.parent.byteorder),
     )
 
 
-def _colour(name: str, tags: Tags) -> ColourTags | None:
+def _colour(name: str, tags: Tags, order: str) -> ColourTags | None:
     def matrix(code: int) -> Floats | None:
         values = numbers(tags, code)
         if code not in tags or (values.size == 9 and not values.any()):  # zeros stand for none
@@ -213,11 +215,20 @@ def _colour(name: str, tags: Tags) -> ColourTags | None:
         value = (integers(tags, code) or (0,))[0]
         return 0 if value == 255 else value
 
+    def white(code: int) -> tuple[float, float] | None:
+        data = tags.get(code)
+        if not isinstance(data, bytes) or len(data) < _XY_BYTES:
+            return None
+        kind, x, of_x, y, of_y = struct.unpack_from(f"{order}H4I", data)
+        return (x / of_x, y / of_y) if kind == 0 and min(x, of_x, y, of_y) > 0 else None
+
     matrix_1, matrix_2 = matrix(DngTag.COLOR_MATRIX_1), matrix(DngTag.COLOR_MATRIX_2)
     if matrix_1 is None:
         return None
     illuminant_1 = illuminant(DngTag.CALIBRATION_ILLUMINANT_1)
     illuminant_2 = illuminant(DngTag.CALIBRATION_ILLUMINANT_2)
+    white_1, white_2 = white(DngTag.ILLUMINANT_DATA_1), white(DngTag.ILLUMINANT_DATA_2)
+    two = two_lights(LIGHT_SOURCE_K.get(illuminant_1) or white_1, LIGHT_SOURCE_K.get(illuminant_2) or white_2)
     # CameraCalibration counts where the signatures match, p. 101.
     own = tags.get(DngTag.CAMERA_CALIBRATION_SIGNATURE, "") == tags.get(DngTag.PROFILE_CALIBRATION_SIGNATURE, "")
     balance = numbers(tags, DngTag.ANALOG_BALANCE)
@@ -232,13 +243,15 @@ def _colour(name: str, tags: Tags) -> ColourTags | None:
         calibration_2=matrix(DngTag.CAMERA_CALIBRATION_2) if own else None,
         analog_balance=balance if balance.size else None,
         as_shot_neutral=neutral_of(numbers(tags, DngTag.AS_SHOT_NEUTRAL)),
-        source="dng-2" if matrix_2 is not None and two_lights(illuminant_1, illuminant_2) else "dng",
+        source="dng-2" if matrix_2 is not None and two else "dng",
+        white_1=white_1,
+        white_2=white_2,
     )
 
 
 def _invertible(name: str, code: int, values: Floats) -> Floats:
     if values.size == 9 and np.isfinite(values).all():
         matrix = values.reshape(3, 3)
-        if np.linalg.cond(matrix) < WORST_CONDITION:
+        if np.linalg.matrix_rank(matrix) == 3:
             return matrix
     raise unread(name, code)
