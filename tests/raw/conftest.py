@@ -13,6 +13,8 @@ import pytest
 
 @pytest.fixture(scope="session")
 def fuzz() -> Iterator[ModuleType]:
+    """The script that damages files."""
+    path = list(sys.path)
     file = Path(__file__).parents[1] / "benchmarks" / "fuzz_raw.py"
     spec = importlib.util.spec_from_file_location("fuzz_raw", file)
     assert spec is not None
@@ -22,24 +24,31 @@ def fuzz() -> Iterator[ModuleType]:
     spec.loader.exec_module(module)
     yield module
     del sys.modules["fuzz_raw"]
+    sys.path[:] = path
+
+
+@pytest.fixture(scope="session")
+def known(fuzz: ModuleType) -> ModuleType:
+    """The writer of known files."""
+    return sys.modules["known_dngs"]
 
 
 @pytest.fixture
-def write(fuzz: ModuleType, tmp_path: Path) -> Callable[..., Path]:
+def write(known: ModuleType, tmp_path: Path) -> Callable[..., Path]:
     """Return a function that writes one frame: of a layout by name, with other tags and other fields of the layout."""
 
     def written(name: str, *tags: Any, file: str = "a.dng", **changes: Any) -> Path:
-        layout = fuzz.LAYOUTS[name]
+        layout = known.LAYOUTS[name]
         layout = replace(layout, **changes)
         path = tmp_path / file
-        path.write_bytes(fuzz.frame(replace(layout, tags=(*layout.tags, *tags)), 5))
+        path.write_bytes(known.frame(replace(layout, tags=(*layout.tags, *tags)), 5))
         return path
 
     return written
 
 
 @pytest.fixture
-def overwrite(fuzz: ModuleType) -> Callable[..., None]:
+def overwrite(known: ModuleType) -> Callable[..., None]:
     """Return a function that changes the entry of one tag in a file: its type, count or value field, or one value."""
 
     def changed(path: Path, code: int, *, kind: int = 0, count: int = -1, value: int = -1, first: int = -1) -> None:
@@ -47,7 +56,7 @@ def overwrite(fuzz: ModuleType) -> Callable[..., None]:
 
         data = bytearray(path.read_bytes())
         order = "<" if data[:2] == b"II" else ">"
-        entry, _, old, _, place = next(entry for entry in reversed(fuzz.entries_of(data)) if entry[1] == code)
+        entry, _, old, _, place = next(entry for entry in reversed(known.entries_of(data)) if entry[1] == code)
         if kind:
             struct.pack_into(order + "H", data, entry + 2, kind)
         if count >= 0:

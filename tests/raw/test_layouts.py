@@ -40,9 +40,9 @@ def refused(path: Path) -> FrameError:
     return caught.value
 
 
-def shares(fuzz: ModuleType, path: Path) -> np.ndarray[Any, Any]:
+def shares(known: ModuleType, path: Path) -> np.ndarray[Any, Any]:
     """The measured patch as shares of white less the highest black."""
-    reading = measure_frame(path, fixed_target(fuzz.PATCH))
+    reading = measure_frame(path, fixed_target(known.PATCH))
     assert reading.message == ""
     assert reading.signal is not None
     frame = open_frame(path)
@@ -57,16 +57,16 @@ def shares(fuzz: ModuleType, path: Path) -> np.ndarray[Any, Any]:
         "planes", "lossy", "table", "curve",
     ],
 )  # fmt: skip
-def test_every_layout_gives_the_light_that_was_written(fuzz: ModuleType, write: Write, name: str) -> None:
+def test_every_layout_gives_the_light_that_was_written(known: ModuleType, write: Write, name: str) -> None:
     path = write(name)
-    np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means(), rtol=2e-3)
+    np.testing.assert_allclose(shares(known, path), known.true_means(), rtol=2e-3)
     # the overview sees the same card: a picture that is put together wrongly has other colours
-    x0, y0, x1, y1 = fuzz.PATCH
+    x0, y0, x1, y1 = known.PATCH
     small = overview(open_frame(path), longest=32)
     card = small[
         round(y0 * small.shape[0]) + 2 : round(y1 * small.shape[0]) - 2, round(x0 * 32) + 2 : round(x1 * 32) - 2
     ]
-    np.testing.assert_allclose(card.mean(axis=(0, 1)), fuzz.true_means(), rtol=6e-3)
+    np.testing.assert_allclose(card.mean(axis=(0, 1)), known.true_means(), rtol=6e-3)
 
 
 # --- a: how pixels are put in order -----------------------------------------------------------------------------------
@@ -75,17 +75,17 @@ def test_every_layout_gives_the_light_that_was_written(fuzz: ModuleType, write: 
 @pytest.mark.parametrize("factors", [(2, 2), (1, 2), (3, 1), (4, 3)])
 @pytest.mark.parametrize("name", ["strips", "deflate"])
 def test_interleaved_fields_are_put_in_order(
-    fuzz: ModuleType, tmp_path: Path, factors: tuple[int, int], name: str
+    known: ModuleType, tmp_path: Path, factors: tuple[int, int], name: str
 ) -> None:
     # DNG 1.7.1 p. 97: the rows (columns) 0, n, 2n, ... come first, then 1, n + 1, ...
     values = np.random.default_rng(3).integers(0, 4000, (61, 94)).astype(np.uint16)
     rows = np.concatenate([values[k :: factors[0]] for k in range(factors[0])])
     stored = np.concatenate([rows[:, k :: factors[1]] for k in range(factors[1])], axis=1)
-    layout = fuzz.LAYOUTS[name]
+    layout = known.LAYOUTS[name]
     tags = ((50975, 3, [factors[0]]), (52547, 3, [factors[1]]))
     path = tmp_path / "a.dng"
     path.write_bytes(
-        fuzz.file_bytes(fuzz.Layout(**{**vars(layout), "tags": tags, "active": None, "extra": ()}), stored)
+        known.file_bytes(known.Layout(**{**vars(layout), "tags": tags, "active": None, "extra": ()}), stored)
     )
     frame = open_frame(path)
     for y0, y1, x0, x1 in ((0, 61, 0, 94), (7, 50, 11, 12), (13, 14, 5, 90), (30, 61, 40, 94)):
@@ -105,35 +105,35 @@ def opcode(number: int, *words: int, body: bytes = b"") -> bytes:
     return struct.pack(">5I", 1, number, 0x01030000, 0, len(data)) + data
 
 
-def area(fuzz: ModuleType, *, top: int = 0, left: int = 0, bottom: int = 0, pitch: int = 1) -> tuple[int, ...]:
-    return top, left, bottom or fuzz.HEIGHT, fuzz.WIDTH, 0, 1, pitch, pitch
+def area(known: ModuleType, *, top: int = 0, left: int = 0, bottom: int = 0, pitch: int = 1) -> tuple[int, ...]:
+    return top, left, bottom or known.HEIGHT, known.WIDTH, 0, 1, pitch, pitch
 
 
-def test_a_table_over_the_whole_frame_is_applied(fuzz: ModuleType, write: Write) -> None:
+def test_a_table_over_the_whole_frame_is_applied(known: ModuleType, write: Write) -> None:
     x = np.arange(65536) / 65535
     table = np.rint(65535 * (0.2 * x + 0.8 * x**2)).astype(">u2").tobytes()
-    listed = opcode(7, *area(fuzz), 65536, body=table)
+    listed = opcode(7, *area(known), 65536, body=table)
     for name in ("strip", "packed", "jxl"):
-        path = write(name, (51009, 7, listed), curve=fuzz.squared)
-        np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means(), rtol=2e-3)
+        path = write(name, (51009, 7, listed), curve=known.squared)
+        np.testing.assert_allclose(shares(known, path), known.true_means(), rtol=2e-3)
 
 
-def test_curves_of_single_filter_colours_are_applied(fuzz: ModuleType, write: Write) -> None:
-    red_only = opcode(8, *area(fuzz, pitch=2), 1, body=struct.pack(">2d", 0.0, 0.5))
+def test_curves_of_single_filter_colours_are_applied(known: ModuleType, write: Write) -> None:
+    red_only = opcode(8, *area(known, pitch=2), 1, body=struct.pack(">2d", 0.0, 0.5))
     path = write("ljpeg2", (51009, 7, red_only))  # its ActiveArea begins at an odd corner
-    np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means() * (0.5, 1.0, 1.0), rtol=2e-3)
+    np.testing.assert_allclose(shares(known, path), known.true_means() * (0.5, 1.0, 1.0), rtol=2e-3)
 
 
-def test_a_curve_follows_the_linearization_table(fuzz: ModuleType, write: Write) -> None:
-    listed = opcode(8, *area(fuzz), 2, body=struct.pack(">3d", 0.0, 0.2, 0.8))
+def test_a_curve_follows_the_linearization_table(known: ModuleType, write: Write) -> None:
+    listed = opcode(8, *area(known), 2, body=struct.pack(">3d", 0.0, 0.2, 0.8))
     path = write("table", (51009, 7, listed))
-    seen = 0.2 * fuzz.true_means() + 0.8 * fuzz.true_means() ** 2
-    np.testing.assert_allclose(shares(fuzz, path), seen, rtol=4e-3)
+    seen = 0.2 * known.true_means() + 0.8 * known.true_means() ** 2
+    np.testing.assert_allclose(shares(known, path), seen, rtol=4e-3)
 
 
 @pytest.mark.parametrize(("code", "number"), [(51008, 7), (51009, 8), (51022, 8), (51009, 7)])
-def test_a_curve_that_is_not_applied_refuses_the_frame(fuzz: ModuleType, write: Write, code: int, number: int) -> None:
-    part = area(fuzz, bottom=0 if code != 51009 else fuzz.HEIGHT // 2)
+def test_a_curve_that_is_not_applied_refuses_the_frame(known: ModuleType, write: Write, code: int, number: int) -> None:
+    part = area(known, bottom=0 if code != 51009 else known.HEIGHT // 2)
     body = struct.pack(">2H", 0, 65535) if number == 7 else struct.pack(">2d", 0.0, 0.5)
     listed = opcode(number, *part, 2 if number == 7 else 1, body=body)
     assert f"follow a curve (opcode {number})" in str(refused(write("strip", (code, 7, listed))))
@@ -171,18 +171,18 @@ def test_a_tag_that_cannot_be_read_is_damage_and_named(
     assert f"its tag {said} ({code})" in str(error)
 
 
-def test_a_tag_of_no_weight_may_be_unreadable(write: Write, overwrite: Overwrite, fuzz: ModuleType) -> None:
+def test_a_tag_of_no_weight_may_be_unreadable(write: Write, overwrite: Overwrite, known: ModuleType) -> None:
     path = write("strip")
     overwrite(path, 65000, kind=0x1000)
-    np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means(), rtol=2e-3)
+    np.testing.assert_allclose(shares(known, path), known.true_means(), rtol=2e-3)
 
 
-def test_a_file_that_asks_for_a_later_reader_is_refused(fuzz: ModuleType, write: Write) -> None:
+def test_a_file_that_asks_for_a_later_reader_is_refused(known: ModuleType, write: Write) -> None:
     data = write("strip").read_bytes()
     path = write("strip", file="b.dng")
     for needed, refuses in ((b"\1\7\1\0", False), (b"\1\7\1\1", True), (b"\1\x08\0\0", True), (b"\2\0\0\0", True)):
         changed = bytearray(data)
-        entry = next(entry for entry, code, *_ in fuzz.entries_of(data) if code == 50707)
+        entry = next(entry for entry, code, *_ in known.entries_of(data) if code == 50707)
         changed[entry + 8 : entry + 12] = needed
         path.write_bytes(changed)
         if refuses:
@@ -198,11 +198,11 @@ def test_planes_in_another_order_are_refused(write: Write) -> None:
 
 @pytest.mark.parametrize("code", [50721, 50727])
 def test_a_colour_tag_that_has_no_meaning_is_damage(
-    write: Write, overwrite: Overwrite, fuzz: ModuleType, code: int
+    write: Write, overwrite: Overwrite, known: ModuleType, code: int
 ) -> None:
     path = write("strip")
     data = bytearray(path.read_bytes())
-    place = next(value for _, found, _, _, value in fuzz.entries_of(data) if found == code)
+    place = next(value for _, found, _, _, value in known.entries_of(data) if found == code)
     below = slice(place + 4, place + 8)
     assert struct.unpack("<I", data[below])[0] in (1, FULL)
     data[below] = bytes(4)  # a rational over zero
@@ -212,13 +212,13 @@ def test_a_colour_tag_that_has_no_meaning_is_damage(
     assert f"({code})" in str(error)
 
 
-def test_calibration_lights_may_be_told_by_their_white(fuzz: ModuleType, write: Write, overwrite: Overwrite) -> None:
+def test_calibration_lights_may_be_told_by_their_white(known: ModuleType, write: Write, overwrite: Overwrite) -> None:
     whites = {52533: (0.44758, 0.40745), 52534: (0.31272, 0.32903)}  # lights A and D65, CIE 15
     data = [
         (code, 7, struct.pack("<H4I", 0, *(part for value in xy for part in (round(value * FULL), FULL))))
         for code, xy in whites.items()
     ]
-    neutral = np.array(fuzz.NEUTRAL)
+    neutral = np.array(known.NEUTRAL)
     by_code = open_frame(write("strip")).colour
     path = write("strip", first=data)
     for code in (50778, 50779):
@@ -253,10 +253,10 @@ def test_gains_that_no_sensor_has_are_damage(write: Write, overwrite: Overwrite,
 
 
 @pytest.mark.parametrize("name", ["strips", "packed", "tiles", "deflate", "jxl", "planes"])
-def test_strips_that_lie_upon_each_other_are_damage(fuzz: ModuleType, write: Write, tmp_path: Path, name: str) -> None:
+def test_strips_that_lie_upon_each_other_are_damage(known: ModuleType, write: Write, tmp_path: Path, name: str) -> None:
     data = write(name).read_bytes()
     order = "<" if data[:2] == b"II" else ">"
-    at = next(value for _, code, _, _, value in reversed(fuzz.entries_of(data)) if code in (273, 324))
+    at = next(value for _, code, _, _, value in reversed(known.entries_of(data)) if code in (273, 324))
     first, second = struct.unpack_from(order + "2I", data, at)
     for offset in (first, first + 2, second - 2):
         bad = bytearray(data)
@@ -307,23 +307,23 @@ def test_no_room_is_made_for_sizes_that_the_file_cannot_hold(
     assert peak < 2**24
 
 
-def test_a_repeat_size_alone_makes_no_pattern(fuzz: ModuleType, write: Write, overwrite: Overwrite) -> None:
+def test_a_repeat_size_alone_makes_no_pattern(known: ModuleType, write: Write, overwrite: Overwrite) -> None:
     path = write("packed")
     overwrite(path, 50713, value=20_000 + (20_000 << 16))
     assert open_frame(path).black_pattern.shape == (1, 1)
-    np.testing.assert_allclose(shares(fuzz, path), fuzz.true_means(), rtol=2e-3)
+    np.testing.assert_allclose(shares(known, path), known.true_means(), rtol=2e-3)
 
 
-def test_a_small_file_does_not_unfold_without_end(fuzz: ModuleType, tmp_path: Path) -> None:
-    layout = fuzz.Layout(8, rows=64, code=lambda block, _: zlib.compress(bytes(2**22)))
+def test_a_small_file_does_not_unfold_without_end(known: ModuleType, tmp_path: Path) -> None:
+    layout = known.Layout(8, rows=64, code=lambda block, _: zlib.compress(bytes(2**22)))
     path = tmp_path / "a.dng"
-    path.write_bytes(fuzz.file_bytes(layout, np.zeros((128, 192), np.uint16)))
+    path.write_bytes(known.file_bytes(layout, np.zeros((128, 192), np.uint16)))
     assert refused(path).flag == Flag.DAMAGED  # each strip unfolds to 170 times what the tags say
-    layout = fuzz.Layout(8, rows=2_000, code=lambda block, _: zlib.compress(block.tobytes(), 9))
-    path.write_bytes(fuzz.file_bytes(layout, np.zeros((2_000, 2_000), np.uint16)))
+    layout = known.Layout(8, rows=2_000, code=lambda block, _: zlib.compress(block.tobytes(), 9))
+    path.write_bytes(known.file_bytes(layout, np.zeros((2_000, 2_000), np.uint16)))
     assert open_frame(path).height == 2_000  # 8 MB of black
-    layout = fuzz.Layout(8, rows=20_000, code=lambda block, _: zlib.compress(block.tobytes(), 9))
-    path.write_bytes(fuzz.file_bytes(layout, np.zeros((20_000, 2_000), np.uint16)))
+    layout = known.Layout(8, rows=20_000, code=lambda block, _: zlib.compress(block.tobytes(), 9))
+    path.write_bytes(known.file_bytes(layout, np.zeros((20_000, 2_000), np.uint16)))
     assert "does not fit" in str(refused(path))  # 80 MB of 80 kB
     with tifffile.TiffFile(path) as tif:
         page = raw_page(path, pages_of(tif))
@@ -333,41 +333,41 @@ def test_a_small_file_does_not_unfold_without_end(fuzz: ModuleType, tmp_path: Pa
             read_raster(path, page, tags, 350_000)
 
 
-def test_a_jpeg_of_another_size_than_its_tile_is_damage(fuzz: ModuleType, tmp_path: Path) -> None:
-    layout = fuzz.Layout(
+def test_a_jpeg_of_another_size_than_its_tile_is_damage(known: ModuleType, tmp_path: Path) -> None:
+    layout = known.Layout(
         7, 14, block=(64, 64), code=lambda b, n: bytes(imagecodecs.ljpeg_encode(b[:32], bitspersample=n))
     )
     path = tmp_path / "a.dng"
-    path.write_bytes(fuzz.frame(layout, 1))
+    path.write_bytes(known.frame(layout, 1))
     assert refused(path).flag == Flag.DAMAGED
 
 
 # --- h: floats --------------------------------------------------------------------------------------------------------
 
 
-def test_limits_of_a_float_frame_are_shares_of_its_range(fuzz: ModuleType, write: Write, tmp_path: Path) -> None:
+def test_limits_of_a_float_frame_are_shares_of_its_range(known: ModuleType, write: Write, tmp_path: Path) -> None:
     for off, doubtful in ((0.0, False), (2e-3, True)):
-        path = write("float", (50830, 4, [0, 0, 3, 200]), active=fuzz.ACTIVE, black=(0.0625,))
+        path = write("float", (50830, 4, [0, 0, 3, 200]), active=known.ACTIVE, black=(0.0625,))
         data = path.read_bytes()
-        at, _ = fuzz.pixels_of(data)
+        at, _ = known.pixels_of(data)
         border = np.full((3, 200), 0.0625 + off, "<f4") + np.random.default_rng(1).normal(0, 1e-4, (3, 200)).astype(
             "<f4"
         )
         path.write_bytes(data[:at] + border.astype("<f4").tobytes() + data[at + border.nbytes :])
-        reading = measure_frame(path, fixed_target(fuzz.PATCH))
+        reading = measure_frame(path, fixed_target(known.PATCH))
         assert ("black_doubtful" in reading.flags) is doubtful
 
 
 def test_a_float_frame_with_values_that_are_no_numbers_is_damaged_without_a_warning(
-    fuzz: ModuleType, write: Write
+    known: ModuleType, write: Write
 ) -> None:
     path = write("float")
     data = bytearray(path.read_bytes())
-    begin, _ = fuzz.pixels_of(data)
+    begin, _ = known.pixels_of(data)
     at = begin + 4 * (70 * 192 + 130)  # in the patch
     data[at : at + 4] = struct.pack("<f", np.nan)
     path.write_bytes(data)
-    reading = measure_frame(path, fixed_target(fuzz.PATCH))  # warnings are errors in these tests
+    reading = measure_frame(path, fixed_target(known.PATCH))  # warnings are errors in these tests
     assert reading.flags == ("damaged",)
     assert "values that are no numbers" in reading.message
     with pytest.raises(FrameError, match="no numbers"):
