@@ -4,6 +4,7 @@ import struct
 import tracemalloc
 import zlib
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -340,6 +341,30 @@ def test_a_jpeg_of_another_size_than_its_tile_is_damage(known: ModuleType, tmp_p
     path = tmp_path / "a.dng"
     path.write_bytes(known.frame(layout, 1))
     assert refused(path).flag == Flag.DAMAGED
+
+
+def test_a_jpeg_xl_that_unfolds_to_more_than_its_tile_is_not_unfolded(known: ModuleType, tmp_path: Path) -> None:
+    bomb = bytes(imagecodecs.jpegxl_encode(np.zeros((3000, 3000), np.uint16), lossless=True, effort=1))
+    layout = known.Layout(52546, block=(64, 96), code=lambda _block, _bits: bomb)
+    path = tmp_path / "a.dng"
+    path.write_bytes(known.frame(layout, 1))
+    tracemalloc.start()
+    assert refused(path).flag == Flag.DAMAGED
+    assert tracemalloc.get_traced_memory()[1] < 2**24
+    tracemalloc.stop()
+
+
+@pytest.mark.parametrize(
+    "shape", [(64, 96), (48, 48), (160, 256), (7, 600), (520, 13), (240, 320), (300, 5000), (90, 160)]
+)
+def test_jpeg_xl_tiles_of_any_size_are_read(known: ModuleType, tmp_path: Path, shape: tuple[int, int]) -> None:
+    stored = np.random.default_rng(1).integers(0, 4000, shape).astype(np.uint16)
+    path = tmp_path / "a.dng"
+    for boxed in (False, True):
+        how = {"lossless": True, "effort": 1, "usecontainer": boxed}
+        code = partial(lambda block, _, how: bytes(imagecodecs.jpegxl_encode(block, **how)), how=how)
+        path.write_bytes(known.file_bytes(known.Layout(52546, block=shape, code=code), stored))
+        np.testing.assert_array_equal(read_region(open_frame(path), 0, shape[0], 0, shape[1]).values, stored)
 
 
 # --- h: floats --------------------------------------------------------------------------------------------------------

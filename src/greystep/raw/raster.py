@@ -264,8 +264,10 @@ def _decoded(
     pixels = math.prod(shape)
     of_strip = {pixels, pixels // shape[0] * raster.rows}  # the last strip may be filled up
     if raster.compression == _JPEG_XL:
+        if _jpeg_xl(data) != shape[:2]:
+            return None
         image = imagecodecs.jpegxl_decode(data)
-        return image.reshape(*image.shape[:2], -1) if image.shape[:2] == shape[:2] and image.size == pixels else None
+        return image.reshape(shape) if image.size == pixels else None
     if raster.compression == _DEFLATE:
         size = max(of_strip) * raster.bits // 8
         unfold = zlib.decompressobj()
@@ -274,7 +276,7 @@ def _decoded(
             return None
     if raster.compression in (_JPEG, _LOSSY_JPEG):
         precision, count = _jpeg(data)
-        if precision > raster.bits or count not in of_strip:
+        if precision > 8 * raster.dtype.itemsize or count not in of_strip:
             return None
     tables = {"jpegtables": page.jpegtables} if page.jpegtables else {}
     tile = page.decode(data, index, **tables)[0]
@@ -291,3 +293,29 @@ def _jpeg(data: bytes) -> tuple[int, int]:
             return precision, height * width * components
         at += 1 if marker == 0xFF else 2 + struct.unpack_from(">H", data, at + 2)[0]
     return 0, 0
+
+
+def _jpeg_xl(data: bytes) -> tuple[int, int]:
+    """Return height and width of a JPEG XL image as its size header says (ISO/IEC 18181-1, from memory).
+
+    Of an image in boxes it is the first thing in the first box that holds a codestream.
+    """
+    for box, head in ((b"jxlc", 4), (b"jxlp", 8)):
+        if data[:4] == bytes((0, 0, 0, 12)) and (at := data.find(box)) >= 0:
+            data = data[at + head :]
+    bits = int.from_bytes(data[2:18], "little")
+
+    def take(count: int) -> int:
+        nonlocal bits
+        value = bits & ((1 << count) - 1)
+        bits >>= count
+        return value
+
+    small = take(1)
+
+    def side() -> int:
+        return 8 * (take(5) + 1) if small else take((9, 13, 18, 30)[take(2)]) + 1
+
+    height = side()
+    over, under = ((0, 1), (1, 1), (12, 10), (4, 3), (3, 2), (16, 9), (5, 4), (2, 1))[take(3)]
+    return height, height * over // under if over else side()

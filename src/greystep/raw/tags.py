@@ -25,8 +25,9 @@ Tags = Mapping[int, Floats | str | bytes]
 # 16 LONG8, 18 IFD8 of BigTIFF (from memory).
 _WHOLE: Final = frozenset({1, 3, 4, 16})
 _BYTES: Final = frozenset({1, 7})
+_RATIOS: Final = frozenset({5, 10})
 _PLACES: Final = frozenset({3, 4, 13, 16, 18})
-#: Tags of level, geometry and colour, with the types that TIFF 6.0 and DNG 1.7.1 allow (BYTE and LONG for SHORT too).
+#: Tags of level, geometry and colour, with the types that TIFF 6.0 and DNG 1.7.1 allow (and its near relations).
 _KINDS: Final[Mapping[int, frozenset[int]]] = {
     DngTag.NEW_SUBFILE_TYPE: _WHOLE, DngTag.IMAGE_WIDTH: _WHOLE, DngTag.IMAGE_LENGTH: _WHOLE,
     DngTag.BITS_PER_SAMPLE: _WHOLE, DngTag.COMPRESSION: _WHOLE, DngTag.PHOTOMETRIC: _WHOLE, DngTag.FILL_ORDER: _WHOLE,
@@ -36,12 +37,12 @@ _KINDS: Final[Mapping[int, frozenset[int]]] = {
     DngTag.TILE_BYTE_COUNTS: _WHOLE, DngTag.SUB_IFDS: _PLACES, DngTag.SAMPLE_FORMAT: _WHOLE,
     DngTag.CFA_REPEAT_PATTERN_DIM: _WHOLE, DngTag.CFA_PATTERN: _BYTES, DngTag.DNG_VERSION: _BYTES,
     DngTag.DNG_BACKWARD_VERSION: _BYTES, DngTag.CFA_PLANE_COLOR: _BYTES, DngTag.CFA_LAYOUT: _WHOLE,
-    DngTag.LINEARIZATION_TABLE: _WHOLE, DngTag.BLACK_LEVEL_REPEAT_DIM: _WHOLE, DngTag.BLACK_LEVEL: _WHOLE | {5},
-    DngTag.BLACK_LEVEL_DELTA_H: frozenset({10}),
-    DngTag.BLACK_LEVEL_DELTA_V: frozenset({10}), DngTag.WHITE_LEVEL: _WHOLE | {5},
-    DngTag.COLOR_MATRIX_1: frozenset({10}), DngTag.COLOR_MATRIX_2: frozenset({10}),
-    DngTag.CAMERA_CALIBRATION_1: frozenset({10}), DngTag.CAMERA_CALIBRATION_2: frozenset({10}),
-    DngTag.ANALOG_BALANCE: frozenset({5}), DngTag.AS_SHOT_NEUTRAL: _WHOLE | {5},
+    DngTag.LINEARIZATION_TABLE: _WHOLE, DngTag.BLACK_LEVEL_REPEAT_DIM: _WHOLE, DngTag.BLACK_LEVEL: _WHOLE | _RATIOS,
+    DngTag.BLACK_LEVEL_DELTA_H: _RATIOS,
+    DngTag.BLACK_LEVEL_DELTA_V: _RATIOS, DngTag.WHITE_LEVEL: _WHOLE | _RATIOS,
+    DngTag.COLOR_MATRIX_1: _RATIOS, DngTag.COLOR_MATRIX_2: _RATIOS,
+    DngTag.CAMERA_CALIBRATION_1: _RATIOS, DngTag.CAMERA_CALIBRATION_2: _RATIOS,
+    DngTag.ANALOG_BALANCE: _RATIOS, DngTag.AS_SHOT_NEUTRAL: _WHOLE | _RATIOS,
     DngTag.CALIBRATION_ILLUMINANT_1: _WHOLE, DngTag.CALIBRATION_ILLUMINANT_2: _WHOLE, DngTag.ACTIVE_AREA: _WHOLE,
     DngTag.MASKED_AREAS: _WHOLE, DngTag.SUB_TILE_BLOCK_SIZE: _WHOLE, DngTag.ROW_INTERLEAVE_FACTOR: _WHOLE,
     DngTag.OPCODE_LIST_1: _BYTES, DngTag.OPCODE_LIST_2: _BYTES, DngTag.OPCODE_LIST_3: _BYTES,
