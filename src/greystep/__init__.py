@@ -21,11 +21,16 @@ ground:
 raw:
     blocks          A whole raw frame thinned to small blocks
     containers      Where the formats that exifread does not know keep what the camera wrote, found and handed over
+    curves          Curves that a DNG asks for before its counts are linear light
     dng             A DNG by its own tags
     exposure        What the camera wrote about a frame's exposure, and the exact thirds of a stop behind its markings
     frame           A raw frame
+    guard           What foreign files and their decoders may do
     levels          What a DNG's tags say of its raw values
+    library         LibRaw, opened so that it guesses nothing and writes nothing on the terminal
     preview         The small picture that a camera puts into its raw files
+    raster          How the raw image of a DNG lies in its file, and any box of what is stored there
+    tags            The tags of one directory of a DNG
 measure:
     calibration     A camera's matrix from a frame of a 24-patch colour chart, with what it leaves unexplained
     camera          From a camera's neutral to the colour of the light

@@ -58,7 +58,7 @@ MEANING: Final[dict[str, str]] = {
     Flag.PARTIAL_FLASH: "the pack fired short of its setting",
     Flag.NEAR_WHITE: "the patch lies above 90 % of the range",
     Flag.TOO_DARK: "the patch lies below 2 % of the range",
-    Flag.UNEVEN: "the light falls off by more than 10 % across the patch",
+    Flag.UNEVEN: "the light falls off by more than 10 % across the patch, or part of the patch is unlike the rest",
     Flag.AMBIENT_HIGH: "more than 0.5 % of the light is room light",
     Flag.NO_AMBIENT: "there is no ambient frame at these exposure settings",
     Flag.AMBIENT_CHANGED: "the room light changed about this frame, and whether before or after it is in doubt",

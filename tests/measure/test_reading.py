@@ -89,9 +89,13 @@ def test_another_entry_is_no_reading(stored: dict[str, Any]) -> None:
         from_json(stored, Reading)
 
 
-def spoilt(values: NDArray[np.uint16], place: Any, value: int) -> NDArray[np.uint16]:
+def spoilt(values: NDArray[np.uint16], place: Any, value: Any) -> NDArray[np.uint16]:
     values[place] = value
     return values
+
+
+def halved(values: NDArray[np.uint16], place: Any) -> NDArray[np.uint16]:
+    return spoilt(values, place, values[place] // 2 + 255)
 
 
 FAULTS: dict[str, tuple[Callable[[], NDArray[np.uint16]], dict[str, Any], set[str]]] = {
@@ -104,7 +108,9 @@ FAULTS: dict[str, tuple[Callable[[], NDArray[np.uint16]], dict[str, Any], set[st
     "uneven": (lambda: counts(tilt=0.12), {}, {"uneven"}),
     "zeroed": (lambda: spoilt(counts(), np.s_[60:68, 101:109], 0), {}, {"damaged"}),
     "constant": (lambda: spoilt(counts(), np.s_[70:], 1200), {}, {"damaged"}),
-    "opcodes": (counts, {"extra": [(51009, 7, 28, bytes(3) + b"\1" + bytes(3) + b"\7" + b"\1\3" + bytes(18))]},
+    "a mark of 4 %": (lambda: halved(counts(), np.s_[60:75, 90:105]), {}, set()),
+    "a shadow over 6 %": (lambda: halved(counts(), np.s_[60:78, 90:108]), {}, {"uneven"}),
+    "opcodes": (counts, {"extra": [(51009, 7, 28, bytes(3) + b"\1" + bytes(3) + b"\t" + b"\1\3" + bytes(18))]},
                 {"opcodes_ignored"}),
 }  # fmt: skip
 

@@ -283,13 +283,23 @@ def meter_scale(matrix: npt.ArrayLike, neutral: npt.ArrayLike, cct: float, duv: 
 def _sets(tags: ColourTags) -> tuple[tuple[float, Floats], tuple[float, Floats]]:
     """Return (mired, XYZ to camera RGB) of the warmer and the cooler calibration; one and the same where one serves."""
     first = _product(tags.matrix_1, tags.calibration_1, tags.analog_balance)
-    if tags.matrix_2 is None or not two_lights(tags.illuminant_1, tags.illuminant_2):
+    kelvin_1, kelvin_2 = _kelvin(tags.illuminant_1, tags.white_1), _kelvin(tags.illuminant_2, tags.white_2)
+    if tags.matrix_2 is None or not two_lights(kelvin_1, kelvin_2):
         only = (np.nan, first)
         return only, only
     second = _product(tags.matrix_2, tags.calibration_2, tags.analog_balance)
-    kelvin_1, kelvin_2 = LIGHT_SOURCE_K[tags.illuminant_1], LIGHT_SOURCE_K[tags.illuminant_2]
+    assert kelvin_1 is not None  # two_lights has asked
+    assert kelvin_2 is not None
     one, other = (1e6 / kelvin_1, first), (1e6 / kelvin_2, second)
     return (one, other) if one[0] > other[0] else (other, one)
+
+
+def _kelvin(illuminant: int, white: tuple[float, float] | None) -> float | None:
+    """Return the temperature of a calibration illuminant [K], by its code or by its xy; None where neither says it."""
+    if illuminant in LIGHT_SOURCE_K or white is None:
+        return LIGHT_SOURCE_K.get(illuminant)
+    kelvin = float(chromaticity.cct_duv(np.array(white))[0])
+    return kelvin if np.isfinite(kelvin) else None
 
 
 def _product(matrix: Floats, calibration: Floats | None, balance: Floats | None) -> Floats:

@@ -39,6 +39,7 @@ class PatchSignal:
         clipped_pct: Pixels at the ceiling, in the worst filter colour [%]; hot pixels are none, see `_clipped`.
         gradient_pct: Largest minus smallest of the green plane over its mean [%]; NaN without signal.
         damage: What the pixels show that no camera writes; empty where they are sound.
+        off_pct: Pixels dropped because they lie off the light's surface, in the worst filter colour [%].
     """
 
     mean: Triple
@@ -52,6 +53,7 @@ class PatchSignal:
     clipped_pct: float
     gradient_pct: float
     damage: str
+    off_pct: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,7 @@ def measure_patch(mosaic: Mosaic, white: tuple[float, float, float, float]) -> P
         clipped_pct=100.0 * max(fit.clipped for fit in fits.values()),
         gradient_pct=float(100.0 * 2.0 * slopes.sum() / mean[1]) if lit else float("nan"),
         damage=_damage(mosaic, sites, fits),
+        off_pct=100.0 * max(1.0 - fits[colour].n / int(np.count_nonzero(site.mask)) for colour, site in sites.items()),
     )
 
 

@@ -35,6 +35,8 @@ MEASURE_VERSION: Final = 4
 NEAR_WHITE: Final = 0.90
 TOO_DARK: Final = 0.02
 UNEVEN_PCT: Final = 10.0
+#: Dust and hot pixels are a hundredth of a patch at most; a shadow's edge, a mark or damage are more (own assumption).
+OFF_PCT: Final = 5.0
 BLACK_COUNTS: Final = 1.0
 
 #: Share of the range under which the target's place is not looked at: no flash at all.
@@ -242,6 +244,10 @@ def _faults(frame: Frame, signal: PatchSignal) -> dict[Flag, str]:
     elif signal.gradient_pct > UNEVEN_PCT:  # near black the noise alone can tilt the plane
         faults[Flag.UNEVEN] = (
             f"the light falls off by {signal.gradient_pct:.0f} % over the patch; square the head to it"
+        )
+    if signal.off_pct > OFF_PCT and not {Flag.CLIPPED, Flag.TOO_DARK, Flag.UNEVEN} & faults.keys():
+        faults[Flag.UNEVEN] = (
+            f"{signal.off_pct:.0f} % of the patch is unlike the rest; look for a shadow or a mark, or copy it again"
         )
     if frame.black_masked is not None:
         red, green_1, blue, green_2 = frame.black_masked

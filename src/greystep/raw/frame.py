@@ -1,8 +1,8 @@
 """A raw frame: its levels, filter pattern and colour tags, and any box of its pixels as linear counts.
 
 There are two ways in. A DNG is read by region: its tags, then only the strips or tiles that cover the box. Every other
-format, and a DNG in a compression that cannot be decoded by tile, is decoded whole by LibRaw. Opcodes that change the
-counts are applied by neither; a LinearizationTable is applied by both.
+format, and a DNG in a compression that cannot be decoded by tile, is decoded whole by LibRaw. A LinearizationTable is
+applied by both, a curve over the whole frame by the first, and no other opcode by either.
 """
 
 from dataclasses import dataclass, field
@@ -16,23 +16,14 @@ from numpy.typing import NDArray
 
 from greystep.arrays import Filters, Floats, Image, robust_sd
 from greystep.errors import FrameError
-from greystep.raw.dng import (
-    DECODED,
-    ColourTags,
-    Dng,
-    middle,
-    neutral_of,
-    one_line,
-    read_box,
-    read_dng,
-    read_stored,
-)
+from greystep.raw.dng import ColourTags, Dng, middle, neutral_of, read_box, read_dng
 from greystep.raw.exposure import Exposure, is_moment, within
 from greystep.raw.levels import linear, split_greens, tiled
+from greystep.raw.library import decoder
+from greystep.raw.raster import DECODED, read_stored
 
 #: Periods of the filter patterns that LibRaw knows [px]: Bayer, its doubled kinds, X-Trans.
 _PERIODS: Final = (2, 4, 6)
-_NOT_RAW: Final = "not a raw frame that LibRaw can decode"
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +106,7 @@ def open_frame(path: Path) -> Frame:
         black_pattern=levels.black_pattern,
         black_rows=levels.black_rows,
         black_cols=levels.black_cols,
-        black_masked=_masked_means(path, dng) if mosaic is None else None,
+        black_masked=_masked_means(path, dng) if mosaic is None and levels.coding is None else None,
         white=levels.white,
         colour=dng.colour,
         opcodes=levels.opcodes,
@@ -175,7 +166,7 @@ def overview(frame: Frame, longest: int = 256) -> Image:
     picture = np.empty((len(edges_y) - 1, len(edges_x) - 1, 3), np.float32)
     for row, (low, high) in enumerate(pairwise(edges_y.tolist())):
         band = stored[low * ph : high * ph]  # one band at a time: the frame is never held as floats
-        above = band.astype(np.float64) if levels is None else linear(levels, band)
+        above = band.astype(np.float64) if levels is None else linear(levels, band, low * ph, 0)
         above -= _black(frame, low * ph, high * ph, 0, width)
         cells = above.reshape(high - low, ph, cells_x, pw, -1).sum(axis=0)
         sites = np.add.reduceat(cells, edges_x[:-1], axis=1) / ((high - low) * np.diff(edges_x)[:, None, None])
@@ -201,7 +192,7 @@ def library_exposure(path: Path) -> Exposure:
     Raises:
         FrameError: Where LibRaw cannot decode the file.
     """
-    with one_line(path, _NOT_RAW), rawpy.imread(str(path)) as raw:
+    with decoder(path) as raw:
         return _library_exposure(raw)
 
 
@@ -231,7 +222,8 @@ def _masked_means(path: Path, dng: Dng) -> tuple[float, float, float, float] | N
     """Return the mean of the masked pixels of each filter colour, without hot pixels; None where one has none."""
     found: tuple[list[Floats], ...] = ([], [], [], [])
     for top, bottom, left, right in map(middle, dng.masked):
-        values = linear(dng.levels, read_stored(path, dng.raster, top, bottom, left, right))
+        stored = read_stored(path, dng.raster, top, bottom, left, right)
+        values = linear(dng.levels, stored, top - dng.top, left - dng.left)
         if values.ndim == 3:
             for colour, plane in enumerate((0, 1, 2, 1)):
                 found[colour].append(values[..., plane].ravel())
@@ -256,22 +248,31 @@ def _mean_without_hot(values: Floats) -> float:
 
 def _library_mosaic(path: Path, dng: Dng) -> NDArray[Any]:
     """Decode a DNG whole; LibRaw's own margins and levels are not used, they are rounded and cut."""
-    wrong = f"its compression {dng.raster.compression} is not one that can be decoded"
-    with one_line(path, wrong), rawpy.imread(str(path)) as raw:
-        image = raw.raw_image if dng.raster.samples == 1 else raw.raw_image[..., : dng.raster.samples]
-        if dng.raster.dtype.kind == "f":  # LibRaw hands floats out as scaled integers
-            raise FrameError(f"{path.name}: {wrong}; use the camera's own raw file")
-        if image.shape[:2] != (dng.raster.height, dng.raster.width):
-            raise FrameError(
-                f"{path.name}: LibRaw decodes {image.shape[1]} x {image.shape[0]} px, its tags say"
-                f" {dng.raster.width} x {dng.raster.height}; use the camera's own raw file"
-            )
-        visible: NDArray[Any] = image[dng.top : dng.top + dng.height, dng.left : dng.left + dng.width].copy()
-        return visible
+    raster = dng.raster
+    cannot = FrameError(
+        f"{path.name}: its compression {raster.compression} is not one that can be decoded; convert it to a lossless"
+        " DNG"
+    )
+    if raster.dtype.kind == "f" or raster.fields != (1, 1) or dng.levels.coding is not None:
+        raise cannot  # LibRaw hands floats out as scaled integers, knows no fields, and applies some curves
+    try:
+        with decoder(path) as raw:
+            image = raw.raw_image if raster.samples == 1 else raw.raw_image[..., : raster.samples]
+            if image.shape[:2] != (raster.height, raster.width):
+                raise FrameError(
+                    f"{path.name}: LibRaw decodes {image.shape[1]} x {image.shape[0]} px, its tags say"
+                    f" {raster.width} x {raster.height}; use the camera's own raw file"
+                )
+            visible: NDArray[Any] = image[dng.top : dng.top + dng.height, dng.left : dng.left + dng.width].copy()
+            return visible
+    except FrameError as error:
+        if isinstance(error.__cause__, rawpy.LibRawError):
+            raise cannot from error
+        raise
 
 
 def _open_library(path: Path) -> Frame:
-    with one_line(path, _NOT_RAW), rawpy.imread(str(path)) as raw:
+    with decoder(path) as raw:
         if raw.raw_type != rawpy.RawType.Flat:
             raise FrameError(
                 f"{path.name}: three values a pixel, not the sensor's own counts; set the camera to its full-size raw"

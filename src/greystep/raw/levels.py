@@ -3,8 +3,7 @@
 Everything is phased to the ActiveArea's corner. Page numbers are those of the DNG specification 1.7.1.0.
 """
 
-import struct
-from collections.abc import Mapping
+import math
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,35 +13,38 @@ from numpy.typing import NDArray
 from greystep.arrays import Filters, Floats
 from greystep.constants import DngTag
 from greystep.errors import FrameError
+from greystep.flags import Flag
+from greystep.raw.curves import Curve, apply_curves, read_curves
+from greystep.raw.tags import Tags, integers, numbers, unread
 
-#: Tags by code: numbers as floats (a rational over zero is NaN), text as text, bytes as bytes.
-Tags = Mapping[int, Floats | str | bytes]
-
-LINEAR_RAW: Final = 34892
-LOSSY_JPEG: Final = 34892
-#: Opcodes that leave the counts of an even patch alone: geometry, dead pixels, trimming.
-_HARMLESS_OPCODES: Final = frozenset({1, 2, 4, 5, 6, 14})
-_MAP_POLYNOMIAL: Final = 8
-#: Counts that full scale is given where the file's own codes are no counts (lossy linear DNG).
-_LINEAR_SCALE: Final = 65535.0
+#: Counts that full scale is given where the file's own codes are no counts: they follow a curve, or are floats, whose
+#: white is 1 as a rule. So a limit of one count is a share of the range; floats get a camera's 14 bits.
+_CURVE_SCALE: Final = 65535.0
+_FLOAT_SCALE: Final = 16383.0
 _REMEDY: Final = "use the camera's own raw file"
 
 
 @dataclass(frozen=True, eq=False)
 class Coding:
-    """The curve of a lossy linear DNG: a polynomial a plane on ``(code - black) / (white - black)``, both in codes."""
+    """Curves on ``(count - black) / (white - highest black)``, with the levels of the stored codes.
 
-    polynomials: tuple[Floats, Floats, Floats]
+    ``black`` has an axis of planes; ``rows`` and ``columns`` are added to it, as in `Levels`; ``range`` is the white
+    level above the highest black of each plane.
+    """
+
+    curves: tuple[Curve, ...]
     black: Floats
-    white: Floats
+    rows: Floats | None
+    columns: Floats | None
+    range: Floats
 
 
 @dataclass(frozen=True, eq=False)
 class Levels:
     """Levels and pattern of a raw image; `greystep.raw.frame.Frame` explains the fields that it shares.
 
-    ``table`` is the LinearizationTable; ``coding`` is there where codes are no counts; all levels are of the linear
-    counts that `linear` gives.
+    ``table`` is the LinearizationTable, ``scale`` the counts of one unit of a file of floats; ``coding`` is there where
+    codes follow a curve; all levels are of the linear counts that `linear` gives.
     """
 
     pattern: Filters
@@ -53,68 +55,91 @@ class Levels:
     table: Floats | None
     coding: Coding | None
     opcodes: bool
+    name: str
+    scale: float
 
 
-def read_levels(name: str, tags: Tags, height: int, width: int, samples: int, full_scale: float) -> Levels:
+def read_levels(name: str, tags: Tags, height: int, width: int, samples: int, bits: int | None) -> Levels:
     """Read levels and pattern from the tags of the raw image.
 
     Args:
         height, width: Of the ActiveArea [px].
         samples: 1 for a mosaic, 3 for a linear image of three planes.
-        full_scale: White level where the file gives none [counts]: ``2 ** bits - 1``, or 1.0 for floats.
+        bits: Of a sample; None for floats, whose white level is 1 where the file gives none.
 
     Raises:
-        FrameError: Where the tags contradict each other, or the filters are not red, green and blue.
+        FrameError: Where the tags contradict each other, the filters are not red, green and blue, or a curve cannot be
+            applied.
     """
     pattern = np.array([[-1]], np.int8) if samples == 3 else _pattern(name, tags)
     black = _black(name, tags, samples)
     rows, cols = numbers(tags, DngTag.BLACK_LEVEL_DELTA_V), numbers(tags, DngTag.BLACK_LEVEL_DELTA_H)
     for values, length, what in ((rows, height, "V"), (cols, width, "H")):
-        if values.size not in (0, length):
+        if values.size not in (0, length) or not np.isfinite(values).all():
             raise FrameError(f"{name}: BlackLevelDelta{what} has {values.size} values, not {length}; {_REMEDY}")
-    white = numbers(tags, DngTag.WHITE_LEVEL)
-    white = (
-        np.resize(white if white.size else np.array([full_scale]), 3)
-        if samples == 3 or not white.size
-        else (np.full(3, white[0]))
-    )
+    white = _white(name, tags, samples, 1.0 if bits is None else 2.0**bits - 1.0)
     if not (np.isfinite(white).all() and np.isfinite(black).all() and white.min() > black.max()):
         raise FrameError(f"{name}: white level {white.min():g} is not above black level {black.max():g}; {_REMEDY}")
-    polynomials, opcodes = _opcodes(tags, samples)
-    coding = None
-    if polynomials is not None:
-        coding = Coding(polynomials, black.max(axis=(0, 1)), white)
-        black, white = np.zeros((1, 1, 3)), np.full(3, _LINEAR_SCALE)
-    red, green, blue = white.tolist()
     table = numbers(tags, DngTag.LINEARIZATION_TABLE)
+    if (np.diff(np.trim_zeros(table, "b")) < 0).any():  # what no code reaches may be left empty
+        raise unread(name, DngTag.LINEARIZATION_TABLE)
+    if table.size and bits is None:
+        raise FrameError(f"{name}: a LinearizationTable on values that are no codes; {_REMEDY}")
+    scale = _FLOAT_SCALE / float(white.max()) if bits is None else 1.0
+    black, white, rows, cols = black * scale, white * scale, rows * scale, cols * scale
+    of_rows, of_cols = rows if rows.size else None, cols if cols.size else None
+    curves, opcodes = read_curves(name, tags, height, width, samples)
+    coding = None
+    if curves:
+        planes = black if samples == 3 else black[..., None]
+        highest = planes.max(axis=(0, 1)) + max(rows, default=0.0) + max(cols, default=0.0)
+        coding = Coding(curves, planes, of_rows, of_cols, white[:samples] - highest)
+        black, white, of_rows, of_cols = np.zeros_like(black[:1, :1]), np.full(3, _CURVE_SCALE), None, None
+    red, green, blue = white.tolist()
     return Levels(
         pattern=pattern,
         black_pattern=black,
-        black_rows=rows if rows.size else None,
-        black_cols=cols if cols.size else None,
+        black_rows=of_rows,
+        black_cols=of_cols,
         white=(red, green, blue, green),
         table=table if table.size else None,
         coding=coding,
         opcodes=opcodes,
+        name=name,
+        scale=scale,
     )
 
 
-def linear(levels: Levels, stored: NDArray[Any]) -> Floats:
+def linear(levels: Levels, stored: NDArray[Any], y0: int, x0: int) -> Floats:
     """Turn stored values into linear counts, black not subtracted.
 
     Args:
         stored: Ndarray (h, w) or (h, w, 3). As they lie in the file.
+        y0, x0: Their place in the ActiveArea [px].
 
     Returns: ndarray float64: Of the same shape. A value past the end of the LinearizationTable takes its last entry (p.
         99).
+
+    Raises:
+        FrameError: With the flag ``damaged`` for floats that are no numbers.
     """
     if levels.table is not None:
-        return np.asarray(levels.table[np.minimum(stored, levels.table.size - 1)])
+        counts = np.asarray(levels.table[np.minimum(stored, levels.table.size - 1)])
+    else:
+        if stored.dtype.kind == "f" and not np.isfinite(stored).all():
+            raise FrameError(
+                f"{levels.name}: holds values that are no numbers; copy it from the card again", Flag.DAMAGED
+            )
+        counts = stored.astype(np.float64) * levels.scale
     if levels.coding is None:
-        return stored.astype(np.float64)
-    share = (stored - levels.coding.black) / (levels.coding.white - levels.coding.black)
-    planes = [np.polyval(terms[::-1], share[..., i]) for i, terms in enumerate(levels.coding.polynomials)]
-    return np.asarray(_LINEAR_SCALE * np.stack(planes, axis=-1), np.float64)
+        return counts
+    coding, (height, width) = levels.coding, stored.shape[:2]
+    black = tiled(coding.black, y0, y0 + height, x0, x0 + width)
+    black = black if coding.rows is None else black + coding.rows[y0 : y0 + height, None, None]
+    black = black if coding.columns is None else black + coding.columns[None, x0 : x0 + width, None]
+    planes = counts.reshape(height, width, -1)
+    share = (planes - black) / coding.range
+    return _CURVE_SCALE * apply_curves(coding.curves, share, y0, x0).reshape(counts.shape)
 
 
 def tiled(period: NDArray[Any], y0: int, y1: int, x0: int, x1: int) -> NDArray[Any]:
@@ -134,24 +159,12 @@ def split_greens(pattern: Filters) -> Filters:
     return pattern
 
 
-def numbers(tags: Tags, code: int) -> Floats:
-    """Return a tag's numbers; empty where the tag is missing or text."""
-    value = tags.get(code, b"")
-    if isinstance(value, bytes):
-        return np.frombuffer(value, np.uint8).astype(np.float64)
-    return value if isinstance(value, np.ndarray) else np.empty(0)
-
-
-def integers(tags: Tags, code: int) -> tuple[int, ...]:
-    """Return a tag's numbers as integers."""
-    return tuple(int(value) for value in numbers(tags, code))
-
-
 def _pattern(name: str, tags: Tags) -> Filters:
     dim, colours = integers(tags, DngTag.CFA_REPEAT_PATTERN_DIM), integers(tags, DngTag.CFA_PATTERN)
-    if len(dim) != 2 or not 0 < dim[0] * dim[1] == len(colours):
+    if len(dim) != 2 or min(dim) < 1 or dim[0] * dim[1] != len(colours):
         raise FrameError(f"{name}: its filter pattern is missing or broken; {_REMEDY}")
-    if set(colours) != {0, 1, 2} or integers(tags, DngTag.CFA_LAYOUT)[:1] not in ((), (1,)):
+    square = integers(tags, DngTag.CFA_LAYOUT)[:1] in ((), (1,))
+    if set(colours) != {0, 1, 2} or not square or integers(tags, DngTag.CFA_PLANE_COLOR) not in ((), (0, 1, 2)):
         raise FrameError(
             f"{name}: its filters are not red, green and blue on a square grid; no colour can be measured, use another"
             " camera"
@@ -162,38 +175,17 @@ def _pattern(name: str, tags: Tags) -> Filters:
 def _black(name: str, tags: Tags, samples: int) -> Floats:
     """BlackLevel as (rows, columns) or (rows, columns, 3): the values run row, column, sample."""
     values = numbers(tags, DngTag.BLACK_LEVEL)
-    shape = (*(integers(tags, DngTag.BLACK_LEVEL_REPEAT_DIM) or (1, 1)), *([3] if samples == 3 else []))
-    if values.size < 2:
-        return np.full(shape, values[0] if values.size else 0.0)
-    if values.size != np.prod(shape):
-        raise FrameError(f"{name}: BlackLevel has {values.size} values, not {int(np.prod(shape))}; {_REMEDY}")
-    return values.reshape(shape)
+    dims = integers(tags, DngTag.BLACK_LEVEL_REPEAT_DIM) or (1, 1)
+    if values.size < 2:  # one level for all, whatever the size of the pattern
+        return np.full((1, 1, 3) if samples == 3 else (1, 1), values[0] if values.size else 0.0)
+    if len(dims) != 2 or min(dims) < 1 or values.size != dims[0] * dims[1] * samples:
+        raise FrameError(f"{name}: BlackLevel has {values.size} values, not {math.prod(dims) * samples}; {_REMEDY}")
+    return values.reshape(*dims, *([3] if samples == 3 else []))
 
 
-def _opcodes(tags: Tags, samples: int) -> tuple[tuple[Floats, Floats, Floats] | None, bool]:
-    """Return the polynomials of a lossy linear DNG, and whether other opcodes ask for a change of the counts.
-
-    Of lists 1 and 2 none is applied, but for those polynomials: without them such a file's codes are not linear.
-    """
-    lossy = samples == 3 and integers(tags, DngTag.COMPRESSION)[:1] == (LOSSY_JPEG,)
-    polynomials: dict[int, Floats] = {}
-    changing = False
-    for code in (DngTag.OPCODE_LIST_1, DngTag.OPCODE_LIST_2):
-        data = tags.get(code, b"")
-        if not isinstance(data, bytes) or not data:
-            continue
-        position = 4
-        for _ in range(struct.unpack_from(">I", data)[0]):
-            number, _, _, length = struct.unpack_from(">4I", data, position)
-            position += 16
-            if lossy and code == DngTag.OPCODE_LIST_2 and number == _MAP_POLYNOMIAL:
-                plane, planes, row_pitch, column_pitch, degree = struct.unpack_from(">5I", data, position + 16)
-                terms = np.array(struct.unpack_from(f">{degree + 1}d", data, position + 36))
-                changing = changing or (row_pitch, column_pitch) != (1, 1)
-                polynomials |= dict.fromkeys(range(plane, plane + planes), terms)
-            else:
-                changing = changing or number not in _HARMLESS_OPCODES
-            position += length
-    if set(polynomials) >= {0, 1, 2}:
-        return (polynomials[0], polynomials[1], polynomials[2]), changing
-    return None, changing or bool(polynomials)
+def _white(name: str, tags: Tags, samples: int, full_scale: float) -> Floats:
+    """WhiteLevel as (3,)."""
+    values = numbers(tags, DngTag.WHITE_LEVEL)[:samples]
+    if values.size not in (0, 1, samples):
+        raise unread(name, DngTag.WHITE_LEVEL)
+    return np.resize(values if values.size else np.array([full_scale]), 3)

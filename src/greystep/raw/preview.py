@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from PIL import Image as Pictures
 
 from greystep.arrays import Image
+from greystep.errors import FrameError
+from greystep.raw.library import decoder
 
 #: A smaller picture shows nothing [px, longer side].
 _SMALLEST: Final = 128
@@ -29,7 +31,7 @@ def preview(path: Path, longest: int = 256) -> Image | None:
     Returns: ndarray float32 (h, w, 3), 1 at its white; None where the file holds no picture of at least 128 px that can
         be read, or does not tell its white balance.
     """
-    with suppress(rawpy.LibRawError, OSError, ValueError), rawpy.imread(str(path)) as raw:
+    with suppress(FrameError), decoder(path) as raw:
         gains = np.array(raw.camera_whitebalance[:3], np.float64)
         if (gains > 0).all() and (picture := _small(raw.extract_thumb(), longest)) is not None:
             codes = picture.astype(np.float64) / 255.0

@@ -6,6 +6,7 @@ from typing import Final
 
 from greystep import words
 from greystep.flags import Flag
+from greystep.measure.reading import UNEVEN_PCT
 from greystep.session.log_slips import NAME_THEM, miscount, slip_text
 from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
 from greystep.session.messages import FlaggedFrame, FrameFault, KeptElsewhere, Message, NotKept
@@ -108,6 +109,8 @@ def _remedy(flag: Flag, one: FlaggedFrame, who: str) -> str:
         return f"no frame is left for it{who}; shoot it or correct the log"
     if flag == Flag.CLIPPED and one.clipped_pct > _OVER_PCT:
         return f"the card is over the range{who}: close the aperture by 2 stops and shoot it again"
+    if flag == Flag.UNEVEN and one.gradient_pct <= UNEVEN_PCT:
+        return f"part of the patch is unlike the rest of it{who}; look for a shadow or a mark, or copy the frame again"
     return _REMEDY[flag].format(
         who=who,
         expected="its setting" if one.alone else "its repeats",
