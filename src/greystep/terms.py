@@ -43,6 +43,13 @@ class Withheld(StrEnum):
     NOT_COMPARED = "not_compared"  # nothing was compared: other bodies, or one light alone
 
 
+class UnusedCalibration(StrEnum):
+    """What a DNG says of a camera's colour and nothing here uses."""
+
+    THIRD = "third calibration"  # ColorMatrix3 and its light
+    SPECTRUM = "calibration light as a spectrum"  # IlluminantData of the spectral kind
+
+
 class Source(StrEnum):
     """Where the light of a corrected frame is known from, best first; `NONE` where it is not known."""
 

@@ -238,6 +238,18 @@ def test_calibration_lights_may_be_told_by_their_white(known: ModuleType, write:
     unknown = open_frame(path).colour
     assert unknown is not None
     assert unknown.source == "dng"
+    assert (by_code.unused, by_white.unused, unknown.unused) == ((), (), ("calibration light as a spectrum",))
+
+
+def test_a_third_calibration_is_told_and_changes_nothing(write: Write) -> None:
+    rationals = [
+        part for value in (0.9, 0.1, 0.0, 0.2, 1.1, 0.3, 0.0, 0.1, 0.8) for part in (round(value * FULL), FULL)
+    ]
+    two, three = open_frame(write("strip")).colour, open_frame(write("strip", first=[(52531, 10, rationals)])).colour
+    assert two is not None
+    assert three is not None
+    assert same_matrices(two, three)
+    assert (two.unused, three.unused) == ((), ("third calibration",))
 
 
 @pytest.mark.parametrize(("red", "damaged"), [(25, False), (36, True)])

@@ -90,3 +90,27 @@ def test_a_meter_stands_for_the_size_of_the_librarys_matrix(small_session: Path,
     for text in screens(light(small_session, shoot, DAYLIGHT)):
         assert "raw library" in text
         assert "4.5 mired" not in text
+
+
+@pytest.mark.parametrize(
+    ("unused", "said"),
+    [
+        ("third calibration", "The files of Nine 77 hold a third colour calibration"),
+        ("calibration light as a spectrum", "describe a calibration light by its spectrum"),
+    ],
+)
+def test_what_the_files_say_of_colour_and_nothing_uses_is_told(
+    small_session: Path, monkeypatch: pytest.MonkeyPatch, unused: str, said: str
+) -> None:
+    real = measuring.open_frame
+
+    def opened(path: Path) -> Any:
+        frame = real(path)
+        assert frame.colour is not None
+        return replace(frame, colour=replace(frame.colour, unused=(unused,)))
+
+    assert said not in open_session(small_session).report().text()
+    for path in (small_session / ".greystep").glob("*.json"):
+        path.unlink()
+    monkeypatch.setattr(measuring, "open_frame", opened)
+    assert sum(said in note for note in open_session(small_session).report().document["notes"]) == 1

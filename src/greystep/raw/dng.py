@@ -20,6 +20,7 @@ from greystep.raw.guard import one_line
 from greystep.raw.levels import Levels, linear, read_levels
 from greystep.raw.raster import CFA, LINEAR_RAW, Raster, pages_of, raw_page, read_raster, read_stored
 from greystep.raw.tags import Tags, integers, numbers, read_tags, unread
+from greystep.terms import UnusedCalibration
 
 #: Longest side of the part of a masked area that is read [px].
 _MASKED_SIDE: Final = 512
@@ -47,6 +48,7 @@ class ColourTags:
         source: ``dng`` (one matrix, or one that can be used), ``dng-2`` or ``library``.
         white_1, white_2: Tuple of 2 floats or None. CIE 1931 xy of the calibration illuminants where IlluminantData
             holds it; a light that it describes as a spectrum stays unknown.
+        unused: What the file says of colour and nothing here uses, see `UnusedCalibration`.
     """
 
     matrix_1: Floats
@@ -60,6 +62,7 @@ class ColourTags:
     source: str = "dng"
     white_1: tuple[float, float] | None = None
     white_2: tuple[float, float] | None = None
+    unused: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,6 +232,11 @@ def _colour(name: str, tags: Tags, order: str) -> ColourTags | None:
     illuminant_2 = illuminant(DngTag.CALIBRATION_ILLUMINANT_2)
     white_1, white_2 = white(DngTag.ILLUMINANT_DATA_1), white(DngTag.ILLUMINANT_DATA_2)
     two = two_lights(LIGHT_SOURCE_K.get(illuminant_1) or white_1, LIGHT_SOURCE_K.get(illuminant_2) or white_2)
+    lights = (illuminant_1, DngTag.ILLUMINANT_DATA_1, white_1), (illuminant_2, DngTag.ILLUMINANT_DATA_2, white_2)
+    unused = {
+        UnusedCalibration.THIRD: numbers(tags, DngTag.COLOR_MATRIX_3).any(),
+        UnusedCalibration.SPECTRUM: any(code == 0 and tag in tags and xy is None for code, tag, xy in lights),
+    }
     # CameraCalibration counts where the signatures match, p. 101.
     own = tags.get(DngTag.CAMERA_CALIBRATION_SIGNATURE, "") == tags.get(DngTag.PROFILE_CALIBRATION_SIGNATURE, "")
     balance = numbers(tags, DngTag.ANALOG_BALANCE)
@@ -246,6 +254,7 @@ def _colour(name: str, tags: Tags, order: str) -> ColourTags | None:
         source="dng-2" if matrix_2 is not None and two else "dng",
         white_1=white_1,
         white_2=white_2,
+        unused=tuple(str(what) for what, held in unused.items() if held),
     )
 
 

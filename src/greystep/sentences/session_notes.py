@@ -106,6 +106,13 @@ def _of_body(note: BodyNote) -> str:
             return f"{_library(name)}; the meter's reading gives its scale."
         case BodyFact.NO_SERIAL:
             return f"No serial number is in the frames of {name}: two bodies of one model could not be told apart."
+        case BodyFact.THIRD_CALIBRATION:
+            return f"The files of {name} hold a third colour calibration: the first two give the colours."
+        case BodyFact.LIGHT_AS_SPECTRUM:
+            return (
+                f"The files of {name} describe a calibration light by its spectrum, which is not read: one matrix "
+                "gives all colours, as for a light that is not known."
+            )
         case BodyFact.NO_APERTURE:
             return f"{first} recorded no aperture: it is taken as the same in all frames."
         case BodyFact.NO_ISO:

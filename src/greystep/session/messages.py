@@ -106,6 +106,8 @@ class BodyFact(StrEnum):
     NO_APERTURE = "no aperture"
     NO_ISO = "no ISO"
     NO_SERIAL = "no serial"
+    THIRD_CALIBRATION = "third calibration"
+    LIGHT_AS_SPECTRUM = "calibration light as a spectrum"
 
 
 @dataclass(frozen=True)
@@ -243,6 +245,7 @@ def _body_notes(label: str, body: Body, lit: pd.DataFrame, fixed_at: str) -> lis
         found.append(BodyNote(BodyFact.NO_MATRIX, label))
     elif fixed_at and lit["kind"].isin(TESTED).any():
         found.append(BodyNote(BodyFact.REFERENCE_REPLACED, label, fixed_at))
+    found += [BodyNote(BodyFact(what), label) for what in (body.tags.unused if body.tags else ())]
     if any(Flag.MATRIX_DIFFERS in flags.split(cell) for cell in lit["flags"]):
         found.append(BodyNote(BodyFact.MATRICES_DIFFER, label))
     for column, fact in (("f_number", BodyFact.NO_APERTURE), ("iso", BodyFact.NO_ISO)):
