@@ -7,6 +7,23 @@ from typing import Any
 ASCII, SHORT, LONG, RATIONAL, BYTES, LONG8 = 2, 3, 4, 5, 7, 16
 Entry = tuple[int, int, Any]
 
+#: What a camera's main directory and its Exif directory hold.
+CAMERA: list[Entry] = [(0x10F, ASCII, "Maker "), (0x110, ASCII, "Model Nine"), (0x112, SHORT, 6)]
+EXIF: list[Entry] = [
+    (0x829A, RATIONAL, (10, 2500)),
+    (0x829D, RATIONAL, (110, 10)),
+    (0x8827, SHORT, 640),
+    (0x9003, ASCII, "2025:11:25 08:10:59"),
+    (0x9291, ASCII, "24"),
+    (0x920A, RATIONAL, (80, 1)),
+    (0xA431, ASCII, "0012345"),
+    (0xA434, ASCII, "80 mm f/2.8"),
+]
+
+
+def without(*codes: int) -> list[Entry]:
+    return [entry for entry in EXIF if entry[0] not in codes]
+
 
 def write_tiff(path: Path, main: list[Entry], exif: list[Entry], order: str = "<", big: bool = False) -> Path:
     """Write a TIFF of two directories and no image: what a camera's header holds; `big` has offsets of 64 bits."""

@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -21,25 +20,9 @@ from greystep.raw.exposure import (
     relative_exposure_stops,
 )
 from greystep.raw.frame import open_frame
+from helpers.tiff_writer import ASCII, CAMERA, EXIF, LONG, RATIONAL, SHORT, without
 
-ASCII, SHORT, LONG, RATIONAL = 2, 3, 4, 5
-Entry = tuple[int, int, Any]
 Tiff = Callable[..., Path]
-CAMERA: list[Entry] = [(0x10F, ASCII, "Maker "), (0x110, ASCII, "Model Nine"), (0x112, SHORT, 6)]
-EXIF: list[Entry] = [
-    (0x829A, RATIONAL, (10, 2500)),
-    (0x829D, RATIONAL, (110, 10)),
-    (0x8827, SHORT, 640),
-    (0x9003, ASCII, "2025:11:25 08:10:59"),
-    (0x9291, ASCII, "24"),
-    (0x920A, RATIONAL, (80, 1)),
-    (0xA431, ASCII, "0012345"),
-    (0xA434, ASCII, "80 mm f/2.8"),
-]
-
-
-def without(*codes: int) -> list[Entry]:
-    return [entry for entry in EXIF if entry[0] not in codes]
 
 
 @pytest.mark.parametrize("order", ["<", ">"])
