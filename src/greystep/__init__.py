@@ -6,12 +6,14 @@ ground files serve every room. ``demo`` stands on the ground files and ``session
 it tests. The contract in pyproject.toml holds all of this. ``api`` is the door for programs and for the commands.
 
 ground:
+    __main__        The ``greystep`` command as a process of its own
     api             The one door for programs and notebooks: open a session and ask it
     arrays          The types of arrays, and the robust statistics that more than one room uses
     colour_library  The door to colour-science, whose import takes a second
     columns         The columns of every table: their names, order and units, as typed rows
     constants       Every figure that comes from a document, with its unit and its source; after them those of this
     dng_writer      Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
+    doors           The two doors for what a person gives
     errors          What stops a run
     files           Results are written whole or not at all, each through a temporary file and one rename
     flags           What may be doubtful about a frame
@@ -176,10 +178,9 @@ cli:
     watch           ``greystep watch``: each frame as it arrives, and what the log wants next
 """
 
-from typing import TYPE_CHECKING
-
 from greystep.errors import GreystepError
 
+TYPE_CHECKING = False  # nothing is imported before Ctrl-C is seen to, see `greystep.__main__`
 if TYPE_CHECKING:
     from greystep.api import Session, calibrate_camera, history, open_session, plan, plan_swap
     from greystep.planning.plans import Wishes

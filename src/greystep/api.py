@@ -5,6 +5,7 @@ its tables and numbers as attributes, ``document`` as the object that ``--json``
 shows, and ``write(folder)`` as the files of its command.
 """
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -22,6 +23,7 @@ from greystep.compare.history import compare_sessions
 from greystep.compare.verdict import report_facts
 from greystep.correct.gains import correct_frames
 from greystep.correct.profile import make_profile
+from greystep.doors import check_file, check_limit
 from greystep.files import records
 from greystep.flags import Status
 from greystep.measure.calibration import calibrate
@@ -162,6 +164,8 @@ def calibrate_camera(
         ...
         greystep.errors.GreystepError: f0004.dng: no 24-patch colour chart found; ...
     """
+    if os.path.exists(frame):
+        check_file(Path(frame))
     return CameraResult(calibrate(Path(frame), corners, light))
 
 
@@ -289,6 +293,9 @@ class Session:
             ('outside', 'Send back heads B and C')
         """
         tolerance = self.ingested.settings.tolerance
+        given = {"mired": mired, "duv": duv, "kelvin": kelvin, "steps": steps, "output_stops": output_stops}
+        for name, limit in given.items():
+            check_limit(limit, name)
         if output_stops is not None:
             tolerance = replace(tolerance, output_stops=output_stops)
         if any(limit is not None for limit in (mired, duv, kelvin, steps)):

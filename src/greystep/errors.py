@@ -3,7 +3,9 @@
 A message says the thing, what is wrong, the numbers, and what to do; it is one line.
 """
 
-from collections.abc import Sequence
+TYPE_CHECKING = False  # nothing is imported before Ctrl-C is seen to, see `greystep.__main__`
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 
 class GreystepError(Exception):
@@ -29,7 +31,7 @@ class FaultsError(GreystepError):
         faults: One line a fault, each naming its row and the remedy.
     """
 
-    def __init__(self, where: str, faults: Sequence[str]) -> None:
+    def __init__(self, where: str, faults: "Sequence[str]") -> None:
         self.faults = tuple(faults)
         count = f"{len(self.faults)} fault" + ("s" if len(self.faults) != 1 else "")
         super().__init__("\n".join([f"{where}: {count}, nothing written", *(f"  {line}" for line in self.faults)]))

@@ -31,6 +31,8 @@ _FRAME_FOLDERS: Final[set[Path]] = set()
 _FRAMES: Final[dict[tuple[int, int], Path]] = {}
 #: Text files in which a control character is a fault of the file.
 _MARKUP: Final = (".svg", ".html")
+#: Longer paths than on any system of today, in characters (common practice, no source): Linux takes 4096.
+_LONGEST_PATH: Final = 4096
 #: A temporary file that was not touched for so long is what a killed run left [s].
 _LEFT_OVER_S: Final = 600.0
 #: So long a folder of another machine may be in the making on a shared disk [s].
@@ -56,9 +58,13 @@ def check_target(path: Path) -> None:
 
     Raises:
         GreystepError: If its folder, links resolved, is a known folder of raw frames or lies in one, or the file is the
-            same file (device and inode) as a known frame.
+            same file (device and inode) as a known frame; or if links on the way to it lead in a circle.
     """
+    if len(str(path)) > _LONGEST_PATH:
+        raise GreystepError(f"{path}: {len(str(path))} characters, more than a disk takes; give a shorter path")
     parent = Path(os.path.realpath(path.parent))
+    if circle := next((place for place in (parent, *parent.parents) if os.path.islink(place)), None):
+        raise GreystepError(f"{path}: cannot be written, for the link {circle} leads in a circle; give another folder")
     chain = {found for place in (parent, *parent.parents) if (found := _identity_or_none(place))}
     for folder in _FRAME_FOLDERS:
         # A folder may be mounted twice or be spelled in two ways, so its identity counts beside its path.

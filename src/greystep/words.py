@@ -30,10 +30,18 @@ VERDICTS: Final[dict[str, str]] = {
 #: Control characters but for line end and tab, those that turn the direction of writing, and what is no character.
 _UNSEEN: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 
+#: What nobody reads to its end; a path of a deep folder is shorter.
+_LONG: Final = re.compile(r"\S{400,}")
+
 
 def visible(text: str) -> str:
     r"""Return text in which what a terminal would obey, and XML forbids, stands as an escape such as ``\x1b``."""
     return _UNSEEN.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)
+
+
+def short(text: str) -> str:
+    """Return a message in which a name or number of hundreds of characters stands with its start and end alone."""
+    return _LONG.sub(lambda found: f"{found[0][:80]}...{found[0][-40:]}", text)
 
 
 def listed(names: Sequence[str]) -> str:

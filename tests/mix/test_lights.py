@@ -221,7 +221,7 @@ def test_delta_e_on_grey_is_that_of_the_two_whites() -> None:
     """By hand: the grey takes the colour of its light, adapted to D50 from the balance; CIEDE2000 of the library."""
     white, light = upvp_of(178.6, 0.0), upvp_of(182.6, 0.0)
     matrix = np.eye(3)
-    found = delta_e(matrix, white, light, white)
+    found = delta_e(matrix, white[None], light[None], white)[0]
     d50 = np.array([0.34567, 0.35851])
     adapt = np.asarray(
         colour.adaptation.matrix_chromatic_adaptation_VonKries(
@@ -232,9 +232,9 @@ def test_delta_e_on_grey_is_that_of_the_two_whites() -> None:
     assert found[0] == pytest.approx(float(colour.delta_E(*labs, method="CIE 2000")), abs=1e-3)
     # 4 mired and 0.0022 Duv as simulated on a grey: 0.9 and 1.9.
     assert found[0] == pytest.approx(0.9, abs=0.15)
-    green = delta_e(matrix, white, upvp_of(178.6, 0.0022), white)
+    green = delta_e(matrix, white[None], upvp_of([178.6], [0.0022]), white)[0]
     assert green[0] == pytest.approx(1.9, abs=0.3)
-    assert np.all(delta_e(EXACT, white, white, white) == 0.0)
+    assert np.all(delta_e(EXACT, white[None], white[None], white) == 0.0)
     assert found.shape == (25,)
 
 

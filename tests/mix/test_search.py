@@ -114,7 +114,7 @@ def test_ganged_heads_give_the_wanted_output_with_the_shortest_flash(synthetic: 
         choose_gang(drift, session, "3")  # type: ignore[arg-type]
     with pytest.raises(GreystepError, match="no head"):
         choose_gang(drift, session, "Z@1/1")  # type: ignore[arg-type]
-    with pytest.raises(GreystepError, match="write stops"):
+    with pytest.raises(GreystepError, match="write -12 to 6 stops"):
         choose_gang(drift, session, "bright")  # type: ignore[arg-type]
 
 

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from greystep.doors import read_number
 from greystep.errors import FaultsError, GreystepError
-from greystep.session.csvfile import nearest, read_number, read_rows, read_sheet
+from greystep.session.csvfile import nearest, read_rows, read_sheet
 
 ROWS = [["frame", "head", "note"], ["f1.dng", "Tête", "warm, soft; near"], ["f2.dng", "007", 'the "big" dish']]
 

@@ -1,5 +1,6 @@
 """The ``greystep`` command."""
 
+import errno
 import logging
 import os
 import sys
@@ -11,7 +12,12 @@ import typer
 from greystep import __version__
 from greystep.cli import audit, camera, choose, correct, demo, history, ingest, plan, render, report, watch
 from greystep.errors import GreystepError
-from greystep.words import visible
+from greystep.words import short, visible
+
+_REMEDIES = {
+    errno.ENAMETOOLONG: "give a shorter path",
+    errno.ELOOP: "these links lead in a circle; give a path without them",
+}
 
 # Plain help: rich markup costs twice the start-up time and eats square brackets.
 app = typer.Typer(
@@ -65,9 +71,8 @@ def run() -> None:
         if sys.stdout is not None:  # what it still holds would raise again at exit
             with suppress(OSError):
                 os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        _end(
-            f"{error.filename or 'output'}: {error.strerror or error}; check the disk and who may read and write there"
-        )
+        remedy = _REMEDIES.get(error.errno or 0, "check the disk and who may read and write there")
+        _end(f"{error.filename or 'output'}: {error.strerror or error}; {remedy}")
     except Exception as error:
         if os.environ.get("GREYSTEP_TRACE"):
             raise
@@ -79,5 +84,5 @@ def run() -> None:
 
 
 def _end(message: str) -> NoReturn:
-    typer.echo(visible(f"greystep: {message}"), err=True)
+    typer.echo(visible(short(f"greystep: {message}")), err=True)
     sys.exit(1)

@@ -5,7 +5,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from greystep.cli.options import JsonOption, conclude, say
+from greystep.cli.options import JsonOption, conclude, number, say
+from greystep.doors import read_number
+from greystep.errors import GreystepError
 
 if TYPE_CHECKING:
     from greystep.arrays import Floats
@@ -25,8 +27,16 @@ def camera(
             "of the frame.",
         ),
     ] = None,
-    cct: Annotated[float | None, typer.Option("--cct", metavar="K", help="Colour temperature of the flash.")] = None,
-    duv: Annotated[float | None, typer.Option("--duv", help="Its green (+) or magenta (-), with --cct.")] = None,
+    cct: Annotated[
+        float | None,
+        typer.Option(
+            "--cct", metavar="K", parser=number(1500.0, 25000.0, "K"), help="Colour temperature of the flash."
+        ),
+    ] = None,
+    duv: Annotated[
+        float | None,
+        typer.Option(metavar="DUV", parser=number(-0.03, 0.03), help="Its green (+) or magenta (-), with --cct."),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="What to write; camera.json here if absent.")
     ] = None,
@@ -41,7 +51,6 @@ def camera(
     """
     places, light = _parse_corners(corners), _parse_light(cct, duv)
     from greystep.api import calibrate_camera
-    from greystep.errors import GreystepError
 
     target = out or Path(FILE_NAME)
     target = target / FILE_NAME if target.is_dir() else target
@@ -60,8 +69,8 @@ def _parse_corners(text: str | None) -> "Floats | None":
     import numpy as np
 
     try:
-        return np.array([float(part) for part in text.replace(" ", "").split(",")]).reshape(4, 2)
-    except ValueError:
+        return np.array([read_number(part, "", (-1.0, 2.0), "") for part in text.split(",")]).reshape(4, 2)
+    except (ValueError, GreystepError):
         raise typer.BadParameter(
             f"{text!r} is not eight numbers; write x,y of the four corners from dark skin clockwise, as fractions such"
             " as 0.30,0.30,0.70,0.30,0.70,0.60,0.30,0.60",
@@ -74,8 +83,4 @@ def _parse_light(cct: float | None, duv: float | None) -> tuple[float, float] | 
         if duv is not None:
             raise typer.BadParameter("it needs --cct beside it", param_hint="--duv")
         return None
-    if not 1500.0 <= cct <= 25_000.0:
-        raise typer.BadParameter(f"{cct:g} K is no flash; give 1500 to 25000", param_hint="--cct")
-    if duv is not None and not abs(duv) <= 0.03:
-        raise typer.BadParameter(f"{duv:g} is no white; give -0.03 to 0.03", param_hint="--duv")
     return cct, duv or 0.0

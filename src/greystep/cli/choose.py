@@ -20,7 +20,8 @@ from greystep.cli.options import (
 def choose(
     session: SessionArgument,
     need: Annotated[
-        int | None, typer.Option("--need", metavar="N", min=1, help="How many heads; with --ganged: at most so many.")
+        int | None,
+        typer.Option("--need", metavar="N", min=1, max=1000, help="How many heads; with --ganged: at most so many."),
     ] = None,
     powers: Annotated[
         str | None, typer.Option("--powers", metavar="full,1/4", help="Powers that may be used; all tested if absent.")

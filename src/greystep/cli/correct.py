@@ -53,7 +53,7 @@ SmoothOption = Annotated[
     bool, typer.Option("--smooth", help="Keep the trend of each series and take out the jumps; instead of --to.")
 ]
 SmoothOverOption = Annotated[
-    int, typer.Option(min=3, metavar="N", help="Frames that --smooth draws its trend through.")
+    int, typer.Option(min=3, max=100_000, metavar="N", help="Frames that --smooth draws its trend through.")
 ]
 StackOption = Annotated[bool, typer.Option("--stack", help="Match brightness too, not colour alone.")]
 SpaceOption = Annotated[Space, typer.Option(help="Linear working space of the matrices.")]

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from greystep.cli.options import show
+from greystep.cli.options import LARGEST_SEED, show
 
 
 class Scenario(StrEnum):
@@ -39,7 +39,9 @@ def demo(
     camera: Annotated[
         Camera, typer.Option(help="Measured sensitivities of a real sensor, or exactly those of the standard observer.")
     ] = Camera.MEASURED,
-    seed: Annotated[int, typer.Option(help="Another number makes another session of the same kind.")] = 1,
+    seed: Annotated[
+        int, typer.Option(min=0, max=LARGEST_SEED, help="Another number makes another session of the same kind.")
+    ] = 1,
 ) -> None:
     """Write an invented session with raw frames into DIR, with its true answers in truth.json.
 

@@ -1,5 +1,6 @@
 """``greystep history``: heads over several sessions."""
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -25,7 +26,7 @@ def history(
 
     Example: greystep history hire_kit_march hire_kit_june
     """
-    if len({path.resolve() for path in sessions}) < max(2, len(sessions)):
+    if len({os.path.realpath(path) for path in sessions}) < max(2, len(sessions)):
         raise typer.BadParameter("give two or more different sessions", param_hint="SESSION...")
     from greystep.api import history as compared
 

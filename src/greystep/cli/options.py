@@ -1,5 +1,6 @@
 """What several commands ask for, and how each ends: arguments, the progress bar, exit status."""
 
+import math
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -8,7 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Protocol
 
 import typer
 
-from greystep.words import visible
+from greystep.doors import read_number
+from greystep.errors import GreystepError
+from greystep.words import short, visible
 
 if TYPE_CHECKING:
     from greystep.api import Session
@@ -26,8 +29,23 @@ StrictOption = Annotated[
     bool, typer.Option("--strict", help="Exit with 3 if a verdict is not 'within' or a frame was rejected.")
 ]
 
+#: Of a lot that is drawn; the largest that every machine holds.
+LARGEST_SEED = 2**63 - 1
 #: Exit status of `--strict` when the work is done but not all is well.
 NOT_ALL_WELL = 3
+
+
+def number(low: float, high: float, unit: str = "") -> Callable[[str | float], float]:
+    """Return what reads an option's number, with a point or a comma: finite, from `low` to `high` in `unit`."""
+    needs = f"a number from {low:g} to {high:g}{unit and ' '}{unit}"
+
+    def parse(text: str | float) -> float:
+        try:
+            return read_number(str(text), "", (low, high), needs)
+        except GreystepError as error:
+            raise typer.BadParameter(str(error)) from None
+
+    return parse
 
 
 def parse_patch(text: str | None) -> tuple[float, float, float, float] | None:
@@ -35,8 +53,8 @@ def parse_patch(text: str | None) -> tuple[float, float, float, float] | None:
     if text is None:
         return None
     try:
-        x0, y0, x1, y1 = (float(part) for part in text.replace(" ", "").split(","))
-    except ValueError:
+        x0, y0, x1, y1 = (read_number(part, "", (-math.inf, math.inf), "") for part in text.split(","))
+    except (ValueError, GreystepError):
         raise typer.BadParameter(
             f"{text!r} is not four numbers; write fractions of the frame such as 0.40,0.35,0.60,0.65",
             param_hint="--patch",
@@ -119,7 +137,7 @@ def show_json(content: Mapping[str, object]) -> None:
 def say(*lines: str) -> None:
     """Print messages to stderr, where they do not mix with results."""
     for line in lines:
-        typer.echo(visible(line), err=True)
+        typer.echo(visible(short(line)), err=True)
 
 
 def show(text: str) -> None:

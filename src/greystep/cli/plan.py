@@ -1,21 +1,14 @@
 """``greystep plan``: a test planned before it is shot, with a shot sheet to print."""
 
-import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from greystep.cli.options import JsonOption, conclude, open_with_progress, say
+from greystep.cli.options import LARGEST_SEED, JsonOption, conclude, number, open_with_progress, say
+from greystep.doors import ENERGY_J, LIMITS, name_of
 from greystep.terms import Order
-
-
-def _amount(value: float | None) -> float | None:
-    """Refuse an option's number that measures nothing: 0, below it, boundless or none at all."""
-    if value is not None and not 0.0 < value < math.inf:
-        raise typer.BadParameter(f"{value:g} is no amount; write a number above 0")
-    return value
 
 
 def plan(
@@ -28,7 +21,7 @@ def plan(
     order: Annotated[
         Order, typer.Option(help="by-head, or, where all heads stand rigged, shuffled or mixed (power by power).")
     ] = Order.BY_HEAD,
-    seed: Annotated[int, typer.Option(min=0, help="Another number draws another order.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, max=LARGEST_SEED, help="Another number draws another order.")] = 1,
     reference: Annotated[
         str | None, typer.Option(metavar="HEAD", help="Head on its own stand; the first of --heads if absent.")
     ] = None,
@@ -45,19 +38,29 @@ def plan(
     ] = None,
     max_energy: Annotated[
         float | None,
-        typer.Option("--max-energy", metavar="J", callback=_amount, help="Energy at full, for powers in joules."),
+        typer.Option(
+            "--max-energy", metavar="J", parser=number(*ENERGY_J, "J"), help="Energy at full, for powers in joules."
+        ),
     ] = None,
-    iso: Annotated[int, typer.Option(min=1, help="For the highest power and the five stops below it.")] = 100,
+    iso: Annotated[
+        int, typer.Option(min=1, max=10_000_000, help="For the highest power and the five stops below it.")
+    ] = 100,
     sync: Annotated[str, typer.Option(help="Shortest shutter time that keeps in step.")] = "1/125",
     u: Annotated[
         float | None,
-        typer.Option("--u", metavar="MIRED", callback=_amount, help="How well two lights are to be told apart."),
+        typer.Option(
+            "--u",
+            metavar="MIRED",
+            parser=number(*LIMITS["mired"], "mired"),
+            help="How well two lights are to be told apart.",
+        ),
     ] = None,
     scatter: Annotated[
-        float, typer.Option(metavar="MIRED", callback=_amount, help="Scatter assumed, shot to shot.")
+        float,
+        typer.Option(metavar="MIRED", parser=number(*LIMITS["mired"], "mired"), help="Scatter assumed, shot to shot."),
     ] = 0.5,
     target_width: Annotated[
-        float, typer.Option(min=0.01, metavar="M", callback=_amount, help="Width of the grey target.")
+        float, typer.Option(metavar="M", parser=number(0.01, 100.0, "m"), help="Width of the grey target.")
     ] = 0.3,
     more: Annotated[
         Path | None, typer.Option(metavar="SESSION", help="Only what decides the undecided lights of a test.")
@@ -88,7 +91,7 @@ def plan(
     from greystep.planning.plans import Wishes
 
     refuse_to_overwrite(folder)  # before a test is read, which may take a while
-    title, levels, numbers = folder.resolve().name, tuple(_labels(powers)), _labels(serials)
+    title, levels, numbers = name_of(folder), tuple(_labels(powers)), _labels(serials)
     wishes = Wishes(levels, repeats, order, seed, tuple(t01 or []), max_energy, iso, sync, u, scatter, target_width)
     if more is not None:
         made = open_with_progress(more, None, None).plan_more(

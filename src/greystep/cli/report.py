@@ -1,6 +1,6 @@
 """``greystep report``: drift, differences, verdicts and the page."""
 
-import math
+from collections.abc import Callable
 from typing import Annotated
 
 import typer
@@ -12,19 +12,18 @@ from greystep.cli.options import (
     SessionArgument,
     StrictOption,
     finish,
+    number,
     open_with_progress,
     say,
     show,
     show_json,
 )  # fmt: skip
+from greystep.doors import LIMITS, check_limit
 from greystep.errors import GreystepError
 
 
-def _limit(value: float | None) -> float | None:
-    """Refuse an option's number that is no limit."""
-    if value is not None and not 0.0 < value < math.inf:
-        raise typer.BadParameter(f"{value:g} is no limit; give a number above zero")
-    return value
+def _limit(quantity: str) -> Callable[[str | float], float]:
+    return number(*LIMITS[quantity])
 
 
 def _claim(text: str | None) -> str | None:
@@ -33,7 +32,8 @@ def _claim(text: str | None) -> str | None:
         from greystep.compare.verdict import parse_claim
 
         try:
-            parse_claim(text)
+            size, unit = parse_claim(text)
+            check_limit(size, "kelvin" if unit == "k" else unit)
         except GreystepError as error:
             raise typer.BadParameter(str(error)) from None
     return text
@@ -50,20 +50,34 @@ def report(
         ),
     ] = None,
     mired: Annotated[
-        float | None, typer.Option("--mired", callback=_limit, help="Limit of warmer/cooler, in mired.")
+        float | None,
+        typer.Option("--mired", metavar="LIMIT", parser=_limit("mired"), help="Limit of warmer/cooler, in mired."),
     ] = None,
     duv: Annotated[
-        float | None, typer.Option("--duv", callback=_limit, help="Limit of greener/pinker, in Duv.")
+        float | None,
+        typer.Option("--duv", metavar="LIMIT", parser=_limit("duv"), help="Limit of greener/pinker, in Duv."),
     ] = None,
     kelvin: Annotated[
-        float | None, typer.Option("--kelvin", callback=_limit, help="Limit of warmer/cooler, in kelvin.")
+        float | None,
+        typer.Option("--kelvin", metavar="LIMIT", parser=_limit("kelvin"), help="Limit of warmer/cooler, in kelvin."),
     ] = None,
     steps: Annotated[
         float | None,
-        typer.Option("--steps", callback=_limit, help="Limit of the whole colour difference, in steps of 0.0011."),
+        typer.Option(
+            "--steps",
+            metavar="LIMIT",
+            parser=_limit("steps"),
+            help="Limit of the whole colour difference, in steps of 0.0011.",
+        ),
     ] = None,
     output_stops: Annotated[
-        float | None, typer.Option("--output-stops", callback=_limit, help="Limit of the output error, in stops.")
+        float | None,
+        typer.Option(
+            "--output-stops",
+            metavar="LIMIT",
+            parser=_limit("output_stops"),
+            help="Limit of the output error, in stops.",
+        ),
     ] = None,
     as_json: JsonOption = False,
     strict: StrictOption = False,

@@ -11,6 +11,7 @@ from greystep.cli.options import (
     SessionArgument,
     StrictOption,
     finish,
+    number,
     parse_patch,
     say,
     show,
@@ -25,9 +26,12 @@ def watch(
         Path | None, typer.Option("--out", metavar="DIR", help="Where to write if SESSION cannot be written.")
     ] = None,
     patch: PatchOption = None,
-    every: Annotated[float, typer.Option(metavar="S", min=0.01, help="Time from look to look, seconds.")] = 1.0,
+    every: Annotated[
+        float, typer.Option(metavar="S", parser=number(0.01, 3600.0, "s"), help="Time from look to look, seconds.")
+    ] = 1.0,
     idle: Annotated[
-        float | None, typer.Option(metavar="S", min=0.0, help="End when nothing has come for so long.")
+        float | None,
+        typer.Option(metavar="S", parser=number(0.0, 1e6, "s"), help="End when nothing has come for so long."),
     ] = None,
     as_json: JsonOption = False,
     strict: StrictOption = False,

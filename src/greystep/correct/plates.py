@@ -1,6 +1,5 @@
 """Plates of one scene, one for each light, each corrected with its own gains and added as light adds."""
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,14 +20,17 @@ from greystep.correct.render import (
     said_of_loss,
     write_image,
 )
+from greystep.doors import read_number
 from greystep.errors import FaultsError, GreystepError
 from greystep.files import check_target
-from greystep.session.csvfile import nearest, read_number, read_sheet
+from greystep.session.csvfile import nearest, read_sheet
 from greystep.session.ingest import Ingested
 from greystep.session.settings import check_place
 
 #: Bytes a pixel takes in the file, twice for the part that is written first.
 _PIXEL_BYTES: Final = 12
+#: Plates that are open at once at most; there is one a light.
+_MOST_PLATES: Final = 100
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,8 @@ def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
         GreystepError: If the file cannot be read or has no column of plates.
     """
     sheet = read_sheet(path, "plate", ("plate",), ("gain", "stops"), synonyms={"frame": "plate"})
+    if len(sheet.rows) > _MOST_PLATES:
+        raise GreystepError(f"{path}: {len(sheet.rows)} plates; add {_MOST_PLATES} at most, and the sums again")
     faults = sheet.faults
     plates: list[Plate] = []
     for number, cell in sheet.rows:
@@ -62,8 +66,10 @@ def read_plates(path: Path, frames: Sequence[str]) -> list[Plate]:
             continue
         factor = 1.0
         try:
-            factor = read_number(cell["gain"] or "1", "gain", (0.0, math.inf), "a factor of light, such as 0.5")
-            factor *= 2.0 ** read_number(cell["stops"] or "0", "stops", (-99.0, 99.0), "stops, such as -1")
+            factor = read_number(cell["gain"] or "1", "gain", (0.0, 1e6), "a factor of light up to 1e6, such as 0.5")
+            factor *= 2.0 ** read_number(
+                cell["stops"] or "0", "stops", (-20.0, 20.0), "stops from -20 to 20, such as -1"
+            )
         except GreystepError as error:
             faults.append(f"row {number}: {error}")
         plates.append(Plate(found[0], factor))

@@ -1,17 +1,20 @@
 """A camera's calibration as a ``camera.json``."""
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from greystep.arrays import Floats
 from greystep.constants import LIGHT_SOURCE_K
+from greystep.doors import read_json
 from greystep.errors import FaultsError, GreystepError
 from greystep.measure.camera import has_inverse, sees_daylight
 from greystep.raw.dng import ColourTags
+
+#: The largest element of a camera.json's matrix lies between these; the makers' own are near 1.
+_ELEMENTS: Final = (1e-3, 1e3)
 
 
 def read_camera_json(path: Path) -> ColourTags:
@@ -25,10 +28,9 @@ def read_camera_json(path: Path) -> ColourTags:
             used.
     """
     try:
-        content = json.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or f"no JSON: {error}"
-        raise GreystepError(f'{path}: {reason}; give a camera.json, or matrix = "embedded"') from error
+        content = read_json(path)
+    except GreystepError as error:
+        raise GreystepError(f'{error}; give a camera.json, or matrix = "embedded"') from error
     if not isinstance(content, dict) or content.get("schema") != 1:
         raise GreystepError(f'{path}: "schema" is not 1; make the file again from a frame of a colour chart')
 
@@ -47,9 +49,9 @@ def calibrated_under(path: Path) -> str:
     """Return how the light of a ``camera.json`` was known: ``given``, ``file``, ``assumed``; blank if it does not say.
 
     Raises:
-        OSError, ValueError: If the file cannot be read; `read_camera_json` says so in words.
+        GreystepError: If the file cannot be read.
     """
-    light = json.loads(path.read_text(encoding="utf-8-sig")).get("light")
+    light = read_json(path).get("light")
     return str(light.get("from", "")) if isinstance(light, dict) else ""
 
 
@@ -59,8 +61,8 @@ def _matrix(content: Mapping[str, Any], key: str, faults: list[str]) -> Floats |
         matrix = np.array(content.get(key), dtype=np.float64)
     except (TypeError, ValueError):
         matrix = np.empty(0)
-    if matrix.shape != (3, 3) or not np.all(np.isfinite(matrix)):
-        faults.append(f"{key}: three rows of three numbers are needed, XYZ to camera RGB")
+    if matrix.shape != (3, 3) or not _ELEMENTS[0] <= np.abs(matrix).max() <= _ELEMENTS[1]:
+        faults.append(f"{key}: three rows of three numbers up to {_ELEMENTS[1]:g} are needed, XYZ to camera RGB")
         return None
     if not has_inverse(matrix):
         faults.append(f"{key}: it cannot be inverted; make the file again from a frame of a colour chart")

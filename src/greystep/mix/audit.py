@@ -1,5 +1,6 @@
 """A set-up judged before it is shot: its casts, what would bring its lights together, the shutter."""
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -155,7 +156,7 @@ def gels_at_hand(setup: Path, session: Path, given: Path | None = None) -> tuple
 
     Without any file, those that the trade lists; errors as of `read_gels`.
     """
-    there = (path for path in (setup.parent / "gels.csv", session / "gels.csv") if path.is_file())
+    there = (path for path in (setup.parent / "gels.csv", session / "gels.csv") if os.path.lexists(path))
     own = given or next(there, None)
     return nominal_gels() if own is None else read_gels(own)
 

@@ -195,14 +195,14 @@ def find_casts(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance,
     centre = best_balance(upvp)
     balance = colour_of(centre)
     first, second = every_two(len(lights))
-    shown = [delta_e(matrix, upvp[a], upvp[b], centre) for a, b in zip(first, second, strict=True)]
-    table = judge_lights(lights, drift, tolerance).assign(delta_e_2000=[float(values[0]) for values in shown])
+    shown = delta_e(matrix, upvp[first], upvp[second], centre)
+    table = judge_lights(lights, drift, tolerance).assign(delta_e_2000=shown[:, 0])
     pairs = rows_of(table, LightPair)
     at = int(np.argmax([pair.delta_steps for pair in pairs]))
     path = rows_of(path_table(upvp[first[at]], upvp[second[at]], centre, SHARES), PathPoint)
     names = ("mid grey", *chromaticity.chart_reflectances()[0])
     chart = [PatchDifference(name, float(value)) for name, value in zip(names, shown[at], strict=True)]
-    own = [float(delta_e(matrix, centre, one, centre)[0]) for one in upvp]
+    own = delta_e(matrix, np.broadcast_to(centre, upvp.shape), upvp, centre)[:, 0].tolist()
     return Casts(
         lights=tuple(_light_casts(lights, drift, balance, own)),
         pairs=tuple(pairs),

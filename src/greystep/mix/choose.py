@@ -13,6 +13,7 @@ from greystep.columns import rows_of
 from greystep.compare.drift import Drift, analyse, check_colour
 from greystep.compare.limits import worst_of
 from greystep.constants import STEP_UPRIME_VPRIME
+from greystep.doors import read_number
 from greystep.errors import GreystepError
 from greystep.files import plain
 from greystep.mix.casts import LightPair, every_two, judge_lights
@@ -353,15 +354,11 @@ def _one_a_head(cells: Sequence[int], drift: Drift, output: Floats) -> list[int]
 def _wanted_stops(text: str, drift: Drift, heads: Mapping[str, HeadInfo]) -> float:
     """Read a wanted output: stops to the session's brightest head at full, or ``HEAD@POWER``."""
     table, output = drift.cells.table, drift.fitted["output_stops"].cells.values
-    plain_text = text.strip().replace(",", ".").replace("\N{MINUS SIGN}", "-")
-    if "@" not in plain_text:
-        try:
-            value = float(plain_text.casefold().removesuffix("stops").removesuffix("stop"))
-        except ValueError:
-            value = math.nan
-        if not -12.0 <= value <= 6.0:
-            raise GreystepError(f'--output "{text}": write stops to the brightest head at full, such as -1, or A@1/2')
-        return value
+    if "@" not in text:
+        stops = text.casefold().strip().removesuffix("stops").removesuffix("stop")
+        return read_number(
+            stops, "--output", (-12.0, 6.0), "-12 to 6 stops to the brightest head at full, such as -1, or A@1/2"
+        )
     head, _, power = text.strip().rpartition("@")
     if head not in set(table["head"]):
         names = ", ".join(dict.fromkeys(table["head"]))

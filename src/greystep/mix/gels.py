@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Final
 
 from greystep.constants import NOMINAL_GELS
+from greystep.doors import read_number
 from greystep.errors import FaultsError, GreystepError
-from greystep.session.csvfile import nearest, read_number, read_sheet
+from greystep.session.csvfile import nearest, read_sheet
 
 #: A head carries so many gels at most: more cost too much light, and heat.
 MOST_GELS: Final = 2

@@ -207,25 +207,29 @@ def path_table(upvp_a: Floats, upvp_b: Floats, balance: Floats, shares_b: npt.Ar
 
 
 def lit_colours(matrix: Floats, light: Floats, balance: Floats) -> Floats:
-    """Return XYZ (25, 3) of a mid grey and 24 chart colours under a light, as a picture with this balance shows them.
+    """Return XYZ of a mid grey and 24 chart colours under lights, as a picture with this balance shows them.
 
     Args:
         matrix: (3, 3) array. XYZ to camera RGB.
-        light, balance: (2,) arrays. u'v' of the light and of the white balance.
+        light: (k, 2) array. u'v' of the lights.
+        balance: (2,) array. u'v' of the white balance.
 
-    Returns: (25, 3) array: Relative to the white of the balance, Y = 1; the grey first. The camera sees each colour
+    Returns: (k, 25, 3) array: Relative to the white of the balance, Y = 1; the grey first. The camera sees each colour
         multiplied by the ratio of the two neutrals (von Kries in camera RGB): a matrix knows the light's colour and not
         its spectrum, so what lines and gaps of the spectrum do to a saturated colour is not in it.
     """
     white = light_xyz(balance)
     patches = np.vstack([MID_GREY_Y * white, chromaticity.chart_xyz(white)])
-    ratio = (matrix @ light_xyz(light)) / (matrix @ white)
-    return np.asarray((patches @ matrix.T * ratio) @ np.linalg.inv(matrix).T)
+    ratio = (light_xyz(light) @ matrix.T) / (matrix @ white)
+    return np.asarray((patches @ matrix.T * ratio[:, None]) @ np.linalg.inv(matrix).T)
 
 
-def delta_e(matrix: Floats, light_a: Floats, light_b: Floats, balance: Floats) -> Floats:
-    """Return CIEDE2000 (25,) between two lights on mid grey and 24 chart colours of one picture, see `lit_colours`."""
-    a, b = (lit_colours(matrix, light, balance) for light in (light_a, light_b))
+def delta_e(matrix: Floats, lights_a: Floats, lights_b: Floats, balance: Floats) -> Floats:
+    """Return CIEDE2000 (k, 25) between lights (k, 2) on mid grey and 24 chart colours of one picture.
+
+    See `lit_colours`.
+    """
+    a, b = (lit_colours(matrix, lights, balance) for lights in (lights_a, lights_b))
     return chromaticity.delta_e_2000(a, b, light_xyz(balance))
 
 

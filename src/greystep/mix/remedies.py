@@ -60,8 +60,9 @@ def find_remedies(
     now = reach(points(lights))
     if now <= WORTH:
         return []
-    judged = [_judged(one, drift, tolerance) for one in find_options(lights, rows, drift, gels)]
-    better = _shortlist([one for one in judged if one.residual_steps < now - WORTH])
+    options = find_options(lights, rows, drift, gels)
+    worth = [one for one in options if reach(points(build_lights(one.rows, drift.fitted))) < now - WORTH]
+    better = _shortlist([_judged(one, drift, tolerance) for one in worth])
     better.append(_plates(lights, rows, drift, tolerance, matrix))
     return sorted(better, key=lambda one: (one.residual_steps, one.cost_stops, EFFORT.index(one.kind)))
 

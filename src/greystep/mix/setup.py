@@ -12,13 +12,17 @@ import numpy as np
 
 from greystep.arrays import Floats
 from greystep.compare.cells import Cells
+from greystep.doors import read_number
 from greystep.errors import FaultsError, GreystepError
 from greystep.mix.gels import NO_GEL, Gel, parse_gel
-from greystep.session.csvfile import Sheet, nearest, read_number, read_sheet
+from greystep.session.csvfile import Sheet, nearest, read_sheet
 from greystep.session.power import same_power
 from greystep.session.settings import HeadInfo, power_of
 from greystep.terms import PARTS
 
+#: Of a set-up: time, and the picture of every two lights, grow with the square of their number.
+MOST_LIGHTS: Final = 40
+MOST_ROWS: Final = 200
 #: Columns that say how much of the light on the subject is whose; one of them, in all rows or in none.
 AMOUNTS: Final = ("share", "reads", "stops")
 #: Full stops as a meter shows them.
@@ -87,6 +91,12 @@ def read_setup(
         GreystepError: If the file cannot be read, or holds fewer than two lights.
     """
     sheet = read_sheet(path, "light", ("role", "head", "power"), (*AMOUNTS, "gel", "group"), PARTS)
+    lights = len({row["group"] or str(number) for number, row in sheet.rows})
+    if lights > MOST_LIGHTS or len(sheet.rows) > MOST_ROWS:
+        raise GreystepError(
+            f"{path}: {lights} lights in {len(sheet.rows)} rows; {MOST_LIGHTS} lights and {MOST_ROWS} rows at most: "
+            "every two are compared and shown. Give heads that do one job one group, or judge the set-up in parts"
+        )
     faults = sheet.faults
     amounts, shares = _amounts(sheet, faults)
     tested = _tested_body(cells, mired, [row["head"] for _, row in sheet.rows])
@@ -204,7 +214,7 @@ def _amount(name: str, text: str) -> float:
     if name == "stops":
         stops = read_number(text or "0", name, (-15.0, 15.0), "stops to the first row, such as -1.5")
         return float(2.0**stops)
-    return read_number(text.removesuffix("%"), name, (5e-324, math.inf), "a number above 0, such as 0.6")
+    return read_number(text.removesuffix("%"), name, (1e-9, 1e9), "a number above 0 and up to 1e9, such as 0.6")
 
 
 def _aperture(text: str) -> float | None:

@@ -22,6 +22,8 @@ CHECKS: Final = 2
 #: more than this [stop].
 STOPS_AT_ONE_ISO: Final = 5.0
 MOST_ISO_STOPS: Final = 4
+#: A test is done within so long [s]: heads, lamps and room are others on the next day.
+_DAY_S: Final = 86400.0
 
 
 class Action(StrEnum):
@@ -99,9 +101,11 @@ def all_cells(
         max_energy_j: Energy at full [J], for powers written in joules.
 
     Raises:
-        GreystepError: If nothing is left to shoot, a head or power is there twice, or the powers span more than two ISO
+        GreystepError: If nothing is left to shoot, a day does not hold it, a head or power is there
+            twice, or the powers span more than two ISO
             settings hold.
     """
+    _check_day(len(heads) * len(powers) * rounds)
     if rounds < 1:
         raise GreystepError(f"{rounds} repeats: nothing to shoot; give at least 2, so that the scatter shows")
     named = _once("head", [head.strip() for head in heads])
@@ -170,6 +174,17 @@ def swap_cells(
     )
 
 
+def _check_day(frames: int, heads: int = 0) -> None:
+    """Refuse more frames, and changes of heads, than a day holds."""
+    pace = Pace()
+    if frames > _DAY_S / pace.shot or frames * pace.shot + heads * pace.head > _DAY_S:
+        change = f" and {pace.head:g} s a head" if heads else ""
+        raise GreystepError(
+            f"{frames} frames: more than a day of 24 hours holds, at {pace.shot:g} s a frame{change}; plan fewer "
+            "heads, powers or repeats"
+        )
+
+
 def _once(what: str, labels: Sequence[str]) -> list[str]:
     twice = sorted({label for label in labels if labels.count(label) > 1})
     if not labels or "" in labels:
@@ -204,12 +219,14 @@ def arrange(
         ISO.
 
     Raises:
-        GreystepError: If the order is not known, or heads stand rigged and one would have to be moved.
+        GreystepError: If the order is not known, a day does not hold it, or heads stand rigged and one would have to
+            be moved.
     """
     if order not in list(Order):
         raise GreystepError(f"order '{order}': not known; use {', '.join(Order)}")
     pace = pace or Pace()
     by_head = order == Order.BY_HEAD
+    _check_day(sum(cell.rounds for cell in cells), len({cell.head for cell in cells}) if by_head else 0)
     if not by_head and (twice := _moved(cells)):
         raise GreystepError(
             f"order {order}: nothing is moved in it, but head {', '.join(twice)} stands in more than one way (pack, "

@@ -10,6 +10,7 @@ from greystep.compare.actions import UNCURED
 from greystep.compare.drift import analyse
 from greystep.compare.more_rounds import Deciding, deciding_rounds
 from greystep.compare.verdict import judge
+from greystep.doors import name_of
 from greystep.errors import GreystepError
 from greystep.planning.folder import (
     Draft,
@@ -144,7 +145,7 @@ def plan_more(
     Raises:
         GreystepError: If nothing is open, or what is open needs more rounds.
     """
-    session, readings, title = found.settings, found.readings, folder.resolve().name
+    session, readings, title = found.settings, found.readings, name_of(folder)
     drift = analyse(readings, session)
     judged = judge(drift, session.tolerance)
     asked = deciding_rounds(drift, session.tolerance, judged.open_heads, most_rounds, judged.closed_heads)

@@ -23,6 +23,7 @@ from typing import Any, Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from greystep.doors import read_file, read_json
 from greystep.errors import GreystepError
 from greystep.files import check_folder, write_bytes, write_text
 from greystep.flags import Flag
@@ -102,8 +103,8 @@ def open_cache(session: Path, store: Path | None) -> Path | None:
 def _is_ours(folder: Path) -> bool:
     """Say whether a folder is no link and holds the tag file as this tool writes it."""
     try:
-        return not folder.is_symlink() and (folder / _TAG_FILE).read_text(encoding="utf-8") == _TAG
-    except (OSError, ValueError):
+        return not folder.is_symlink() and read_file(folder / _TAG_FILE) == _TAG.encode()
+    except GreystepError:
         return False
 
 
@@ -333,8 +334,8 @@ def _load_json(cache: Path | None, mark: str) -> dict[str, Any] | None:
     if cache is None or not mark:
         return None
     try:
-        content = json.loads((cache / f"{mark}.json").read_bytes())
-    except (OSError, ValueError, RecursionError):
+        content = read_json(cache / f"{mark}.json")
+    except GreystepError:
         return None
     if not isinstance(content, dict) or content.pop("sha256", None) != _checksum(content):
         return None
@@ -356,11 +357,11 @@ def _load_picture(cache: Path | None, mark: str) -> Thumbnail | None:
     if cache is None:
         return None
     try:
-        data = (cache / mark).read_bytes()
+        data = read_file(cache / mark)
         if hashlib.sha256(data[:-_CHECKSUM_BYTES]).digest() != data[-_CHECKSUM_BYTES:]:
             return None
         picture = np.load(io.BytesIO(data), allow_pickle=False)
-    except (OSError, ValueError, EOFError):
+    except (GreystepError, OSError, ValueError, EOFError):
         return None
     return picture if picture.ndim == 3 and picture.dtype == np.uint8 else None
 

@@ -2,7 +2,6 @@
 
 import csv
 import io
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -10,6 +9,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
+from greystep.doors import read_file
 from greystep.errors import FaultsError, GreystepError
 
 if TYPE_CHECKING:
@@ -102,27 +102,6 @@ def read_sheet(
     return Sheet(found, faults)
 
 
-def read_number(text: str, name: str, limits: tuple[float, float], needs: str) -> float:
-    """Read a number as people type it, with a point or a comma.
-
-    Args:
-        text, name: The cell, and what it is called.
-        limits: (float, float). Both are allowed.
-        needs: What to write, such as ``a number above 0``.
-
-    Raises:
-        GreystepError: If it is no finite number within the limits.
-    """
-    try:
-        value = float(text.strip().replace(",", ".").replace("\N{MINUS SIGN}", "-"))
-    except ValueError:
-        value = math.nan
-    if math.isfinite(value) and limits[0] <= value <= limits[1]:
-        return value
-    said = f'"{text}": not understood' if text.strip() else "is blank"
-    raise GreystepError(f"{name} {said}; write {needs}")
-
-
 def nearest(name: str, known: Sequence[str], likeness: float = 0.6) -> str | None:
     """Return the known name most like `name`, letter case aside, or None where none is so much like it."""
     by_fold = {item.casefold(): item for item in known}
@@ -131,10 +110,7 @@ def nearest(name: str, known: Sequence[str], likeness: float = 0.6) -> str | Non
 
 
 def _decode(path: Path) -> str:
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise GreystepError(f"{path}: cannot be read ({error.strerror}); check its name and permissions") from error
+    data = read_file(path)
     if data.startswith(_SPREADSHEETS):
         raise GreystepError(f"{path}: is a spreadsheet's own file under another name; save it from there as CSV UTF-8")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):

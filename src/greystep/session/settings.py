@@ -1,6 +1,7 @@
 """A session: one folder, and what its session.toml says about target, camera, reference, tolerance and heads."""
 
 import math
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -12,9 +13,10 @@ import numpy.typing as npt
 from cattrs import Converter
 
 from greystep.arrays import Floats
+from greystep.doors import ENERGY_J, LIMITS, name_of, read_number
 from greystep.errors import FaultsError, GreystepError
 from greystep.files import check_folder, keep_out
-from greystep.session.csvfile import nearest, read_number, read_rows
+from greystep.session.csvfile import nearest, read_rows
 from greystep.session.power import Power, is_energy, parse_power, same_power
 from greystep.session.toml_file import Limits, TomlFile, existing_path, fault, found, read_toml, reader, structured
 
@@ -27,7 +29,7 @@ class HeadInfo:
 
     pack: str = ""
     serial: str = ""
-    max_energy_j: Annotated[float, Limits(1.0, 100000.0)] | None = None
+    max_energy_j: Annotated[float, Limits(*ENERGY_J)] | None = None
     t01_s: dict[float, float] = field(default_factory=dict)
     type: str = ""
 
@@ -127,7 +129,7 @@ def load_settings(path: Path) -> Settings:
     _check_reference(toml, reference, heads)
     session = Settings(
         path=path,
-        title=said.title or path.resolve().name,
+        title=said.title or name_of(path),
         frames_dir=existing_path(toml, ("frames",), said.frames, folder=True) if said.frames else path / "frames",
         patch=said.target.patch,
         reflectance=_reflectance(toml, said.target.reflectance),
@@ -176,11 +178,11 @@ def flash_seconds(value: object) -> float | None:
 
 
 def _check_folder(path: Path) -> None:
-    if path.is_dir():
+    if os.path.isdir(path):
         return
-    if path.exists():
+    if os.path.lexists(path):
         raise GreystepError(f"{path}: is a file; a session is a folder, perhaps {path.parent}")
-    siblings = [item.name for item in path.parent.iterdir() if item.is_dir()] if path.parent.is_dir() else []
+    siblings = [item.name for item in path.parent.iterdir() if item.is_dir()] if os.path.isdir(path.parent) else []
     like = nearest(path.name, siblings)
     hint = f"did you mean {path.parent / like}?" if like else "check the name, or write one with greystep demo"
     raise GreystepError(f"{path}: no such folder; {hint}")
@@ -217,13 +219,11 @@ class _Reference:
 
 @dataclass(frozen=True)
 class _Tolerance:
-    """The widest limits that make sense catch a number given in another unit."""
-
-    mired: Annotated[float, Limits(0.01, 500.0)] | None = None
-    duv: Annotated[float, Limits(1e-5, 0.05)] | None = None
-    steps: Annotated[float, Limits(0.01, 500.0)] | None = None
-    kelvin: Annotated[float, Limits(1.0, 10000.0)] | None = None
-    output_stops: Annotated[float, Limits(0.001, 5.0)] | None = DEFAULT_TOLERANCE.output_stops
+    mired: Annotated[float, Limits(*LIMITS["mired"])] | None = None
+    duv: Annotated[float, Limits(*LIMITS["duv"])] | None = None
+    steps: Annotated[float, Limits(*LIMITS["steps"])] | None = None
+    kelvin: Annotated[float, Limits(*LIMITS["kelvin"])] | None = None
+    output_stops: Annotated[float, Limits(*LIMITS["output_stops"])] | None = DEFAULT_TOLERANCE.output_stops
 
 
 @dataclass(frozen=True)
@@ -253,7 +253,8 @@ def _patch(value: object, _: object) -> Box | None:
         raise ValueError(value, f"{form} as fractions of the visible frame")
     x0, y0, x1, y1 = numbers
     if not all(0 <= item <= 1 for item in numbers):
-        raise ValueError(f"{value} leaves the frame; {form} as fractions from 0 to 1, not pixels")
+        said = ", ".join(found(item) for item in numbers)
+        raise ValueError(f"[{said}] leaves the frame; {form} as fractions from 0 to 1, not pixels")
     if not (x0 < x1 and y0 < y1):
         raise ValueError(f"{value} has no area; {form} with x0 < x1 and y0 < y1, from the top left")
     return float(x0), float(y0), float(x1), float(y1)
@@ -264,7 +265,7 @@ def _reflectance(toml: TomlFile, name: str) -> tuple[np.ndarray, np.ndarray] | N
     if not name:
         return None
     path = existing_path(toml, ("target", "reflectance"), name, folder=False)
-    if not path.is_file():
+    if not os.path.lexists(path):
         return None
     try:
         rows = read_rows(path)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from copy import deepcopy
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar, get_args, get_origin
+from typing import Any, Final, NamedTuple, TypeVar, get_args, get_origin
 
 from cattrs import (
     AttributeValidationNote,
@@ -18,9 +18,17 @@ from cattrs import (
 )
 from cattrs.gen import make_dict_structure_fn
 
+from greystep.doors import read_file
 from greystep.errors import GreystepError
 from greystep.session.csvfile import nearest
 from greystep.session.power import head_table
+
+#: Of session.toml at most: [bytes], characters of a line, and tables and lists in each other.
+_MOST_BYTES: Final = 1 << 20
+_LONGEST_LINE: Final = 10_000
+_MOST_LEVELS: Final = 16
+#: A key of more parts than that; the parser's time grows with the square of their number.
+_DEEP_KEY: Final = re.compile(rf"""(?<![\w"'-])(?:["']?[\w-]+["']?[ \t]*\.[ \t]*){{{_MOST_LEVELS}}}""")
 
 T = TypeVar("T")
 Group = ClassValidationError | IterableValidationError
@@ -50,18 +58,41 @@ def read_toml(folder: Path) -> TomlFile:
         GreystepError: If the file cannot be read, is not UTF-8 or not TOML; the message gives line and column.
     """
     path = folder / "session.toml"
-    try:
-        text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-    except FileNotFoundError:
+    if not os.path.lexists(path):
         return TomlFile(folder, {}, {}, [])
+    try:
+        text = read_file(path, _MOST_BYTES).decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         raise GreystepError(f"{path}: is not UTF-8 text (byte {error.start}); save it again as plain UTF-8") from error
-    except OSError as error:
-        raise GreystepError(f"{path}: cannot be read ({error.strerror}); check its permissions") from error
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > _LONGEST_LINE or _DEEP_KEY.search(line):
+            raise GreystepError(
+                f"{path}: line {number}: {len(line)} characters, which are no KEY = VALUE of a session; take it out"
+            )
     try:
-        return TomlFile(folder, tomllib.loads(text), _lines(text), [])
+        data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise GreystepError(f"{path}: {_explain(str(error), text)}") from error
+    except ValueError as error:
+        raise GreystepError(f"{path}: a number in it has thousands of digits; correct it") from error
+    except RecursionError:
+        data = None
+    if data is None or _levels(data) > _MOST_LEVELS:
+        raise GreystepError(f"{path}: lists or tables stand more than {_MOST_LEVELS} deep in each other; take them out")
+    return TomlFile(folder, data, _lines(text), [])
+
+
+def _levels(data: object) -> int:
+    """Count how deep tables and lists stand in each other."""
+    count, level = 0, [data]
+    while level:
+        count += 1
+        level = [
+            inner
+            for item in level
+            for inner in (item.values() if isinstance(item, dict) else item if isinstance(item, list) else ())
+        ]
+    return count
 
 
 def reader(hooks: Mapping[Any, Callable[[object, object], object]]) -> Converter:
@@ -120,8 +151,8 @@ def found(value: object) -> str:
 def existing_path(toml: TomlFile, path: tuple[str, ...], value: str, folder: bool) -> Path:
     """Return a path relative to the session; note a fault where nothing is there."""
     there = toml.folder / os.path.expanduser(value)
-    if not (there.is_dir() if folder else there.is_file()):
-        siblings = [item.name for item in there.parent.iterdir()] if there.parent.is_dir() else []
+    if not (os.path.isdir(there) if folder else os.path.lexists(there)):
+        siblings = [item.name for item in there.parent.iterdir()] if os.path.isdir(there.parent) else []
         like = nearest(there.name, siblings)
         remedy = f"did you mean {like}?" if like else "paths start at the session's folder"
         fault(toml, path, f'no {"folder" if folder else "file"} "{value}"; {remedy}')
@@ -134,7 +165,7 @@ def existing_path(toml: TomlFile, path: tuple[str, ...], value: str, folder: boo
 def _text(value: object, _: object) -> str:
     if isinstance(value, str):
         return value.strip()
-    number = isinstance(value, int | float) and not isinstance(value, bool)
+    number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= 1e300
     raise ValueError(value, f'write text in quotes, KEY = "{value if number else "..."}"')
 
 
