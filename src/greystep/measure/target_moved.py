@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
+import scipy  # its parts are imported when they are first named, so that a process that measures needs none
 
 from greystep.arrays import Floats, Triple, robust_sd
 from greystep.flags import Flag
@@ -181,6 +181,6 @@ def _slopes(surround: Floats) -> Floats:
 
     A little smoothing lets an edge between two bins meet itself when it has moved by half a bin.
     """
-    smooth = ndimage.gaussian_filter(surround, 0.7, mode="nearest")
+    smooth = scipy.ndimage.gaussian_filter(surround, 0.7, mode="nearest")
     slopes = np.stack([np.diff(smooth, axis=0)[:, :-1], np.diff(smooth, axis=1)[:-1]])
     return np.asarray(slopes - np.median(slopes, axis=(1, 2), keepdims=True))

@@ -125,6 +125,15 @@ def open_frame(path: Path) -> Frame:
     )
 
 
+def needs_library(path: Path) -> bool:
+    """Say whether `open_frame` would let LibRaw decode a file; False too where it would refuse it by its tags."""
+    try:
+        dng = read_dng(path)
+    except Exception:  # opening it tells of it
+        return False
+    return dng is None or dng.raster.compression not in DECODED
+
+
 def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
     """Read a box of a frame.
 
