@@ -19,6 +19,7 @@ import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -36,9 +37,12 @@ BARS: Final = {"tiles": ("CPU", 40.0), "strip": ("CPU", 8.0), "library": ("wall"
 REPORT_BAR_S: Final = 3.0
 MEMORY_BAR_MB: Final = 300.0
 COMMAND: Final = "from greystep.cli.app import run; run()"
-BASELINE: Final = (
-    "import sys, rawpy\nfor path in sys.argv[1:]:\n    with rawpy.imread(path) as raw: raw.raw_image.copy()\n"
-)
+BASELINE: Final = """
+import sys, rawpy
+for path in sys.argv[1:]:
+    with rawpy.imread(path) as raw:
+        raw.raw_image.copy()
+"""
 
 
 @dataclass(frozen=True)
@@ -104,7 +108,7 @@ def report_on(place: Path, megapixels: int, form: str, counts: Sequence[int], jo
         print(f"  {holds(kept.wall <= REPORT_BAR_S)} cached report {kept.wall:.1f} s, {REPORT_BAR_S:g} asked for")
         colds.append((count, cold.cpu, kept.cpu))
         shutil.rmtree(session)
-    for (few, cold_few, kept_few), (many, cold_many, kept_many) in zip(colds, colds[1:], strict=False):
+    for (few, cold_few, kept_few), (many, cold_many, kept_many) in pairwise(colds):
         more = (many - few) / 1e3
         print(
             f"  growth from {few} to {many} frames: cold ingest {(cold_many - cold_few) / more:.1f} ms a frame,"
