@@ -136,11 +136,13 @@ def _ingest(
     if unnamed:
         shots, placed = place_frames(shots, names, [readings[name] for name in names])
     joined = rows.joined(shots, names, readings)
-    moved = joined.log["frame"][joined.of_kind(*TESTED) & (rows.target_states(joined) != "")]
+    states: NDArray[np.object_] | None = rows.target_states(joined)
+    moved = joined.log["frame"][joined.of_kind(*TESTED) & (states != "")]
     where = {name: target for name in moved if (target := targets[labels[name]]) is not None and target.found}
     for name, reading in kept.measure_again(folder, where, cache, prints, crew).items():
         readings[name] = replace(reading, flags=flags.ordered([*reading.flags, Flag.TARGET_MOVED]))
-    found = join_readings(settings, shots, names, readings, targets)
+        states = None  # told anew
+    found = join_readings(settings, shots, names, readings, targets, states)
     found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
     if cache is None:
         return replace(found, messages=(*found.messages, remarks.NotKept(str(settings.path))))
@@ -156,16 +158,18 @@ def join_readings(
     names: Sequence[str],
     readings: Mapping[str, Reading],
     targets: Mapping[str, Target | None],
+    states: NDArray[np.object_] | None = None,
 ) -> Ingested:
     """Join log and readings: light, colour, output and flags of every frame; no file is read but a camera.json.
 
     Args:
         shots: The log, see `read_shots`, every frame named.
         names: The files in capture order.
+        states: As for `greystep.session.readings.check_targets`.
 
     Returns: Rows in log order, then files that the log does not name.
     """
-    frames = rows.check_targets(rows.joined(shots, names, readings))
+    frames = rows.check_targets(rows.joined(shots, names, readings), states)
     log, labels = frames.log, frames.log["body"].tolist()
     patches = rows.patches_of(frames.read)
     shares = None
