@@ -52,6 +52,7 @@ session:
     cache           What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read
     colour          The colour of each frame's light through its body's one matrix, and what of it is doubtful
     csvfile         A spreadsheet's save as rows of text cells, whatever encoding and separator the spreadsheet chose
+    entries         What the cache keeps of a frame, as JSON and back
     faults          Frame against frame
     ingest          The log joined with what was measured
     log_slips       Where a log and its frames slipped, as far as exposure data tell
@@ -66,6 +67,7 @@ session:
     switched        When room light changed between two flash-off frames
     toml_file       session.toml as text, tables and checked values
     watch           Frames as they arrive: when there is something new to read, and what is new in it
+    workers         Frames worked on with all cores: in threads, and in processes of their own where a decoder may crash
 compare:
     actions         What to do next: what goes back, what may stay over which powers, and what to shoot again
     against_others  How a head stands to the others

@@ -54,7 +54,12 @@ from greystep.terms import Order, Verdict
 
 
 def open_session(
-    path: Path | str, *, patch: Box | None = None, store: Path | None = None, progress: Progress | None = None
+    path: Path | str,
+    *,
+    patch: Box | None = None,
+    store: Path | None = None,
+    progress: Progress | None = None,
+    jobs: int | None = None,
 ) -> "Session":
     """Open a session: read its settings, its log, and those frames that are new or have changed.
 
@@ -63,6 +68,7 @@ def open_session(
         patch: The grey target (x0, y0, x1, y1) as fractions of the visible frame; by default it is found.
         store: Where readings and cache go if the session's folder cannot be written.
         progress: Called with (done, total) frames.
+        jobs: Frames that are worked on at once; the cores that this process may use by default.
 
     Raises:
         GreystepError: If the folder, its settings or its log have faults, or no frame can be read.
@@ -72,7 +78,7 @@ def open_session(
         >>> len(kit.readings), list(kit.heads["head"])
         (66, ['A', 'B', 'C', 'D'])
     """
-    return Session(ingest(load_settings(Path(path)), patch=patch, progress=progress, store=store), store)
+    return Session(ingest(load_settings(Path(path)), patch=patch, progress=progress, store=store, jobs=jobs), store)
 
 
 def history(sessions: "Sequence[Session | Path | str]") -> HistoryResult:

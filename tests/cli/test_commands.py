@@ -624,6 +624,42 @@ def test_progress_is_drawn_on_a_terminal_and_wiped_off(monkeypatch: pytest.Monke
         assert bool(said) == terminal
 
 
+def test_progress_tells_rate_and_time_left_in_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three minutes after 40 of 400 were known, 90 more are read: one in two seconds, 540 s for the other 270."""
+    from greystep.cli import options
+
+    stream, clock = io.StringIO(), iter([1000.0, 1000.0, 1180.0])
+    monkeypatch.setattr(stream, "isatty", lambda: True)
+    monkeypatch.setattr(sys, "stderr", stream)
+    monkeypatch.setattr(options.time, "monotonic", lambda: next(clock))
+    monkeypatch.setenv("COLUMNS", "100")
+    with options.progress_bar("reading frames") as progress:
+        progress(40, 400)
+        progress(40, 400)
+        progress(130, 400)
+    first, second, last = (line.removesuffix("\x1b[K") for line in stream.getvalue().split("\r")[1:4])
+    assert first == second == "reading frames ##.................. 40/400"
+    assert last == "reading frames ######.............. 130/400, 0.5 a second, 9 min 0 s left"
+    monkeypatch.setenv("COLUMNS", "30")
+    monkeypatch.setattr(options.time, "monotonic", lambda: 0.0)
+    with options.progress_bar("reading frames of a session with a long name") as progress:
+        progress(1, 400)
+    assert max(len(line.split("\x1b")[0]) for line in stream.getvalue().split("\r")[5:]) == 29
+
+
+def test_jobs_is_a_number_of_frames_at_once(session: Path) -> None:
+    for words in (["0"], ["-1"], ["two"], ["100000"]):
+        result = greystep("ingest", session, "--jobs", *words)
+        assert (result.status, result.out) == (2, "")
+        assert "--jobs" in result.err
+    outs = set()
+    for jobs in ("1", "2"):
+        shutil.rmtree(session / ".greystep", ignore_errors=True)
+        assert greystep("ingest", session, "--jobs", jobs).status == 0
+        outs.add((session / "readings.csv").read_bytes())
+    assert len(outs) == 1
+
+
 # --- help, examples, start-up ---------------------------------------------------------------------------------------
 
 

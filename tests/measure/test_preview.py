@@ -6,8 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from greystep.raw import preview as previews
 from greystep.raw.preview import preview
 from greystep.session import cache
+from greystep.session.workers import Crew
 
 Make = Callable[..., Path]
 NEUTRAL = np.array([0.501, 1.0, 0.7014])  # the AsShotNeutral of the files that the simulator writes
@@ -53,15 +55,15 @@ def test_thumbnails_read_no_pixels_where_a_picture_is_there(
     make_dng(tmp_path / "with.dng", COUNTS, preview=painted(200, 300))
     make_dng(tmp_path / "without.dng", COUNTS)
     read: list[str] = []
-    whole = cache._overview
+    whole = previews.overview_of
 
-    def counted(path: Path) -> np.ndarray | None:
+    def counted(path: Path) -> np.ndarray:
         read.append(path.name)
         return whole(path)
 
-    monkeypatch.setattr(cache, "_overview", counted)
+    monkeypatch.setattr(previews, "overview_of", counted)
     names = ["with.dng", "without.dng"]
     draw = dict.fromkeys(names, lambda linear: (255 * np.clip(linear, 0, 1)).astype(np.uint8))
-    pictures = cache.thumbnails(tmp_path, draw, None, dict.fromkeys(names, ""))
+    pictures = cache.thumbnails(tmp_path, draw, None, dict.fromkeys(names, ""), Crew())
     assert read == ["without.dng"]
     assert pictures["with.dng"].shape == (171, 256, 3)

@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from greystep.files import to_json
 from greystep.measure import reading as reading_module
-from greystep.measure.reading import Reading, as_json, from_json, measure_frame
+from greystep.measure.reading import Reading, measure_frame
 from greystep.measure.target import fixed_target, pixel_box
 from greystep.measure.target_moved import reference_surround, target_state
 from greystep.raw.frame import Frame, Mosaic, open_frame
+from greystep.session.entries import as_json, from_json
 
 Make = Callable[..., Path]
 BLACKS = (500.25, 510.5, 520.75, 505.0)  # by site of the two by two period

@@ -11,6 +11,8 @@ import pytest
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target, fixed_target
 from greystep.session import cache as kept
+from greystep.session import workers
+from greystep.session.workers import Crew
 
 HERE, THERE = fixed_target((0.2, 0.2, 0.6, 0.6)), fixed_target((0.2, 0.2, 0.6, 0.7))
 
@@ -28,9 +30,11 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[Target], l
             return Reading(height=3, width=4, surround=np.eye(2))
 
         monkeypatch.setattr(kept, "measure_frame", one)
+        monkeypatch.setattr(workers, "needs_library", lambda path: False)  # the stand-in is of this process
         folder = kept.open_cache(tmp_path / "s", tmp_path)
         prints = {"a.dng": kept.fingerprint(tmp_path, "a.dng")}
-        readings = kept.measure(tmp_path, {"a.dng": target}, kept.recall(folder, prints), folder, prints)
+        with Crew() as crew:
+            readings = kept.measure(tmp_path, {"a.dng": target}, kept.recall(folder, prints), folder, prints, crew)
         assert readings["a.dng"].width == 4
         return done
 

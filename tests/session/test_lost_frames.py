@@ -13,9 +13,8 @@ import tifffile
 from greystep.api import open_session
 from greystep.errors import GreystepError
 from greystep.measure import reading as measuring
-from greystep.raw import dng
+from greystep.raw import dng, preview
 from greystep.sentences.frames import lines
-from greystep.session import cache
 from greystep.session.ingest import Ingested, ingest
 from greystep.session.settings import load_settings
 
@@ -107,7 +106,7 @@ def test_where_no_matrix_serves_a_camera_json_mends_it(small_session: Path, give
 @pytest.mark.parametrize("error", [IndexError("list index out of range"), MemoryError(), RuntimeError("no such thing")])
 @pytest.mark.parametrize(
     ("where", "name"),
-    [(measuring, "read_exposure"), (measuring, "open_frame"), (cache, "open_frame"), (dng, "read_stored")],
+    [(measuring, "read_exposure"), (measuring, "open_frame"), (preview, "open_frame"), (dng, "read_stored")],
 )
 def test_whatever_a_reader_raises_costs_the_frame_alone(
     small_session: Path, monkeypatch: pytest.MonkeyPatch, where: Any, name: str, error: Exception
@@ -124,7 +123,7 @@ def test_whatever_a_reader_raises_costs_the_frame_alone(
     found = read(small_session)
     table = found.readings.set_index("frame")
     assert list(table.index) == ["A/1-1/f1.dng", LOST, "A/1-1/f3.dng", "A/1-4/f4.dng", "A/1-4/f5.dng", "ambient/f0.dng"]
-    if where is not cache:
+    if where is not preview:
         assert table.loc[LOST, "status"] == "rejected"
         reason = str(error) or type(error).__name__
         assert any(said.startswith(f"{LOST}: ") and reason in said for said in lines(found.messages))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from greystep.cli.options import (
+    JobsOption,
     JsonOption,
     OutOption,
     PatchOption,
@@ -72,6 +73,7 @@ def correct(
     ] = False,
     out: OutOption = None,
     patch: PatchOption = None,
+    jobs: JobsOption = None,
     as_json: JsonOption = False,
     strict: StrictOption = False,
 ) -> None:
@@ -88,7 +90,7 @@ def correct(
 
     Example: greystep correct hire_kit --to A@full
     """
-    opened, found = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
+    opened, found = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch, jobs)
     folder = out or session / "report"
     opened.write_readings()
     wrote = found.write(folder)
@@ -117,12 +119,13 @@ def find_corrections(
     space: Space,
     out: Path | None,
     patch: str | None,
+    jobs: int | None = None,
 ) -> "tuple[Session, Correction]":
     """Open SESSION and what the options name, and find the corrections; the options are those of `correct`."""
     if smooth and to is not None:
         raise typer.BadParameter("the trend is the reference; leave --to out, or --smooth", param_hint="--smooth")
-    opened = open_with_progress(session, patch, out, out or session / "report")
-    tested = None if profile is None else open_with_progress(profile, None, out)
+    opened = open_with_progress(session, patch, out, out or session / "report", jobs)
+    tested = None if profile is None else open_with_progress(profile, None, out, jobs=jobs)
     over = smooth_over if smooth else None
     with progress_bar("comparing frames") as progress:
         found = opened.correct(

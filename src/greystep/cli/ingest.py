@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from greystep.cli.options import (
+    JobsOption,
     JsonOption,
     PatchOption,
     SessionArgument,
@@ -24,6 +25,7 @@ def ingest(
         Path | None, typer.Option("--out", metavar="DIR", help="Where to write if SESSION cannot be written.")
     ] = None,
     patch: PatchOption = None,
+    jobs: JobsOption = None,
     as_json: JsonOption = False,
     strict: StrictOption = False,
 ) -> None:
@@ -31,7 +33,7 @@ def ingest(
 
     Example: greystep ingest hire_kit
     """
-    opened = open_with_progress(session, patch, out)
+    opened = open_with_progress(session, patch, out, jobs=jobs)
     written = opened.write_readings()
     say(*opened.messages)
     if as_json:

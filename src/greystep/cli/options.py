@@ -1,7 +1,9 @@
 """What several commands ask for, and how each ends: arguments, the progress bar, exit status."""
 
 import math
+import shutil
 import sys
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -23,6 +25,16 @@ OutOption = Annotated[
 PatchOption = Annotated[
     str | None,
     typer.Option("--patch", metavar="X0,Y0,X1,Y1", help="The grey target by hand, as fractions of the frame."),
+]
+JobsOption = Annotated[
+    int | None,
+    typer.Option(
+        "--jobs",
+        metavar="N",
+        min=1,
+        max=256,
+        help="Frames worked on at once; each takes the memory of a frame. All cores if absent.",
+    ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the summary as JSON and nothing else.")]
 StrictOption = Annotated[
@@ -73,11 +85,14 @@ def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
     if sys.stderr is None or not sys.stderr.isatty():  # None where the caller has closed it
         yield lambda done, total: None
         return
-    width = 30
+    begun: list[tuple[float, int]] = []
 
     def show(done: int, total: int) -> None:
-        filled = width * done // max(total, 1)
-        sys.stderr.write(f"\r{label} {'#' * filled}{'.' * (width - filled)} {done}/{total}")
+        now = time.monotonic()
+        if not begun:
+            begun.append((now, done))
+        line = _progress_line(label, done, total, done - begun[0][1], now - begun[0][0])
+        sys.stderr.write("\r" + line[: shutil.get_terminal_size().columns - 1] + "\x1b[K")
         sys.stderr.flush()
 
     try:
@@ -85,6 +100,16 @@ def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
     finally:
         sys.stderr.write("\r\x1b[2K")
         sys.stderr.flush()
+
+
+def _progress_line(label: str, done: int, total: int, new: int, seconds: float) -> str:
+    """Return how far it is, with rate and time left as far as `new` of them in so many seconds tell."""
+    filled = 20 * done // max(total, 1)
+    line = f"{label} {'#' * filled}{'.' * (20 - filled)} {done}/{total}"
+    if not new or seconds <= 0.0:
+        return line
+    left = round((total - done) * seconds / new)
+    return f"{line}, {new / seconds:.3g} a second, {left // 60} min {left % 60} s left"
 
 
 class Result(Protocol):
@@ -98,7 +123,9 @@ class Result(Protocol):
         """Return what the screen shows; `wrote` are the files to name at the end."""
 
 
-def open_with_progress(path: Path, patch: str | None, store: Path | None, into: Path | None = None) -> "Session":
+def open_with_progress(
+    path: Path, patch: str | None, store: Path | None, into: Path | None = None, jobs: int | None = None
+) -> "Session":
     """Open a session with a progress bar.
 
     Args:
@@ -106,13 +133,14 @@ def open_with_progress(path: Path, patch: str | None, store: Path | None, into: 
         patch: The text of ``--patch``.
         store: Where readings and cache go if the session's folder cannot be written.
         into: Where the results will go: a folder among raw frames is refused before anything is written.
+        jobs: Of ``--jobs``.
     """
     box = parse_patch(patch)
     from greystep.api import open_session
     from greystep.files import check_folder
 
     with progress_bar(f"reading frames of {path.name}") as progress:
-        opened = open_session(path, patch=box, store=store, progress=progress)
+        opened = open_session(path, patch=box, store=store, progress=progress, jobs=jobs)
     if into is not None:
         check_folder(into)
     return opened

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from greystep.cli.options import (
+    JobsOption,
     JsonOption,
     OutOption,
     PatchOption,
@@ -79,6 +80,7 @@ def report(
             help="Limit of the output error, in stops.",
         ),
     ] = None,
+    jobs: JobsOption = None,
     as_json: JsonOption = False,
     strict: StrictOption = False,
 ) -> None:
@@ -90,7 +92,7 @@ def report(
     Example: greystep report hire_kit
     """
     folder = out or session / "report"
-    opened = open_with_progress(session, patch, out, folder)
+    opened = open_with_progress(session, patch, out, folder, jobs)
     made = opened.report(claim=claim, mired=mired, duv=duv, kelvin=kelvin, steps=steps, output_stops=output_stops)
     wrote = [opened.write_readings(), *made.write(folder)]
     if as_json:

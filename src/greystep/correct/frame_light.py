@@ -21,6 +21,7 @@ from greystep.session.cards import card_rows, lights_of
 from greystep.session.ingest import Body, Ingested
 from greystep.session.power import same_power
 from greystep.session.settings import Settings
+from greystep.session.workers import Crew
 from greystep.terms import DECLARED, LIT, PARTS, Kind
 
 Progress = Callable[[int, int], None]
@@ -101,30 +102,30 @@ def find_sources(
                 _from_profile(row, profile, ingested, seen_by)
     bodies, relative, messages = dict(ingested.bodies), set[str](), list[Message]()
     waiting = [row for row in waiting if not row["source"] and row["kind"] == Kind.JOB]
-    for label in dict.fromkeys(row["body"] for row in waiting if row["shot"] >= 0 and row["body"] in bodies):
-        here = [row for row in waiting if row["body"] == label and row["shot"] >= 0]
-        every = ingested.readings
-        read = block_reader(
-            ingested.settings.frames_dir, every[(every["body"] == label) & (every["shot"] >= 0)], progress, len(here)
-        )
-        anchors = [row for row in rows if row["body"] == label and row["source"] == "patch" and row["mired"] > 0]
-        found = of_anchors(here, anchors, bodies[label], read)
-        if not anchors and len(here) > 1:
-            if of_itself:
-                bodies[label], found, message = join_series(here, to, bodies[label], read)
-                relative.add(label)
-                messages.append(message)
-            else:
-                for row in here:
-                    row["trouble"] += ", nor in any frame like it; give frame:NAME, median or --smooth as reference"
-        fit = [row for row in rows if row["body"] == label and row["shot"] >= 0 and not _marks(row) & UNFIT]
-        for row in here:
-            if row["frame"] not in found:
-                continue
-            _from_shared(row, found[row["frame"]])
-            if "light_changed" in _marks(row):
-                said = what_changed(row, fit, ingested.settings, bodies[label], read)
-                row["trouble"] += f": {said}" if said else ""
+    with Crew(ingested.jobs) as crew:
+        for label in dict.fromkeys(row["body"] for row in waiting if row["shot"] >= 0 and row["body"] in bodies):
+            here = [row for row in waiting if row["body"] == label and row["shot"] >= 0]
+            every = ingested.readings
+            every = every[(every["body"] == label) & (every["shot"] >= 0)]
+            read = block_reader(ingested.settings.frames_dir, every, [row["frame"] for row in here], crew, progress)
+            anchors = [row for row in rows if row["body"] == label and row["source"] == "patch" and row["mired"] > 0]
+            found = of_anchors(here, anchors, bodies[label], read)
+            if not anchors and len(here) > 1:
+                if of_itself:
+                    bodies[label], found, message = join_series(here, to, bodies[label], read)
+                    relative.add(label)
+                    messages.append(message)
+                else:
+                    for row in here:
+                        row["trouble"] += ", nor in any frame like it; give frame:NAME, median or --smooth as reference"
+            fit = [row for row in rows if row["body"] == label and row["shot"] >= 0 and not _marks(row) & UNFIT]
+            for row in here:
+                if row["frame"] not in found:
+                    continue
+                _from_shared(row, found[row["frame"]])
+                if "light_changed" in _marks(row):
+                    said = what_changed(row, fit, ingested.settings, bodies[label], read)
+                    row["trouble"] += f": {said}" if said else ""
     if not of_itself and any(row["source"] == "patch" and row["body"] not in sure for row in rows):
         messages.append(CardAssumed())
     if mistakable:

@@ -20,6 +20,7 @@ from greystep.raw.blocks import Blocks, read_blocks
 from greystep.session.ambient import settings_of
 from greystep.session.colour import colours
 from greystep.session.ingest import Body
+from greystep.session.workers import Crew
 from greystep.terms import DECLARED, Kind
 
 #: Focal lengths within this share are one lens setting: some lenses record their breathing.
@@ -55,26 +56,37 @@ Reader = Callable[[str], Blocks]
 
 
 def block_reader(
-    folder: Path, rows: pd.DataFrame, progress: Callable[[int, int], None] | None = None, total: int = 0
+    folder: Path,
+    rows: pd.DataFrame,
+    names: Sequence[str],
+    crew: Crew,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Reader:
     """Return a reader that keeps what it has read.
 
     Args:
         rows: Readings of one body, ambient frames among them: one at a frame's own settings is taken off block by
             block.
-        total: Frames that will be asked for, about.
+        names: Frames that are all read when the first is asked for.
+        crew: Those who read.
+        progress: Called with (done, total) of these.
     """
-    known: dict[str, Blocks] = {}
+    known: dict[str, Blocks | FrameError] = {}
     settings = dict(zip(rows["frame"], settings_of(rows), strict=True))
     unlit = rows.loc[(rows["kind"] == Kind.AMBIENT) & (rows["flags"] == ""), "frame"]
     ambient = {settings[name]: str(name) for name in unlit}
 
     def stored(name: str) -> Blocks:
-        if name not in known:
-            known[name] = read_blocks(folder / name)
+        wanted = [name] if known else list(dict.fromkeys([*names, name]))
+        new = [one for one in wanted if one not in known]
+        for one, result in zip(new, crew.each(read_blocks, [(folder / one,) for one in new]), strict=True):
+            known[one] = result
             if progress is not None:
-                progress(min(len(known), total), total)
-        return known[name]
+                progress(min(len(known), len(names)), len(names))
+        blocks = known[name]
+        if isinstance(blocks, FrameError):
+            raise blocks
+        return blocks
 
     def read(name: str) -> Blocks:
         blocks, room = stored(name), ambient.get(settings[name])

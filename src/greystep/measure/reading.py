@@ -1,20 +1,15 @@
 """One frame measured: its patch, its exposure data, its colour tags, and what is wrong with it by itself."""
 
-from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
-from functools import cache
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import Final
 
 import numpy as np
-from cattrs import Converter
-from cattrs.gen import make_dict_structure_fn
 
 from greystep.arrays import Floats, Triple
 from greystep.errors import FrameError
-from greystep.files import plain
 from greystep.flags import Flag, ordered
 from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.target import Box, Target, pixel_box
@@ -22,11 +17,6 @@ from greystep.measure.target_moved import around_of, surround_of, surround_pixel
 from greystep.raw.dng import ColourTags, read_dng
 from greystep.raw.exposure import Exposure, filled_in, read_exposure
 from greystep.raw.frame import Frame, Mosaic, library_exposure, open_frame, read_region
-
-if TYPE_CHECKING:
-    from _typeshed import DataclassInstance
-
-T = TypeVar("T")
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
 MEASURE_VERSION: Final = 4
@@ -109,8 +99,16 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
     except FrameError as error:
         return replace(reading, flags=ordered([error.flag]), message=_one_line(str(error)))
     except Exception as error:  # a file may break any decoder in its own way, and must not stop the others
-        what = f"{path.name}: cannot be read ({type(error).__name__}: {error}); copy it from the card again"
-        return replace(reading, flags=ordered([Flag.UNREADABLE]), message=_one_line(what))
+        return replace(reading, flags=ordered([Flag.UNREADABLE]), message=str(unreadable(path, error)))
+
+
+def unreadable(path: Path, error: Exception) -> FrameError:
+    """Return what is said of a file after an error of a reader that nobody foresaw."""
+    if isinstance(error, MemoryError):
+        what = "takes more memory than there is (MemoryError); close other programs or give --jobs 1"
+    else:
+        what = f"cannot be read ({type(error).__name__}: {error}); copy it from the card again"
+    return FrameError(_one_line(f"{path.name}: {what}"))
 
 
 def exposure_of(path: Path) -> Exposure:
@@ -124,45 +122,6 @@ def exposure_of(path: Path) -> Exposure:
         if not recorded.captured and read_dng(path) is None:
             return _completed(recorded, library_exposure(path))
     return recorded
-
-
-def as_json(content: "DataclassInstance") -> dict[str, Any]:
-    """Return a reading, or what holds one, as JSON can keep it: arrays as lists, null for what is no number."""
-    return {key: plain(value) for key, value in asdict(content).items()}
-
-
-def from_json(stored: object, kind: type[T]) -> T:
-    """Rebuild what `as_json` was given.
-
-    Raises:
-        KeyError, TypeError, ValueError, AttributeError: If `stored` is something else, such as an entry of another
-            version.
-    """
-    return _converter().structure(stored, kind)
-
-
-@cache
-def _converter() -> Converter:
-    converter = Converter(detailed_validation=False)
-
-    def whole(kind: Any) -> Callable[[Any, Any], Any]:
-        """Ask for every field, those with a default too: an entry of another version lacks some."""
-        structure = make_dict_structure_fn(kind, converter)
-        names = {field.name for field in fields(kind)}
-
-        def structured(stored: Any, _: Any) -> Any:
-            if lost := names - set(stored):
-                raise KeyError(*lost)
-            return structure(stored, kind)
-
-        return structured
-
-    converter.register_structure_hook_factory(is_dataclass, whole)
-    converter.register_structure_hook(float, lambda value, _: np.nan if value is None else float(value))
-    converter.register_structure_hook_func(
-        lambda of: getattr(of, "__origin__", None) is np.ndarray, lambda value, _: np.array(value, dtype=np.float64)
-    )
-    return converter
 
 
 def _completed(recorded: Exposure, found: Exposure | None) -> Exposure:

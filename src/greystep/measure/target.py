@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+import scipy  # its parts are imported when they are first named, so that a process that measures needs none
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from greystep.arrays import Booleans, Floats
 from greystep.errors import GreystepError
@@ -125,8 +125,8 @@ def _card_over_range(scene: Floats, over: Booleans) -> tuple[int, int, int, int]
         over: (h, w) array. Where most frames have reached the white level in some colour.
     """
     height, width = over.shape
-    filled = ndimage.binary_fill_holes(ndimage.median_filter(over, size=3))
-    marks, count = ndimage.label(filled)
+    filled = scipy.ndimage.binary_fill_holes(scipy.ndimage.median_filter(over, size=3))
+    marks, count = scipy.ndimage.label(filled)
     level = scene.max(axis=2) / np.median(scene.max(axis=2)[over])
     best: tuple[int, tuple[int, int, int, int]] | None = None
     for number in range(1, count + 1):
@@ -136,11 +136,11 @@ def _card_over_range(scene: Floats, over: Booleans) -> tuple[int, int, int, int]
         if min(high - low) < max(3, width // 64) or min(low) < 2 or high[0] > height - 3 or high[1] > width - 3:
             continue
         spread = float(np.sqrt(np.linalg.det(np.cov(points.T))))
-        near, far = (ndimage.binary_dilation(mask, iterations=steps) for steps in (1, 3))
+        near, far = (scipy.ndimage.binary_dilation(mask, iterations=steps) for steps in (1, 3))
         outlined = float(np.median(level[far & ~near])) < BELOW_OVER
         if not (outlined and RECTANGLE[0] < len(points) / spread < RECTANGLE[1]):
             continue
-        depth = ndimage.distance_transform_cdt(np.pad(mask, 1), metric="chessboard")[1:-1, 1:-1]
+        depth = scipy.ndimage.distance_transform_cdt(np.pad(mask, 1), metric="chessboard")[1:-1, 1:-1]
         y, x = (int(place) for place in np.unravel_index(int(depth.argmax()), depth.shape))
         half = int(depth.max()) - 1
         box = _grown(~mask, y - half, y + half + 1, x - half, x + half + 1)
@@ -241,7 +241,7 @@ def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, Boo
     chosen = [bright[i] for i in np.unique(np.linspace(0, len(bright) - 1, FRAMES_LOOKED_AT).astype(int))]
     stack = np.stack([frames[i] / levels[i] for i in chosen])
     scene = np.median(stack, axis=0)
-    smooth = ndimage.uniform_filter(stack[..., 1], size=(0, 3, 3)) + 0.02
+    smooth = scipy.ndimage.uniform_filter(stack[..., 1], size=(0, 3, 3)) + 0.02
     middle = np.median(smooth, axis=0)
     agree = np.mean(np.abs(smooth / middle - 1.0) < 0.25, axis=0) >= 0.7
     over = np.mean([frames[i].max(axis=2) >= OVER for i in chosen], axis=0) > 0.5
@@ -255,19 +255,21 @@ def _even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[_Area]
     green = np.log(floor[..., 1])
     edges = ~steady
     for layer in (green, np.log(floor[..., 0]) - green, np.log(floor[..., 2]) - green):
-        calm = ndimage.gaussian_filter(ndimage.median_filter(layer, size=3, mode="nearest"), 0.8, mode="nearest")
+        calm = scipy.ndimage.gaussian_filter(
+            scipy.ndimage.median_filter(layer, size=3, mode="nearest"), 0.8, mode="nearest"
+        )
         for axis in (0, 1):
-            step = np.abs(ndimage.correlate1d(calm, [-1.0, 0.0, 1.0], axis=axis, mode="nearest"))
+            step = np.abs(scipy.ndimage.correlate1d(calm, [-1.0, 0.0, 1.0], axis=axis, mode="nearest"))
             # The calm third of a normal distribution's differences ends at 0.385 of its standard deviation.
             edges |= step > max(contrast, 5.0 * float(np.percentile(step, 30)) / 0.385)
-    marks, count = ndimage.label(edges, structure=np.ones((3, 3)))
-    for place in ndimage.find_objects(marks, max_label=count):
+    marks, count = scipy.ndimage.label(edges, structure=np.ones((3, 3)))
+    for place in scipy.ndimage.find_objects(marks, max_label=count):
         if all(part.stop - part.start <= 5 for part in place):  # dust, no outline
             edges[place] = False
-    depth = ndimage.distance_transform_cdt(np.pad(~edges, 1), metric="chessboard")[1:-1, 1:-1]
-    regions, count = ndimage.label(depth >= 2, structure=np.ones((3, 3)))
+    depth = scipy.ndimage.distance_transform_cdt(np.pad(~edges, 1), metric="chessboard")[1:-1, 1:-1]
+    regions, count = scipy.ndimage.label(depth >= 2, structure=np.ones((3, 3)))
     areas = []
-    for number, place in enumerate(ndimage.find_objects(regions, max_label=count), start=1):
+    for number, place in enumerate(scipy.ndimage.find_objects(regions, max_label=count), start=1):
         within = np.where(regions[place] == number, depth[place], 0)
         y, x = np.unravel_index(int(within.argmax()), within.shape)
         half = int(within.max()) - 1
@@ -277,7 +279,7 @@ def _even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[_Area]
             continue
         sides = sum((place[0].start <= 2, place[0].stop >= height - 2, place[1].start <= 2, place[1].stop >= width - 2))
         inner = np.maximum(scene[y0:y1, x0:x1], 1e-6)
-        light = ndimage.uniform_filter(np.log(ndimage.median_filter(inner[..., 1], size=3)), size=3)
+        light = scipy.ndimage.uniform_filter(np.log(scipy.ndimage.median_filter(inner[..., 1], size=3)), size=3)
         if float(np.median(np.abs(np.log(inner[..., 1]) - light))) > ROUGH:
             continue
         areas.append(

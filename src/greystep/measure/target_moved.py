@@ -1,10 +1,12 @@
 """What lies about the grey target: the region that is read of each frame, and whether the target has moved in it."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
+import scipy  # its parts are imported when they are first named, so that a process that measures needs none
+from numpy.typing import NDArray
 
 from greystep.arrays import Floats, Triple, robust_sd
 from greystep.flags import Flag
@@ -142,17 +144,18 @@ def _best_shift(surround: Floats, reference: Floats) -> tuple[float, float, floa
         share: How much of the reference's edges is there at that shift, 1 where all of it is.
         noise: Standard deviation of that share.
     """
-    now, then = _slopes(surround), _slopes(reference)
+    then, spectra, all_in_view = _sought(reference.shape, np.asarray(reference, np.float64).tobytes())
     height, width = then.shape[1:]
     strength = float(np.sum(then**2))
     if strength <= 4.0 * then.size * _calm(then) ** 2:  # no edges to speak of, only noise
         return 0.0, 0.0, 1.0, np.inf
+    now = _slopes(surround)
     # The target's size in bins: the map is the target and its margins.
     size_y, size_x = (count / (1.0 + 2.0 * MARGIN) for count in surround.shape)
     reach_y, reach_x = min(int(LONGEST_SHIFT * size_y), height - 1), min(int(LONGEST_SHIFT * size_x), width - 1)
     near = (slice(height - 1 - reach_y, height + reach_y), slice(width - 1 - reach_x, width + reach_x))
-    both = (_correlated(now[0], then[0]) + _correlated(now[1], then[1]))[near]
-    in_view = np.maximum(_correlated(np.ones((height, width)), np.sum(then**2, axis=0))[near], 0.25 * strength)
+    both = (_correlated(now[0], spectra[0]) + _correlated(now[1], spectra[1]))[near]
+    in_view = np.maximum(all_in_view[near], 0.25 * strength)
     match = both / np.sqrt(in_view * strength)
     noise = _calm(now) / np.sqrt(strength) if _calm(now) < NOISIEST else np.inf
     y, x = (int(place) for place in np.unravel_index(int(match.argmax()), match.shape))
@@ -161,13 +164,32 @@ def _best_shift(surround: Floats, reference: Floats) -> tuple[float, float, floa
     return (x - reach_x) / size_x, (y - reach_y) / size_y, float(both[y, x] / in_view[y, x]), noise
 
 
-def _correlated(a: Floats, b: Floats) -> Floats:
+@lru_cache(maxsize=8)
+def _sought(shape: tuple[int, ...], surround: bytes) -> tuple[Floats, list[NDArray[np.complex128]], Floats]:
+    """Return what is the same for all frames of one reference, which is given as the bytes of its map.
+
+    Returns: Its slopes (2, m - 1, n - 1); the spectrum of each; and how much of the edges is in view at each shift.
+    """
+    then = _slopes(np.frombuffer(surround, np.float64).reshape(shape))
+    all_in_view = _correlated(np.ones(then.shape[1:]), _spectrum(np.sum(then**2, axis=0)))
+    return then, [_spectrum(part) for part in then], all_in_view
+
+
+def _spectrum(b: Floats) -> NDArray[np.complex128]:
+    """Return the Fourier transform of a map that `_correlated` is given."""
+    return np.fft.rfft2(b[::-1, ::-1], (2 * b.shape[0] - 1, 2 * b.shape[1] - 1))
+
+
+def _correlated(a: Floats, spectrum: NDArray[np.complex128]) -> Floats:
     """Return the correlation of two maps of one shape (m, n) at every shift, (2 m - 1, 2 n - 1).
 
     By Fourier transform with numpy alone: importing scipy.signal takes longer than a run whose frames are all known.
+
+    Args:
+        spectrum: Of the second one, see `_spectrum`.
     """
     shape = 2 * a.shape[0] - 1, 2 * a.shape[1] - 1
-    return np.fft.irfft2(np.fft.rfft2(a, shape) * np.fft.rfft2(b[::-1, ::-1], shape), shape)
+    return np.fft.irfft2(np.fft.rfft2(a, shape) * spectrum, shape)
 
 
 def _calm(slopes: Floats) -> float:
@@ -181,6 +203,6 @@ def _slopes(surround: Floats) -> Floats:
 
     A little smoothing lets an edge between two bins meet itself when it has moved by half a bin.
     """
-    smooth = ndimage.gaussian_filter(surround, 0.7, mode="nearest")
+    smooth = scipy.ndimage.gaussian_filter(surround, 0.7, mode="nearest")
     slopes = np.stack([np.diff(smooth, axis=0)[:, :-1], np.diff(smooth, axis=1)[:-1]])
     return np.asarray(slopes - np.median(slopes, axis=(1, 2), keepdims=True))

@@ -116,6 +116,15 @@ def open_frame(path: Path) -> Frame:
     )
 
 
+def needs_library(path: Path) -> bool:
+    """Say whether `open_frame` would let LibRaw decode a file; False too where it would refuse it by its tags."""
+    try:
+        dng = read_dng(path)
+    except Exception:  # opening it tells of it
+        return False
+    return dng is None or dng.raster.compression not in DECODED
+
+
 def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
     """Read a box of a frame.
 
@@ -215,7 +224,8 @@ def _rgb(sites: Floats, pattern: Filters) -> Floats:
     if pattern[0, 0] < 0:
         return sites[0, :, 0]
     by_site = sites[..., 0].transpose(1, 0, 2)
-    return np.stack([by_site[:, np.isin(pattern, colours)].mean(axis=1) for colours in ((0,), (1, 3), (2,))], axis=-1)
+    chosen = (pattern == 0, (pattern == 1) | (pattern == 3), pattern == 2)
+    return np.stack([by_site[:, sites_of].mean(axis=1) for sites_of in chosen], axis=-1)
 
 
 def _masked_means(path: Path, dng: Dng) -> tuple[float, float, float, float] | None:

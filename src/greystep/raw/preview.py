@@ -13,10 +13,26 @@ from PIL import Image as Pictures
 
 from greystep.arrays import Image
 from greystep.errors import FrameError
+from greystep.raw.frame import open_frame, overview
 from greystep.raw.library import decoder
 
 #: A smaller picture shows nothing [px, longer side].
 _SMALLEST: Final = 128
+
+
+def overview_of(path: Path) -> Image:
+    """Return the overview of a file; errors are those of `greystep.raw.frame.overview`."""
+    return overview(open_frame(path))
+
+
+def look_of(path: Path) -> Image:
+    """Return a small picture of a file, the camera's own where there is one: it takes a hundredth of the time.
+
+    Raises:
+        FrameError: Where there is none, and the frame cannot be decoded.
+    """
+    small = preview(path)
+    return overview_of(path) if small is None else small
 
 
 def preview(path: Path, longest: int = 256) -> Image | None:

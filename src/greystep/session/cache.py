@@ -13,38 +13,28 @@ import json
 import os
 import re
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from greystep.doors import read_file, read_json
-from greystep.errors import GreystepError
+from greystep.errors import FrameError, GreystepError
 from greystep.files import check_folder, write_bytes, write_text
-from greystep.flags import Flag
-from greystep.measure.reading import (
-    MEASURE_VERSION,
-    Reading,
-    as_json,
-    exposure_of,
-    from_json,
-    measure_frame,
-)
+from greystep.flags import Flag, ordered
+from greystep.measure.reading import MEASURE_VERSION, Reading, exposure_of, measure_frame
 from greystep.measure.target import Target, find_again
 from greystep.raw.exposure import Exposure
-from greystep.raw.frame import open_frame, overview
-from greystep.raw.preview import preview
+from greystep.raw.preview import look_of, overview_of
+from greystep.session.entries import as_json, from_json
+from greystep.session.workers import Crew
 
 Thumbnail = NDArray[np.uint8]
-T = TypeVar("T")
 
-#: Decoding lets other threads run; more than two gain nothing on common machines and take memory.
-_THREADS: Final = 2
 #: Part of a file that goes into its fingerprint.
 _CHECKED_BYTES: Final = 65536
 #: By this file other programs know a folder of reproducible files (cache directory tagging, from memory).
@@ -136,9 +126,14 @@ def recall(cache: Path | None, prints: Mapping[str, str]) -> dict[str, tuple[Tar
     return known
 
 
-def exposures(folder: Path, names: Sequence[str], known: Mapping[str, tuple[Target | None, Reading]]) -> list[Exposure]:
+def exposures(
+    folder: Path, names: Sequence[str], known: Mapping[str, tuple[Target | None, Reading]], crew: Crew
+) -> dict[str, Exposure]:
     """Return the exposure data of files, from what is kept or from the files; blank where a file does not tell."""
-    return [known[name][1].exposure if name in known else _exposure(folder / name) for name in names]
+    new = [name for name in names if name not in known]
+    found = dict(zip(new, crew.each(exposure_of, [(folder / name,) for name in new]), strict=True))
+    read = {name: Exposure() if isinstance(one, FrameError) else one for name, one in found.items()}
+    return {name: read[name] if name in read else known[name][1].exposure for name in names}
 
 
 def measure(
@@ -147,9 +142,11 @@ def measure(
     known: Mapping[str, tuple[Target | None, Reading]],
     cache: Path | None,
     prints: Mapping[str, str],
+    crew: Crew,
+    recorded: Mapping[str, Exposure] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> dict[str, Reading]:
-    """Measure each file at its target, two at a time; what is known at that target is taken as it is.
+    """Measure each file at its target; what is known at that target is taken as it is.
 
     Args:
         folder: Of the frames.
@@ -158,6 +155,8 @@ def measure(
         cache: Where new readings are kept; a full disk or a folder that cannot be written costs only the next run's
             time.
         prints: Fingerprint by file name.
+        crew: Those who measure.
+        recorded: By file name: exposure data, for files whose decoder crashes or hangs.
         progress: Called with (done, total) files.
     """
     readings = {
@@ -166,13 +165,16 @@ def measure(
     todo = [name for name in targets if name not in readings]
     if progress is not None:
         progress(len(readings), len(targets))
-    with _workers(lambda name: _named(measure_frame(folder / name, targets[name]), name), todo) as results:
-        for name, reading in zip(todo, results, strict=True):
-            readings[name] = reading
-            if not is_to_copy(reading):
-                _keep_json(cache, prints[name], _Kept(targets[name], reading))
-            if progress is not None:
-                progress(len(readings), len(targets))
+    results = crew.each(measure_frame, [(folder / name, targets[name]) for name in todo])
+    for name, result in zip(todo, results, strict=True):
+        if isinstance(result, FrameError):
+            exposure = (recorded or {}).get(name, Exposure())
+            result = Reading(exposure, flags=ordered([result.flag]), message=str(result))
+        readings[name] = _named(result, name)
+        if not is_to_copy(result):
+            _keep_json(cache, prints[name], _Kept(targets[name], readings[name]))
+        if progress is not None:
+            progress(len(readings), len(targets))
     return {name: readings[name] for name in targets}
 
 
@@ -182,6 +184,7 @@ def find_once(
     find: Callable[[Sequence[NDArray[Any]]], Target | None],
     cache: Path | None,
     prints: Mapping[str, str],
+    crew: Crew,
 ) -> Target | None:
     """Find the target in the overviews of some frames, or recall where it was found in the same ones."""
     mark = _target_mark(names, prints)
@@ -189,21 +192,21 @@ def find_once(
     with suppress(KeyError, TypeError, ValueError, AttributeError):
         if content is not None and content["fingerprint"] == mark:
             return from_json(content, _Kept).target
-    with _workers(lambda name: _overview(folder / name), names) as results:
-        target = find([picture for picture in results if picture is not None])
+    pictures = crew.each(overview_of, [(folder / name,) for name in names])
+    target = find([picture for picture in pictures if not isinstance(picture, FrameError)])
     _keep_json(cache, mark, _Kept(target))
     return target
 
 
 def measure_again(
-    folder: Path, moved: Mapping[str, Target], cache: Path | None, prints: Mapping[str, str]
+    folder: Path, moved: Mapping[str, Target], cache: Path | None, prints: Mapping[str, str], crew: Crew
 ) -> dict[str, Reading]:
     """Measure frames, whose target has moved, where it stands now; those in which it is not found are left out.
 
     Args:
         folder: Of the frames.
         moved: By file name: the target as it stands in the other frames.
-        cache, prints: As for `measure`; each frame has a second entry.
+        cache, prints, crew: As for `measure`; each frame has a second entry.
     """
     found: dict[str, Target] = {}
     for name, target in moved.items():
@@ -211,11 +214,11 @@ def measure_again(
         def find(pictures: Sequence[NDArray[Any]], target: Target = target) -> Target | None:
             return find_again(pictures[0], target) if pictures else None
 
-        again = find_once(folder, [name], find, cache, {name: f"{prints[name]}{target.box}"})
+        again = find_once(folder, [name], find, cache, {name: f"{prints[name]}{target.box}"}, crew)
         if again is not None:
             found[name] = again
     marks = {name: _second(prints[name]) for name in found}
-    return measure(folder, found, recall(cache, marks), cache, marks)
+    return measure(folder, found, recall(cache, marks), cache, marks, crew)
 
 
 def _second(mark: str) -> str:
@@ -241,7 +244,11 @@ def _target_mark(names: Sequence[str], prints: Mapping[str, str]) -> str:
 
 
 def thumbnails(
-    folder: Path, draw: Mapping[str, Callable[[NDArray[Any]], Thumbnail]], cache: Path | None, look: Mapping[str, str]
+    folder: Path,
+    draw: Mapping[str, Callable[[NDArray[Any]], Thumbnail]],
+    cache: Path | None,
+    look: Mapping[str, str],
+    crew: Crew,
 ) -> dict[str, Thumbnail]:
     """Return small pictures of frames, kept between runs; a frame that cannot be decoded has none.
 
@@ -252,6 +259,7 @@ def thumbnails(
         draw: By file name: turns a linear overview (h, w, 3), 1 at the white level, into the picture (h, w, 3).
         cache: Where pictures are kept.
         look: By file name: text that changes when the picture is to be drawn otherwise.
+        crew: Those who decode.
     """
     marks = {}
     for name in draw:
@@ -259,11 +267,11 @@ def thumbnails(
         marks[name] = f"{fingerprint(folder, name)}.{looks}.npy"
     pictures = {name: picture for name, mark in marks.items() if (picture := _load_picture(cache, mark)) is not None}
     todo = [name for name in draw if name not in pictures]
-    with _workers(lambda name: _look(folder / name), todo) as results:
-        for name, linear in zip(todo, results, strict=True):
-            if linear is not None:
-                pictures[name] = draw[name](linear)
-                _keep_picture(cache, marks[name], pictures[name])
+    results = crew.each(look_of, [(folder / name,) for name in todo])
+    for name, linear in zip(todo, results, strict=True):
+        if not isinstance(linear, FrameError):
+            pictures[name] = draw[name](linear)
+            _keep_picture(cache, marks[name], pictures[name])
     _delete(cache, lambda name: bool(_PICTURE.fullmatch(name)) and name not in marks.values())
     return {name: pictures[name] for name in draw if name in pictures}
 
@@ -293,37 +301,10 @@ def _delete(cache: Path | None, useless: Callable[[str], bool], older_s: float =
                 os.unlink(entry.path)
 
 
-@contextmanager
-def _workers(work: Callable[[str], T], names: Sequence[str]) -> Iterator[Iterator[T]]:
-    """Work on names in two threads, results in order; what is not begun is dropped when the caller stops."""
-    pool = ThreadPoolExecutor(_THREADS)
-    try:
-        yield pool.map(work, names)
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-
-
 def _named(reading: Reading, name: str) -> Reading:
     """Let the message call the file by its path below the frames folder, as the log does."""
     own = f"{PurePosixPath(name).name}: "
     return replace(reading, message=f"{name}: {reading.message.removeprefix(own)}" if reading.message else "")
-
-
-def _exposure(path: Path) -> Exposure:
-    with suppress(Exception):  # whatever a reader raises; measuring the frame tells of it
-        return exposure_of(path)
-    return Exposure()
-
-
-def _overview(path: Path) -> NDArray[np.float32] | None:
-    with suppress(Exception):  # as above
-        return overview(open_frame(path))
-    return None
-
-
-def _look(path: Path) -> NDArray[np.float32] | None:
-    small = preview(path)
-    return small if small is not None else _overview(path)
 
 
 def _same(a: Target | None, b: Target | None) -> bool:

@@ -32,6 +32,7 @@ from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
 from greystep.session.shots import check_rows, read_shots
+from greystep.session.workers import Crew
 from greystep.terms import LIT, TESTED, UNLIT, Kind
 
 __all__ = ["Body", "Ingested", "as_written", "ingest", "join_readings", "overviews", "write_readings"]
@@ -54,6 +55,7 @@ class Ingested:
         bodies: By label, in the order of the log.
         notes: What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
         messages: What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
+        jobs: Frames that are worked on at once, see `greystep.session.workers.Crew`.
     """
 
     settings: Settings
@@ -61,6 +63,7 @@ class Ingested:
     bodies: dict[str, Body]
     notes: tuple[remarks.SessionNote, ...]
     messages: tuple[remarks.Message, ...]
+    jobs: int | None = None
 
 
 def ingest(
@@ -68,6 +71,7 @@ def ingest(
     patch: Box | None = None,
     progress: Callable[[int, int], None] | None = None,
     store: Path | None = None,
+    jobs: int | None = None,
 ) -> Ingested:
     """Read a session: its log, its frames (those that have not changed from the cache), and what follows from both.
 
@@ -76,6 +80,7 @@ def ingest(
         patch: Tuple of 4 floats. The target by hand, as fractions of the visible frame, before what session.toml says.
         progress: Called with (done, total) frames.
         store: Where the cache goes if the session's folder cannot be written.
+        jobs: Frames that are worked on at once; the cores that this process may use by default.
 
     Raises:
         FaultsError: With the faults of the log; or where it names no frames, and the frames do not fit its rows.
@@ -83,18 +88,28 @@ def ingest(
     """
     if store is not None:
         check_place(settings, store)
+    with Crew(jobs) as crew:
+        return replace(_ingest(settings, patch, progress, store, crew), jobs=jobs)
+
+
+def _ingest(
+    settings: Settings,
+    patch: Box | None,
+    progress: Callable[[int, int], None] | None,
+    store: Path | None,
+    crew: Crew,
+) -> Ingested:
     shots = read_shots(settings)
     folder = settings.frames_dir
     names = frame_files(settings, shots["frame"])
     cache = kept.open_cache(settings.path, store)
     prints = {name: kept.fingerprint(folder, name) for name in names}
     known = kept.recall(cache, prints)
-    exposures = kept.exposures(folder, names, known)
-    order = capture_order(names, [exposure.captured for exposure in exposures])
-    names, exposures = [names[place] for place in order], [exposures[place] for place in order]
+    exposures = kept.exposures(folder, names, known, crew)
+    names = [names[place] for place in capture_order(names, [exposures[name].captured for name in names])]
     unnamed = bool((shots["frame"] == "").all())
     in_order = shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
-    labels = {name: body_label(exposure) for name, exposure in zip(names, exposures, strict=True)}
+    labels = {name: body_label(exposures[name]) for name in names}
 
     given = patch or settings.patch
     targets: dict[str, Target | None] = {}
@@ -105,8 +120,10 @@ def ingest(
             continue
         looked_at[label] = _spread(in_order, [name for name in names if labels[name] == label])
         flash = bool((in_order["frame"].isin(looked_at[label]) & in_order["kind"].isin(TESTED)).any())
-        targets[label] = kept.find_once(folder, looked_at[label], partial(find_target, has_card=flash), cache, prints)
-    readings = kept.measure(folder, {name: targets[labels[name]] for name in names}, known, cache, prints, progress)
+        find = partial(find_target, has_card=flash)
+        targets[label] = kept.find_once(folder, looked_at[label], find, cache, prints, crew)
+    sought = {name: targets[labels[name]] for name in names}
+    readings = kept.measure(folder, sought, known, cache, prints, crew, exposures, progress)
     if settings.matrix == "embedded":
         readings = {name: through_matrix(name, reading) for name, reading in readings.items()}
     kept.forget_others(cache, prints.values())
@@ -119,11 +136,13 @@ def ingest(
     if unnamed:
         shots, placed = place_frames(shots, names, [readings[name] for name in names])
     joined = rows.joined(shots, names, readings)
-    moved = joined.log["frame"][joined.of_kind(*TESTED) & (rows.target_states(joined) != "")]
+    states: NDArray[np.object_] | None = rows.target_states(joined)
+    moved = joined.log["frame"][joined.of_kind(*TESTED) & (states != "")]
     where = {name: target for name in moved if (target := targets[labels[name]]) is not None and target.found}
-    for name, reading in kept.measure_again(folder, where, cache, prints).items():
+    for name, reading in kept.measure_again(folder, where, cache, prints, crew).items():
         readings[name] = replace(reading, flags=flags.ordered([*reading.flags, Flag.TARGET_MOVED]))
-    found = join_readings(settings, shots, names, readings, targets)
+        states = None  # told anew
+    found = join_readings(settings, shots, names, readings, targets, states)
     found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
     if cache is None:
         return replace(found, messages=(*found.messages, remarks.NotKept(str(settings.path))))
@@ -139,16 +158,18 @@ def join_readings(
     names: Sequence[str],
     readings: Mapping[str, Reading],
     targets: Mapping[str, Target | None],
+    states: NDArray[np.object_] | None = None,
 ) -> Ingested:
     """Join log and readings: light, colour, output and flags of every frame; no file is read but a camera.json.
 
     Args:
         shots: The log, see `read_shots`, every frame named.
         names: The files in capture order.
+        states: As for `greystep.session.readings.check_targets`.
 
     Returns: Rows in log order, then files that the log does not name.
     """
-    frames = rows.check_targets(rows.joined(shots, names, readings))
+    frames = rows.check_targets(rows.joined(shots, names, readings), states)
     log, labels = frames.log, frames.log["body"].tolist()
     patches = rows.patches_of(frames.read)
     shares = None
@@ -255,13 +276,14 @@ def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArra
     look: dict[str, str] = {}
     for row in ingested.readings.to_dict(orient="records"):
         body = ingested.bodies.get(row["body"])
-        if row["shot"] >= 0 and body is not None:
+        if row["shot"] >= 0 and body is not None and Flag.UNREADABLE not in flags.split(row["flags"]):
             balance = np.round(1.0 / np.array(body.reference_neutral or (1.0, 1.0, 1.0)), 3)
             draw[row["frame"]] = partial(_picture, balance)
             rejected = row["flags"] if row["status"] == Status.REJECTED else ""  # a sound copy is drawn again
             look[row["frame"]] = f"{balance.tolist()}{rejected}"
     session = ingested.settings
-    return kept.thumbnails(session.frames_dir, draw, kept.open_cache(session.path, store), look)
+    with Crew(ingested.jobs) as crew:
+        return kept.thumbnails(session.frames_dir, draw, kept.open_cache(session.path, store), look, crew)
 
 
 def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:

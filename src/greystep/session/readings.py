@@ -152,12 +152,17 @@ def target_states(frames: Frames) -> NDArray[np.object_]:
     return states
 
 
-def check_targets(frames: Frames) -> Frames:
+def check_targets(frames: Frames, states: NDArray[np.object_] | None = None) -> Frames:
     """Flag flash frames whose target has moved; a job frame without the target in its place loses what was measured.
 
     A frame that was measured where its target stands now says so itself, by its flag; any other cannot be used.
+
+    Args:
+        states: Of `target_states` of these frames, where it is known: it takes milliseconds a frame.
     """
-    read, states = frames.read, target_states(frames)
+    read = frames.read
+    if states is None:
+        states = target_states(frames)
     declared, job = frames.of_kind(*DECLARED), frames.of_kind(Kind.JOB)
     opened = np.array([reading is not None for reading in read], dtype=bool)
     lost = job & opened & ((states != "") | frames.doubts[Flag.NO_TARGET])
