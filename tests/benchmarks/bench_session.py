@@ -76,9 +76,9 @@ def main() -> None:
 
 def report_on(place: Path, megapixels: int, form: str, counts: Sequence[int], jobs: int) -> None:
     # In a process of its own: what this one has held counts as the peak of all that it begins.
-    shoot = f"b.write_shots(pathlib.Path({str(place)!r}), {SIDES[megapixels]}, {form!r})"
-    made = f"import bench_session as b, pathlib; {shoot}"
-    subprocess.run([sys.executable, "-c", made], check=True, cwd=Path(__file__).parent)
+    made = "import sys, bench_session as b; b.write_shots(b.Path(sys.argv[1]), b.SIDES[int(sys.argv[2])], sys.argv[3])"
+    words = [sys.executable, "-c", made, str(place.resolve()), str(megapixels), form]
+    subprocess.run(words, check=True, cwd=Path(__file__).parent)
     shots = [next(place.glob(f"{name}.*")) for name in LIGHTS]
     kind, bar = BARS[form]
     frame_mb = 2e-6 * SIDES[megapixels][0] * SIDES[megapixels][1]
@@ -90,21 +90,21 @@ def report_on(place: Path, megapixels: int, form: str, counts: Sequence[int], jo
         bare = Cost(bare.cpu * count / len(some), bare.wall * count / len(some), bare.peak)
         print(f"\n{megapixels} MP, {form}, {count} frames, {shots[0].stat().st_size / 1e6:.0f} MB each")
         show("baseline", bare, bare)
-        work = ("--jobs", str(jobs))
-        cold = run("-c", COMMAND, "ingest", str(session), *work)
+
+        def timed(name: str, command: str, session: Path = session, bare: Cost = bare) -> Cost:
+            cost = run("-c", COMMAND, command, str(session), "--jobs", str(jobs))
+            show(name, cost, bare)
+            return cost
+
+        cold = timed("ingest, cold", "ingest")
         rows = (session / "readings.csv").read_text().count("\n") - 1
         entries = len(list(session.glob(".greystep/[0-9a-f]*.json")))
         assert (rows, entries) == (count, count), f"{rows} rows and {entries} entries of {count} frames"
-        again = run("-c", COMMAND, "ingest", str(session), *work)
-        report = run("-c", COMMAND, "report", str(session), *work)
-        kept = run("-c", COMMAND, "report", str(session), *work)
+        timed("ingest, again", "ingest")
+        report = timed("report after it", "report")
+        kept = timed("report, again", "report")
         shutil.rmtree(session / ".greystep")
-        both = run("-c", COMMAND, "report", str(session), *work)
-        for name, cost in {
-            "ingest, cold": cold, "ingest, again": again, "report after it": report, "report, again": kept,
-            "report, cold": both,
-        }.items():  # fmt: skip
-            show(name, cost, bare)
+        both = timed("report, cold", "report")
         ratio = bare.cpu / cold.cpu if kind == "CPU" else bare.wall / cold.wall
         print(f"  {holds(ratio >= bar)} cold ingest {ratio:.1f} times below the baseline ({kind}), {bar:g} asked for")
         limit = MEMORY_BAR_MB + frame_mb * jobs
@@ -124,7 +124,8 @@ def report_on(place: Path, megapixels: int, form: str, counts: Sequence[int], jo
 def show(name: str, cost: Cost, bare: Cost) -> None:
     print(
         f"  {name:<16}{cost.cpu:9.2f}{cost.wall:9.2f}{cost.peak:8.0f}"
-        f"{bare.cpu / cost.cpu:9.1f}{bare.wall / cost.wall:9.1f}"
+        f"{bare.cpu / cost.cpu:9.1f}{bare.wall / cost.wall:9.1f}",
+        flush=True,
     )
 
 
