@@ -12,7 +12,7 @@ import subprocess
 import sys
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 from threading import Condition, Timer
@@ -144,8 +144,8 @@ class Crew:
                     return process
                 self._all.remove(process)
                 process.end()
-            if self._closed:
-                return None
+            if self._closed:  # nothing is worked on here instead: it might hang the one who wants to go
+                raise CancelledError
             try:
                 process = _Process()
             except OSError:
@@ -156,6 +156,8 @@ class Crew:
         except _LostError:
             with self._turn:
                 self._all.remove(process)
+                if self._closed:
+                    raise CancelledError from None
             return None
         return process
 
