@@ -20,10 +20,10 @@ from greystep.demo.sensor import Sensor
 from helpers.console import greystep
 
 #: What each command writes with one choice of options, and with another.
-WRITERS: dict[str, Callable[[Session, Path, bool], object]] = {
-    "report": lambda session, out, other: session.report(mired=0.01 if other else 9.0, duv=0.01).write(out),
-    "correct": lambda session, out, other: session.correct("5000K" if other else None).write(out),
-    "tiff": lambda session, out, other: session.correct("5000K" if other else None).render(out),
+WRITERS: dict[str, Callable[[Session, bool], Callable[[Path], object]]] = {
+    "report": lambda session, other: session.report(mired=0.01 if other else 9.0, duv=0.01).write,
+    "correct": lambda session, other: session.correct("5000K" if other else None).write,
+    "tiff": lambda session, other: session.correct("5000K" if other else None).render,
 }
 
 
@@ -75,13 +75,13 @@ def is_said(out: Path) -> bool:
 def test_a_run_that_is_killed_at_any_write_leaves_no_mix_unsaid(
     command: str, session: Session, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    write = WRITERS[command]
+    first, second = (WRITERS[command](session, other) for other in (False, True))
     monkeypatch.setattr(rendering, "_WORKERS", 1)
     # What the page holds is tested elsewhere; laying it out for each kill takes most of the time.
     monkeypatch.setattr("greystep.results.report_page", lambda *said: f"<p>run {said[-1]}</p>")
     monkeypatch.setattr("greystep.results.overviews", lambda *_: {})
-    for name, other in (("old", False), ("new", True)):
-        write(session, tmp_path / name, other)
+    first(tmp_path / "old")
+    second(tmp_path / "new")
     old, new = content(tmp_path / "old"), content(tmp_path / "new")
     changed = {name for name in old if old[name] != new[name]}
     assert len(changed) > 1
@@ -105,7 +105,7 @@ def test_a_run_that_is_killed_at_any_write_leaves_no_mix_unsaid(
             patch.setattr(os, "replace", lambda *paths, **more: counted(replace, *paths, **more))
             patch.setattr(os, "unlink", lambda *paths, **more: counted(unlink, *paths, **more))
             try:
-                write(session, out, True)
+                second(out)
             except Killed:
                 pass
             else:
@@ -119,7 +119,7 @@ def test_a_run_that_is_killed_at_any_write_leaves_no_mix_unsaid(
     assert allowed > 1
     assert content(out) == new
     assert not is_said(out)
-    write(session, tmp_path / "killed at 2", True)
+    second(tmp_path / "killed at 2")
     assert content(tmp_path / "killed at 2") == new
     assert not is_said(tmp_path / "killed at 2")
     hidden = [path for path in tmp_path.rglob("*") if path.name.startswith(".") and path.parent.name != "kit"]

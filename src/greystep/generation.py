@@ -104,7 +104,7 @@ def alone(folder: Path, name: str, wait_s: float = 0.0) -> Iterator[None]:
     """
     path = folder / f".{name}.lock"
     check_target(path)
-    handle = None
+    handle, made = None, not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         handle = _locked(path, time.monotonic() + wait_s)
@@ -122,6 +122,8 @@ def alone(folder: Path, name: str, wait_s: float = 0.0) -> Iterator[None]:
             try:
                 with suppress(OSError):
                     os.unlink(path)
+                    if made:
+                        folder.rmdir()  # where nothing came into it
             finally:
                 os.close(handle)
 

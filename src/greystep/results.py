@@ -131,8 +131,7 @@ class Report:
     @cached_property
     def run(self) -> str:
         """The name of this run: it stands in summary.json, report.html and report.run.json, and follows from all."""
-        said = {"readings": table_bytes(self.ingested.readings), "said": json_bytes(summary_json(self.summary))}
-        return run_of(self._tables | said)
+        return run_of(self._tables | {"summary.json": json_bytes(summary_json(self.summary))})
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows; `wrote` are the files to name at the end."""

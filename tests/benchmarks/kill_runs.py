@@ -1,6 +1,8 @@
 """Kill `report`, `correct` and `render` at random moments of their writing, and see what is left: by hand.
 
-    PYTHONPATH=src:tests python tests/benchmarks/kill_runs.py [KILLS OF EACH, 30 by default; the bar is 500 in all]
+    PYTHONPATH=src:tests python tests/benchmarks/kill_runs.py [KILLS OF EACH, 30 by default] [COMMAND ...]
+
+The bar is 500 kills in all: nothing lost, nothing mixed unsaid.
 
 Each run writes other results over those of an earlier run and is killed (SIGKILL) between its first write and its end.
 Left are the results of the earlier run, those of the new run, or a mix; a mix that no manifest, record or next command
@@ -14,6 +16,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -99,8 +102,8 @@ def killed(folder: Path, place: Path, command: str, kills: int, rng: np.random.G
     return counts
 
 
-def main(kills: int) -> None:
-    """Print the counts of each command."""
+def main(kills: int, commands: Sequence[str]) -> None:
+    """Print the counts of some commands."""
     rng = np.random.default_rng(13)
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch) / "kit"
@@ -109,11 +112,14 @@ def main(kills: int) -> None:
             heads, title="Kit", powers=("1/1", "1/4", "1/16"), repeats=3, compressed=False, sensor=Sensor(96, 144)
         )
         write_session(folder, kit, shoot(kit, 1), 1)
-        for command in COMMANDS:
+        for command in commands:
             (Path(scratch) / command).mkdir()
             counts = killed(folder, Path(scratch) / command, command, kills, rng)
-            print(f"{command:8s} {kills} kills: " + ", ".join(f"{n} {what}" for what, n in sorted(counts.items()) if n))
+            print(
+                f"{command:8s} {kills} kills: " + ", ".join(f"{n} {what}" for what, n in sorted(counts.items()) if n),
+                flush=True,
+            )
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 30)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 30, sys.argv[2:] or list(COMMANDS))
