@@ -17,6 +17,7 @@ ground:
     errors          What stops a run
     files           Results are written whole or not at all, each through a temporary file and one rename
     flags           What may be doubtful about a frame
+    generation      One generation of results: files that one run writes together, so that parts of two runs never pass
     results         What a session answers: typed results that know their numbers, their words and their files
     terms           The closed sets of names that tables and files carry
     words           Numbers as they are said
@@ -143,6 +144,7 @@ sentences:
     history         A history of sessions in sentences
     kit             What is said of a kit
     kit_notes       What limits the answer of a test, and what else it shows
+    outputs         What is said of a folder of results whose parts are of two runs
     session_notes   What the report says of a whole session
     setups          Set-ups in sentences
     summary         All that a report says of a session, in one typed object

@@ -3,6 +3,7 @@
 Nothing is written where raw frames lie: `keep_out` makes their folders known, and each write looks before it begins.
 """
 
+import errno
 import json
 import math
 import os
@@ -99,28 +100,84 @@ def write_bytes(path: Path, data: bytes, before: BeforeLanding | None = None) ->
         GreystepError: If the folder cannot be written, the disk is full or raw frames lie there; the old file stays as
             it was.
     """
-    check_target(path)
-    temporary: str | None = None
+    with put_aside([(path, data)], before) as land:
+        land()
+
+
+@contextmanager
+def put_aside(
+    files: Sequence[tuple[Path, bytes | None]], before: BeforeLanding | None = None
+) -> Iterator[Callable[[], None]]:
+    """Write files under hidden names beside their places; what is yielded puts them there, in their order.
+
+    Args:
+        files: Path and whole content, None for a file that is to be removed; a path may come twice. What earlier runs
+            left unfinished of each goes too.
+        before: Called with each content when it is written aside.
+
+    Raises:
+        GreystepError: As `write_bytes`; what did not come into its place is removed.
+    """
+    aside: list[tuple[Path, str | None]] = []
+    path = Path()
+
+    def land() -> None:
+        nonlocal path
+        for path, written in aside:
+            if written is None:
+                path.unlink(missing_ok=True)
+            else:
+                os.replace(written, path)
+
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        for old in _left_over(path.parent).pop(path.name, []):
-            _remove_old(old)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(temporary, 0o666 & ~_umask())
-        if before is not None:
-            before(data, os.stat(temporary))
-        os.replace(temporary, path)
+        for path, data in files:
+            check_target(path)
+            if path.is_dir() and not path.is_symlink():
+                raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+            if data is None:
+                aside.append((path, None))
+                continue
+            path.parent.mkdir(parents=True, exist_ok=True)
+            for old in _left_over(path.parent).pop(path.name, []):
+                _remove_old(old)
+            handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+            aside.append((path, temporary))
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.chmod(temporary, 0o666 & ~_umask())
+            if before is not None:
+                before(data, os.stat(temporary))
+        yield land
     except OSError as error:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
         reason = error.strerror or str(error)
         raise GreystepError(
             f"{path}: cannot be written ({reason}); free the disk or give a folder that can be written with --out"
         ) from error
+    finally:
+        for _, written in aside:
+            if written is not None:
+                with suppress(OSError):
+                    os.unlink(written)
+
+
+def remove_parts(folder: Path, names: str, older_s: float | None = None) -> None:
+    """Remove what killed runs left unfinished of some files.
+
+    Args:
+        folder: What lies in it, and in its sub-folders, is looked at; no link is followed.
+        names: Regular expression of their paths below it, with ``/`` between.
+        older_s: Only what was not touched for so long [s]; by default long enough for any run that may still work.
+    """
+    with suppress(OSError):
+        inner = [path for path in folder.iterdir() if path.is_dir() and not path.is_symlink()]
+        for place in (folder, *(path for path in inner if not path.name.startswith("."))):
+            start = "" if place == folder else f"{place.name}/"
+            for name, parts in _unfinished(place).items():
+                if re.fullmatch(names, start + name):
+                    for part in parts:
+                        _remove_old(part, _LEFT_OVER_S if older_s is None else older_s)
 
 
 def refuse_to_overwrite(folder: Path) -> None:
@@ -170,15 +227,25 @@ def write_text(path: Path, text: str) -> None:
 
     What of a file's name is no letter stands as an escape, and so do control characters in SVG and HTML.
     """
-    write_bytes(path, (visible(text) if path.suffix in _MARKUP else text).encode("utf-8", "backslashreplace"))
+    write_bytes(path, text_bytes(path.name, text))
+
+
+def text_bytes(name: str, text: str) -> bytes:
+    """Return what `write_text` writes under a name."""
+    return (visible(text) if name.endswith(_MARKUP) else text).encode("utf-8", "backslashreplace")
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:
     r"""Write a table as CSV: UTF-8, comma, ``\n``, floats that read back exactly, an empty cell for what is unknown."""
+    write_bytes(path, table_bytes(table))
+
+
+def table_bytes(table: pd.DataFrame) -> bytes:
+    """Return what `write_table` writes."""
     # A library may have left numpy printing in its legacy style, which cuts floats to 12 digits.
     with np.printoptions(legacy=False):
         text = table.to_csv(index=False, lineterminator="\n", na_rep="")
-    write_text(path, text)
+    return text_bytes("", text)
 
 
 def write_toml(path: Path, content: Mapping[str, Any]) -> None:
@@ -188,7 +255,12 @@ def write_toml(path: Path, content: Mapping[str, Any]) -> None:
 
 def write_json(path: Path, content: Mapping[str, Any]) -> None:
     """Write JSON whole: ASCII, two-space indent, null for what is unknown."""
-    write_text(path, to_json(content) + "\n")
+    write_bytes(path, json_bytes(content))
+
+
+def json_bytes(content: Mapping[str, Any]) -> bytes:
+    """Return what `write_json` writes."""
+    return f"{to_json(content)}\n".encode("ascii")
 
 
 def to_json(content: Mapping[str, Any]) -> str:
@@ -252,6 +324,11 @@ def _left_over(folder: Path) -> dict[str, list[Path]]:
 
     A file that this tool does not write itself is never asked for, so what stands under its name stays.
     """
+    return _unfinished(folder)
+
+
+def _unfinished(folder: Path) -> dict[str, list[Path]]:
+    """Return the temporary files in a folder, by the file that each was to become."""
     found: dict[str, list[Path]] = {}
     with suppress(OSError):
         for path in folder.iterdir():
@@ -260,11 +337,13 @@ def _left_over(folder: Path) -> dict[str, list[Path]]:
     return found
 
 
-def _remove_old(path: Path) -> None:
+def _remove_old(path: Path, older_s: float = _LEFT_OVER_S) -> None:
     with suppress(OSError):
-        if time.time() - path.lstat().st_mtime < _LEFT_OVER_S:
+        if older_s and time.time() - path.lstat().st_mtime < older_s:
             return  # another process may be at it
-        if path.is_dir() and not path.is_symlink():
+        if path.is_symlink():
+            return  # none that this tool made
+        if path.is_dir():
             shutil.rmtree(path, ignore_errors=True)
         else:
             path.unlink()

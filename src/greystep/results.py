@@ -21,15 +21,25 @@ from greystep.correct.exchange import corrections_document, write_corrections
 from greystep.correct.gains import Corrections
 from greystep.correct.plates import add_plates, read_plates
 from greystep.correct.render import State, render_frames
-from greystep.files import records, refuse_to_overwrite, write_json, write_table, write_text
+from greystep.files import (
+    json_bytes,
+    records,
+    refuse_to_overwrite,
+    table_bytes,
+    text_bytes,
+    write_json,
+    write_table,
+    write_text,
+)
 from greystep.flags import Status
+from greystep.generation import run_of, write_set
 from greystep.measure.calibration import Calibration, camera_document
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document
 from greystep.pages.audit import audit_document, audit_drawings, audit_page
 from greystep.pages.figures import drawings
 from greystep.pages.history import history_text
-from greystep.pages.report import report_page
+from greystep.pages.report import report_page, unfinished_page
 from greystep.pages.screen import audit_text, choose_text, correct_text, report_text
 from greystep.pages.shot_sheet import asked_text, plan_text, shot_sheet
 from greystep.pages.strips import check_text, strips_of
@@ -116,7 +126,12 @@ class Report:
     @property
     def document(self) -> Document:
         """The object of summary.json."""
-        return summary_json(self.summary)
+        return summary_json(self.summary) | {"run": self.run}
+
+    @cached_property
+    def run(self) -> str:
+        """The name of this run: it stands in summary.json, report.html and report.run.json, and follows from all."""
+        return run_of(self._tables | {"summary.json": json_bytes(summary_json(self.summary))})
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows; `wrote` are the files to name at the end."""
@@ -130,24 +145,27 @@ class Report:
     def write(self, folder: Path) -> list[Path]:
         """Write tables, figures with their numbers, summary.json and the page; return summary.json and the page."""
         found, said = self.ingested, self.summary
-        tables = figure_tables(self.powers, found.readings, said.reference)
-        figures = drawings(tables, said.reference, said.tolerance)
-        page = report_page(said, found.readings, self.powers, figures, overviews(found, self.store))
-        for name, table in {"powers": self.powers, "heads": said.heads_table, "pairs": said.pairs}.items():
-            write_table(folder / f"{name}.csv", table)
-        for name, table in tables.items():
-            write_table(folder / "figures" / f"{name}.csv", table)
-        for name, drawing in figures.items():
-            write_text(folder / "figures" / f"{name}.svg", drawing)
-        attribution = folder / "attribution.csv"
+        figures = drawings(self._drawn, said.reference, said.tolerance)
+        page = report_page(said, found.readings, self.powers, figures, overviews(found, self.store), self.run)
+        files = self._tables | {f"figures/{name}.svg": text_bytes(".svg", drawing) for name, drawing in figures.items()}
+        files |= {"summary.json": json_bytes(self.document), "report.html": text_bytes(".html", page)}
+        changing = {"report.html": text_bytes(".html", unfinished_page(said.session))}
+        gone = () if "attribution.csv" in files else ("attribution.csv",)  # of a run before the log lost its packs
+        write_set(folder, "report", self.run, files, changing, gone)
+        return [folder / "summary.json", folder / "report.html"]
+
+    @cached_property
+    def _drawn(self) -> dict[str, pd.DataFrame]:
+        return figure_tables(self.powers, self.ingested.readings, self.summary.reference)
+
+    @cached_property
+    def _tables(self) -> dict[str, bytes]:
+        """The CSV files, by name."""
+        tables = {"powers.csv": self.powers, "heads.csv": self.heads, "pairs.csv": self.pairs}
+        tables |= {f"figures/{name}.csv": table for name, table in self._drawn.items()}
         if self.facts.attribution is not None and len(self.facts.attribution.table):
-            write_table(attribution, self.facts.attribution.table)
-        else:
-            attribution.unlink(missing_ok=True)  # of a run before the log lost its packs
-        wrote = [folder / "summary.json", folder / "report.html"]
-        write_json(wrote[0], self.document)
-        write_text(wrote[1], page)
-        return wrote
+            tables["attribution.csv"] = self.facts.attribution.table
+        return {name: table_bytes(table) for name, table in tables.items()}
 
 
 @dataclass(frozen=True, eq=False)
@@ -269,10 +287,10 @@ class CheckResult:
 
     def write(self, folder: Path) -> list[Path]:
         """Write check.csv and check.svg."""
-        wrote = [folder / "check.csv", folder / "check.svg"]
-        write_table(wrote[0], self.checked.table)
-        write_text(wrote[1], strips_of(self.checked.table))
-        return wrote
+        table, strips = table_bytes(self.checked.table), text_bytes(".svg", strips_of(self.checked.table))
+        files = {"check.csv": table, "check.svg": strips}
+        write_set(folder, "check", run_of(files), files)
+        return [folder / name for name in files]
 
 
 @dataclass(frozen=True, eq=False)

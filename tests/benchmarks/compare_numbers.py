@@ -69,7 +69,7 @@ def write(target: Path, sessions: Path, greystep: str) -> None:
             if done.returncode:
                 (out / "failed.json").write_text(json.dumps({"status": done.returncode, "message": done.stderr}))
             for path in sorted(out.rglob("*")):
-                if path.is_file() and path.suffix not in (".csv", ".json", ".ccc"):
+                if path.is_file() and (path.suffix not in (".csv", ".json", ".ccc") or path.name.endswith(".run.json")):
                     path.unlink()
         for session in ("hire_kit", *SCENARIOS):
             if (here / session / "readings.csv").is_file():

@@ -132,17 +132,20 @@ def open_with_progress(
         path: The session's folder.
         patch: The text of ``--patch``.
         store: Where readings and cache go if the session's folder cannot be written.
-        into: Where the results will go: a folder among raw frames is refused before anything is written.
+        into: Where the results will go: a folder among raw frames is refused before anything is written,
+            and parts of two runs there are named.
         jobs: Of ``--jobs``.
     """
     box = parse_patch(patch)
     from greystep.api import open_session
     from greystep.files import check_folder
+    from greystep.sentences.outputs import mixed_results
 
     with progress_bar(f"reading frames of {path.name}") as progress:
         opened = open_session(path, patch=box, store=store, progress=progress, jobs=jobs)
     if into is not None:
         check_folder(into)
+        say(*mixed_results(into))
     return opened
 
 

@@ -11,8 +11,8 @@ from greystep import __version__
 from greystep.arrays import Floats
 from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.gains import Corrections
-from greystep.errors import GreystepError
-from greystep.files import check_target, records, write_bytes, write_json, write_table
+from greystep.files import json_bytes, records, table_bytes
+from greystep.generation import run_of, write_set
 from greystep.words import visible
 
 #: ASC CDL 1.2; readers ignore it, some writers put 1.01.
@@ -128,35 +128,21 @@ def clf_file(corrections: Corrections, frame: str) -> bytes:
 
 
 def write_corrections(corrections: Corrections, session_title: str, folder: Path) -> list[Path]:
-    """Write corrections.csv, .json, .ccc and clf/STEM.clf to `folder`, each whole.
+    """Write corrections.csv, .json, .ccc and clf/STEM.clf to `folder` as one generation.
 
     A clf file that an earlier run left for a frame that now has no correction is removed.
 
     Returns: What was written; the folder stands for the files in clf/.
     """
-    table, document, collection = (folder / f"corrections.{kind}" for kind in ("csv", "json", "ccc"))
-    write_table(table, corrections.table)
-    write_json(document, corrections_document(corrections, session_title))
-    write_bytes(collection, cdl_collection(corrections))
-    for frame, name in frame_ids(corrections.table["frame"]).items():
-        path = folder / "clf" / f"{name}.clf"
-        if frame in corrections.matrices:
-            write_bytes(path, clf_file(corrections, frame))
-        else:
-            check_target(path)
-            _remove(path)
-    wrote = [table, document, collection]
+    document, ids = corrections_document(corrections, session_title), frame_ids(corrections.table["frame"])
+    files = {"corrections.csv": table_bytes(corrections.table), "corrections.ccc": cdl_collection(corrections)}
+    files |= {f"clf/{ids[frame]}.clf": clf_file(corrections, frame) for frame in ids if frame in corrections.matrices}
+    run = run_of(files | {"corrections.json": json_bytes(document)})
+    files["corrections.json"] = json_bytes(document | {"run": run})
+    gone = [f"clf/{name}.clf" for frame, name in ids.items() if frame not in corrections.matrices]
+    write_set(folder, "corrections", run, files, gone=gone)
+    wrote = [folder / f"corrections.{kind}" for kind in ("csv", "json", "ccc")]
     return [*wrote, folder / "clf"] if corrections.matrices else wrote
-
-
-def _remove(path: Path) -> None:
-    try:
-        path.unlink(missing_ok=True)
-    except OSError as error:
-        raise GreystepError(
-            f"{path}: is of an earlier run and cannot be removed ({error.strerror}); remove it, its frame has no"
-            " correction now"
-        ) from error
 
 
 def _said(corrections: Corrections, frame: str) -> str:

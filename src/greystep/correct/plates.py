@@ -23,6 +23,7 @@ from greystep.correct.render import (
 from greystep.doors import read_number
 from greystep.errors import FaultsError, GreystepError
 from greystep.files import check_target
+from greystep.generation import alone, run_of
 from greystep.session.csvfile import nearest, read_sheet
 from greystep.session.ingest import Ingested
 from greystep.session.settings import check_place
@@ -125,8 +126,12 @@ def add_plates(
     check_room(folder, first[0] * first[1] * _PIXEL_BYTES)
     total = Developed(first[0], first[1], _added(opened, [plate.factor for plate in plates]))
     named = " + ".join(job.frame for job in chosen)
-    lost = write_image(target, total, replace(origins[0], frame=named), announced(target, folder, named, ""))
-    settle(folder)
+    listed = [f"{job.mark} {plate.factor!r}" for job, plate in zip(chosen, plates, strict=True)]
+    run = run_of({target.name: "\n".join(listed).encode()})
+    with alone(folder, "rendered"):
+        enter = announced(target, folder, named, "", run, force)
+        lost = write_image(target, total, replace(origins[0], frame=named), enter)
+        settle(folder)
     return target, tuple(said_of_loss([lost]))
 
 

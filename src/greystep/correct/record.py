@@ -3,15 +3,16 @@
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from stat import S_ISREG
 from threading import Lock
 from typing import Final
 
 from greystep import __version__
+from greystep.errors import FrameError
 from greystep.files import BeforeLanding, write_json
 
 #: The record's file, in the folder of the results.
@@ -22,13 +23,18 @@ _RECORDING: Final = Lock()
 
 @dataclass(frozen=True)
 class Finished:
-    """A file as a run left it: its frame, the mark of its `Job`, its size [bytes], time of last change and checksum."""
+    """A file as a run left it: its frame, the mark of its `Job`, size [bytes], time of change, checksum and run."""
 
     frame: str
     mark: str
     size: int
     mtime_ns: int
     sha256: str = ""
+    run: str = ""
+
+
+class NotOursError(FrameError):
+    """A file was changed while its successor was made, and stays."""
 
 
 def is_ours(target: Path, folder: Path, record: Mapping[str, Finished]) -> bool:
@@ -80,13 +86,18 @@ def _sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def announced(target: Path, folder: Path, frame: str, mark: str) -> BeforeLanding:
-    """Return what enters a file in the record just before it takes its place: a killed run leaves no foreign file."""
+def announced(target: Path, folder: Path, frame: str, mark: str, run: str, force: bool = False) -> BeforeLanding:
+    """Return what enters a file in the record just before it takes its place: a killed run leaves no foreign file.
+
+    It raises `NotOursError` where the file that is there is not as it was left, unless `force`.
+    """
     name = below(target, folder)
 
     def enter(data: bytes, state: os.stat_result) -> None:
-        entry = Finished(frame, mark, state.st_size, state.st_mtime_ns, hashlib.sha256(data).hexdigest())
+        entry = Finished(frame, mark, state.st_size, state.st_mtime_ns, hashlib.sha256(data).hexdigest(), run)
         with _RECORDING:
+            if not force and not is_ours(target, folder, read_record(folder)):
+                raise NotOursError(f"{target}: was changed while greystep render worked, so it was kept")
             found, coming = _both(folder)
             with suppress(OSError, KeyError):
                 if _is_as_left(target, coming[name]):
@@ -94,6 +105,30 @@ def announced(target: Path, folder: Path, frame: str, mark: str) -> BeforeLandin
             _write_record(folder, found, coming | {name: entry})
 
     return enter
+
+
+def carry_over(folder: Path, kept: Collection[Path], run: str) -> None:
+    """Enter files that stay as they are as files of this run too."""
+    with _RECORDING:
+        found, coming = _both(folder)
+        names = {below(path, folder) for path in kept}
+        now = {name: replace(entry, run=run) for name, entry in read_record(folder).items() if name in names}
+        if any(found.get(name) != entry for name, entry in now.items()):
+            _write_record(folder, found | now, {name: entry for name, entry in coming.items() if name not in now})
+
+
+def files_of_two_runs(folder: Path) -> list[str]:
+    """Return the files of each kind of a folder that are not of the run to which most of that kind belong.
+
+    A file that is gone or was changed by somebody is of no run.
+    """
+    kinds: dict[str, dict[str, list[str]]] = {}
+    for name, entry in read_record(folder).items():
+        kind, inside, _ = name.partition("/")
+        with suppress(OSError):
+            if inside and _is_as_left(folder / name, entry):
+                kinds.setdefault(kind, {}).setdefault(entry.run, []).append(name)
+    return [name for runs in kinds.values() for names in sorted(runs.values(), key=len)[:-1] for name in names]
 
 
 def settle(folder: Path) -> None:

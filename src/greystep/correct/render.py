@@ -19,9 +19,19 @@ from greystep.correct.dng_from_raw import dng_from_raw
 from greystep.correct.exchange import SPACE_NAMES, frame_ids
 from greystep.correct.gains import Corrections
 from greystep.correct.images import Origin, exr_library, owner_texts, write_exr, write_tiff
-from greystep.correct.record import Finished, announced, below, is_ours, read_record, settle
+from greystep.correct.record import (
+    Finished,
+    NotOursError,
+    announced,
+    below,
+    carry_over,
+    is_ours,
+    read_record,
+    settle,
+)
 from greystep.errors import FrameError, GreystepError
 from greystep.files import BeforeLanding, check_target, write_bytes
+from greystep.generation import alone, run_of
 from greystep.raw.dng import ColourTags, read_dng
 from greystep.raw.exposure import read_exposure
 from greystep.raw.frame import open_frame
@@ -137,6 +147,14 @@ def render_frames(
     """
     check_place(ingested.settings, folder)
     check_place(ingested.settings, folder / form)
+    with alone(folder, "rendered"):
+        return _rendered(ingested, corrections, folder, form, progress, force)
+
+
+def _rendered(
+    ingested: Ingested, corrections: Corrections, folder: Path, form: str, progress: Progress | None, force: bool
+) -> Rendered:
+    """Do the work of `render_frames` in a folder that no other process renders into."""
     if form == "exr":
         exr_library()
     jobs = jobs_of(ingested, corrections, folder, form)
@@ -158,14 +176,18 @@ def render_frames(
         else:
             state[job.frame] = State.NOT_OURS
     check_room(folder, _needed(todo, form))
+    run = run_of({job.frame: job.mark.encode() for job in jobs})
+    carry_over(folder, [job.target for job in jobs if job not in todo], run)
     messages: list[str] = []
     lost: list[float] = []
     done = len(jobs) - len(todo)
     if progress is not None:
         progress(done, len(jobs))
-    for job, outcome in _worked(todo, form, folder):
+    for job, outcome in _worked(todo, form, folder, run, force):
         done += 1
-        if isinstance(outcome, FrameError):
+        if isinstance(outcome, NotOursError):
+            state[job.frame] = State.NOT_OURS
+        elif isinstance(outcome, FrameError):
             state[job.frame] = State.FAILED
             messages.append(str(outcome))
         else:
@@ -295,9 +317,9 @@ def said_of_loss(lost: Sequence[float]) -> list[str]:
     ]
 
 
-def _one(job: Job, form: str, folder: Path) -> float:
+def _one(job: Job, form: str, folder: Path, run: str, force: bool) -> float:
     """Render one frame; return the share of its pixels that lost something."""
-    before = announced(job.target, folder, job.frame, job.mark)
+    before = announced(job.target, folder, job.frame, job.mark, run, force)
     if form != "dng":
         return write_image(job.target, developed_frame(job), origin_of(job), before)
     try:
@@ -313,14 +335,16 @@ def _one(job: Job, form: str, folder: Path) -> float:
     return 0.0
 
 
-def _worked(jobs: Sequence[Job], form: str, folder: Path) -> Iterator[tuple[Job, float | FrameError]]:
+def _worked(
+    jobs: Sequence[Job], form: str, folder: Path, run: str, force: bool
+) -> Iterator[tuple[Job, float | FrameError]]:
     """Render frames two at a time and yield each as it is done; the first that cannot be written stops the rest."""
     waiting = iter(jobs)
     running: dict[Future[float], Job] = {}
     with ThreadPoolExecutor(_WORKERS) as pool:
         while True:
             while len(running) < _WORKERS and (job := next(waiting, None)) is not None:
-                running[pool.submit(_one, job, form, folder)] = job
+                running[pool.submit(_one, job, form, folder, run, force)] = job
             if not running:
                 return
             for finished in wait(running, return_when=FIRST_COMPLETED).done:

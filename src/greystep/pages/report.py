@@ -42,6 +42,7 @@ def report_page(
     powers: pd.DataFrame,
     drawings: Mapping[str, str],
     thumbnails: Mapping[str, np.ndarray],
+    run: str = "",
 ) -> str:
     """Return the report as HTML text that asks for nothing outside itself; the same input gives the same bytes.
 
@@ -49,6 +50,7 @@ def report_page(
         drawings: Mapping of name to SVG text. From `greystep.pages.figures.drawings`; empty where nothing could be
             drawn.
         thumbnails: Mapping of frame to uint8 (h, w, 3). A small picture of each frame that has one.
+        run: Name of the run, which summary.json beside the page carries too.
     """
     title, why = summary.headline
     tolerance, heads = summary.tolerance, summary.heads
@@ -56,6 +58,7 @@ def report_page(
     claim, claim_rows = words.claim(heads)
     context = {
         "version": __version__,
+        "run": run,
         "title": summary.session,
         "headline": title,
         "why": why,
@@ -92,6 +95,11 @@ def report_page(
         "sheet": _sheet(frames, thumbnails),
     }
     return render("report.html", context)
+
+
+def unfinished_page(title: str) -> str:
+    """Return what stands in the place of the report while the files beside it are replaced, and after a kill."""
+    return render("unfinished.html", {"title": title})
 
 
 def render(template: str, context: Mapping[str, object]) -> str:
