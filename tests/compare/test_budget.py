@@ -94,7 +94,9 @@ def colour_of(rgb: np.ndarray) -> np.ndarray:
 def test_a_card_that_nobody_measured_by_its_sum_over_the_spectrum(tmp_path: Path) -> None:
     """1 % over 300 nm: 0.67 mired at 5600 K in the finder's own simulation."""
     (card,) = budget(session(tmp_path))[Part.CARD]
-    functions = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].align(colour.SpectralShape(360, 830, 1)).values
+    functions = (
+        colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(colour.SpectralShape(360, 830, 1)).values
+    )
     light = colour.sd_blackbody(5600.0, colour.SpectralShape(360, 830, 1)).values
     tilted = np.interp(NM, [400.0, 700.0], [0.995, 1.005])
     seen, true = (colour_of(MATRIX @ (spectrum @ functions)) for spectrum in (light * tilted, light))

@@ -22,7 +22,7 @@ from greystep.compare.firing_times import firing_order
 from greystep.compare.head_or_pack import Follows, attribute
 from greystep.compare.heat import Fired, find_heat
 from greystep.compare.iso_steps import find_iso_steps
-from greystep.compare.limits import judge_rows, rounds_to_decide
+from greystep.compare.limits import colour_limits, judge_rows, rounds_to_decide
 from greystep.compare.more_rounds import deciding_rounds
 from greystep.compare.odd_heads import weight
 from greystep.compare.own_drift import Ends, OddPower
@@ -127,7 +127,7 @@ def test_a_head_is_warm_once_less_than_a_quarter_of_the_limit_is_left(
         np.random.default_rng(2), np.zeros((2, 4)), repeats=8, scatter=0.001, warmup=warmup, tau_shots=5.0, checks=0
     )
     drift = analyse(readings.assign(u_mired=1e-4), synthetic.make_session())
-    found = find_warm_up(drift, judge_rows(drift, ONLY_MIRED), 1)
+    found = find_warm_up(drift, colour_limits(ONLY_MIRED), 1)
     assert found is not None
     assert found.flashes == flashes
 
