@@ -54,6 +54,7 @@ from greystep.sentences.summary import Summary, summary, summary_json
 from greystep.session.ingest import Ingested, overviews
 from greystep.session.settings import Tolerance
 from greystep.terms import Verdict
+from greystep.words import counted
 
 Progress = Callable[[int, int], None]
 Document = dict[str, object]
@@ -223,7 +224,7 @@ class Correction:
         wrote = [folder / file.file for file in done.files if file.state == State.WRITTEN]
         counts = Counter(file.state for file in done.files)
         said = ", ".join(f"{counts[state]} {words}" for state, words in _RENDERED.items() if counts[state])
-        shown = f"{len(done.files)} frames: {said}\nfolder {folder / form}"
+        shown = f"{counted(len(done.files), 'frame')}: {said}\nfolder {folder / form}"
         rows = tuple(asdict(file) for file in done.files)
         foreign = tuple(folder / file.file for file in done.files if file.state == State.NOT_OURS)
         return RenderResult(rows, wrote, tuple(done.messages), shown, not counts[State.FAILED], foreign)

@@ -3,6 +3,7 @@
 import hashlib
 import io
 import json
+import os
 import resource
 import shutil
 import struct
@@ -38,6 +39,11 @@ def exr_pixels(path: Path) -> np.ndarray:
 
 
 # --- what the corrections are for ----------------------------------------------------------------------------------
+
+
+def test_an_exr_file_into_a_path_that_is_no_utf_8_is_refused_in_one_line(stack: Any, tmp_path: Path) -> None:
+    with pytest.raises(GreystepError, match="needs a path in UTF-8"):
+        render_frames(stack.true, stack.corrections, tmp_path / os.fsdecode(b"odd\xff"), "exr")
 
 
 @pytest.mark.parametrize("form", ["tiff", "exr"])

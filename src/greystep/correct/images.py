@@ -126,6 +126,8 @@ def write_exr(path: Path, image: NDArray[np.float16], origin: Origin, before: Be
         GreystepError: If it cannot be written, or the OpenEXR package is missing.
     """
     library = exr_library()
+    if any("\ud800" <= sign <= "\udfff" for sign in str(path)):  # bytes that are no UTF-8, which the library asks for
+        raise GreystepError(f"{path}: an EXR file needs a path in UTF-8; give another folder with --out")
     header = {"compression": library.ZIP_COMPRESSION, "type": library.scanlineimage, **_exr_attributes(origin)}
     upright = np.ascontiguousarray(turned(image, origin.exposure.orientation))
     try:
