@@ -58,7 +58,7 @@ def corrections_document(corrections: Corrections, session_title: str) -> dict[s
 
     Returns: ``schema``, ``greystep``, ``session``, ``space``, ``references`` (one a camera body, with its A) and
         ``corrections``: the rows of corrections.csv with the matrix and the slopes of each frame, null where there is
-        none.
+        none; and ``run``, the name of the run, which follows from all of these.
     """
     rows = records(corrections.table)
     for row in rows:
@@ -76,7 +76,7 @@ def corrections_document(corrections: Corrections, session_title: str) -> dict[s
         }
         for body, reference in corrections.references.items()
     ]
-    return {
+    content = {
         "schema": 1,
         "greystep": __version__,
         "session": session_title,
@@ -84,6 +84,7 @@ def corrections_document(corrections: Corrections, session_title: str) -> dict[s
         "references": references,
         "corrections": rows,
     }
+    return content | {"run": run_of({"corrections.json": json_bytes(content)})}
 
 
 def cdl_collection(corrections: Corrections) -> bytes:
@@ -137,10 +138,9 @@ def write_corrections(corrections: Corrections, session_title: str, folder: Path
     document, ids = corrections_document(corrections, session_title), frame_ids(corrections.table["frame"])
     files = {"corrections.csv": table_bytes(corrections.table), "corrections.ccc": cdl_collection(corrections)}
     files |= {f"clf/{ids[frame]}.clf": clf_file(corrections, frame) for frame in ids if frame in corrections.matrices}
-    run = run_of(files | {"corrections.json": json_bytes(document)})
-    files["corrections.json"] = json_bytes(document | {"run": run})
+    files["corrections.json"] = json_bytes(document)
     gone = [f"clf/{name}.clf" for frame, name in ids.items() if frame not in corrections.matrices]
-    write_set(folder, "corrections", run, files, gone=gone)
+    write_set(folder, "corrections", document["run"], files, gone=gone)
     wrote = [folder / f"corrections.{kind}" for kind in ("csv", "json", "ccc")]
     return [*wrote, folder / "clf"] if corrections.matrices else wrote
 
