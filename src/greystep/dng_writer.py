@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from greystep.arrays import Filters, Floats, Triple
 from greystep.constants import ISO_NOT_IN_TAG, DngTag
+from greystep.words import camera_name
 
 #: Edge of a compressed tile [px]; a smaller frame has smaller ones, in multiples of 16 (TIFF 6.0, p. 67).
 _TILE: Final = 160
@@ -214,13 +215,11 @@ def _colour(colour: RawColour) -> list[TiffTag]:
 
 
 def _origin(pixels: NDArray[np.uint16], recorded: Recorded, original: Original | None) -> list[TiffTag]:
-    make, model = recorded.make, recorded.model
-    named = model if model.startswith(make) else f"{make} {model}"
     texts = {
         **recorded.texts,
-        DngTag.MAKE: make,
-        DngTag.MODEL: model,
-        DngTag.UNIQUE_CAMERA_MODEL: named or "unknown camera",  # must be there
+        DngTag.MAKE: recorded.make,
+        DngTag.MODEL: recorded.model,
+        DngTag.UNIQUE_CAMERA_MODEL: camera_name(recorded.make, recorded.model) or "unknown camera",  # must be there
         DngTag.CAMERA_SERIAL_NUMBER: recorded.serial,
         DngTag.ORIGINAL_RAW_FILE_NAME: original.name if original else "",
     }

@@ -4,6 +4,7 @@ Nothing is written where raw frames lie: `keep_out` makes their folders known, a
 """
 
 import errno
+import hashlib
 import json
 import math
 import os
@@ -178,6 +179,12 @@ def remove_parts(folder: Path, names: str, older_s: float | None = None) -> None
                 if re.fullmatch(names, start + name):
                     for part in parts:
                         _remove_old(part, _LEFT_OVER_S if older_s is None else older_s)
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file; an OSError where it cannot be read."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def refuse_to_overwrite(folder: Path) -> None:

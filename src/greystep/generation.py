@@ -17,8 +17,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from greystep import __version__
+from greystep.doors import read_file
 from greystep.errors import GreystepError
-from greystep.files import check_target, json_bytes, put_aside, remove_parts
+from greystep.files import check_target, json_bytes, put_aside, remove_parts, sha256_of
 
 #: Sets of files that are written together, and the names of the files of each, for what killed runs left of them.
 SETS: Final = {
@@ -183,9 +184,9 @@ def _holder(path: Path) -> str:
 def _manifest(path: Path) -> dict[str, str]:
     """Return the files that a manifest lists, with their SHA-256; nothing where it is missing or broken."""
     try:
-        listed = json.loads(path.read_bytes())["files"]
+        listed = json.loads(read_file(path))["files"]
         return {name: str(digest) for name, digest in listed.items() if _is_below(name)}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (GreystepError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
 
 
@@ -195,7 +196,7 @@ def _is_below(name: str) -> bool:
 
 def _as_left(path: Path, digest: str) -> bool:
     try:
-        return path.is_file() and _sha256(path.read_bytes()) == digest
+        return path.is_file() and sha256_of(path) == digest
     except OSError:
         return False
 

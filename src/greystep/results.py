@@ -127,12 +127,12 @@ class Report:
     @property
     def document(self) -> Document:
         """The object of summary.json."""
-        return summary_json(self.summary) | {"run": self.run}
+        return self._content | {"run": self.run}
 
     @cached_property
     def run(self) -> str:
         """The name of this run: it stands in summary.json, report.html and report.run.json, and follows from all."""
-        return run_of(self._tables | {"summary.json": json_bytes(summary_json(self.summary))})
+        return run_of(self._tables | {"summary.json": json_bytes(self._content)})
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows; `wrote` are the files to name at the end."""
@@ -154,6 +154,11 @@ class Report:
         gone = () if "attribution.csv" in files else ("attribution.csv",)  # of a run before the log lost its packs
         write_set(folder, "report", self.run, files, changing, gone)
         return [folder / "summary.json", folder / "report.html"]
+
+    @cached_property
+    def _content(self) -> Document:
+        """The object of summary.json without the run, which follows from it."""
+        return summary_json(self.summary)
 
     @cached_property
     def _drawn(self) -> dict[str, pd.DataFrame]:

@@ -34,6 +34,12 @@ _UNSEEN: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2
 _LONG: Final = re.compile(r"\S{400,}")
 
 
+def camera_name(make: str, model: str) -> str:
+    """Return make and model as one name; most makers begin the model with theirs, which then stands once."""
+    named = bool(make) and model.casefold().startswith(f"{make.split()[0]} ".casefold())
+    return " ".join(part for part in ("" if named else make, model) if part)
+
+
 def visible(text: str) -> str:
     r"""Return text in which what a terminal would obey, and XML forbids, stands as an escape such as ``\x1b``."""
     return _UNSEEN.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)

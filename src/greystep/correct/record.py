@@ -12,8 +12,9 @@ from threading import Lock
 from typing import Final
 
 from greystep import __version__
-from greystep.errors import FrameError
-from greystep.files import BeforeLanding, write_json
+from greystep.doors import read_file
+from greystep.errors import FrameError, GreystepError
+from greystep.files import BeforeLanding, sha256_of, write_json
 
 #: The record's file, in the folder of the results.
 RECORD: Final = "rendered.json"
@@ -64,11 +65,11 @@ def read_record(folder: Path) -> dict[str, Finished]:
 def _both(folder: Path) -> tuple[dict[str, Finished], dict[str, Finished]]:
     """Return the entries of the record, and those of files that were about to take their places."""
     try:
-        content = json.loads((folder / RECORD).read_bytes())
+        content = json.loads(read_file(folder / RECORD))  # times of 19 digits stay whole
         found, coming = (
             {name: Finished(**entry) for name, entry in content.get(part, {}).items()} for part in ("files", "coming")
         )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (GreystepError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}, {}
     return found, coming
 
@@ -78,12 +79,7 @@ def _is_as_left(path: Path, entry: Finished) -> bool:
     state = path.stat()
     if not S_ISREG(state.st_mode) or path.is_symlink() or state.st_size != entry.size:
         return False
-    return state.st_mtime_ns == entry.mtime_ns or (bool(entry.sha256) and _sha256(path) == entry.sha256)
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+    return state.st_mtime_ns == entry.mtime_ns or (bool(entry.sha256) and sha256_of(path) == entry.sha256)
 
 
 def announced(target: Path, folder: Path, frame: str, mark: str, run: str, force: bool = False) -> BeforeLanding:

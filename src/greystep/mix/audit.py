@@ -14,7 +14,7 @@ from greystep.errors import GreystepError
 from greystep.mix.casts import Casts, LightPair, find_casts
 from greystep.mix.changes import RemedyKind
 from greystep.mix.gels import Gel, nominal_gels, read_gels
-from greystep.mix.lights import SetupLight, build_lights, held_back, warming
+from greystep.mix.lights import SetupLight, build_lights, warming, withheld_of
 from greystep.mix.measured import WholeFrame, lend_scatter, measured_setup
 from greystep.mix.remedies import EFFORT, Remedy, cheapest, find_remedies, fits
 from greystep.mix.setup import Setup, SetupRow, read_setup
@@ -128,7 +128,7 @@ def audit_path(
     if best is not None and best.kind != RemedyKind.PLATES:
         after = find_casts(build_lights(best.rows, drift.fitted), drift, tolerance, matrix)
     doubts = _doubts(setup.rows, gels, remedies)
-    if not held_back(lights, drift)[1].all():
+    if not withheld_of(lights, drift)[1].all():
         doubts.insert(0, Doubt.UNWATCHED)
     return Audit(
         name=name,

@@ -22,12 +22,12 @@ from greystep.mix.lights import (
     best_balance,
     colour_of,
     delta_e,
-    held_back,
     light_estimates,
     mix,
     path_table,
     points,
     warming,
+    withheld_of,
 )
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Verdict, Withheld
@@ -177,7 +177,7 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
         sd = np.sqrt(np.sum([pair_variances(part, first, second) for part in estimates[name]], axis=(0, 2)))
         within &= np.abs(size) + u <= limit
         outside |= np.abs(size) - np.maximum(factor * sd, u) > limit
-    within, outside, withheld = hold_back(*held_back(lights, drift), first, second, within, outside)
+    within, outside, withheld = hold_back(*withheld_of(lights, drift), first, second, within, outside)
     warm = np.array([bool(heads) for heads in warming(lights, drift, tolerance)])
     cold = (warm[first] | warm[second]) & (withheld == "") & ~outside
     withheld[cold] = str(Withheld.WARMS_UP)

@@ -110,7 +110,7 @@ def light_estimates(lights: Sequence[SetupLight], fitted: Mapping[str, Fitted], 
     return tuple(estimates)
 
 
-def held_back(lights: Sequence[SetupLight], drift: Drift) -> tuple[npt.NDArray[np.object_], Booleans]:
+def withheld_of(lights: Sequence[SetupLight], drift: Drift) -> tuple[npt.NDArray[np.object_], Booleans]:
     """Return why nothing can be called of each light (k,), and whether its test watched every two of them (k, k)."""
     uses = np.array([light.weights != 0.0 for light in lights])
     reasons = [next((one for one in drift.withheld[cells] if one), "") for cells in uses]

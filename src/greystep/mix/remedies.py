@@ -11,7 +11,7 @@ from greystep.compare.limits import colour_limits, worst_of
 from greystep.mix.casts import judge_lights
 from greystep.mix.changes import WORTH, Change, Option, Plate, Plates, RemedyKind, find_options, reach
 from greystep.mix.gels import Gel
-from greystep.mix.lights import SetupLight, build_lights, held_back, light_xyz, points, warming
+from greystep.mix.lights import SetupLight, build_lights, light_xyz, points, warming, withheld_of
 from greystep.mix.setup import SetupRow
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Verdict
@@ -119,7 +119,7 @@ def _plates(
         plates.append(Plate(light.role, float(gain[0]), 1.0, float(gain[2]), warmer, greener))
     # What stays is what the test does not know: its uncertainty, with no difference left.
     unsure = judge_lights(lights, drift, tolerance)
-    reasons, watched = held_back(lights, drift)
+    reasons, watched = withheld_of(lights, drift)
     told = not reasons.any() and watched.all() and not any(warming(lights, drift, tolerance))
     known = told and all(
         (unsure[f"u_delta_{COLUMN[name]}"] <= limit).all() for name, limit in colour_limits(tolerance).items()

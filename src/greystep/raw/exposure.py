@@ -17,6 +17,7 @@ from greystep.constants import ISO_NOT_IN_TAG, MARKING_TOLERANCE_STOPS, DngTag
 from greystep.errors import FrameError
 from greystep.flags import Flag
 from greystep.raw.containers import Tags, blocks
+from greystep.words import camera_name
 
 #: exifread names the tags it has no name for by their number.
 _DNG_SERIAL: Final = f"Image Tag 0x{DngTag.CAMERA_SERIAL_NUMBER:04X}"
@@ -92,13 +93,8 @@ def filled_in(recorded: Exposure, other: Exposure) -> Exposure:
 
 
 def body_label(exposure: Exposure) -> str:
-    """Return make, model and serial as one label; blank where nothing is known.
-
-    Most makers begin the model with their name; it then stands once.
-    """
-    make, model = exposure.make or "", exposure.model or ""
-    named = bool(make) and model.casefold().startswith(f"{make.split()[0]} ".casefold())
-    return " ".join(part for part in ("" if named else make, model, exposure.serial) if part)
+    """Return make, model and serial as one label; blank where nothing is known."""
+    return " ".join(part for part in (camera_name(exposure.make, exposure.model), exposure.serial) if part)
 
 
 def nominal_f_number(f_number: float) -> float:
