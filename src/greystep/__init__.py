@@ -49,9 +49,10 @@ measure:
 session:
     ambient         Room light and black level taken off each frame's patch, with what that leaves uncertain
     bodies          One camera body in one session
-    cards           Whether a frame shows the grey card
     cache           What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read
+    cards           Whether a frame shows the grey card
     colour          The colour of each frame's light through its body's one matrix, and what of it is doubtful
+    conductor       Frames placed on the rows of a plan as they come
     csvfile         A spreadsheet's save as rows of text cells, whatever encoding and separator the spreadsheet chose
     entries         What the cache keeps of a frame, as JSON and back
     faults          Frame against frame
@@ -64,6 +65,7 @@ session:
     readings        The readings table
     reference       Which light is meant by a reference
     settings        A session
+    shoot           A plan that is being shot
     shots           The log of a session
     switched        When room light changed between two flash-off frames
     toml_file       session.toml as text, tables and checked values
@@ -147,8 +149,10 @@ sentences:
     outputs         What is said of a folder of results whose parts are of two runs
     session_notes   What the report says of a whole session
     setups          Set-ups in sentences
+    shoot           What the person at the set is told
     summary         All that a report says of a session, in one typed object
 pages:
+    at_set          The screen at the set
     audit           The audit of a set-up as one HTML file
     figures         The figures of the report, each drawn from a table of `greystep.pages.tables` as SVG text
     formats         What pages and screen say of the numbers of the tables, in one spelling

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 import numpy as np
 import pandas as pd
@@ -16,7 +16,7 @@ from greystep.errors import GreystepError
 from greystep.files import write_table
 from greystep.flags import Flag, Status
 from greystep.measure.chromaticity import srgb_code
-from greystep.measure.reading import Reading
+from greystep.measure.reading import TOO_DARK, Reading
 from greystep.measure.target import Target, find_target, fixed_target
 from greystep.raw.exposure import body_label
 from greystep.session import cache as kept
@@ -37,6 +37,24 @@ from greystep.terms import LIT, TESTED, UNLIT, Kind
 
 __all__ = ["Body", "Ingested", "as_written", "ingest", "join_readings", "overviews", "write_readings"]
 
+
+class Placing(Protocol):
+    """What names the frames of a log while they come, in place of `place_frames`.
+
+    Attributes:
+        targets: By body: where the target was found, once so many frames were there that it stays.
+    """
+
+    targets: dict[str, Target]
+
+    def place(
+        self, shots: pd.DataFrame, names: Sequence[str], readings: Sequence[Reading]
+    ) -> tuple[pd.DataFrame, tuple[PlacingNote, ...]]:
+        """Return the log with its frames, and what there is to say; `names` and `readings` are in capture order."""
+
+
+#: With so many frames of a body the place of the target is settled while more come.
+_SETTLED: Final = 12
 #: Flash frames in whose overviews the target is sought, spread over heads and powers.
 _LOOKED_AT: Final = 9
 #: Room light above this share is too much [%].
@@ -72,6 +90,7 @@ def ingest(
     progress: Callable[[int, int], None] | None = None,
     store: Path | None = None,
     jobs: int | None = None,
+    placing: Placing | None = None,
 ) -> Ingested:
     """Read a session: its log, its frames (those that have not changed from the cache), and what follows from both.
 
@@ -81,6 +100,7 @@ def ingest(
         progress: Called with (done, total) frames.
         store: Where the cache goes if the session's folder cannot be written.
         jobs: Frames that are worked on at once; the cores that this process may use by default.
+        placing: Names the frames of the log in place of `place_frames`.
 
     Raises:
         FaultsError: With the faults of the log; or where it names no frames, and the frames do not fit its rows.
@@ -89,7 +109,7 @@ def ingest(
     if store is not None:
         check_place(settings, store)
     with Crew(jobs) as crew:
-        return replace(_ingest(settings, patch, progress, store, crew), jobs=jobs)
+        return replace(_ingest(settings, patch, progress, store, crew, placing), jobs=jobs)
 
 
 def _ingest(
@@ -98,6 +118,7 @@ def _ingest(
     progress: Callable[[int, int], None] | None,
     store: Path | None,
     crew: Crew,
+    placing: Placing | None,
 ) -> Ingested:
     shots = read_shots(settings)
     folder = settings.frames_dir
@@ -109,6 +130,8 @@ def _ingest(
     names = [names[place] for place in capture_order(names, [exposures[name].captured for name in names])]
     unnamed = bool((shots["frame"] == "").all())
     in_order = shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
+    if placing is not None:  # the log does not know yet what has just come
+        in_order = shots.assign(frame=pd.array([""] * len(shots), dtype="str"))
     labels = {name: body_label(exposures[name]) for name in names}
 
     given = patch or settings.patch
@@ -118,10 +141,15 @@ def _ingest(
         if given:
             targets[label] = fixed_target(given)
             continue
+        if placing is not None and label in placing.targets:
+            targets[label] = placing.targets[label]
+            continue
         looked_at[label] = _spread(in_order, [name for name in names if labels[name] == label])
         flash = bool((in_order["frame"].isin(looked_at[label]) & in_order["kind"].isin(TESTED)).any())
-        find = partial(find_target, has_card=flash)
-        targets[label] = kept.find_once(folder, looked_at[label], find, cache, prints, crew)
+        find = partial(find_target, has_card=True) if flash else _find_in_lit
+        targets[label] = target = kept.find_once(folder, looked_at[label], find, cache, prints, crew)
+        if placing is not None and target is not None and list(labels.values()).count(label) >= _SETTLED:
+            placing.targets[label] = target
     sought = {name: targets[labels[name]] for name in names}
     readings = kept.measure(folder, sought, known, cache, prints, crew, exposures, progress)
     if settings.matrix == "embedded":
@@ -133,8 +161,8 @@ def _ingest(
         first = next(iter(readings.values())).message
         raise GreystepError(f"{folder}: none of its {len(names)} frames can be read; the first: {first}")
     placed: tuple[PlacingNote, ...] = ()
-    if unnamed:
-        shots, placed = place_frames(shots, names, [readings[name] for name in names])
+    if placing is not None or unnamed:
+        shots, placed = (placing.place if placing else place_frames)(shots, names, [readings[name] for name in names])
     joined = rows.joined(shots, names, readings)
     states: NDArray[np.object_] | None = rows.target_states(joined)
     moved = joined.log["frame"][joined.of_kind(*TESTED) & (states != "")]
@@ -298,6 +326,12 @@ def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
             pool = chosen.iloc[: max(cells, _LOOKED_AT)]
             return [str(pool.iloc[place]) for place in np.unique(np.linspace(0, len(pool) - 1, _LOOKED_AT).astype(int))]
     return [names[place] for place in np.unique(np.linspace(0, len(names) - 1, _LOOKED_AT).astype(int))]
+
+
+def _find_in_lit(overviews: Sequence[NDArray[Any]]) -> Target | None:
+    """Find the target where the log does not say yet which frames have flash: in those that are not dark."""
+    lit = [overview for overview in overviews if np.percentile(overview[..., 1], 99) > TOO_DARK]
+    return find_target(lit or overviews, has_card=False)
 
 
 def _picture(balance: Floats, overview: NDArray[Any]) -> NDArray[np.uint8]:

@@ -3,7 +3,9 @@
 import os
 import re
 from collections.abc import Collection, Sequence
+from datetime import datetime
 from errno import ELOOP
+from itertools import pairwise
 from pathlib import Path
 from stat import S_ISREG
 from typing import Final
@@ -108,8 +110,17 @@ def natural_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
     return tuple((0, int(part), "") if part.isdigit() and part.isascii() else (1, 0, part) for part in parts), name
 
 
+#: A camera's clock was set back where it falls by so much [s] from one file number to the next; and at most so often.
+_SET_BACK_S: Final = 60.0
+_MOST_SET_BACK: Final = 2
+#: File numbers follow each other where they rise by no more than this: a few frames were deleted.
+_FOLLOWS: Final = 5
+
+
 def capture_order(names: Sequence[str], captured: Sequence[str]) -> list[int]:
     """Return the positions of frames in capture order: by clock, then by natural name.
+
+    Where the clock was set back in mid-shoot, the camera's own file numbers tell: they go on without a gap.
 
     Args:
         names, captured: Sequences of str. File names, and ISO 8601 times (blank if unknown). A frame of unknown time
@@ -121,4 +132,24 @@ def capture_order(names: Sequence[str], captured: Sequence[str]) -> list[int]:
     for place in by_name:
         last = captured[place] or last
         times[place] = last
+    if _set_back([names[place] for place in by_name], [times[place] for place in by_name]):
+        return by_name
     return sorted(by_name, key=lambda place: times[place])
+
+
+def _set_back(names: Sequence[str], times: Sequence[str]) -> bool:
+    """Say whether a clock was set back: file numbers of one camera go on, and but for one or two steps so do times."""
+    found = [re.fullmatch(r"(.*?)(\d+)(\.[^.]*)", name) for name in names]
+    if len({(one[1], one[3]) if one else None for one in found}) != 1 or None in found:
+        return False
+    try:
+        clock = [datetime.fromisoformat(time) for time in times]
+        back = [(b - a).total_seconds() <= -_SET_BACK_S for a, b in pairwise(clock)]
+        falls = any(
+            (b - a).total_seconds() < 0 and not there for (a, b), there in zip(pairwise(clock), back, strict=True)
+        )
+    except (ValueError, TypeError):  # no time, or some with and some without a zone
+        return False
+    numbers = [int(one[2]) for one in found if one]
+    gone_on = all(b - a <= _FOLLOWS for (a, b), there in zip(pairwise(numbers), back, strict=True) if there)
+    return 0 < sum(back) <= _MOST_SET_BACK and sum(back) < len(names) - 1 - sum(back) and gone_on and not falls

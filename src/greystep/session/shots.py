@@ -26,6 +26,13 @@ KINDS: Final = [kind.value for kind in Kind]
 #: tested itself, as a row of kind check does.
 CHECK_NOTE: Final = "check frame"
 
+#: The columns that a log has once frames were placed as they came: how each row came to its frame, and the number of
+#: the row in the plan. Rows without a frame say why.
+PLACED: Final = "placed"
+BOX: Final = "box"
+NOT_SHOT: Final = "not shot yet"
+SKIPPED: Final = "skipped"
+
 #: Columns that mean something to this tool; any other is carried through.
 KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "note", "lights", *PARTS]
 #: Names that people give these columns, and how like a name must be to be taken for a slip of the pen; a column that
@@ -90,7 +97,7 @@ def _from_csv(settings: Settings, path: Path) -> pd.DataFrame:
             frame = ""
             here.append(str(error))
         else:
-            if named and not frame:
+            if named and not frame and values.get(PLACED, "") not in (NOT_SHOT, SKIPPED):
                 here.append("no frame, where other rows name theirs; name the file in all rows or in none")
             elif frame and (earlier := seen.setdefault(frame if frame in files else _fold(frame), number)) != number:
                 here.append(f'frame "{frame}" is in row {earlier} too; each frame has one row')

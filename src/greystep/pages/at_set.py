@@ -1,0 +1,96 @@
+"""The screen at the set: what is next, in letters that stand out, and what the last frame gave."""
+
+from dataclasses import asdict
+from typing import Any, Final
+
+import pandas as pd
+
+from greystep.columns import FrameRow, rows_of
+from greystep.measure.reading import NEAR_WHITE
+from greystep.pages import formats as words
+from greystep.sentences.shoot import Next, event_text, light_of, next_of
+from greystep.session.conductor import Conducted, Event
+from greystep.session.shoot import Shoot
+
+#: How wide the block of the next frame is, at most.
+_WIDE: Final = 60
+
+
+def next_text(due: Next | None) -> str:
+    """Return the block that says what to shoot next."""
+    if due is None:
+        return _block("ALL SHOT", "greystep report gives the verdict")
+    return _block(f"NEXT   {due.light.upper()}", f"box {due.box} of {due.of}: {', '.join(due.do)}")
+
+
+def _block(large: str, small: str) -> str:
+    line = "=" * min(_WIDE, words.WIDTH)
+    return "\n".join(["", line, f"  {large}", "", words.wrapped(small, "  "), line])
+
+
+def frame_text(row: FrameRow, reference: FrameRow | None, level_pct: float) -> str:
+    """Return what a frame gave, in one line; see `gave`."""
+    return f"{row.frame}: " + ", ".join(gave(row, reference, level_pct))
+
+
+def gave(row: FrameRow, reference: FrameRow | None, level_pct: float) -> list[str]:
+    """Return what a frame gave, a part each: its light, warmth and green to the reference, output, level, doubts."""
+    parts = [words.frame_label(row.head, row.power, row.kind)]
+    if words.known(row.cct_k):
+        parts.append(f"{row.cct_k:.0f} K")
+        if reference is not None and reference.frame != row.frame:
+            parts.append(words.shift(row.mired - reference.mired, row.duv - reference.duv))
+    if words.known(row.output_stops):
+        parts.append(f"{words.number(row.output_stops, 2, True)} stop")
+    if words.known(level_pct):
+        high = " (too high: close the aperture)" if level_pct > 100 * NEAR_WHITE else ""
+        parts.append(f"card at {level_pct:.0f} % of the range{high}")
+    return parts + (["; ".join(words.flags_said(row.flags))] if row.flags else [])
+
+
+def reference_of(readings: pd.DataFrame) -> FrameRow | None:
+    """Return the frame that the others are held against: the first good one of the highest power of the first head."""
+    good = readings[
+        (readings["status"] == "ok") & readings["kind"].isin(["flash", "check"]) & readings["mired"].notna()
+    ]
+    if not len(good):
+        return None
+    first = good[good["head"] == good["head"].iloc[0]]
+    return rows_of(first.sort_values("stops", kind="stable").iloc[:1], FrameRow)[0]
+
+
+def state_of(shoot: Shoot, readings: pd.DataFrame, told: list[str]) -> dict[str, Any]:
+    """Return all that the live page shows, as plain values."""
+    done = shoot.done
+    due = next_of(shoot.plan, done) if done is not None else None
+    came = readings[readings["shot"] >= 0].sort_values("shot", kind="stable")
+    last = rows_of(came.iloc[-1:], FrameRow)
+    reference = reference_of(readings)
+    return {
+        "next": asdict(due) if due else None,
+        "done": done is not None and done.due < 0,
+        "shot": int((done.rows >= 0).sum()) if done else 0,
+        "of": len(shoot.plan),
+        "last": {
+            "frame": last[0].frame,
+            "gave": gave(last[0], reference, shoot.level_pct(last[0].frame)),
+            "status": last[0].status,
+        }
+        if last
+        else None,
+        "told": told,
+        "rows": row_states(shoot.plan, done) if done else [],
+    }
+
+
+def row_states(plan: pd.DataFrame, done: Conducted) -> list[dict[str, str]]:
+    """Return of each row of the plan what it is, and whether it is shot, due or open."""
+    return [
+        {"light": light_of(plan, row), "state": "shot" if at >= 0 else "due" if row == done.due else "open"}
+        for row, at in enumerate(done.rows.tolist())
+    ]
+
+
+def told_texts(events: list[Event], plan: pd.DataFrame) -> list[str]:
+    """Return what there is to say of these events, a line each."""
+    return [text for event in events if (text := event_text(event, plan))]

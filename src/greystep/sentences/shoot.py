@@ -1,0 +1,99 @@
+"""What the person at the set is told: what to shoot next, and what happened with each frame, once."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from greystep import words
+from greystep.flags import MEANING
+from greystep.session.conductor import Aside, Conducted, Event, Place
+from greystep.session.power import same_power
+from greystep.session.shots import BOX, check_rows
+from greystep.terms import UNLIT, Kind
+
+_UNLIT: Final = {Kind.AMBIENT: "flash off", Kind.DARK: "lens cap on, flash off"}
+
+
+@dataclass(frozen=True)
+class Next:
+    """The row that is due.
+
+    Attributes:
+        box: Its number on the shot sheet.
+        of: How many rows the plan has.
+        light: ``A at 1/4``.
+        do: What to do before the shutter is released, a step each.
+    """
+
+    box: str
+    of: int
+    light: str
+    do: tuple[str, ...]
+
+
+def next_of(plan: pd.DataFrame, done: Conducted) -> Next | None:
+    """Return what to shoot next; None where nothing is left."""
+    if done.due < 0:
+        return None
+    return Next(box_of(plan, done.due), len(plan), light_of(plan, done.due), steps_to(plan, done))
+
+
+def box_of(plan: pd.DataFrame, row: int) -> str:
+    """Return the number of a row on the shot sheet."""
+    return str(plan[BOX].iloc[row]) if BOX in plan and plan[BOX].iloc[row] else str(row + 1)
+
+
+def light_of(plan: pd.DataFrame, row: int) -> str:
+    """Return what a row asks for: ``A at 1/4``, ``frame without flash``."""
+    here = plan.iloc[row]
+    return _UNLIT.get(here["kind"], "") or words.cell(here["head"], here["power"])
+
+
+def steps_to(plan: pd.DataFrame, done: Conducted) -> tuple[str, ...]:
+    """Return what to do before the row that is due, after the one that was shot last."""
+    here = plan.iloc[done.due]
+    if here["kind"] in UNLIT:
+        return (_UNLIT[here["kind"]],)
+    shot = [(at, row) for row, at in enumerate(done.rows.tolist()) if at >= 0 and plan["head"].iloc[row]]
+    if not shot:
+        return ("wait for ready",)
+    last = plan.iloc[max(shot)[1]]
+    if check_rows(plan)[done.due]:
+        return (f"head {here['head']}, on its own stand", "wait for ready")
+    if last["head"] != here["head"] or check_rows(plan)[max(shot)[1]]:
+        return (f"change to head {here['head']}: pack off and discharged first, as its maker says", "wait for ready")
+    stops = float(here["stops"]) - float(last["stops"])
+    if np.isnan(stops) or same_power(stops, 0.0):
+        return ("wait for ready",)
+    return ("turn down", "dump", "wait for ready") if stops > 0 else ("turn up", "wait for ready")
+
+
+def event_text(event: Event, plan: pd.DataFrame) -> str:
+    """Return what is told of a frame, in one line; blank where there is nothing to tell."""
+    parts = []
+    due = f"box {box_of(plan, event.row)} ({light_of(plan, event.row)})" if event.row >= 0 else "nothing"
+    match event.what:
+        case Place.SKIPPED_TO if event.left_out:
+            missed = " and ".join(f"box {box_of(plan, row)} ({light_of(plan, row)})" for row in event.left_out)
+            parts.append(f"{missed} {'is' if len(event.left_out) == 1 else 'are'} missing: shoot it now")
+        case Place.EXCHANGED:
+            parts.append(f"box {box_of(plan, event.row)} and the one behind it were exchanged; each has its frame")
+        case Place.PUT_BACK:
+            parts.append(f"{due} has its frame now")
+        case Aside.REJECTED:
+            parts.append(f"{MEANING[event.flag]}; shoot {due} again")
+        case Aside.NOT_TURNED:
+            parts.append(f"the light of the row before, not of {due}: turn the power, dump, and shoot it")
+        case Aside.WARM_UP:
+            parts.append("taken for a warm-up flash, set aside")
+        case Aside.NO_PLACE:
+            parts.append(f"its light fits no row near {due}, set aside: check head and power, then shoot that box")
+        case Aside.TAKEN_BACK:
+            parts.append(f"taken back; next is {due}")
+        case _:
+            pass
+    if not np.isnan(event.iso):
+        parts.append(f"the plan asks for ISO {event.iso:.0f}: set it")
+    return f"{event.frame}: {'; '.join(parts)}" if parts else ""

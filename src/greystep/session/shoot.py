@@ -1,0 +1,184 @@
+"""A plan that is being shot: its frames placed as they come, what the person decided, and the log of both."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from greystep import flags
+from greystep.columns import FrameRow, rows_of
+from greystep.files import check_target, write_bytes, write_table
+from greystep.flags import REJECTING, Flag
+from greystep.measure.reading import DARKEST, TOO_DARK, Reading
+from greystep.measure.target import Target
+from greystep.raw.exposure import body_label
+from greystep.session.conductor import Arrived, Conducted, Decisions, Event, conduct, log_of
+from greystep.session.readings import exposure_stops
+from greystep.session.shots import PLACED
+
+#: The plan as it was, beside the log that is written over it.
+PLAN_NAME: Final = "shots_planned.csv"
+#: Less than this share of the range is no flash: half of what is too dark.
+_NO_FLASH: Final = TOO_DARK / 2.0
+
+
+@dataclass
+class Shoot:
+    """The state of a shoot.
+
+    Attributes:
+        folder: Where the log lies.
+        plan: The log as it was planned, or as a person left it.
+        done: How far it is; None before the first frame.
+        decided: What the person decided.
+        targets: By camera body: where the grey target stands, once that is settled.
+    """
+
+    folder: Path
+    plan: pd.DataFrame
+    done: Conducted | None = None
+    decided: Decisions = field(default_factory=Decisions)
+    targets: dict[str, Target] = field(default_factory=dict)
+    _frames: tuple[Arrived, ...] = ()
+    _rejected: dict[str, str] = field(default_factory=dict)
+    _written: bytes = b""
+    _told: set[tuple[str, str, int]] = field(default_factory=set)
+
+    # --- placing --------------------------------------------------------------------------------------------------
+
+    def place(
+        self, shots: pd.DataFrame, names: Sequence[str], readings: Sequence[Reading]
+    ) -> tuple[pd.DataFrame, tuple[()]]:
+        """Name the frames of the log as far as they have rows; never an error.
+
+        Args:
+            shots: The log as read; it is taken for the plan where somebody else has changed it since.
+            names, readings: As they came, see `greystep.session.raw_files.capture_order`.
+        """
+        if self._written and not self.is_own_log():
+            self.plan, self._written = shots, b""
+        self._frames = tuple(arrived(names, readings, self._rejected))
+        self.done = conduct(self.plan, self._frames, self.decided)
+        return self._log(self.done), ()
+
+    def judge(self, readings: pd.DataFrame) -> bool:
+        """Take from the readings which frames their repeats reject; say whether a place may have changed by that."""
+        own = {frame.frame for frame in self._frames if frame.rejected}
+        before = len(self._rejected)
+        for row in rows_of(readings[readings["shot"] >= 0], FrameRow):
+            flag = next((flag for flag in flags.split(row.flags) if flag in REJECTING), "")
+            if flag and flag != Flag.EXTRA_FRAME and row.frame not in own:
+                self._rejected.setdefault(row.frame, flag)
+        return len(self._rejected) > before
+
+    def level_pct(self, frame: str) -> float:
+        """Return the level of a frame's patch [% of the range]; NaN where it is not known."""
+        return next((100.0 * one.share for one in self._frames if one.frame == frame), math.nan)
+
+    def news(self) -> list[Event]:
+        """Return what happened since the last call, each thing once."""
+        found = []
+        for event in self.done.events if self.done else ():
+            key = (event.frame, f"{event.what}{event.flag}", event.row)
+            if key not in self._told:
+                self._told.add(key)
+                found.append(event)
+        return found
+
+    def _log(self, done: Conducted) -> pd.DataFrame:
+        return log_of(self.plan, self._frames, done, self.decided)
+
+    # --- what the person decides ------------------------------------------------------------------------------------
+
+    def take_back(self, frame: str = "") -> str:
+        """Take a frame from its row, the last one that has one by default, or give it back; return its name."""
+        placed = [self._frames[at].frame for at in sorted(self.done.rows.tolist()) if at >= 0] if self.done else []
+        name = frame or next(iter(placed[::-1]), "")
+        if name:
+            self.decided = replace(self.decided, taken_back=self.decided.taken_back ^ {name})
+        return name
+
+    def skip(self, row: int) -> None:
+        """Leave a row of the plan out, or ask for it again."""
+        self.decided = replace(self.decided, skipped=self.decided.skipped ^ {row})
+
+    def note(self, frame: str, text: str) -> None:
+        """Add a note to the row of a frame, or to the row that is due."""
+        at = next((place for place, one in enumerate(self._frames) if one.frame == frame), -1)
+        rows = self.done.rows.tolist() if self.done else []
+        row = rows.index(at) if at >= 0 and at in rows else self.done.due if self.done else 0
+        note = "; ".join(filter(None, [str(self.plan["note"].iloc[row]), text]))
+        self.plan = self.plan.assign(note=self.plan["note"].where(np.arange(len(self.plan)) != row, note))
+
+    # --- the log ------------------------------------------------------------------------------------------------------
+
+    @property
+    def log(self) -> Path:
+        """Where the log lies."""
+        return self.folder / "shots.csv"
+
+    def is_own_log(self) -> bool:
+        """Say whether the log is as it was written last."""
+        return self.log.is_file() and self.log.read_bytes() == self._written
+
+    def write_log(self) -> None:
+        """Write what was shot over the log; the plan stays beside it as it was.
+
+        Raises:
+            GreystepError: If the folder cannot be written.
+        """
+        if self.done is None:
+            return
+        check_target(self.log)
+        kept = self.folder / PLAN_NAME
+        if PLACED not in self.plan and not kept.exists():
+            check_target(kept)
+            write_bytes(kept, self.log.read_bytes())
+        write_table(self.log, self._log(self.done).drop(columns=["stops", "row"]))
+        self._written = self.log.read_bytes()
+
+
+def is_plan(shots: pd.DataFrame) -> bool:
+    """Say whether frames of a log are to be placed as they come: it names none, or was written so."""
+    return bool((shots["frame"] == "").all()) or PLACED in shots
+
+
+def arrived(names: Sequence[str], readings: Sequence[Reading], rejected: Mapping[str, str]) -> list[Arrived]:
+    """Return of each frame what placing needs.
+
+    Args:
+        names, readings: In the order in which they came.
+        rejected: By frame: why it cannot be used as its repeats show it.
+    """
+    settings = exposure_stops(
+        pd.DataFrame(
+            {name: [getattr(one.exposure, name) for one in readings] for name in ("f_number", "iso")}, dtype=np.float64
+        ).assign(body=[body_label(one.exposure) for one in readings])
+    )
+    share = np.array([_share(one) for one in readings])
+    dark = share < _NO_FLASH
+    room = float(np.median(share[dark] * 2.0 ** settings[dark])) if dark.any() else 0.0
+    flash = np.maximum(share - np.nan_to_num(room / 2.0**settings), DARKEST)
+    light = np.where(dark, -np.inf, np.log2(flash) + settings)
+    if len({body_label(one.exposure) for one in readings}) > 1:
+        light = np.where(dark, light, np.nan)  # of two bodies, light cannot be compared
+    return [
+        Arrived(name, float(level), rejected.get(name) or _own_fault(one), one.exposure.iso or math.nan, float(part))
+        for name, one, level, part in zip(names, readings, light, share, strict=True)
+    ]
+
+
+def _share(reading: Reading) -> float:
+    """Return the green of a frame as a share of the range; NaN where nothing was measured."""
+    signal = reading.signal
+    return np.nan if signal is None or signal.damage else signal.mean[1] / (signal.white[1] - signal.black[1])
+
+
+def _own_fault(reading: Reading) -> str:
+    """Return the first flag for which a frame cannot be used, by itself; where there is no light, no target is none."""
+    dark = _share(reading) < _NO_FLASH
+    return next((flag for flag in reading.flags if flag in REJECTING and not (dark and flag == Flag.NO_TARGET)), "")
