@@ -1,5 +1,6 @@
 """Which lights decide what cannot be called yet, and how many more frames of each that takes."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -7,9 +8,9 @@ import numpy as np
 
 from greystep.arrays import Floats, Indices
 from greystep.compare.drift import Drift
-from greystep.compare.limits import judge_rows, own_rows, rounds_to_decide
+from greystep.compare.limits import Rows, judge_rows, own_rows, rounds_to_decide
 from greystep.session.settings import Tolerance
-from greystep.terms import COLUMN
+from greystep.terms import COLUMN, Quantity
 
 #: A light without a usable frame is shot this often: fewer say nothing of the scatter.
 _EMPTY_ROUNDS: Final = 2
@@ -52,7 +53,7 @@ def deciding_rounds(
     """
     n = drift.cells.table["n"].to_numpy()
     rounds = np.where((n == 0) & ~np.isin(drift.cells.head, closed_heads), _EMPTY_ROUNDS, 0).astype(np.intp)
-    found = open_differences(drift, tolerance, open_heads, closed_heads)
+    found = open_differences(drift, judge_rows(drift, tolerance), open_heads, closed_heads)
     possible = found.needed[np.isfinite(found.needed)]
     limit = most or (float(np.quantile(possible, 0.5, method="higher")) if len(possible) else 0.0)
     chosen = found.needed <= limit
@@ -76,10 +77,9 @@ class OpenDifferences:
 
 
 def open_differences(
-    drift: Drift, tolerance: Tolerance, open_heads: Indices, closed_heads: Indices = _NONE
+    drift: Drift, rows: Mapping[Quantity, Rows], open_heads: Indices, closed_heads: Indices
 ) -> OpenDifferences:
     """Return the differences that are open, of one head or of two; arguments as of `deciding_rounds`."""
-    rows = judge_rows(drift, tolerance)
     cells, own = drift.cells, own_rows(drift, rows)
     n = cells.table["n"].to_numpy(np.float64)
     dof = drift.fitted["mired"].cells.dof[cells.head]

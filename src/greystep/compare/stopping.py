@@ -20,11 +20,11 @@ import numpy as np
 import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.compare.cells import same_powers
 from greystep.compare.drift import Drift, analyse
-from greystep.compare.limits import judge_rows
+from greystep.compare.firing_times import text_column
 from greystep.compare.more_rounds import open_differences
 from greystep.compare.verdict import Judged, judge
-from greystep.session.power import SAME_STOPS
 from greystep.session.settings import Settings
 from greystep.session.shots import check_rows
 from greystep.terms import PARTS, TESTED
@@ -98,7 +98,7 @@ def look(readings: pd.DataFrame, settings: Settings, head: str = "") -> Look:
     n, left = cells.table["n"].to_numpy(), settings.looks - _shot(readings, drift)
     closed = np.isin(cells.head, judged.closed_heads)
     asked = mine & ~closed & (n < FIRST_LOOK) & (left > settings.looks - 2 * FIRST_LOOK)
-    found = open_differences(drift, settings.tolerance, judged.open_heads, judged.closed_heads)
+    found = open_differences(drift, judged.rows, judged.open_heads, judged.closed_heads)
     of_mine = mine[found.first] | mine[found.second]
     possible = np.minimum(*(np.where(mine[at], left[at], settings.looks) for at in (found.first, found.second)))
     chosen = of_mine & (found.needed <= possible)
@@ -106,16 +106,14 @@ def look(readings: pd.DataFrame, settings: Settings, head: str = "") -> Look:
         asked[at[mine[at]]] = True
     if asked.any():
         return Look(drift, judged, _in_order(drift, np.flatnonzero(asked)), None)
-    return Look(drift, judged, (), _reason(drift, settings, mine, closed, of_mine, possible))
+    return Look(drift, judged, (), _reason(judged, mine, closed, of_mine, possible))
 
 
-def _reason(
-    drift: Drift, settings: Settings, mine: Booleans, closed: Booleans, of_mine: Booleans, possible: Floats
-) -> Reason:
+def _reason(judged: Judged, mine: Booleans, closed: Booleans, of_mine: Booleans, possible: Floats) -> Reason:
     """Say why nothing is asked."""
     if of_mine.any():
         return Reason.ALL_SHOT if (possible[of_mine] < 1).all() else Reason.TOO_CLOSE
-    for one in judge_rows(drift, settings.tolerance).values():
+    for one in judged.rows.values():
         here = (mine[one.first] | mine[one.second]) & ~closed[one.first] & ~closed[one.second]
         if (one.withheld[here] != "").any():
             return Reason.WITHHELD
@@ -124,15 +122,13 @@ def _reason(
 
 def _shot(readings: pd.DataFrame, drift: Drift) -> Indices:
     """Return how many frames of each cell (c,) were shot, good or bad; check frames are none of them."""
-    rows = readings[readings["kind"].isin(TESTED) & (readings["shot"] >= 0) & ~check_rows(readings)]
-    count = []
-    for light in drift.cells.table.to_dict(orient="records"):
-        here = (rows["stops"] - light["stops"]).abs() <= SAME_STOPS
-        for name in ("head", *PARTS):
-            if name in light and name in rows:
-                here &= rows[name].fillna("").astype("str") == light[name]
-        count.append(int(here.sum()))
-    return np.array(count, dtype=np.intp)
+    table = drift.cells.table
+    names = ["head", *(name for name in PARTS if name in table)]
+    rows = readings[(readings["kind"].isin(TESTED) & (readings["shot"] >= 0)).to_numpy() & ~check_rows(readings)]
+    here = same_powers(table["stops"].to_numpy()[:, None], rows["stops"].to_numpy(np.float64))
+    for name in names:
+        here &= table[name].to_numpy(object)[:, None] == text_column(rows, name).to_numpy(object)
+    return np.asarray(here.sum(axis=1), dtype=np.intp)
 
 
 def _in_order(drift: Drift, cells: Indices) -> tuple[OpenLight, ...]:
