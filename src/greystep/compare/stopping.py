@@ -96,8 +96,8 @@ def look(readings: pd.DataFrame, settings: Settings, head: str = "") -> Look:
     if head:
         mine = (cells.table["head"] == head).to_numpy()
     n, left = cells.table["n"].to_numpy(), settings.looks - _shot(readings, drift)
-    closed = np.isin(cells.head, judged.closed_heads)
-    asked = mine & ~closed & (n < FIRST_LOOK) & (left > settings.looks - 2 * FIRST_LOOK)
+    back = np.isin(cells.head, judged.odd.back)
+    asked = mine & ~back & (n < FIRST_LOOK) & (left > settings.looks - 2 * FIRST_LOOK)
     found = open_differences(drift, judged.rows, judged.open_heads, judged.closed_heads)
     of_mine = mine[found.first] | mine[found.second]
     possible = np.minimum(*(np.where(mine[at], left[at], settings.looks) for at in (found.first, found.second)))
@@ -106,16 +106,15 @@ def look(readings: pd.DataFrame, settings: Settings, head: str = "") -> Look:
         asked[at[mine[at]]] = True
     if asked.any():
         return Look(drift, judged, _in_order(drift, np.flatnonzero(asked)), None)
-    return Look(drift, judged, (), _reason(judged, mine, closed, of_mine, possible))
+    return Look(drift, judged, (), _reason(judged, mine & ~back, of_mine, possible))
 
 
-def _reason(judged: Judged, mine: Booleans, closed: Booleans, of_mine: Booleans, possible: Floats) -> Reason:
+def _reason(judged: Judged, asked: Booleans, of_mine: Booleans, possible: Floats) -> Reason:
     """Say why nothing is asked."""
     if of_mine.any():
         return Reason.ALL_SHOT if (possible[of_mine] < 1).all() else Reason.TOO_CLOSE
     for one in judged.rows.values():
-        here = (mine[one.first] | mine[one.second]) & ~closed[one.first] & ~closed[one.second]
-        if (one.withheld[here] != "").any():
+        if (one.withheld[asked[one.first] | asked[one.second]] != "").any():
             return Reason.WITHHELD
     return Reason.CALLED
 

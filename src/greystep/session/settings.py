@@ -233,7 +233,7 @@ class _Tolerance:
 
 @dataclass(frozen=True)
 class _Test:
-    looks: int = 1
+    looks: Annotated[int, Limits(1, MOST_LOOKS)] = 1
 
 
 @dataclass(frozen=True)
@@ -251,13 +251,7 @@ class _Document:
 @cache
 def _reader() -> Converter:
     # The powers of t01_s need the energy of their head: `_durations` reads them from the table itself.
-    return reader({Box | None: _patch, dict[float, float]: lambda *_: {}, int: _looks})
-
-
-def _looks(value: object, _: object) -> int:
-    if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= MOST_LOOKS:
-        return value
-    raise ValueError(value, f"write how often the test may be judged, from 1 to {MOST_LOOKS}")
+    return reader({Box | None: _patch, dict[float, float]: lambda *_: {}})
 
 
 def _patch(value: object, _: object) -> Box | None:
