@@ -90,12 +90,14 @@ compare:
     history         Sessions over time
     iso_steps       Whether a camera's ISO steps are what they are marked
     joint_fit       One joint fit of a session's frames
+    levels          How sure each of several looks at a test has to be, so that it is wrong no more often than a test
     limits          The decision rules
     more_rounds     Which lights decide what cannot be called yet, and how many more frames of each that takes
     odd_heads       Which part of a kit is the odd one
     own_drift       How a head moves over its own powers
     reference_light The one value of a reference
     scatter         How frames scatter about a fit
+    stopping        When a test that is still being shot knows enough
     verdict         Verdicts on heads, pairs and the kit, and all that a report says of a session
 planning:
     folder          The planned session as a folder

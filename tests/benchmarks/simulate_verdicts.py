@@ -257,10 +257,12 @@ class Lights:
     u_black: np.ndarray
 
 
-def simulate(condition: Condition, shape: str, rng: np.random.Generator) -> tuple[Lights, Truth]:
-    """Make the light of every frame of one session, and its truth."""
+def simulate(
+    condition: Condition, shape: str, rng: np.random.Generator, shots: Shots | None = None
+) -> tuple[Lights, Truth]:
+    """Make the light of every frame of one session, and its truth; of these shots, if they are given."""
     plan, stress = condition.plan, condition.stress
-    shots = shoot(plan, rng)
+    shots = shoot(plan, rng) if shots is None else shots
     head, power, n = shots.head, shots.power, len(shots.head)
     many = int(head.max()) + 1
     offsets = np.zeros((many, plan.powers))

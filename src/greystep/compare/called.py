@@ -10,7 +10,7 @@ import numpy as np
 from greystep.arrays import Booleans
 from greystep.columns import HeadRow, rows_of
 from greystep.compare.drift import Drift
-from greystep.compare.limits import Rows, own_rows, worst_of
+from greystep.compare.limits import Rows, own_rows, span_of, worst_of
 from greystep.constants import MIRED_A_STEP
 from greystep.terms import COLUMN, Quantity, Verdict, Withheld
 
@@ -83,7 +83,7 @@ def _call_head(
         held = {Withheld(reason) for reason in one.withheld[at] if reason}
         inside = bool(one.within[at].all())
         if colour:
-            inside = getattr(row, f"span_{COLUMN[quantity]}") + getattr(row, f"u_span_{COLUMN[quantity]}") <= one.limit
+            inside = sum(span_of(drift, head, row, quantity)) <= one.limit
         parts[colour].append((inside and not held, bool(one.outside[at].any())))
         reasons |= held
     heated = Withheld.HEAT in reasons

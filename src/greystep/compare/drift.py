@@ -101,6 +101,7 @@ class Drift:
             output_stops.
         withheld: (c,) array of str. Why nothing can be called of a cell, see `Withheld`; blank where it can.
         watched: (c, c) bool array. Whether anything watched camera and mains between two cells.
+        looks: How often the test may have been judged while it was shot.
     """
 
     powers: pd.DataFrame
@@ -118,6 +119,7 @@ class Drift:
     seed: int
     withheld: npt.NDArray[np.object_]
     watched: Booleans
+    looks: int = 1
 
 
 def analyse(readings: pd.DataFrame, settings: Settings, seed: int = 0) -> Drift:
@@ -158,6 +160,7 @@ def analyse(readings: pd.DataFrame, settings: Settings, seed: int = 0) -> Drift:
         seed=seed,
         withheld=_withheld(cells, frames),
         watched=_watched(cells, frames, fitted),
+        looks=settings.looks,
     )
 
 

@@ -11,11 +11,11 @@ from greystep.columns import HeadRow, rows_of
 from greystep.compare.against_others import Stand, find_stand
 from greystep.compare.called import Called, WarmUp
 from greystep.compare.drift import Drift
-from greystep.compare.limits import Rows, longest_run, matches, own_rows, rounds_to_decide
+from greystep.compare.limits import Rows, longest_run, matches, own_rows, rounds_to_decide, span_of
 from greystep.compare.odd_heads import OddHeads, away, lead_open, sound_cells, weight
 from greystep.compare.own_drift import OwnDrift, find_own_drift
 from greystep.flags import Flag
-from greystep.terms import COLUMN, PARTS, Quantity, Verdict
+from greystep.terms import PARTS, Quantity, Verdict
 
 
 @dataclass(frozen=True)
@@ -197,7 +197,7 @@ def _rounds(drift: Drift, rows: Mapping[Quantity, Rows], head: int, row: HeadRow
             chosen = (drift.cells.head[one.second] == head) & ~one.within & ~one.outside & (one.withheld == "")
             size, u, u_all, lasting = one.size[chosen], one.u[chosen], one.u_all[chosen], one.lasting[chosen]
         else:
-            size, u = (np.array([getattr(row, f"{name}_{COLUMN[quantity]}")]) for name in ("span", "u_span"))
+            size, u = (np.array([number]) for number in span_of(drift, head, row, quantity))
             here = (drift.cells.head[one.first[:own]] == head) & np.isfinite(one.size[:own])
             here = np.flatnonzero(here & (one.withheld[:own] == ""))
             if size[0] + u[0] <= one.limit or not len(here):

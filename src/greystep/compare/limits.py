@@ -11,10 +11,12 @@ import numpy as np
 import numpy.typing as npt
 
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.columns import HeadRow
 from greystep.compare import fit
 from greystep.compare.differences import components, difference, within_pairs
 from greystep.compare.drift import Drift
 from greystep.compare.joint_fit import LASTING
+from greystep.compare.levels import look_alpha
 from greystep.measure.uncertainty import student_factor
 from greystep.session.settings import Tolerance
 from greystep.terms import COLUMN, Quantity, Verdict, Withheld
@@ -37,8 +39,8 @@ class Rows:
 
     Attributes:
         first, second: (r,) int arrays. Cells; the difference is second minus first.
-        size, u, u_all: (r,) arrays. Size of the difference; the half-width of its own 95 % interval; the half-width at
-            which all hold at once.
+        size, u, u_all: (r,) arrays. Size of the difference; the half-width of its own interval, 95 % where the test was
+            judged once (`look_alpha`); the half-width at which all hold at once.
         within, outside: (r,) bool arrays. Where neither holds the row is undecided.
         lasting: (r,) array. Share of the variance that no further frame takes away: what lies between blocks and
             places, and in errors that frames share.
@@ -70,7 +72,8 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
     Returns: Colour: every two cells of one head, then every pair of `Drift.pairs`. ``output_stops``: each cell's output
         error against its own reference cell. `within` asks the row's own interval (all rows must pass, so that needs no
         adjustment); `outside` the simultaneous one ("max-t", seeded draws from the joint covariance) of all rows of a
-        family: one quantity within heads, or between them; the chance of error is shared evenly among families.
+        family: one quantity within heads, or between them; the chance of error is shared evenly among families, and
+        among the looks at the test.
     """
     own_first, own_second = within_pairs(drift.cells)
     first, second = np.append(own_first, drift.pair_first), np.append(own_second, drift.pair_second)
@@ -83,10 +86,13 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
     for quantity, limit in limits.items():
         parts = components(drift.fitted, quantity)
         size, u = difference(parts, first, second)
+        u = u * _stretch(drift.looks, _dof(parts, first, second))
         u_all = np.full(len(first), np.nan)
         for family in (own, ~own):
             sizes = np.abs(size[family])
-            u_all[family] = _at_once(parts, first[family], second[family], sizes, u[family], limit, alpha, rng)
+            u_all[family] = _at_once(
+                drift.looks, parts, first[family], second[family], sizes, u[family], limit, alpha, rng
+            )
         rows[quantity] = _rows(drift, quantity, limit, parts, first, second, np.abs(size), u, u_all)
     if tolerance.output_stops is not None:
         reference = drift.own_reference
@@ -96,7 +102,8 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
             np.abs(drift.powers[name].to_numpy(np.float64)[at])
             for name in ("output_error_stops", "u_output_error_stops")
         )
-        u_all = _at_once(parts, reference[at], at, size, u, tolerance.output_stops, alpha, rng)
+        u = u * _stretch(drift.looks, _dof(parts, reference[at], at))
+        u_all = _at_once(drift.looks, parts, reference[at], at, size, u, tolerance.output_stops, alpha, rng)
         rows[Quantity.OUTPUT_STOPS] = _rows(
             drift, Quantity.OUTPUT_STOPS, tolerance.output_stops, parts, reference[at], at, size, u, u_all
         )
@@ -147,7 +154,27 @@ def hold_back(
     return within & (withheld == ""), outside, withheld
 
 
+def _dof(parts: tuple[fit.Estimates, ...], first: Indices, second: Indices) -> Floats:
+    variances = np.sum([fit.pair_variances(part, first, second) for part in parts], axis=0)
+    return fit.effective_dof(variances, parts[0].dof)
+
+
+def _stretch(looks: int, dof: Floats) -> Floats:
+    """Return by how much wider than the 95 % interval that of each look is."""
+    return student_factor(dof, look_alpha(looks)) / student_factor(dof) if looks > 1 else np.ones(len(dof))
+
+
+def span_of(drift: Drift, head: int, row: HeadRow, quantity: Quantity) -> tuple[float, float]:
+    """Return the span of a head and the half-width that a verdict takes.
+
+    A span is the largest of many differences, whose interval grows less from look to look than that of one.
+    """
+    size, u = (float(getattr(row, f"{name}_{COLUMN[quantity]}")) for name in ("span", "u_span"))
+    return size, u * float(_stretch(drift.looks, drift.fitted["mired"].cells.dof[[head]])[0])
+
+
 def _at_once(
+    looks: int,
     parts: tuple[fit.Estimates, ...],
     first: Indices,
     second: Indices,
@@ -164,6 +191,7 @@ def _at_once(
     """
     if not len(first):
         return np.zeros(0)
+    alpha = look_alpha(looks, alpha, len(first))
     variances = np.sum([fit.pair_variances(part, first, second) for part in parts], axis=0)
     sd = np.sqrt(np.sum(variances, axis=1))
     u_all = student_factor(fit.effective_dof(variances, parts[0].dof), alpha / len(first)) * sd

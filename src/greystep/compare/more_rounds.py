@@ -1,5 +1,6 @@
 """Which lights decide what cannot be called yet, and how many more frames of each that takes."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -7,9 +8,9 @@ import numpy as np
 
 from greystep.arrays import Floats, Indices
 from greystep.compare.drift import Drift
-from greystep.compare.limits import judge_rows, own_rows, rounds_to_decide
+from greystep.compare.limits import Rows, judge_rows, own_rows, rounds_to_decide
 from greystep.session.settings import Tolerance
-from greystep.terms import COLUMN
+from greystep.terms import COLUMN, Quantity
 
 #: A light without a usable frame is shot this often: fewer say nothing of the scatter.
 _EMPTY_ROUNDS: Final = 2
@@ -50,12 +51,39 @@ def deciding_rounds(
 
     What is withheld (`Rows.withheld`) is not asked either: more rounds do not cure it.
     """
-    rows = judge_rows(drift, tolerance)
+    n = drift.cells.table["n"].to_numpy()
+    rounds = np.where((n == 0) & ~np.isin(drift.cells.head, closed_heads), _EMPTY_ROUNDS, 0).astype(np.intp)
+    found = open_differences(drift, judge_rows(drift, tolerance), open_heads, closed_heads)
+    possible = found.needed[np.isfinite(found.needed)]
+    limit = most or (float(np.quantile(possible, 0.5, method="higher")) if len(possible) else 0.0)
+    chosen = found.needed <= limit
+    for at in (found.first, found.second):
+        np.maximum.at(rounds, at[chosen], found.needed[chosen].astype(np.intp))
+    return Deciding(rounds, len(found.needed), int(chosen.sum()), len(found.needed) - len(possible))
+
+
+@dataclass(frozen=True)
+class OpenDifferences:
+    """What cannot be called, and more rounds may cure.
+
+    Attributes:
+        first, second: (r,) int arrays. The cells.
+        needed: (r,) array. Further frames of both cells that would decide; infinity where no number would.
+    """
+
+    first: Indices
+    second: Indices
+    needed: Floats
+
+
+def open_differences(
+    drift: Drift, rows: Mapping[Quantity, Rows], open_heads: Indices, closed_heads: Indices
+) -> OpenDifferences:
+    """Return the differences that are open, of one head or of two; arguments as of `deciding_rounds`."""
     cells, own = drift.cells, own_rows(drift, rows)
     n = cells.table["n"].to_numpy(np.float64)
     dof = drift.fitted["mired"].cells.dof[cells.head]
     closed = np.isin(cells.head, closed_heads)
-    rounds = np.where((n == 0) & ~closed, _EMPTY_ROUNDS, 0).astype(np.intp)
     asked = np.zeros(len(cells.heads), dtype=bool)
     colour = [one for name, one in rows.items() if name in COLUMN]
     groups = [colour] if colour else []
@@ -79,9 +107,4 @@ def deciding_rounds(
         mine = np.flatnonzero(cells.head == head)
         wanted.append((mine[:-1], mine[1:], np.ones(len(mine) - 1)))
     first, second, needed = (np.concatenate(column) for column in zip(*wanted, strict=True))
-    possible = needed[np.isfinite(needed)]
-    limit = most or (float(np.quantile(possible, 0.5, method="higher")) if len(possible) else 0.0)
-    chosen = needed <= limit
-    for at in (first, second):
-        np.maximum.at(rounds, at[chosen], needed[chosen].astype(np.intp))
-    return Deciding(rounds, len(needed), int(chosen.sum()), len(needed) - len(possible))
+    return OpenDifferences(first, second, needed)

@@ -11,7 +11,7 @@ from greystep.columns import HeadRow
 from greystep.compare.called import Called
 from greystep.compare.differences import Difference, doubt_of_means
 from greystep.compare.drift import Drift
-from greystep.compare.limits import Rows, own_rows
+from greystep.compare.limits import Rows, own_rows, span_of
 from greystep.compare.odd_heads import weight
 from greystep.terms import COLUMN, Quantity, Verdict
 
@@ -91,7 +91,7 @@ def find_own_drift(
     if span == 0.0:
         return NoMove()
     one_pack = len(set(drift.cells.series[cells])) == 1
-    passes = getattr(row, f"span_{COLUMN[leading]}") + getattr(row, f"u_span_{COLUMN[leading]}") <= limit
+    passes = sum(span_of(drift, int(drift.cells.head[cells[0]]), row, leading)) <= limit
     shaped = one_pack and not passes and len(measured) > 2  # enough to speak of more than its ends
     without = [np.ptp(np.delete(values[measured], place)) for place in range(len(measured))]
     lone = int(np.argmin(without))
@@ -121,7 +121,7 @@ def _leading(
     for name, one in rows.items():
         mine = np.isin(one.second, cells) & ((np.arange(len(one.second)) < own) | (name not in COLUMN))
         if name in COLUMN:
-            size, u = getattr(row, f"span_{COLUMN[name]}"), getattr(row, f"u_span_{COLUMN[name]}")
+            size, u = span_of(drift, int(drift.cells.head[cells[0]]), row, name)
         elif called.colour is not None and called.output == Verdict.WITHIN:
             continue
         else:

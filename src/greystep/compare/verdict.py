@@ -64,6 +64,7 @@ class Judged:
         called: The verdict on the kit, of colour and of output, and why neither.
         apart: The heads that each camera saw, where some heads were compared with none of the others.
         odd: Heads to return, heads and packs not to combine; its numbers are places in `findings`.
+        rows: Every difference that was judged, by quantity.
     """
 
     heads: pd.DataFrame
@@ -75,6 +76,7 @@ class Judged:
     findings: tuple[Finding, ...]
     odd: OddHeads
     actions: tuple[Action, ...]
+    rows: Mapping[Quantity, limits.Rows]
 
     @property
     def kit_verdict(self) -> Verdict:
@@ -161,6 +163,7 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
         findings=tuple(findings),
         odd=odd,
         actions=tuple(find_actions(drift, rows, open_pairs, findings, odd, apart)),
+        rows=rows,
     )
 
 

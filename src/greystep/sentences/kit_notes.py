@@ -10,6 +10,7 @@ from greystep.compare import head_or_pack as attribution
 from greystep.compare.check_frames import Moved
 from greystep.compare.head_or_pack import Answer, Follows, Share, Step
 from greystep.compare.iso_steps import IsoStep
+from greystep.compare.levels import look_alpha
 from greystep.compare.verdict import ReportFacts
 from greystep.terms import Quantity
 
@@ -175,6 +176,18 @@ def _step(quantity: Quantity, step: Step, change: bool) -> str:
 def _size(quantity: Quantity, step: Step) -> str:
     size = say.give_or_take(quantity, abs(step.delta), step.u)
     return f"{say.kelvin(step.kelvin)} ({size})" if quantity == Quantity.MIRED else size
+
+
+def looked_at(looks: int) -> list[str]:
+    """Return what it means for the verdicts that the test was judged while it was shot; nothing where it was not."""
+    if looks < 2:
+        return []
+    sure = 100.0 * (1.0 - look_alpha(looks))
+    return [
+        f"The test was looked at after each round, up to {looks} times, and could end at any of them. So its verdicts "
+        f"are stricter: they take intervals that hold {sure:.1f} times in 100, where the figures here give those that "
+        "hold 95 times in 100."
+    ]
 
 
 def designs(found: Sequence[drift.DriftNote]) -> list[str]:

@@ -153,6 +153,7 @@ def summary(
             *session_notes.sentences(notes),
             *filter(None, [absolute]),
             *kit_notes.designs(drift.notes),
+            *kit_notes.looked_at(drift.looks),
         ),
         bodies=tuple(bodies),
         attribution=facts.attribution,

@@ -21,6 +21,8 @@ from greystep.session.power import Power, is_energy, parse_power, same_power
 from greystep.session.toml_file import Limits, TomlFile, existing_path, fault, found, read_toml, reader, structured
 
 Box = tuple[float, float, float, float]
+#: No test is looked at more often than that: no light is shot more often to settle a doubt.
+MOST_LOOKS: Final = 20
 
 
 @dataclass(frozen=True)
@@ -80,6 +82,7 @@ class Settings:
         matrix: ``embedded`` or the path of a camera.json.
         reference_head, reference_power: As written; both None where nothing is said.
         reference_kit: The mean of all heads is the reference.
+        looks: How often the test may be judged while it is shot, a round at a time; 1 where it is judged at its end.
     """
 
     path: Path
@@ -94,6 +97,7 @@ class Settings:
     reference_kit: bool
     tolerance: Tolerance
     heads: dict[str, HeadInfo]
+    looks: int = 1
 
 
 #: This tool's own limits, no standard: mired, Duv, stops of output.
@@ -140,6 +144,7 @@ def load_settings(path: Path) -> Settings:
         reference_kit=reference.kit,
         tolerance=_tolerance(said.tolerance),
         heads=heads,
+        looks=said.test.looks,
     )
     if toml.faults:
         raise FaultsError(str(path / "session.toml"), toml.faults)
@@ -227,6 +232,11 @@ class _Tolerance:
 
 
 @dataclass(frozen=True)
+class _Test:
+    looks: Annotated[int, Limits(1, MOST_LOOKS)] = 1
+
+
+@dataclass(frozen=True)
 class _Document:
     title: str = ""
     frames: str = ""
@@ -234,6 +244,7 @@ class _Document:
     camera: _Camera = _Camera()
     reference: _Reference = _Reference()
     tolerance: _Tolerance = _Tolerance()
+    test: _Test = _Test()
     heads: dict[str, HeadInfo] = field(default_factory=dict)
 
 

@@ -20,6 +20,7 @@ from cattrs.gen import make_dict_structure_fn
 
 from greystep.doors import read_file
 from greystep.errors import GreystepError
+from greystep.files import write_bytes
 from greystep.session.csvfile import nearest
 from greystep.session.power import head_table
 
@@ -82,6 +83,26 @@ def read_toml(folder: Path) -> TomlFile:
     return TomlFile(folder, data, _lines(text), [])
 
 
+def declare_looks(folder: Path, looks: int) -> int:
+    """Write into session.toml how often a test may be looked at, before its first look; return what stands there.
+
+    The rest of the file stays as it is, and so does a number that it has: what was said before the first frame counts.
+
+    Raises:
+        GreystepError: If session.toml cannot be read or written.
+    """
+    path, toml = folder / "session.toml", read_toml(folder)
+    table = toml.data.get("test", {})
+    if isinstance(table, dict) and isinstance(table.get("looks"), int):
+        return int(table["looks"])
+    if "test" in toml.data:
+        raise GreystepError(f"{path}: its [test] says no looks; write looks = {looks} under it")
+    before = read_file(path, _MOST_BYTES) if os.path.lexists(path) else b""
+    gap = b"\n" if before else b""
+    write_bytes(path, before + gap * (2 - before.endswith(b"\n")) + b"[test]\nlooks = %d\n" % looks)
+    return looks
+
+
 def _levels(data: object) -> int:
     """Count how deep tables and lists stand in each other."""
     count, level = 0, [data]
@@ -98,8 +119,8 @@ def _levels(data: object) -> int:
 def reader(hooks: Mapping[Any, Callable[[object, object], object]]) -> Converter:
     """Return what turns tables into dataclasses whose fields are the keys, and notes every wrong key and value.
 
-    Fields may be text, bool, ``Annotated[float, Limits]``, further dataclasses, dictionaries of them, and the types of
-    `hooks`, which read their values and raise ``ValueError(value, remedy)`` or ``ValueError(message)``.
+    Fields may be text, bool, ``Annotated[float, Limits]`` (or int), further dataclasses, dictionaries of them, and the
+    types of `hooks`, which read their values and raise ``ValueError(value, remedy)`` or ``ValueError(message)``.
     """
     converter = Converter(forbid_extra_keys=True)
     converter.register_structure_hook(str, _text)
@@ -175,13 +196,15 @@ def _truth(value: object, _: object) -> bool:
     raise ValueError(value, "write KEY = true or leave it out")
 
 
-def _number(value: object, of: Any) -> float:
-    limits: Limits = get_args(of)[1]
+def _number(value: object, of: Any) -> float | int:
+    kind, limits = get_args(of)
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError(value, "write a number without quotes")
     if not limits.low <= value <= limits.high:
         raise ValueError(f"{found(value)} is out of range; from {limits.low:g} to {limits.high:g} makes sense")
-    return float(value)
+    if kind is int and value != int(value):
+        raise ValueError(value, "write a whole number")
+    return int(value) if kind is int else float(value)
 
 
 def _is_table(of: Any) -> bool:
