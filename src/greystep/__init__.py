@@ -1,9 +1,9 @@
 """Colour-consistency log analyser for studio flash.
 
 The flow is the layout: raw frames -> raw -> measure -> session -> compare -> planning -> mix -> correct -> sentences
--> pages. A room imports only rooms above it here, files of one room never import each other in a circle, and the
-ground files serve every room. ``demo`` stands on the ground files and ``session`` alone, so that it is no echo of what
-it tests. The contract in pyproject.toml holds all of this. ``api`` is the door for programs and for the commands.
+-> pages -> live. A room imports only rooms above it here, files of one room never import each other in a circle, and
+the ground files serve every room. ``demo`` stands on the ground files and ``session`` alone, so that it is no echo of
+what it tests. The contract in pyproject.toml holds all of this. ``api`` is the door for programs and for the commands.
 
 ground:
     __main__        The ``greystep`` command as a process of its own
@@ -56,6 +56,7 @@ session:
     csvfile         A spreadsheet's save as rows of text cells, whatever encoding and separator the spreadsheet chose
     entries         What the cache keeps of a frame, as JSON and back
     faults          Frame against frame
+    free_shoot      Shooting without a plan
     ingest          The log joined with what was measured
     log_slips       Where a log and its frames slipped, as far as exposure data tell
     matching        Frames placed on the rows of a log that names none
@@ -166,6 +167,10 @@ pages:
     strips          The neutrals of a series side by side, true and magnified
     svg             The sheet that every figure is drawn on
     tables          The numbers that the figures draw, a table a figure
+live:
+    actions         What a person decides during a shoot, on the live page or at the keyboard
+    conducting      A watch, step by step
+    server          One live page of a shoot, served on this machine
 demo:
     dngfile         An invented camera's frames as DNG files, through the writer that corrected copies use too
     kit             The invented kit and how it is shot

@@ -1,5 +1,7 @@
 """The screen at the set: what is next, in letters that stand out, and what the last frame gave."""
 
+import math
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any, Final
 
@@ -10,6 +12,7 @@ from greystep.measure.reading import NEAR_WHITE
 from greystep.pages import formats as words
 from greystep.sentences.shoot import Next, event_text, light_of, next_of
 from greystep.session.conductor import Conducted, Event
+from greystep.session.free_shoot import FreeShoot
 from greystep.session.shoot import Shoot
 
 #: How wide the block of the next frame is, at most.
@@ -59,7 +62,7 @@ def reference_of(readings: pd.DataFrame) -> FrameRow | None:
     return rows_of(first.sort_values("stops", kind="stable").iloc[:1], FrameRow)[0]
 
 
-def state_of(shoot: Shoot, readings: pd.DataFrame, told: list[str]) -> dict[str, Any]:
+def state_of(shoot: Shoot, readings: pd.DataFrame, told: Sequence[str]) -> dict[str, Any]:
     """Return all that the live page shows, as plain values."""
     done = shoot.done
     due = next_of(shoot.plan, done) if done is not None else None
@@ -78,7 +81,7 @@ def state_of(shoot: Shoot, readings: pd.DataFrame, told: list[str]) -> dict[str,
         }
         if last
         else None,
-        "told": told,
+        "told": list(told),
         "rows": row_states(shoot.plan, done) if done else [],
     }
 
@@ -94,3 +97,20 @@ def row_states(plan: pd.DataFrame, done: Conducted) -> list[dict[str, str]]:
 def told_texts(events: list[Event], plan: pd.DataFrame) -> list[str]:
     """Return what there is to say of these events, a line each."""
     return [text for event in events if (text := event_text(event, plan))]
+
+
+def free_state(free: FreeShoot, readings: pd.DataFrame | None, told: Sequence[str]) -> dict[str, Any]:
+    """Return all that the live page shows of a shoot without plan."""
+    came = readings[readings["shot"] >= 0].sort_values("shot", kind="stable") if readings is not None else None
+    last = rows_of(came.iloc[-1:], FrameRow) if came is not None else []
+    reference = reference_of(readings) if readings is not None else None
+    return {
+        "free": free.setting.said if free.setting else "tell head and power",
+        "next": None,
+        "done": False,
+        "shot": 0 if came is None else len(came),
+        "last": {"frame": last[0].frame, "gave": gave(last[0], reference, math.nan), "status": last[0].status}
+        if last
+        else None,
+        "told": list(told),
+    }

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from greystep import words
+from greystep.compare.stopping import Reason
 from greystep.flags import MEANING
 from greystep.session.conductor import Aside, Conducted, Event, Place
 from greystep.session.power import same_power
@@ -97,3 +98,19 @@ def event_text(event: Event, plan: pd.DataFrame) -> str:
     if not np.isnan(event.iso):
         parts.append(f"the plan asks for ISO {event.iso:.0f}: set it")
     return f"{event.frame}: {'; '.join(parts)}" if parts else ""
+
+
+def reason_text(reason: Reason | None, head: str) -> str:
+    """Return why no further round is asked of a head, or of the test where `head` is blank."""
+    who = f"head {head}" if head else "the test"
+    match reason:
+        case Reason.CALLED:
+            return f"{who}: every verdict is called, no further round is needed"
+        case Reason.TOO_CLOSE:
+            return f"{who}: what is left is too close to a limit for further rounds to tell"
+        case Reason.ALL_SHOT:
+            return f"{who}: all rounds are shot"
+        case Reason.WITHHELD:
+            return f"{who}: what is left cannot be called for a reason that further rounds do not cure: see the report"
+        case None:
+            return f"{who} is not decided yet"

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -18,7 +18,7 @@ from greystep.measure.target import Target
 from greystep.raw.exposure import body_label
 from greystep.session.conductor import Arrived, Conducted, Decisions, Event, conduct, log_of
 from greystep.session.readings import exposure_stops
-from greystep.session.shots import PLACED
+from greystep.session.shots import BOX, PLACED, check_rows
 
 #: The plan as it was, beside the log that is written over it.
 PLAN_NAME: Final = "shots_planned.csv"
@@ -47,6 +47,7 @@ class Shoot:
     _rejected: dict[str, str] = field(default_factory=dict)
     _written: bytes = b""
     _told: set[tuple[str, str, int]] = field(default_factory=set)
+    _before: list[tuple[Decisions, pd.DataFrame]] = field(default_factory=list)
 
     # --- placing --------------------------------------------------------------------------------------------------
 
@@ -94,25 +95,71 @@ class Shoot:
 
     # --- what the person decides ------------------------------------------------------------------------------------
 
-    def take_back(self, frame: str = "") -> str:
-        """Take a frame from its row, the last one that has one by default, or give it back; return its name."""
+    def again(self, frame: str = "") -> None:
+        """Take a frame from its row, the last one that has one by default, so that the row is shot again."""
         placed = [self._frames[at].frame for at in sorted(self.done.rows.tolist()) if at >= 0] if self.done else []
-        name = frame or next(iter(placed[::-1]), "")
-        if name:
-            self.decided = replace(self.decided, taken_back=self.decided.taken_back ^ {name})
-        return name
+        if name := frame or next(iter(placed[::-1]), ""):
+            self._decide(replace(self.decided, taken_back=self.decided.taken_back | {name}))
 
-    def skip(self, row: int) -> None:
-        """Leave a row of the plan out, or ask for it again."""
-        self.decided = replace(self.decided, skipped=self.decided.skipped ^ {row})
+    def skip(self) -> None:
+        """Leave the row that is due out."""
+        if self.done is not None and self.done.due >= 0:
+            self._decide(replace(self.decided, skipped=self.decided.skipped | {self.done.due}))
 
-    def note(self, frame: str, text: str) -> None:
-        """Add a note to the row of a frame, or to the row that is due."""
-        at = next((place for place, one in enumerate(self._frames) if one.frame == frame), -1)
+    def note(self, text: str) -> None:
+        """Add a note to the row of the frame that came last, or to the row that is due where it has none."""
         rows = self.done.rows.tolist() if self.done else []
-        row = rows.index(at) if at >= 0 and at in rows else self.done.due if self.done else 0
+        last = len(self._frames) - 1
+        row = rows.index(last) if last in rows else self.done.due if self.done else 0
         note = "; ".join(filter(None, [str(self.plan["note"].iloc[row]), text]))
+        self._decide(self.decided)
         self.plan = self.plan.assign(note=self.plan["note"].where(np.arange(len(self.plan)) != row, note))
+
+    def undo(self) -> None:
+        """Take the last decision back; without any, the place of the last frame."""
+        if self._before:
+            self.decided, self.plan = self._before.pop()
+        else:
+            self.again()
+
+    def _decide(self, decided: Decisions) -> None:
+        self._before.append((self.decided, self.plan))
+        self.decided = decided
+
+    # --- further rounds ---------------------------------------------------------------------------------------------
+
+    def finished_head(self) -> str:
+        """Return the head that was shot last where none of its rows is left before other heads' come; else blank."""
+        if self.done is None:
+            return ""
+        shot = self.done.rows >= 0
+        placed = [(int(at), row) for row, at in enumerate(self.done.rows.tolist()) if at >= 0]
+        head = str(self.plan["head"].iloc[max(placed)[1]]) if placed else ""
+        mine = ((self.plan["head"] == head) & ~check_rows(self.plan)).to_numpy()
+        return head if head and mine.any() and bool(shot[mine].all()) else ""
+
+    def ask(self, lights: Sequence[Mapping[str, Any]], head: str) -> None:
+        """Add rows to the plan: behind the last row of `head`, or at the end where it is blank.
+
+        Args:
+            lights: What each row says: head, power, kind, note, pack ...
+        """
+        mine = np.flatnonzero((self.plan["head"] == head) & ~check_rows(self.plan)) if head else np.zeros(0, dtype=int)
+        at = int(mine[-1]) + 1 if len(mine) else len(self.plan)
+        box = self.plan[BOX].tolist() if BOX in self.plan else [str(row + 1) for row in range(len(self.plan))]
+        first = max((int(one) for one in box if one.isdigit()), default=0) + 1
+        more = pd.DataFrame(
+            [{BOX: str(first + place), PLACED: "", **light} for place, light in enumerate(lights)],
+        )
+        plan = self.plan.assign(**{BOX: box})
+        more = more.reindex(columns=[*plan, *(name for name in more if name not in plan)])
+        joined = pd.concat([plan.iloc[:at], more, plan.iloc[at:]], ignore_index=True)
+        text = [str(name) for name in joined if name not in ("stops", "row")]
+        joined[text] = joined[text].fillna("").astype("str")
+        self.plan = joined.assign(row=np.arange(len(joined)) + 2)
+        later = {row + len(lights) if row >= at else row for row in self.decided.skipped}
+        self.decided = replace(self.decided, skipped=frozenset(later))
+        self._before.clear()  # they told rows by their old places
 
     # --- the log ------------------------------------------------------------------------------------------------------
 

@@ -1,5 +1,6 @@
 """Frames as they arrive: when there is something new to read, and what is new in it."""
 
+import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -14,7 +15,9 @@ from greystep.session.raw_files import list_raw
 from greystep.session.settings import Settings
 
 
-def arrivals(settings: Settings, every_s: float, idle_s: float | None = None) -> Iterator[None]:
+def arrivals(
+    settings: Settings, every_s: float, idle_s: float | None = None, woken: threading.Event | None = None
+) -> Iterator[None]:
     """Yield each time that raw files or the log have changed and then stood still from one look to the next.
 
     Looks, and no notices of the operating system: a network share sends none, and a linked folder sends none to the
@@ -27,7 +30,9 @@ def arrivals(settings: Settings, every_s: float, idle_s: float | None = None) ->
         settings: Its frames folder is looked at; it may be still to come.
         every_s: Time from look to look [s].
         idle_s: End when nothing has changed for so long [s].
+        woken: Set by others where there is something to do although no file has changed.
     """
+    woken = woken or threading.Event()
     before: dict[str, tuple[int, int]] = {}
     read: dict[str, tuple[int, int]] = {}
     since = time.monotonic()
@@ -35,13 +40,14 @@ def arrivals(settings: Settings, every_s: float, idle_s: float | None = None) ->
         now = _states(settings)
         if now != before:
             since = time.monotonic()
-        elif now != read:
+        elif now != read or woken.is_set():
             read = now
+            woken.clear()
             yield
         elif idle_s is not None and time.monotonic() - since >= idle_s:
             return
         before = now
-        time.sleep(every_s)
+        woken.wait(every_s)
 
 
 def _states(settings: Settings) -> dict[str, tuple[int, int]]:

@@ -1,0 +1,1 @@
+"""The live page of a shoot, served on this machine."""

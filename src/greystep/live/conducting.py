@@ -1,0 +1,223 @@
+"""A watch, step by step: what came is read, placed and told; what the person decided is done; the log is written."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import pandas as pd
+
+from greystep.columns import FrameRow, rows_of
+from greystep.compare.stopping import look
+from greystep.errors import GreystepError
+from greystep.files import check_target
+from greystep.live.actions import Act, Action
+from greystep.pages.at_set import frame_text, free_state, next_text, reference_of, state_of, told_texts
+from greystep.pages.screen import ARRIVED_SAID, arrived_text
+from greystep.planning.order import CHECKS
+from greystep.sentences.frames import lines
+from greystep.sentences.shoot import next_of, reason_text
+from greystep.session.free_shoot import FreeShoot
+from greystep.session.ingest import Ingested, ingest, write_readings
+from greystep.session.raw_files import list_raw
+from greystep.session.settings import Box, Settings
+from greystep.session.shoot import Shoot, is_plan
+from greystep.session.shots import CHECK_NOTE, read_shots
+from greystep.session.watch import changed_frames, messages_of, next_to_shoot
+from greystep.terms import Kind
+
+#: So many lines of what happened stay on the page, the newest first.
+_KEPT: Final = 4
+
+
+@dataclass
+class Watch:
+    """A session that is being shot.
+
+    Attributes:
+        settings: Of the session.
+        tell: Says a thing on the screen.
+        warn: Says a line on stderr.
+        patch: The target by hand.
+        store: Where readings and cache go if the session's folder cannot be written; no log is written then.
+        free: Without plan: head and power are told.
+        publish: Shows a state on the live page.
+        found: What was read last.
+        written: Where readings.csv was written.
+        failed: Why the last reading failed.
+        began: A reading was begun.
+    """
+
+    settings: Settings
+    tell: Callable[[str], None]
+    warn: Callable[[str], None]
+    patch: Box | None = None
+    store: Path | None = None
+    free: FreeShoot | None = None
+    publish: Callable[[Mapping[str, Any]], None] = lambda _: None
+    shoot: Shoot | None = None
+    found: Ingested | None = None
+    written: Path | None = None
+    failed: GreystepError | None = None
+    began: bool = False
+    _flags: dict[str, str] = field(default_factory=dict)
+    _said: str = ""
+    _news: list[str] = field(default_factory=list)
+    _looked: set[tuple[str, int]] = field(default_factory=set)
+
+    def begin(self) -> None:
+        """Check what is there before the first frame.
+
+        Raises:
+            GreystepError: With what is wrong with the log, or if the session's folder cannot be written.
+        """
+        if self.store is None:
+            check_target(self.settings.path / "readings.csv")
+        if self.free is None and self.logged:
+            log = read_shots(self.settings)
+            if self.store is None and is_plan(log):
+                self.shoot = Shoot(self.settings.path, log)
+
+    @property
+    def logged(self) -> bool:
+        """There is a log."""
+        return (self.settings.path / "shots.csv").is_file()
+
+    def step(self, actions: Sequence[Action] = ()) -> bool:
+        """Read what is there, do what was decided, tell what is new; return whether all is shot."""
+        for action in actions:
+            self._act(action)
+        if self.free is not None and not self._take(self.free):
+            return False
+        try:
+            self.found, self.failed = self._read(), None
+        except GreystepError as error:  # perhaps the next frame or a mended log makes it good
+            self.failed = error
+            if str(error) != self._said:
+                self.warn(f"greystep: {error}")
+            self._said = str(error)
+            return False
+        self.written = write_readings(self.found, self.store)
+        readings = self.found.readings
+        rows = changed_frames(readings, self._flags)
+        complete = self._conduct(self.shoot, readings, rows) if self.shoot else self._follow(readings, rows)
+        self._flags |= dict(zip(rows["frame"], rows["flags"], strict=True))
+        return complete
+
+    def _read(self) -> Ingested:
+        self.began = True
+        found = ingest(self.settings, self.patch, store=self.store, placing=self.shoot)
+        if self.shoot is not None and self.shoot.judge(found.readings):  # what repeats reject has no row any more
+            found = ingest(self.settings, self.patch, placing=self.shoot)
+        return found
+
+    # --- without conducting -------------------------------------------------------------------------------------------
+
+    def _follow(self, readings: pd.DataFrame, rows: pd.DataFrame) -> bool:
+        """Tell what came of a log that names its frames, or of a free shoot; such a one has no end."""
+        due = next_to_shoot(readings) if self.free is None else None
+        complete = due is None and self.logged and self.free is None
+        if self._flags or not complete:
+            self.tell(arrived_text(rows, due))
+            for line in lines(messages_of(self._messages, rows)):
+                self.warn(line)
+        if self.free is not None:
+            self.publish(free_state(self.free, readings, self._news))
+        return complete
+
+    @property
+    def _messages(self) -> Sequence[Any]:
+        return self.found.messages if self.found is not None else ()
+
+    def _take(self, free: FreeShoot) -> bool:
+        """Give new frames their setting; say whether there is something to read."""
+        folder = self.settings.frames_dir
+        free.take(list_raw(folder, self.settings.path / "report") if folder.is_dir() else [])
+        if free.setting is None and free.waiting:
+            self._say(f"{len(free.waiting)} frames wait: tell head and power, such as A 1/4")
+        if not free.log.is_file():
+            self.publish(free_state(free, None, self._news))
+        return free.log.is_file()
+
+    # --- conducting ---------------------------------------------------------------------------------------------------
+
+    def _conduct(self, shoot: Shoot, readings: pd.DataFrame, rows: pd.DataFrame) -> bool:
+        shoot.write_log()
+        reference = reference_of(readings)
+        for row in rows_of(rows.iloc[-ARRIVED_SAID:], FrameRow):
+            self.tell(frame_text(row, reference, shoot.level_pct(row.frame)))
+        for line in told_texts(shoot.news(), shoot.plan):
+            self._say(line)
+        if self.settings.looks > 1 and self._look(shoot, readings):
+            shoot.write_log()
+        done = shoot.done
+        if done is None:
+            return False
+        self.tell(next_text(next_of(shoot.plan, done)))
+        self.publish(state_of(shoot, readings, self._news))
+        return done.due < 0
+
+    def _look(self, shoot: Shoot, readings: pd.DataFrame) -> bool:
+        """Ask for a further round of what is open, or say why none is asked; return whether rows were added."""
+        done = shoot.done
+        head = shoot.finished_head()
+        over = done is not None and done.due < 0
+        mark = "" if over else head
+        if done is None or not (over or head) or (mark, len(shoot.plan)) in self._looked:
+            return False
+        self._looked.add((mark, len(shoot.plan)))
+        try:
+            found = look(readings, self.settings, mark)
+        except GreystepError:  # nothing to compare yet
+            return False
+        if found.finished:
+            self._say(reason_text(found.reason, mark))
+            return False
+        lights: list[dict[str, Any]] = [
+            {"head": one.head, "power": one.power, "kind": str(Kind.FLASH), "stops": one.stops, **dict(one.parts)}
+            for one in found.open
+        ]
+        shoot.ask(self._with_checks(shoot, lights) if over else lights, mark)
+        self._say(f"{'the test' if over else f'head {mark}'} is not decided yet: {len(lights)} more frames")
+        return True
+
+    def _with_checks(self, shoot: Shoot, lights: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """Put check frames before each head and at the end, and a flash-off frame last, as the plan has them."""
+        plan = shoot.plan
+        checks = plan[plan["note"].str.contains(CHECK_NOTE, case=False)]
+        check: list[dict[Any, Any]] = [dict(checks.iloc[-1].items())] * CHECKS if len(checks) else []
+        ambient = plan[plan["kind"] == Kind.AMBIENT].iloc[-1:].to_dict(orient="records")
+        found: list[dict[Any, Any]] = []
+        for place, light in enumerate(lights):
+            if place == 0 or light["head"] != lights[place - 1]["head"]:
+                found += check
+            found.append(light)
+        return [{**row, "frame": "", "placed": ""} for row in (*found, *check, *ambient)]
+
+    # --- what is decided ----------------------------------------------------------------------------------------------
+
+    def _act(self, action: Action) -> None:
+        """Do what was decided; what cannot be done is told."""
+        try:
+            match action.act, self.shoot, self.free:
+                case Act.SET, _, FreeShoot() as free:
+                    self._say(f"from now on: {free.tell(action.text).said}")
+                case Act.NOTE, Shoot() as shoot, _:
+                    shoot.note(action.text)
+                case Act.NOTE, _, FreeShoot() as free:
+                    free.note(action.text)
+                case Act.UNDO, Shoot() as shoot, _:
+                    shoot.undo()
+                case Act.AGAIN, Shoot() as shoot, _:
+                    shoot.again()
+                case Act.SKIP, Shoot() as shoot, _:
+                    shoot.skip()
+                case _:
+                    self._say(f"{action.act}: nothing to do here")
+        except GreystepError as error:
+            self._say(str(error))
+
+    def _say(self, line: str) -> None:
+        """Tell what happened, on the screen and on the page."""
+        self.tell(f"  ! {line}")
+        self._news = [line, *self._news][:_KEPT]

@@ -1,0 +1,60 @@
+"""Shooting without a plan: head and power are told once, and frames get them until the next change."""
+
+from pathlib import Path
+
+import pytest
+
+from greystep.errors import GreystepError
+from greystep.session.free_shoot import FreeShoot, Setting, parse_setting
+from greystep.session.settings import load_settings
+from greystep.session.shots import read_shots
+from greystep.terms import Kind
+
+
+@pytest.mark.parametrize(
+    ("told", "setting"),
+    [
+        ("A 1/4", Setting(Kind.FLASH, "A", "1/4")),
+        ("Head 2 full", Setting(Kind.FLASH, "Head 2", "full")),
+        ("A -4 stops", Setting(Kind.FLASH, "A", "-4 stops")),
+        ("card A 1/4", Setting(Kind.CARD, "A", "1/4")),
+        ("card", Setting(Kind.CARD)),
+        ("ambient", Setting(Kind.AMBIENT)),
+        ("Plate key", Setting(Kind.JOB, note="plate key")),
+        ("stack", Setting(Kind.JOB, note="stack")),
+    ],
+)
+def test_what_is_told(told: str, setting: Setting) -> None:
+    assert parse_setting(told, {}) == setting
+
+
+@pytest.mark.parametrize("told", ["", "A", "1/4", "A twice", "A 5"])
+def test_what_is_neither_head_nor_power_is_refused(told: str) -> None:
+    with pytest.raises(GreystepError):
+        parse_setting(told, {})
+
+
+def test_frames_get_what_was_told_last(tmp_path: Path) -> None:
+    settings = load_settings(tmp_path)
+    free = FreeShoot(settings)
+    assert free.take(["f1.dng"]) == []
+    assert free.waiting == ["f1.dng"]
+    free.tell("A 1/4")
+    assert free.take(["f1.dng", "f2.dng"]) == ["f1.dng", "f2.dng"]
+    free.tell("card")
+    free.take(["f1.dng", "f2.dng", "f3.dng"])
+    free.note("dust on it")
+    again = FreeShoot(settings)
+    again.tell("B full")
+    again.take(["f1.dng", "f2.dng", "f3.dng", "f4.dng"])
+    log = read_shots(settings)
+    assert log[["frame", "head", "power", "kind", "note"]].to_numpy().tolist() == [
+        ["f1.dng", "A", "1/4", "flash", ""], ["f2.dng", "A", "1/4", "flash", ""],
+        ["f3.dng", "", "", "card", "dust on it"], ["f4.dng", "B", "full", "flash", ""],
+    ]  # fmt: skip
+
+
+def test_a_plan_is_not_shot_freely(tmp_path: Path) -> None:
+    (tmp_path / "shots.csv").write_text("frame,head,power\n,A,full\n", encoding="utf-8")
+    with pytest.raises(GreystepError, match="without --free"):
+        FreeShoot(load_settings(tmp_path))
