@@ -12,6 +12,7 @@ from greystep.compare.stopping import look
 from greystep.errors import GreystepError
 from greystep.files import check_target
 from greystep.live.actions import Act, Action
+from greystep.pages import formats as words
 from greystep.pages.at_set import frame_text, free_state, next_text, reference_of, state_of, told_texts
 from greystep.pages.screen import ARRIVED_SAID, arrived_text
 from greystep.planning.order import CHECKS
@@ -62,6 +63,7 @@ class Watch:
     began: bool = False
     _flags: dict[str, str] = field(default_factory=dict)
     _said: str = ""
+    _due: str = ""
     _news: list[str] = field(default_factory=list)
     _looked: set[tuple[str, int]] = field(default_factory=set)
 
@@ -153,7 +155,10 @@ class Watch:
         done = shoot.done
         if done is None:
             return False
-        self.tell(next_text(next_of(shoot.plan, done)))
+        due = next_text(next_of(shoot.plan, done))
+        if len(rows) or due != self._due:
+            self.tell(due)
+        self._due = due
         self.publish(state_of(shoot, readings, self._news))
         return done.due < 0
 
@@ -219,5 +224,5 @@ class Watch:
 
     def _say(self, line: str) -> None:
         """Tell what happened, on the screen and on the page."""
-        self.tell(f"  ! {line}")
+        self.tell(words.wrapped(line, "  ! "))
         self._news = [line, *self._news][:_KEPT]

@@ -14,6 +14,7 @@ from greystep.sentences.shoot import Next, event_text, light_of, next_of
 from greystep.session.conductor import Conducted, Event
 from greystep.session.free_shoot import FreeShoot
 from greystep.session.shoot import Shoot
+from greystep.terms import Kind
 
 #: How wide the block of the next frame is, at most.
 _WIDE: Final = 60
@@ -33,11 +34,13 @@ def _block(large: str, small: str) -> str:
 
 def frame_text(row: FrameRow, reference: FrameRow | None, level_pct: float) -> str:
     """Return what a frame gave, in one line; see `gave`."""
-    return f"{row.frame}: " + ", ".join(gave(row, reference, level_pct))
+    return words.wrapped(f"{row.frame}: " + ", ".join(gave(row, reference, level_pct)))
 
 
 def gave(row: FrameRow, reference: FrameRow | None, level_pct: float) -> list[str]:
     """Return what a frame gave, a part each: its light, warmth and green to the reference, output, level, doubts."""
+    if row.kind == Kind.JOB:
+        return ["set aside"]
     parts = [words.frame_label(row.head, row.power, row.kind)]
     if words.known(row.cct_k):
         parts.append(f"{row.cct_k:.0f} K")

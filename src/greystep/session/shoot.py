@@ -11,7 +11,7 @@ import pandas as pd
 
 from greystep import flags
 from greystep.columns import FrameRow, rows_of
-from greystep.files import check_target, write_bytes, write_table
+from greystep.files import check_target, table_bytes, write_bytes
 from greystep.flags import REJECTING, Flag
 from greystep.measure.reading import DARKEST, TOO_DARK, Reading
 from greystep.measure.target import Target
@@ -185,8 +185,10 @@ class Shoot:
         if PLACED not in self.plan and not kept.exists():
             check_target(kept)
             write_bytes(kept, self.log.read_bytes())
-        write_table(self.log, self._log(self.done).drop(columns=["stops", "row"]))
-        self._written = self.log.read_bytes()
+        content = table_bytes(self._log(self.done).drop(columns=["stops", "row"]))
+        if content != self._written or not self.is_own_log():
+            write_bytes(self.log, content)
+            self._written = content
 
 
 def is_plan(shots: pd.DataFrame) -> bool:

@@ -1,0 +1,97 @@
+"""The state of a shoot: further rounds are added behind their head, decisions are taken back, the plan stays."""
+
+import math
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from greystep.measure.patch import PatchSignal
+from greystep.measure.reading import Reading
+from greystep.raw.exposure import Exposure
+from greystep.session.conductor import Aside
+from greystep.session.shoot import PLAN_NAME, Shoot, arrived
+
+LIGHTS = [("A", "full", 0.0), ("A", "1/4", 2.0), ("B", "full", 0.0), ("B", "1/4", 2.0)]
+
+
+def reading(light: float, iso: float = 100.0) -> Reading:
+    """A frame whose green is `light` of the range."""
+    level = 1000.0 * light
+    signal = PatchSignal.__new__(PatchSignal)
+    for name, value in {
+        "mean": (level, level, level), "white": (1100.0,) * 4, "black": (100.0,) * 4, "damage": "",
+    }.items():  # fmt: skip
+        object.__setattr__(signal, name, value)
+    return Reading(Exposure(f_number=8.0, iso=iso), 100, 100, signal)
+
+
+@pytest.fixture
+def shoot(tmp_path: Path) -> Shoot:
+    plan = pd.DataFrame(
+        [
+            {"frame": "", "head": head, "power": power, "kind": "flash", "pack": "", "note": ""}
+            for head, power, _ in LIGHTS
+        ]
+    ).astype("str")
+    plan.to_csv(tmp_path / "shots.csv", index=False)
+    return Shoot(tmp_path, plan.assign(stops=[stops for *_, stops in LIGHTS], row=range(2, 6)))
+
+
+def shot(shoot: Shoot, *levels: float) -> None:
+    names = [f"f{at}.dng" for at in range(len(levels))]
+    shoot.place(shoot.plan, names, [reading(level) for level in levels])
+
+
+def test_light_is_that_of_the_flash_at_any_setting() -> None:
+    one, two, none = arrived(["a", "b", "c"], [reading(0.4), reading(0.4, 400.0), reading(0.001)], {})
+    assert one.light - two.light == pytest.approx(2.0, abs=0.02)
+    assert none.light == -math.inf
+    assert one.share == pytest.approx(0.4)
+
+
+def test_a_further_round_stands_behind_its_head_with_numbers_of_its_own(shoot: Shoot) -> None:
+    shot(shoot, 0.6, 0.15)
+    assert shoot.finished_head() == "A"
+    shoot.ask([{"head": "A", "power": "1/4", "kind": "flash", "stops": 2.0}], "A")
+    shot(shoot, 0.6, 0.15)
+    assert shoot.done is not None
+    assert shoot.plan["head"].tolist() == ["A", "A", "A", "B", "B"]
+    assert shoot.plan["box"].tolist() == ["1", "2", "5", "3", "4"]
+    assert shoot.done.due == 2
+    assert shoot.finished_head() == ""
+
+
+def test_what_is_decided_is_taken_back(shoot: Shoot) -> None:
+    shot(shoot, 0.6, 0.15)
+    shoot.skip()
+    shot(shoot, 0.6, 0.15)
+    assert shoot.done is not None
+    assert shoot.done.due == 3
+    shoot.note("dust")
+    shoot.undo()
+    assert set(shoot.plan["note"]) == {""}
+    shoot.undo()
+    shot(shoot, 0.6, 0.15)
+    assert shoot.done.due == 2
+    shoot.undo()  # nothing decided is left: the last frame loses its row
+    shot(shoot, 0.6, 0.15)
+    assert shoot.done.events[-1].what == Aside.TAKEN_BACK
+    assert shoot.done.due == 1
+
+
+def test_the_plan_stays_as_it_was_and_a_log_that_somebody_changed_is_the_plan_from_then_on(shoot: Shoot) -> None:
+    before = (shoot.folder / "shots.csv").read_bytes()
+    shot(shoot, 0.6)
+    shoot.write_log()
+    assert (shoot.folder / PLAN_NAME).read_bytes() == before
+    log = pd.read_csv(shoot.folder / "shots.csv", dtype=str, keep_default_na=False)
+    assert log["placed"].tolist() == ["in order", *["not shot yet"] * 3]
+    assert shoot.is_own_log()
+    log["head"] = log["head"].replace("B", "C")
+    log.to_csv(shoot.folder / "shots.csv", index=False)
+    read = log.assign(stops=[stops for *_, stops in LIGHTS], row=range(2, 6))
+    shoot.place(read, ["f0.dng"], [reading(0.6)])
+    assert shoot.plan["head"].tolist() == ["A", "A", "C", "C"]
+    shoot.write_log()
+    assert (shoot.folder / PLAN_NAME).read_bytes() == before
