@@ -54,7 +54,6 @@ def test_a_further_round_stands_behind_its_head_with_numbers_of_its_own(shoot: S
     shot(shoot, 0.6, 0.15)
     assert shoot.finished_head() == "A"
     shoot.ask([{"head": "A", "power": "1/4", "kind": "flash", "stops": 2.0}], "A")
-    shot(shoot, 0.6, 0.15)
     assert shoot.done is not None
     assert shoot.plan["head"].tolist() == ["A", "A", "A", "B", "B"]
     assert shoot.plan["box"].tolist() == ["1", "2", "5", "3", "4"]

@@ -160,6 +160,7 @@ class Shoot:
         later = {row + len(lights) if row >= at else row for row in self.decided.skipped}
         self.decided = replace(self.decided, skipped=frozenset(later))
         self._before.clear()  # they told rows by their old places
+        self.done = conduct(self.plan, self._frames, self.decided)
 
     # --- the log ------------------------------------------------------------------------------------------------------
 

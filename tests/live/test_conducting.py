@@ -1,0 +1,87 @@
+"""A watch that may look at its test: it asks for what is open, behind its head or at the end, or says why not."""
+
+import math
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from greystep.compare.stopping import Look, OpenLight, Reason
+from greystep.live import conducting
+from greystep.live.actions import Act, Action
+from greystep.live.conducting import Watch
+from greystep.session.conductor import Conducted
+from greystep.session.settings import load_settings
+from greystep.session.shoot import Shoot
+from session.test_shoot import LIGHTS, reading
+
+
+@pytest.fixture
+def watch(tmp_path: Path) -> Watch:
+    rows = [("ambient", "", "", math.nan), *(("flash", *light) for light in LIGHTS), ("flash", "A", "full", 0.0)]
+    plan = pd.DataFrame(rows, columns=["kind", "head", "power", "stops"])
+    plan = plan.assign(frame="", pack="", note=["", *[""] * len(LIGHTS), "check frame"], row=range(len(rows)))
+    plan.drop(columns=["stops", "row"]).to_csv(tmp_path / "shots.csv", index=False)
+    (tmp_path / "session.toml").write_text("[test]\nlooks = 3\n", encoding="utf-8")
+    told: list[str] = []
+    return Watch(load_settings(tmp_path), told.append, told.append, shoot=Shoot(tmp_path, plan))
+
+
+def come(watch: Watch, *levels: float) -> bool:
+    """Let frames come whose light is so much of the range; return whether rows were added."""
+    assert watch.shoot is not None
+    names = [f"f{at}.dng" for at in range(len(levels))]
+    watch.shoot.place(watch.shoot.plan, names, [reading(level) for level in levels])
+    return watch._look(watch.shoot, pd.DataFrame())
+
+
+def answer(monkeypatch: pytest.MonkeyPatch, asked: list[str], *lights: OpenLight) -> None:
+    def look(_: Any, __: Any, head: str) -> Look:
+        asked.append(head)
+        return Look(None, None, lights, None if lights else Reason.CALLED)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(conducting, "look", look)
+
+
+def test_the_head_on_the_stand_is_asked_for_what_is_open(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+    answer(monkeypatch, asked, OpenLight("A", "1/4", 2.0))
+    assert not come(watch, 0.0005, 0.6)
+    assert asked == []
+    assert come(watch, 0.0005, 0.6, 0.15)
+    assert asked == ["A"]
+    assert watch.shoot is not None
+    assert watch.shoot.plan["power"].tolist() == ["", "full", "1/4", "1/4", "full", "1/4", "full"]
+    assert isinstance(watch.shoot.done, Conducted)
+    assert watch.shoot.done.due == 3
+
+
+def test_what_is_called_asks_for_nothing_and_is_told_once(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+    answer(monkeypatch, asked)
+    assert not come(watch, 0.0005, 0.6, 0.15)
+    assert not come(watch, 0.0005, 0.6, 0.15)
+    assert asked == ["A"]
+    assert watch._news == ["head A: every verdict is called, no further round is needed"]
+
+
+def test_a_further_set_goes_round_the_heads_between_check_frames(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+    answer(monkeypatch, asked, OpenLight("B", "full", 0.0), OpenLight("B", "1/4", 2.0))
+    watch._looked = {("A", 6), ("B", 6)}
+    assert come(watch, 0.0005, 0.6, 0.15, 0.6, 0.15, 0.6)
+    assert asked == [""]
+    assert watch.shoot is not None
+    more = watch.shoot.plan.iloc[6:]
+    assert [f"{head}{power}" for head, power in zip(more["head"], more["power"], strict=True)] == [
+        "Afull", "Afull", "Bfull", "B1/4", "Afull", "Afull", "",
+    ]  # fmt: skip
+    assert more["kind"].iloc[-1] == "ambient"
+    assert watch.shoot.done is not None
+    assert watch.shoot.done.due == 6
+
+
+def test_what_cannot_be_decided_is_told(watch: Watch) -> None:
+    watch._act(Action(Act.SET, "A 1/4"))
+    assert watch._news == ["set: nothing to do here"]
