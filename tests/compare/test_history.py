@@ -307,8 +307,9 @@ def test_a_wide_doubt_is_not_a_head_that_stayed(synthetic: ModuleType) -> None:
 
 
 def test_chance_is_seldom_called_and_intervals_hold(synthetic: ModuleType) -> None:
-    held, called, heads = [], 0, 0
-    for seed in range(120):
+    """Of 50 pairs of sessions: 150 heads and places, three lights each; by count, as degrees of freedom are few."""
+    held, called = [], 0
+    for seed in range(50):
         places = 0.5 * np.random.default_rng([seed, 7]).standard_normal((2, 3))  # each head is put on its stand anew
         pair = [
             visit(synthetic, 2 * seed + 10 + day, dict(enumerate(places[day].tolist())), scatter=0.5) for day in (0, 1)
@@ -316,9 +317,8 @@ def test_chance_is_seldom_called_and_intervals_hold(synthetic: ModuleType) -> No
         later = rows_of(compare_sessions(pair), pair[1].name)
         held += (later["change_mired"].abs() <= later["u_change_mired"]).tolist()
         called += int((later["verdict"] == "moved").groupby(later["head"]).any().sum())
-        heads += 3
-    assert 0.92 <= np.mean(held) <= 0.98
-    assert called / heads < 0.08  # 5 % at most, three standard deviations of 360 above
+    assert 0.92 <= np.mean(held) <= 0.99
+    assert called <= 13  # of 150, 5 % at most: 14 or more happen once in 50
 
 
 def test_two_heads_of_a_session_cannot_have_one_serial(synthetic: ModuleType) -> None:

@@ -51,24 +51,26 @@ def kit(head: float = 0.0, cell: float = 0.0, slope: float = 0.0) -> np.ndarray:
 
 
 def verdicts_of(synthetic: ModuleType, offsets: np.ndarray, tests: int, scatter: float) -> pd.Series:
-    return pd.Series([run(synthetic, offsets, seed, scatter=scatter)[1].kit_verdict for seed in range(tests)])
+    sessions = (synthetic.simulate(np.random.default_rng(seed), offsets, scatter=scatter) for seed in range(tests))
+    drifts = (analyse(readings, synthetic.make_session()) for readings in sessions)
+    return pd.Series([str(judge(drift, DEFAULT_TOLERANCE).kit_verdict) for drift in drifts])
 
 
 def test_a_true_difference_at_the_limit_is_hardly_ever_called(synthetic: ModuleType) -> None:
     """The bar: 6 heads x 7 powers x 5, true 4 mired: false outside and false within each under 2.5 %."""
-    found = verdicts_of(synthetic, kit(head=4.0), 120, 0.6)
-    assert (found == "outside").sum() <= 6  # 2.5 % of 120 is 3; 7 or more happens once in 30 at 2.5 %
-    assert (found == "within").sum() <= 6
+    found = verdicts_of(synthetic, kit(head=4.0), 40, 0.6)
+    assert (found == "outside").sum() <= 1  # a rule that is wrong in one test of ten fails here 92 times in 100
+    assert (found == "within").sum() <= 1
 
 
 def test_a_true_difference_of_six_is_outside(synthetic: ModuleType) -> None:
-    for offsets in (kit(head=6.0), kit(cell=6.0), kit(slope=1.0)):
-        assert (verdicts_of(synthetic, offsets, 25, 0.6) == "outside").mean() > 0.95
+    found = [verdicts_of(synthetic, offsets, 15, 0.6) for offsets in (kit(head=6.0), kit(cell=6.0), kit(slope=1.0))]
+    assert (pd.concat(found) == "outside").mean() > 0.95
 
 
 def test_matched_heads_are_within(synthetic: ModuleType) -> None:
     for scatter in (0.3, 0.6):
-        assert (verdicts_of(synthetic, kit(), 60, scatter) == "within").mean() > 0.95
+        assert (verdicts_of(synthetic, kit(), 22, scatter) == "within").mean() > 0.95
 
 
 def test_the_rules_by_hand(synthetic: ModuleType) -> None:
@@ -236,7 +238,9 @@ def test_the_rounds_asked_for_do_decide(synthetic: ModuleType) -> None:
         offsets = np.array([np.linspace(0, 2.9, 5)])
         _, judged = run(synthetic, offsets, seed=seed, repeats=2, scatter=0.6, tolerance=ONLY_MIRED)
         said = re.search(r"cannot call it: (\d+) more", judged.heads_table["why"][0])
-        if said and len(settled) < 12:
+        if len(settled) == 12:
+            break
+        if said:
             again = run(
                 synthetic, offsets, seed=seed + 500, repeats=2 + int(said[1]), scatter=0.6, tolerance=ONLY_MIRED
             )
