@@ -1,4 +1,4 @@
-"""How many of 100 intervals of readings hold the truth, by condition and level, as many trials as the bars ask: by hand.
+"""How many of 100 intervals of readings hold the truth, by condition and level, with the trials of the bars: by hand.
 
     PYTHONPATH=src:tests python tests/benchmarks/hold_intervals.py [TRIALS, 500 by default]
 
