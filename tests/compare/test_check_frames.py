@@ -164,3 +164,22 @@ def test_without_two_visits_or_times(synthetic: ModuleType) -> None:
     assert untimed["moves"]["mired"]["per_hour"] is None
     assert untimed["moves"]["mired"]["last_less_first"] == pytest.approx(3.0, abs=1.0)
     assert [visit["n"] for visit in untimed["visits"]] == [2, 2, 2, 2]
+
+
+def test_the_heat_of_a_head_that_warms_up_is_taken_off_its_check_frames(synthetic: ModuleType) -> None:
+    """Check frames that read what their heat makes of one light are one light, in the visits and in the joint fit."""
+    readings = synthetic.simulate(np.random.default_rng(5), np.zeros((3, 4)), repeats=5, warmup=9.0, checks=3)
+    checks = np.flatnonzero(readings["note"] != "")
+    readings = readings.drop(index=checks[4:6]).reset_index(drop=True)  # the second visit is of one frame
+    first = analyse(readings, synthetic.make_session())
+    assert first.heads["warmup_kept"].all()
+    frames = first.frames.checks
+    heat = first.fitted["mired"].amplitude[0] * frames["warmth"].to_numpy()
+    readings.loc[readings["note"] != "", "mired"] = 178.6 + heat + 0.001 * np.arange(len(heat)) % 0.003
+    drift = analyse(readings, synthetic.make_session())
+    found = find_check_frames(drift)
+    assert found is not None
+    assert np.abs(found.visits["mired"]).max() < 0.01
+    assert np.ptp(pd.Series(heat).groupby(frames["visit"].to_numpy()).mean()) > 2.0
+    watch = drift.fitted["mired"].watch
+    assert (watch.slope, watch.variance) == (0.0, 0.0)

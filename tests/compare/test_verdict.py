@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from greystep.compare import limits
 from greystep.compare.drift import Drift, NothingRepeated, Timing, analyse
 from greystep.compare.limits import by_chance_mired, judge_rows, longest_run, rounds_to_decide, worst_of
 from greystep.compare.verdict import ReportFacts, judge
@@ -216,6 +217,7 @@ def test_rounds_that_would_decide(synthetic: ModuleType) -> None:
     assert np.isinf(rounds_for(4.0, 1.0, 2.0, free))
     assert np.isinf(rounds_for(3.0, 1.5, 2.5, free, lasting=0.9)), "what lies between blocks stays"
     assert rounds_for(1.0, np.nan, np.nan, 0.0) == 1
+    assert rounds_for(1.0, 10.0, 12.0, 1.0) == 1, "of one degree of freedom nearly all doubt is Student's factor"
     assert np.isnan(rounds_for(np.nan, 1.0, 1.0, free))
 
 
@@ -277,6 +279,29 @@ def test_safe_powers(synthetic: ModuleType) -> None:
     assert ranges["A", "C"] == "1/1 to 1/64"
     assert any("Alone: 1/1 to 1/8. Together with the kit: 1/1 to 1/8." in line for line in judged.todo)
     assert len(drift.heads) == 6
+
+
+def test_a_range_holds_both_ways(synthetic: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A at 1/1 goes with B at 1/2, but not B at 1/1 with A at 1/2: they share no stretch of both powers."""
+    drift, _ = run(synthetic, np.zeros((2, 2)))
+    match = np.ones((4, 4), dtype=bool)
+    monkeypatch.setattr(limits, "matches", lambda *_: match)
+    assert judge(drift, ONLY_MIRED).ranges["safe_powers"].tolist() == ["1/1 to 1/2"]
+    match[1, 2] = match[2, 1] = False
+    assert judge(drift, ONLY_MIRED).ranges["safe_powers"].tolist() == ["1/1"]
+
+
+def test_a_claim_at_one_power_allows_for_what_is_not_known_of_the_scatter(synthetic: ModuleType) -> None:
+    drift, _ = run(synthetic, np.zeros((1, 3)), repeats=4)
+    scatter, dof = drift.heads["repeatability_mired"][0], drift.fitted["mired"].dof[0]
+    low, high = 2.0 * scatter * np.sqrt(dof / stats.chi2.ppf([0.975, 0.025], dof))
+    for limit, verdict in (
+        (1.02 * high, "within"),
+        (0.98 * high, "undecided"),
+        (1.02 * low, "undecided"),
+        (0.98 * low, "outside"),
+    ):
+        assert judge(drift, ONLY_MIRED, f"{limit:.6f} mired").heads["claim_one_power"][0] == verdict
 
 
 def test_longest_run_of_powers() -> None:
