@@ -5,12 +5,12 @@
     python tests/benchmarks/mutate_lines.py run --changes list.txt    # changes by hand, one a line: FILE @@ OLD @@ NEW
 
 All works on a copy of the tree (`--tree`), at low priority (NICE, 10). A change is an operator, a comparison, a
-constant, a dropped term, a dropped call, a dropped option, two arguments the other way round, a condition negated. Beside a file of
-the package stand the tests of its room, the thresholds of its room and whatever test file imports it. Of these, those
-tests run that call the changed function, first those named after the file, then the quickest, to the first failure; a
-line outside all functions is tried by those that call any function of its file. A test that hangs has noticed too. What
-is not changed: annotations, texts, messages of errors, constants that `mutate_thresholds` leaves alone, and `<` against
-`<=` where both sides are measured numbers.
+constant, a dropped term, a dropped call, a dropped option, two arguments the other way round, a condition negated.
+Beside a file of the package stand the tests of its room, the thresholds of its room and whatever test file imports it.
+Of these, those tests run that call the changed function, first those named after the file, then of each file in turn,
+to the first failure; a line outside all functions is tried by those that call any function of its file. A test that
+hangs has noticed too. What is not changed: annotations, texts, messages of errors, constants that `mutate_thresholds`
+leaves alone, and `<` against `<=` where both sides are measured numbers.
 
 The state of things, and each change that no test can see with its reason: `survivors.md`.
 """
@@ -381,21 +381,22 @@ def forked(work: Any, seconds: float) -> str:
 
 
 def chosen(change: Change, known: dict[str, dict[str, tuple[float, list[str]]]], tree: Path) -> tuple[list[str], float]:
-    """Return the tests that may notice a change, quickest first, with the seconds that they take."""
-    found: list[tuple[bool, float, str]] = []
+    """Return the tests that may notice a change with the seconds that they take: a quick one of each file in turn."""
+    found: list[tuple[bool, int, float, str]] = []
     for file in beside(tree, change.file):
         other = f"/test_{change.file.split('/')[1]}." not in file
-        for test, (takes, called) in known.get(file, {}).items():
-            place = f"{change.file}:{change.function}"
-            if place in called or (not change.function and any(one.startswith(place) for one in called)):
-                found.append((other, takes, test))
-    found.sort()
+        place = f"{change.file}:{change.function}"
+        fit = [
+            (takes, test)
+            for test, (takes, called) in known.get(file, {}).items()
+            if place in called or (not change.function and any(one.startswith(place) for one in called))
+        ]
+        found += [(other, at if other else 0, takes, test) for at, (takes, test) in enumerate(sorted(fit))]
     tests, total = list[str](), 0.0
-    for _, takes, test in found:
-        if total + takes > GIVEN:
-            break
-        total += takes
-        tests.append(test)
+    for _, _, takes, test in sorted(found):
+        if total + takes <= GIVEN:
+            total += takes
+            tests.append(test)
     return tests, total
 
 

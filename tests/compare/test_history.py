@@ -1,6 +1,7 @@
 """Heads over several sessions: changes made by hand, cameras that see another scale, and how often chance is called."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from types import ModuleType
 
 import numpy as np
@@ -8,6 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from greystep.compare import anchors
 from greystep.compare.anchors import Metered, Visit
 from greystep.compare.drift import analyse
 from greystep.compare.history import History, compare_sessions
@@ -324,3 +326,15 @@ def test_chance_is_seldom_called_and_intervals_hold(synthetic: ModuleType) -> No
 def test_two_heads_of_a_session_cannot_have_one_serial(synthetic: ModuleType) -> None:
     with pytest.raises(GreystepError, match='day 2: serial "1071" is that of heads A and B; correct one'):
         compare_sessions([visit(synthetic, 1), visit(synthetic, 2, serials=SERIALS | {"B": "1071"})])
+
+
+def test_lights_that_are_judged_together_share_the_chance_of_error() -> None:
+    """A change of 2.3 standard uncertainties is beyond chance alone (5 % over mired and Duv), and not among three."""
+    one, many = np.array([1.0]), np.array([1e9])
+    size, variances, dof = {"mired": 2.3, "duv": 0.0}, {"mired": one, "duv": one}, {"mired": many, "duv": many}
+    change = anchors.Change(anchors.Anchor.CAMERA, "", size, variances, dof, True, 0.0)
+    assert anchors.beyond(change, 1) == {"mired"}
+    assert anchors.beyond(change, 3) == set()
+    other = replace(change, same_camera=False, size={"mired": 2.1, "duv": 9.0})
+    assert anchors.beyond(other, 1) == {"mired", "duv"}
+    assert anchors.judgeable(other) == ("mired",)

@@ -51,3 +51,12 @@ def test_without_a_shared_light_nothing_is_known(synthetic: ModuleType) -> None:
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 3)), repeats=3)
     readings["iso"] = np.where(readings["stops"] >= 2, 400.0, 100.0)
     assert find_iso_steps(analyse(readings, synthetic.make_session()), readings) == []
+
+
+def test_a_step_within_its_half_width_is_not_spoken_of(synthetic: ModuleType) -> None:
+    for off, shows in ((0.1, False), (1.0, True)):
+        readings = session(synthetic, 1, off)
+        readings["output_stops"] += 0.15 * (-1.0) ** np.arange(len(readings))
+        (step,) = find_iso_steps(analyse(readings, synthetic.make_session()), readings)
+        assert (step.shows, abs(step.stops) > step.u_stops) == (shows, shows)
+        assert abs(step.stops) > 0.03
