@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import ndimage, stats
 
-from greystep.correct import frame_light, lit_by, references, shared
-from greystep.correct.unmix import Unmixed
+from greystep.correct import frame_light, lit_by, overlap, references, shared
+from greystep.correct.unmix import Unmixed, unmix
 from greystep.measure.chromaticity import cct_duv, xyz_to_xy
 from greystep.raw.blocks import Blocks
 from greystep.session.bodies import Body
@@ -166,3 +166,61 @@ def test_a_light_has_changed_by_more_than_its_doubt(
     as_then, warm, cool = 1e6 / cct_duv(xyz_to_xy(xyz))[0]
     said = said.replace("WARMER", f"{warm - as_then:.1f}").replace("COOLER", f"{as_then - cool:.1f}")
     assert lit_by._said("A", "f", found, 0, expected, neutral, BODY) == said
+
+
+# --- the overlap's own scatter -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("times", "seen"), [(2.7, False), (3.3, True)])
+def test_a_left_over_counts_from_three_times_what_scatter_gives_it(times: float, seen: bool) -> None:
+    """400 fields that scatter by 2 % and lean by so many times the noise of a surface through them."""
+    y, x = (part.ravel() for part in np.mgrid[-0.95:1:20j, -0.95:1:20j])
+    scatter = np.where((np.arange(400) + np.arange(400) // 20) % 2, 0.02, -0.02)
+    noise = 0.02 * np.sqrt(5.0 / 100.0)
+    left = scatter + times * noise * y / np.sqrt(np.mean(y**2))
+    fields: Any = SimpleNamespace(hub=np.ones((400, 3)), frame=np.exp(left)[:, None] * np.ones(3), y=y, x=x)
+    said = overlap._structure(fields, np.ones(400), np.ones(3))
+    assert bool(said) == seen
+    if seen:
+        assert said == f"what is left varies over the frame by {100 * times * noise:.1f} % in brightness"
+
+
+def test_what_two_like_frames_share_is_said_in_parts_of_the_frame() -> None:
+    rng = np.random.default_rng(1)
+    signal = 0.3 + 0.2 * rng.random((48, 64, 1)) * np.ones(3)
+    one, two = (
+        Blocks(signal * (1.0 + 0.002 * rng.standard_normal(signal.shape)), np.zeros((48, 64), dtype=bool), 480, 640, 10)
+        for _ in range(2)
+    )
+    found = overlap.compare(one, two)
+    assert (found.flag, found.dof) == ("", overlap.PARTS**2 - 1)
+    assert 60.0 < found.agreed_pct <= 100.0
+
+
+def test_a_frame_is_taken_apart_into_the_lights_that_lit_it() -> None:
+    """Two lights from two sides in known amounts; the doubt of each is that of its scatter over parts of the frame."""
+    rng = np.random.default_rng(4)
+    x = np.linspace(0.0, 1.0, 160)[None, :, None] * np.ones((107, 1, 3))
+    scene = 0.3 * (1.0 + 3.0 * ndimage.gaussian_filter(rng.random((107, 160, 1)) - 0.5, (1.5, 1.5, 0.0)))
+    sides = [scene * (1.2 - x), scene * (0.2 + x)]
+    amounts = np.array([[0.8, 0.9, 1.0], [1.3, 1.2, 1.1]])
+    mixed = sum(side * amount for side, amount in zip(sides, amounts, strict=True))
+    assert not isinstance(mixed, int)
+
+    def seen(signal: np.ndarray, noise: float = 0.002) -> Blocks:
+        signal = signal * (1.0 + noise * rng.standard_normal(signal.shape))
+        return Blocks(signal, np.zeros((107, 160), dtype=bool), 1070, 1600, 10)
+
+    found = unmix([seen(side) for side in sides], seen(mixed))
+    assert found is not None
+    assert found.amounts == pytest.approx(amounts, rel=2e-3)
+    assert found.u_stops.shape == found.u_contrast.shape == (2,)
+    assert 90.0 < found.agreed_pct <= 100.0
+    errors = np.abs(np.log2(found.amounts[:, 1] / amounts[:, 1]))
+    assert (errors < 2.0 * found.u_stops).all()
+    assert (found.u_stops < 0.02).all()
+    rough = unmix([seen(side, 0.02) for side in sides], seen(mixed, 0.02))
+    assert rough is not None
+    assert (rough.u_stops > 3.0 * found.u_stops).all()
+    assert (rough.u_contrast > 3.0 * found.u_contrast).all()
+    assert unmix([seen(sides[0]), seen(2.0 * sides[0], 0.0)], seen(mixed)) is None  # the same light twice
