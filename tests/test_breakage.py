@@ -31,7 +31,7 @@ SEED = 2026
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("made") / "kit"
-    make_session(made, ("1/1", "1/4"), 1)
+    make_session(made)
     return made
 
 
