@@ -103,7 +103,7 @@ def killed(folder: Path, place: Path, command: str, kills: int, rng: np.random.G
 
 
 def make_session(folder: Path) -> None:
-    """Write a session of 13 small frames with heads that differ."""
+    """Write a session of eight small frames with heads that differ."""
     heads = tuple(HeadCharacter(head, mired=m, scatter_mired=0.2) for head, m in (("A", 178.6), ("B", 184.0)))
     kit = Kit(heads, title="Kit", powers=("1/1", "1/4"), repeats=1, compressed=False, sensor=Sensor(96, 144))
     write_session(folder, kit, shoot(kit, 1), 1)

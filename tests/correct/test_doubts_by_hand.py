@@ -224,3 +224,15 @@ def test_a_frame_is_taken_apart_into_the_lights_that_lit_it() -> None:
     assert (rough.u_stops > 3.0 * found.u_stops).all()
     assert (rough.u_contrast > 3.0 * found.u_contrast).all()
     assert unmix([seen(sides[0]), seen(2.0 * sides[0], 0.0)], seen(mixed)) is None  # the same light twice
+
+
+@pytest.mark.parametrize(
+    ("flag", "trouble", "settled"),
+    [("", "", True), ("light_changed", "it has", True), ("no_overlap", "too dark", False), (None, "clipped", False)],
+)
+def test_a_comparison_is_settled_by_a_light_or_by_one_that_changed(
+    flag: str | None, trouble: str, settled: bool
+) -> None:
+    found = None if flag is None else overlap.Overlap(np.ones(3), np.eye(3), 15.0, 90.0, flag, trouble)
+    one = shared.Shared("f", "hub", found, np.ones(3), 180.0, 0.0, 0.1, 0.01, trouble)
+    assert shared.settled(one) == settled

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from greystep.errors import GreystepError
-from greystep.measure import calibration
+from greystep.measure import calibration, chart
 from greystep.measure.calibration import Fit
 
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
@@ -43,3 +43,18 @@ def test_the_worst_patches_that_were_used_are_named() -> None:
 def test_a_matrix_is_filed_under_the_light_that_is_near(cct: float, code: int) -> None:
     """EXIF LightSource: 17 standard light A, 4 flash, 20 to 23 D55, D65, D75, D50 (EXIF 2.32, from memory)."""
     assert calibration._filed_under(cct) == code
+
+
+def test_what_a_chart_leaves_does_not_hang_on_the_gain_of_a_channel() -> None:
+    known, _ = chart.chart_colours(5500.0, 0.0)
+    seen = known @ MATRIX.T
+    assert chart._misfit(seen, known) == pytest.approx(0.0, abs=1e-12)
+    off = seen * (1.0 + 0.05 * np.random.default_rng(1).standard_normal(seen.shape))
+    assert chart._misfit(off * [1.0, 7.0, 0.2], known) == pytest.approx(chart._misfit(off, known))
+    assert chart._misfit(off, known) > 0.005
+    hidden = off.copy()
+    hidden[:6, 1] = np.nan
+    assert np.isfinite(chart._misfit(hidden, known))
+    hidden[6, 2] = np.nan
+    assert chart._misfit(hidden, known) == np.inf  # 17 patches are too few
+    assert chart._misfit(-seen, known) == np.inf
