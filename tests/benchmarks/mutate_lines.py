@@ -43,8 +43,12 @@ COPIED = ("src", "tests", "pyproject.toml", "sample_data", "reports", "README.md
 #: Seconds of tests that one change is given, and how much longer they may take before they count as hanging.
 GIVEN, SLACK = 12.0, 4.0
 MEMORY = 6 << 30
-#: Test files that run whole commands: they stand beside nothing.
-FAR = ("tests/cli/", "tests/test_doors.py", "tests/test_nothing_lost.py", "tests/test_one_generation.py")
+#: Test files that run whole commands or read whole sessions: they stand beside nothing.
+FAR = (
+    "tests/cli/", "tests/test_doors.py", "tests/test_nothing_lost.py", "tests/test_one_generation.py",
+    "tests/test_faults_and_coverage.py", "tests/test_truth.py", "tests/test_foreign_session.py",
+    "tests/test_breakage.py",
+)  # fmt: skip
 #: Libraries that are imported once, before each change has a process of its own.
 LIBRARIES = (
     "numpy", "pandas", "scipy.optimize", "scipy.ndimage", "scipy.stats", "scipy.interpolate", "tifffile", "imagecodecs",
