@@ -22,6 +22,8 @@ from greystep.errors import GreystepError
 from greystep.session.ingest import ingest
 from greystep.session.settings import load_settings
 
+pytestmark = pytest.mark.breakage
+
 #: So long a refusal may take on a machine that does other things too [s].
 PATIENCE_S = 20.0
 SETUP = "role,head,power\nkey,A,1/1\nfill,B,1/1\n"

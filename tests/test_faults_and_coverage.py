@@ -1,137 +1,55 @@
 """What issue and bars ask of readings as a whole: true intervals in every condition, every fault caught, none invented.
 
-Conditions and levels are simulated pixel by pixel, each trial with its own light, room and ambient frame, and go
-through patch, ambient, matrix and table as frames do. Faults are put into demo frames at the sizes that must be caught,
-written as files and read as sessions.
+Conditions and levels are simulated pixel by pixel (`helpers.lit_patches`). Faults are put into demo frames at the sizes
+that must be caught, written as files and read as sessions.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import ndimage
 
 from greystep.demo import dngfile
 from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, shoot
 from greystep.demo.scenario import frames, write_session
 from greystep.demo.sensor import CARD_BOX, Sensor
-from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
-from greystep.measure.patch import measure_patch
-from greystep.measure.reading import Reading
-from greystep.raw.dng import ColourTags
-from greystep.raw.exposure import Exposure
-from greystep.raw.frame import Mosaic
 from greystep.sentences.frames import lines
-from greystep.session.ingest import Ingested, ingest, join_readings
+from greystep.session.ingest import Ingested, ingest
 from greystep.session.settings import load_settings
+from helpers.intervals import narrowness
+from helpers.lit_patches import BLACK, CONDITIONS, WEAK, simulate
 
 # --- intervals and bias, pixel by pixel -----------------------------------------------------------------------------
-
-MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
-TUNGSTEN = np.array([0.44758, 0.40745])  # CIE standard illuminant A
-WHITE = 16383.0
-BLACK = 512.0
-GAIN = 0.4  # counts an electron
-READ_NOISE = 2.0  # counts
-RGGB = np.array([[0, 1], [3, 2]], dtype=np.int8)
-
-
-def unchanged(field: np.ndarray) -> np.ndarray:
-    return field
-
-
-def smoothed(field: np.ndarray) -> np.ndarray:
-    """A raw file that the camera has denoised, each filter colour by itself."""
-    out = field.copy()
-    for y, x in np.ndindex(2, 2):
-        out[y::2, x::2] = ndimage.gaussian_filter(field[y::2, x::2], 0.8, truncate=2.5, mode="reflect")
-    return out
-
-
-@dataclass(frozen=True)
-class Condition:
-    gradient: float = 0.02  # of the light over the patch
-    room: float = 0.002  # tungsten, a share of the flash in green
-    denoise: Callable[[np.ndarray], np.ndarray] = unchanged
-    black_error: float = 0.0  # at most so many counts that the file's black level is wrong by
-    size: int = 64
-
-
-CONDITIONS = {
-    "noise": Condition(),
-    "gradient": Condition(gradient=0.08),
-    "ambient": Condition(room=0.08),
-    "denoised": Condition(denoise=smoothed),
-    "all at once": Condition(gradient=0.08, room=0.08, denoise=smoothed, black_error=5.0),
-}
-
-
-def counts_of(light: np.ndarray, condition: Condition, error: float, rng: np.random.Generator) -> Mosaic:
-    """One patch: `light` is R, G, B in counts at its middle; slope and its own curvature lie across it."""
-    size = condition.size
-    colours = np.tile(RGGB, (size // 2, size // 2))
-    slope = condition.gradient * ((np.arange(size) + 0.5) / size - 0.5)
-    mean = light[np.array([0, 1, 2, 1])[colours]] * (1.0 + slope + 0.75 * (slope**2 - np.mean(slope**2)))
-    noise = np.sqrt(mean * GAIN + READ_NOISE**2) * rng.standard_normal(mean.shape, dtype=np.float32)
-    return Mosaic(np.rint(BLACK + mean + condition.denoise(noise)), colours, np.full(mean.shape, BLACK + error))
-
-
-def reading_of(mosaic: Mosaic) -> Reading:
-    exposure = Exposure(exposure_s=0.008, f_number=11.0, iso=100.0, make="Made", model="Up", serial="7")
-    return Reading(
-        exposure=exposure, height=400, width=600, signal=measure_patch(mosaic, (WHITE,) * 4),
-        colour=ColourTags(MATRIX, None, 21, 0, None, None, None, None, "dng"), black_masked=None, opcodes=False,
-        way="region", surround=None, box=(0.4, 0.4, 0.6, 0.6), flags=(), message="",
-    )  # fmt: skip
-
-
-def simulate(condition: Condition, green: float, trials: int, folder: Path, seed: int) -> pd.DataFrame:
-    """Read `trials` heads, each with its own light and its own ambient frame; return rows with their truth."""
-    rng = np.random.default_rng(seed)
-    warm = MATRIX @ xy_to_xyz(TUNGSTEN)
-    truth, log, readings = {}, [], {}
-    whites = np.random.default_rng([seed, 1]).uniform((5200.0, -0.003), (6000.0, 0.003), (trials, 2))
-    lights = xy_to_xyz(cct_duv_to_xy(*whites.T)) @ MATRIX.T
-    for n, ((cct, duv), light) in enumerate(zip(whites.tolist(), lights, strict=True)):
-        room = condition.room * green * warm / warm[1]
-        error = condition.black_error * rng.uniform(-1, 1)
-        readings[f"a{n}"] = reading_of(counts_of(room, condition, error, rng))
-        readings[f"f{n}"] = reading_of(counts_of(green * light / light[1] + room, condition, error, rng))
-        log += [(f"a{n}", f"H{n}", "", np.nan, "ambient"), (f"f{n}", f"H{n}", "full", 0.0, "flash")]
-        truth[f"f{n}"] = (cct, 1e6 / cct, duv)
-    shots = pd.DataFrame(log, columns=["frame", "head", "power", "stops", "kind"]).assign(pack="", note="", row=0)
-    shots = shots.astype(dict.fromkeys(("frame", "head", "power", "kind", "pack", "note"), "str"))
-    found = join_readings(load_settings(folder), shots, list(readings), readings, {}).readings
-    flash = found[found["kind"] == "flash"].set_index("frame")
-    names = ["true_cct_k", "true_mired", "true_duv"]
-    return flash.join(pd.DataFrame.from_dict(truth, orient="index", columns=names))
 
 
 @pytest.mark.parametrize("green", [8000.0, 300.0])
 @pytest.mark.parametrize("name", CONDITIONS)
 def test_ninety_five_intervals_in_a_hundred_hold_the_truth(name: str, green: float, tmp_path: Path) -> None:
-    rows = simulate(CONDITIONS[name], green, 500, tmp_path, seed=len(name) + int(green))
-    assert len(rows) == 500
-    for column in ("cct_k", "mired", "duv"):
-        error = rows[column] - rows[f"true_{column}"]
-        # 92 to 98 % is asked of the method; 500 trials add a percent (k = 1) to the share that is seen.
-        assert 0.91 <= np.mean(error.abs() <= rows[f"u_{column}"]) <= 0.985, column
+    """92 to 98 % is asked of the method: intervals that are too narrow by an eighth at most, or too wide by a fifth.
+
+    Warmth and tint of 140 trials: how narrow intervals are is known to 4 % (k = 1), as from the hits of 500 in either
+    (`benchmarks/hold_intervals.py`).
+    """
+    rows = simulate(CONDITIONS[name], green, 140, tmp_path, seed=len(name) + int(green))
+    errors = {column: rows[column] - rows[f"true_{column}"] for column in ("cct_k", "mired", "duv")}
+    for column, error in errors.items():
+        assert 0.78 < narrowness(error, rows[f"u_{column}"]) < 1.16, column
         assert abs(error.mean()) < 4.0 * error.std() / np.sqrt(len(error)), column
+    both = [np.concatenate(pair) for pair in ((errors["mired"], errors["duv"]), (rows["u_mired"], rows["u_duv"]))]
+    assert 0.84 < narrowness(*both) < 1.12
 
 
 def test_weak_flash_in_tungsten_light_and_a_wrong_black_level(tmp_path: Path) -> None:
-    """300 counts, 8 % of them room light, black wrong by up to ten counts: 200 patches of 512 px, each its own."""
-    condition = Condition(gradient=0.04, room=0.08, black_error=10.0, size=512)
-    rows = simulate(condition, 300.0, 200, tmp_path, seed=8)
+    """40 patches of 512 px, each its own; `benchmarks` has 200."""
+    rows = simulate(WEAK, 300.0, 40, tmp_path, seed=8)
     error = rows["cct_k"] - rows["true_cct_k"]
-    assert len(rows) == 200
     assert abs(error.mean()) < 3.0
-    assert 0.90 <= np.mean(error.abs() <= rows["u_cct_k"]) <= 0.99
+    assert 0.6 <= narrowness(error, rows["u_cct_k"]) <= 1.2  # black is held for unknown, and taken off
     assert (error.abs() <= 2.0 * rows["u_cct_k"]).all()
-    assert rows["ambient_pct"].to_numpy() == pytest.approx(np.full(200, 100 * 0.08 / 1.08), abs=3.5)
+    assert rows["ambient_pct"].to_numpy() == pytest.approx(np.full(40, 100 * 0.08 / 1.08), abs=3.5)
     assert set(rows["flags"]) == {"ambient_high"}
 
 
@@ -249,7 +167,7 @@ def with_faults(kit: Kit, seed: int) -> tuple[list[Shot], dict[int, Spoil], dict
     return shots, spoils, wanted
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_every_fault_is_caught_and_none_is_taken_for_another(seed: int, tmp_path: Path) -> None:
     kit = faulty_kit()
     shots, spoils, wanted = with_faults(kit, seed)
@@ -354,13 +272,14 @@ def clean(folder: Path, seed: int) -> Ingested:
     return ingest(load_settings(folder))
 
 
-def test_five_hundred_clean_frames_carry_no_flag(tmp_path: Path) -> None:
+def test_two_hundred_clean_frames_carry_no_flag(tmp_path: Path) -> None:
+    """None of 216: of frames that were flagged once in 70, 95 of 100 such samples would show one."""
     flash = 0
-    for seed in range(1, 6):
+    for seed in (1, 2):
         found = clean(tmp_path / str(seed), seed)
         table = found.readings
         assert table.loc[table["flags"] != "", ["frame", "head", "power", "flags"]].empty
         assert found.messages == ()
         assert table["gradient_pct"].max() > 4
         flash += int((table["kind"] == "flash").sum())
-    assert flash >= 500
+    assert flash >= 200

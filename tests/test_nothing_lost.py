@@ -26,6 +26,8 @@ from greystep.session.ingest import ingest
 from greystep.session.settings import load_settings
 from helpers.console import Result, greystep
 
+pytestmark = pytest.mark.breakage
+
 ROOT = Path(__file__).parents[1]
 CODE = "from greystep.cli.app import run; run()"
 COMMANDS = {

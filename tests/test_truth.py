@@ -55,10 +55,10 @@ DRIFTING = (
 
 @pytest.fixture(scope="module")
 def exact(tmp_path_factory: pytest.TempPathFactory) -> list[Settings]:
-    """Five cameras (noise, dust and hot pixels of their own) and small targets: 600 frames."""
+    """Three cameras (noise, dust, hot pixels of their own) and small targets: 360 frames, their spread known to 4 %."""
     kit = Kit(DRIFTING, repeats=8, camera="exact", compressed=False, sensor=Sensor(height=160, width=240))
     folder = tmp_path_factory.mktemp("exact")
-    return [shot_and_read(folder / str(seed), kit, seed) for seed in range(1, 6)]
+    return [shot_and_read(folder / str(seed), kit, seed) for seed in range(1, 4)]
 
 
 @pytest.fixture(scope="module")
@@ -94,14 +94,14 @@ def errors(sessions: list[Settings], name: str) -> tuple[np.ndarray, np.ndarray]
 def test_colour_temperature_has_no_bias(exact: list[Settings]) -> None:
     error, u = errors(exact, "cct_k")
     error = error[u <= 10.0]
-    assert len(error) >= 400
+    assert len(error) >= 240
     assert abs(error.mean()) < max(0.5, 3.0 * error.std(ddof=1) / np.sqrt(len(error)))
 
 
 def test_ninety_five_intervals_in_a_hundred_hold_the_truth(exact: list[Settings]) -> None:
     for name in ("cct_k", "mired"):
         error, u = errors(exact, name)
-        assert len(error) >= 500
+        assert len(error) >= 300
         assert 0.92 <= np.mean(np.abs(error) <= u) <= 0.98, name
         # Not by a few wide intervals: the errors are spread as each interval says.
         assert 0.9 < np.std(2.0 * error / u) < 1.1, name

@@ -61,7 +61,7 @@ def until_it_writes(out: Path, before: set[Path], child: int) -> None:
         with_new = [path for path in out.rglob("*") if path not in before]
         if with_new or any(path.exists() and path.stat().st_mtime_ns > newest for path in before):
             return
-        time.sleep(0.0005)
+        time.sleep(0.002)
 
 
 def killed(folder: Path, place: Path, command: str, kills: int, rng: np.random.Generator) -> Counter[str]:
@@ -102,16 +102,19 @@ def killed(folder: Path, place: Path, command: str, kills: int, rng: np.random.G
     return counts
 
 
+def make_session(folder: Path) -> None:
+    """Write a session of eight small frames with heads that differ."""
+    heads = tuple(HeadCharacter(head, mired=m, scatter_mired=0.2) for head, m in (("A", 178.6), ("B", 184.0)))
+    kit = Kit(heads, title="Kit", powers=("1/1", "1/4"), repeats=1, compressed=False, sensor=Sensor(96, 144))
+    write_session(folder, kit, shoot(kit, 1), 1)
+
+
 def main(kills: int, commands: Sequence[str]) -> None:
     """Print the counts of some commands."""
     rng = np.random.default_rng(13)
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch) / "kit"
-        heads = tuple(HeadCharacter(head, mired=m, scatter_mired=0.2) for head, m in (("A", 178.6), ("B", 184.0)))
-        kit = Kit(
-            heads, title="Kit", powers=("1/1", "1/4", "1/16"), repeats=3, compressed=False, sensor=Sensor(96, 144)
-        )
-        write_session(folder, kit, shoot(kit, 1), 1)
+        make_session(folder)
         for command in commands:
             (Path(scratch) / command).mkdir()
             counts = killed(folder, Path(scratch) / command, command, kills, rng)

@@ -1,5 +1,6 @@
 """The tables: hand arithmetic, published lines through the report's own columns, and coverage of the spans."""
 
+from dataclasses import replace
 from types import ModuleType
 
 import numpy as np
@@ -9,7 +10,9 @@ from scipy import stats
 
 from greystep.compare import joint_fit
 from greystep.compare.cells import find_cells
+from greystep.compare.differences import spans
 from greystep.compare.drift import NothingRepeated, ReferencePowerNotMeasured, analyse, legs
+from greystep.compare.joint_fit import fit_cells
 from greystep.compare.scatter import Pattern
 from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.errors import GreystepError
@@ -250,14 +253,28 @@ def test_lag_shows_what_order_leaves(synthetic: ModuleType) -> None:
 def spans_held(synthetic: ModuleType, offsets: np.ndarray, seeds: int, scatter: float = 0.5) -> dict[str, float]:
     held: dict[str, list[float]] = {"mired": [], "k": [], "steps": []}
     slope = np.hypot(0.0004, 0.00025) / STEP_UPRIME_VPRIME
+    true = np.ptp(offsets, axis=1)
+    kelvin = np.ptp(1e6 / (178.6 + offsets), axis=1)
     for seed in range(seeds):
-        readings = synthetic.simulate(np.random.default_rng(seed), offsets, repeats=3, scatter=scatter, scatter_duv=0.0)
-        heads = analyse(readings, synthetic.make_session()).heads
-        true = np.ptp(offsets, axis=1)
-        kelvin = np.ptp(1e6 / (178.6 + offsets), axis=1)
+        rng = np.random.default_rng(seed)
+        cells, frames = find_cells(synthetic.simulate(rng, offsets, repeats=3, scatter=scatter, scatter_duv=0.0))
+        heads = spans(cells, fit_cells(cells, frames), rng)
         for name, truth in (("mired", true), ("k", kelvin), ("steps", true * slope)):
             held[name].append(float(np.mean(np.abs(heads[f"span_{name}"] - truth) <= heads[f"u_span_{name}"])))
     return {name: float(np.mean(values)) for name, values in held.items()}
+
+
+def test_the_span_of_like_cells_has_the_half_width_of_the_studentised_range(synthetic: ModuleType) -> None:
+    cells, frames = find_cells(synthetic.simulate(np.random.default_rng(1), np.zeros((1, 5)), repeats=4, checks=0))
+    fitted = fit_cells(cells, frames)
+    mired = fitted["mired"].cells
+    alike = replace(fitted["mired"], cells=replace(mired, values=np.full(5, 178.6)))
+    found = spans(cells, {**fitted, "mired": alike}, np.random.default_rng(2))
+    error = np.sqrt((mired.parts[:, 0, 0] + mired.parts[:, 4, 4] - 2 * mired.parts[:, 0, 4]).sum() / 2.0)
+    assert found["span_mired"][0] == 0.0
+    assert found["u_span_mired"][0] == pytest.approx(
+        stats.studentized_range.ppf(0.95, 5, mired.dof[0]) * error, rel=0.04
+    )
 
 
 @pytest.mark.parametrize("shape", ["alike", "ramp", "one odd", "two apart", "small"])
@@ -270,7 +287,7 @@ def test_a_span_holds_the_true_one_95_times_in_100(synthetic: ModuleType, shape:
         "two apart": np.array([0, 0, 0, 3.0, 3, 3, 3]),
         "small": np.linspace(0, 0.6, 7),
     }[shape]
-    held = spans_held(synthetic, np.tile(row, (12, 1)), 25)
+    held = spans_held(synthetic, np.tile(row, (12, 1)), 15)
     assert min(held.values()) >= 0.92
     if shape == "alike":
         assert held["mired"] == pytest.approx(0.95, abs=0.035)

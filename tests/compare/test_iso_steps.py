@@ -9,6 +9,7 @@ import pytest
 from greystep.compare.drift import analyse
 from greystep.compare.iso_steps import find_iso_steps
 from greystep.sentences.kit_notes import iso_step
+from helpers.intervals import narrowness
 
 
 def session(synthetic: ModuleType, seed: int, off: float) -> pd.DataFrame:
@@ -34,17 +35,28 @@ def test_one_light_at_two_isos_by_hand(synthetic: ModuleType) -> None:
 
 
 def test_an_iso_that_is_true_is_not_spoken_of_and_the_interval_holds_it(synthetic: ModuleType) -> None:
-    covered, spoken = [], []
-    for seed in range(60):
+    """20 cameras; brightness, warmth and tint scatter by themselves, so 60 errors."""
+    errors, halves, spoken = [], [], 0
+    for seed in range(20):
         readings = session(synthetic, seed, 0.0)
         (step,) = find_iso_steps(analyse(readings, synthetic.make_session()), readings)
-        covered.append(abs(step.stops) <= step.u_stops)
-        spoken.append(step.shows)
-    assert np.mean(covered) >= 0.88  # 95 % by design, 60 trials
-    assert np.mean(spoken) <= 0.05
+        errors += [step.stops, step.mired, step.duv]
+        halves += [step.u_stops, step.u_mired, step.u_duv]
+        spoken += step.shows
+    assert 0.82 < narrowness(errors, halves) < 1.18
+    assert spoken <= 1
 
 
 def test_without_a_shared_light_nothing_is_known(synthetic: ModuleType) -> None:
     readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 3)), repeats=3)
     readings["iso"] = np.where(readings["stops"] >= 2, 400.0, 100.0)
     assert find_iso_steps(analyse(readings, synthetic.make_session()), readings) == []
+
+
+def test_a_step_within_its_half_width_is_not_spoken_of(synthetic: ModuleType) -> None:
+    for off, shows in ((0.1, False), (1.0, True)):
+        readings = session(synthetic, 1, off)
+        readings["output_stops"] += 0.15 * (-1.0) ** np.arange(len(readings))
+        (step,) = find_iso_steps(analyse(readings, synthetic.make_session()), readings)
+        assert (step.shows, abs(step.stops) > step.u_stops) == (shows, shows)
+        assert abs(step.stops) > 0.03

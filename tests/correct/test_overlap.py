@@ -17,6 +17,7 @@ from greystep.correct.overlap import Overlap, compare, half_width_stops
 from greystep.errors import GreystepError
 from greystep.raw.blocks import Blocks, block_side, read_blocks, thin
 from greystep.raw.frame import Mosaic, open_frame, read_region
+from helpers.intervals import narrowness
 
 HEIGHT, WIDTH = 320, 480
 PATTERN = np.array([[0, 1], [3, 2]], np.int8)
@@ -161,17 +162,19 @@ def test_focus_stack_with_a_third_of_the_frame_replaced(seed: int) -> None:
 
 
 def test_half_widths_hold_the_truth() -> None:
-    """Pairs that differ by noise, focus and breathing: 97 of 100 intervals hold the truth; 24 are tried."""
-    inside = []
-    for seed in range(24):
+    """Pairs that differ by noise, focus and breathing: 10 of them, three channels each."""
+    errors, halves = [], []
+    for seed in range(10):
         rng = np.random.default_rng(1000 + seed)
         base, light = scene(rng), np.exp(rng.normal(0, 0.02, 3))
         result = compare(
             shot(focused(base, 0.5, 4.0) * 0.6, rng), shot(focused(breathed(base, 0.002), 0.7, 4.0) * 0.6 * light, rng)
         )
         assert result.flag == ""
-        inside.append(abs(np.log2(result.ratio[1] / light[1])) <= half_width_stops(result))
-    assert np.mean(inside) >= 0.85  # 20 of 24 or fewer would come 3 times in 100
+        errors += np.log2(result.ratio / light).tolist()
+        alike = half_width_stops(result) / np.sqrt(result.covariance[1, 1])
+        halves += (alike * np.sqrt(np.diag(result.covariance))).tolist()
+    assert narrowness(errors, halves) < 1.3
 
 
 # --- light that has changed, and frames that share nothing -----------------------------------------------------------
@@ -186,7 +189,7 @@ def lit(base: np.ndarray, key_stops: float, key_warm: float) -> np.ndarray:
 
 @pytest.mark.parametrize(("stops", "warm"), [(0.1, 0.0), (0.3, 0.0), (-1.0, 0.0), (0.0, 0.05)])
 def test_one_of_two_lights_has_changed(stops: float, warm: float) -> None:
-    for seed in range(4):
+    for seed in range(2):
         rng = np.random.default_rng(seed)
         base = scene(rng)
         reference = shot(focused(lit(base, 0, 0), 0.5, 3.0), rng)
@@ -197,7 +200,7 @@ def test_one_of_two_lights_has_changed(stops: float, warm: float) -> None:
 
 
 def test_all_light_changed_alike_is_no_changed_light() -> None:
-    for seed in range(4):
+    for seed in range(2):
         rng = np.random.default_rng(seed)
         base = lit(scene(rng), 0, 0)
         light = np.array([1.03, 1.0, 0.96]) * 0.9
@@ -210,7 +213,7 @@ def test_all_light_changed_alike_is_no_changed_light() -> None:
 
 def test_a_background_light_has_changed() -> None:
     """A third of the frame, with a sharp border: the same things in other light are no moved object."""
-    for seed in range(4):
+    for seed in range(2):
         rng = np.random.default_rng(seed)
         base = 0.6 * scene(rng)
         reference = shot(focused(base, 0.5, 3.0), rng)
@@ -220,7 +223,7 @@ def test_a_background_light_has_changed() -> None:
 
 def test_a_moved_object_with_its_shadow_is_no_changed_light() -> None:
     light = np.array([1.02, 1.05, 0.98])
-    for seed in range(4):
+    for seed in range(2):
         rng = np.random.default_rng(seed)
         base, other = 0.6 * scene(rng), 0.6 * scene(rng)
         frames = []

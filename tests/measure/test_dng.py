@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import rawpy
 import tifffile
 
 from greystep.errors import FrameError
+from greystep.raw import raster
 from greystep.raw.dng import Dng, read_box, read_dng, same_matrices
 
 Make = Callable[..., Path]
@@ -321,3 +323,12 @@ def test_equal_matrices_are_equal_whatever_the_camera_balanced_to(make_dng: Make
         assert not same_matrices(first, opened(make_dng(tmp_path / "c.dng", RAMP, first=[change])).colour)
     assert not same_matrices(first, None)
     assert same_matrices(None, None)
+
+
+def test_of_several_raw_images_the_largest_is_the_frame() -> None:
+    def page(height: int, width: int, kind: int = 0, photometric: int = raster.CFA) -> Any:
+        tags = SimpleNamespace(valueof=lambda code, default: kind)
+        return SimpleNamespace(imagelength=height, imagewidth=width, photometric=photometric, tags=tags)
+
+    pages = [page(10, 30), page(20, 20), page(19, 21), page(99, 99, kind=1), page(99, 99, photometric=2)]
+    assert raster.raw_page(Path("a.dng"), pages) is pages[1]

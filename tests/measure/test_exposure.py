@@ -3,12 +3,14 @@
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from greystep.errors import FrameError
 from greystep.measure import reading
+from greystep.raw import exposure
 from greystep.raw.exposure import (
     Exposure,
     body_label,
@@ -221,3 +223,16 @@ def test_what_libraw_found_fills_the_rest_but_not_what_it_makes_of_zeros(
     monkeypatch.setattr(reading, "read_exposure", lambda _: known)
     monkeypatch.setattr(reading, "open_frame", lambda _: replace(frame, exposure=found))
     assert reading.measure_frame(path, None).exposure == replace(known, iso=200.0, lens="80 mm")
+
+
+def test_a_serial_in_the_makers_notes_alone_is_found(
+    tmp_path: Path, tiff: Tiff, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = exposure._tags
+
+    def with_notes(block: Any, *, details: bool) -> Any:
+        return plain(block, details=details) | ({"MakerNote SerialNumber": "N 0815"} if details else {})
+
+    monkeypatch.setattr(exposure, "_tags", with_notes)
+    assert read_exposure(tiff(tmp_path / "a.dng", CAMERA, without(0xA431))).serial == "N 0815"
+    assert read_exposure(tiff(tmp_path / "b.dng", CAMERA, EXIF)).serial == "0012345"

@@ -134,3 +134,18 @@ def test_a_head_carries_two_gels_at_most_and_none_that_undo_each_other() -> None
     assert not any("CTO" in name and "CTB" in name for name in names)
     assert not any("plus" in name and "minus" in name for name in names)
     assert np.all([stack.stops >= 0 for stack in stacks])
+
+
+def test_nominal_gels_are_those_of_the_trade() -> None:
+    """Shifts [mired] and [Duv], typed a second time: common practice, from memory."""
+    warm = {"full": 163, "3/4": 131, "1/2": 95, "1/4": 53, "1/8": 23}
+    cool = {"full": -134, "3/4": -106, "1/2": -73, "1/4": -32, "1/8": -15}
+    green = {"full": 0.024, "1/2": 0.012, "1/4": 0.006, "1/8": 0.003}
+    pink = {"full": -0.030, "1/2": -0.015, "1/4": -0.0075, "1/8": -0.0035}
+    gels = {one.name: one for one in nominal_gels()}
+    for kind, shifts in (("CTO", warm), ("CTB", cool)):
+        assert {part: gels[f"{part} {kind}"].mired_shift for part in shifts} == shifts
+        assert all(gels[f"{part} {kind}"].duv_shift == 0.0 for part in shifts)
+    for kind, tints in (("plus green", green), ("minus green", pink)):
+        assert {part: gels[f"{part} {kind}"].duv_shift for part in tints} == tints
+        assert all(abs(gels[f"{part} {kind}"].mired_shift) <= 7.0 for part in tints)

@@ -122,3 +122,12 @@ def test_ganging_needs_flash_durations(synthetic: ModuleType) -> None:
     drift, session = kit(synthetic, np.zeros((2, 2)))
     with pytest.raises(GreystepError, match="t01_s"):
         choose_gang(drift, session)  # type: ignore[arg-type]
+
+
+def test_an_output_that_was_not_measured_cannot_be_asked_for(synthetic: ModuleType) -> None:
+    session = synthetic.make_session(heads={"A": HeadInfo("", "", None, {0.0: 1 / 150, 1.0: 1 / 300}, "")})
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((1, 2)), scatter=0.1)
+    readings.loc[readings["stops"] == 1, "output_stops"] = np.nan
+    with pytest.raises(GreystepError, match="that power of A was not measured"):
+        choose_gang(analyse(readings, session), session, "A@1/2")
+    assert choose_gang(analyse(readings, session), session, "A@1/1").best.lights[0].power == "1/1"

@@ -4,6 +4,7 @@ from pathlib import Path
 from types import ModuleType
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from greystep.compare.drift import Drift, analyse
@@ -128,3 +129,28 @@ def test_a_missing_file_is_told(drift: Drift, tmp_path: Path) -> None:
     mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
     with pytest.raises(GreystepError, match="cannot be read"):
         read_setup(tmp_path / "none.csv", {}, drift.cells, mired, output, nominal_gels())
+
+
+def test_a_head_tested_on_several_packs_is_taken_on_the_one_that_the_row_names(
+    synthetic: ModuleType, tmp_path: Path
+) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 2)), scatter=0.1)
+    on_two = (readings["head"] == "A") & (np.arange(len(readings)) % 2 == 0)
+    tested = analyse(readings.assign(pack=np.where(on_two, "P2", "P1")), synthetic.make_session())
+    text = "role,head,power,pack\nkey,A,1/1,P2\nfill,B,1/1,\n"
+    for row in read(tested, tmp_path / "a.csv", text).rows:
+        at = tested.cells.table.iloc[row.cells[0][0]]
+        assert (at["head"], at["pack"], at["power"]) == (row.head, "P2" if row.head == "A" else "P1", "1/1")
+    with pytest.raises(GreystepError, match="A: was tested with several kinds of pack, P2, P1; say which in a column"):
+        read(tested, tmp_path / "b.csv", text.replace(",P2", ","))
+
+
+def test_a_set_up_is_read_for_the_body_that_saw_most_of_its_heads(synthetic: ModuleType, tmp_path: Path) -> None:
+    one = synthetic.simulate(np.random.default_rng(1), np.zeros((1, 2)), scatter=0.1).assign(body="First 1")
+    two = synthetic.simulate(np.random.default_rng(2), np.zeros((2, 2)), scatter=0.1).assign(body="Second 2")
+    tested = analyse(pd.concat([one, two], ignore_index=True), synthetic.make_session())
+    body = tested.cells.table["body"].to_numpy(object)
+    rows = read(tested, tmp_path / "a.csv", "role,head,power\nkey,A,1/1\nfill,B,1/1\n").rows
+    assert {body[row.cells[0][0]] for row in rows} == {"Second 2"}
+    rows = read(tested, tmp_path / "b.csv", "role,head,power\nkey,A,1/1\nfill,A,1/2\n").rows
+    assert {body[row.cells[0][0]] for row in rows} == {"First 1"}  # as many: the first of the log

@@ -327,6 +327,7 @@ def test_a_repeat_size_alone_makes_no_pattern(known: ModuleType, write: Write, o
     np.testing.assert_allclose(shares(known, path), known.true_means(), rtol=2e-3)
 
 
+@pytest.mark.breakage
 def test_a_small_file_does_not_unfold_without_end(known: ModuleType, tmp_path: Path) -> None:
     layout = known.Layout(8, rows=64, code=lambda block, _: zlib.compress(bytes(2**22)))
     path = tmp_path / "a.dng"
@@ -355,6 +356,7 @@ def test_a_jpeg_of_another_size_than_its_tile_is_damage(known: ModuleType, tmp_p
     assert refused(path).flag == Flag.DAMAGED
 
 
+@pytest.mark.breakage
 def test_a_jpeg_xl_that_unfolds_to_more_than_its_tile_is_not_unfolded(known: ModuleType, tmp_path: Path) -> None:
     bomb = bytes(imagecodecs.jpegxl_encode(np.zeros((3000, 3000), np.uint16), lossless=True, effort=1))
     layout = known.Layout(52546, block=(64, 96), code=lambda _block, _bits: bomb)

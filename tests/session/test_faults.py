@@ -114,7 +114,7 @@ def test_a_lone_frame_is_held_against_its_setting() -> None:
 @pytest.mark.parametrize(("wrong", "off"), [(5, 1.0), (4, 1.0), (5, 2.0), (3, -1.0)])
 def test_of_two_that_disagree_the_one_that_fits_the_set_power_is_kept(wrong: int, off: float) -> None:
     """A frame of another power on this row, or one that fell short: rows 4 and 5 are A at 1/4, 2 and 3 at 1/2."""
-    for seed in range(20):
+    for seed in range(6):
         table = session(seed, repeats=2)
         table.loc[wrong, "level"] += off
         short, over = (judge(table, all_rows(table)) for judge in (faults.partial_flash, faults.overshot))
@@ -146,7 +146,7 @@ def test_a_frame_far_above_its_setting_whose_repeat_did_not_fire_is_another_rows
 
 
 def test_clean_pairs_never_overshoot() -> None:
-    for seed in range(40):
+    for seed in range(20):
         table = session(seed, repeats=2)
         table["level"] += np.random.default_rng(seed).normal(0, 0.05, len(table))
         assert not faults.overshot(table, all_rows(table)).any()
@@ -212,7 +212,7 @@ def test_the_recorded_time_counts_whatever_the_marking() -> None:
 @pytest.mark.parametrize("column", ["mired", "duv", "level"])
 @pytest.mark.parametrize("sign", [-1, 1])
 def test_six_pooled_deviations_are_an_outlier(column: str, sign: int) -> None:
-    for seed in range(20):
+    for seed in range(6):
         table = session(seed, repeats=5)
         sd, _ = faults.pooled_sd(table[column].to_numpy(), faults.cells(table))
         others = np.sort(table.loc[[15, 16, 18, 19], column])[::sign]

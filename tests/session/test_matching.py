@@ -35,7 +35,7 @@ def test_a_sequence_that_did_not_slip_is_its_own_answer() -> None:
 def test_lost_and_surplus_frames_put_no_other_frame_on_a_wrong_light(order: str) -> None:
     rng = np.random.default_rng(3)
     unplaced = total = 0
-    for seed in range(25):
+    for seed in range(12):
         shots, light = planned(seed, order)
         kept = np.setdiff1d(np.arange(len(shots)), rng.choice(len(shots), rng.integers(0, 3), replace=False))
         true, seen = kept.tolist(), light[kept].tolist()
