@@ -109,7 +109,7 @@ def audit_path(
         name, measured = found.settings.title, measured_setup(found, drift)
         setup, wholes = measured.setup, measured.wholes
     else:
-        name, setup = path.stem, read_setup(path, found.settings.heads, drift.cells, mired, output, gels)
+        name, setup = path.stem, read_setup(path, found.settings, drift.cells, mired, output, gels)
     tolerance = found.settings.tolerance
     label = str(drift.cells.table["body"].iloc[setup.rows[0].cells[0][0]])
     matrix = found.bodies[label].matrix

@@ -52,9 +52,7 @@ _SIGNS: Final = str.maketrans(
 )
 
 
-def parse_power(
-    text: str, max_energy_j: float | None = None, head: str = "NAME", dial: float | None = None
-) -> Power:
+def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME", dial: float | None = None) -> Power:
     """Read a power: ``full``, ``half``, ``1/16``, ``1/16+0.3`` (0.3 stop more light), ``25 %``, ``-4 stops``, ``200 J``.
 
     Args:
@@ -86,7 +84,9 @@ def parse_power(
         raise _refuse(label, "a spreadsheet made a date of it; format the column as text and type the power again")
     elif match := _UNSIGNED.fullmatch(plain):
         below = f"above or below full? write -{match['number']} for {match['number']} stops below full, or 1/16"
-        raise _refuse(label, f"{below}, or 200 J{', or dial = 10 in session.toml if full is 10 on the pack' * (dial is None)}")
+        raise _refuse(
+            label, f"{below}, or 200 J{', or dial = 10 in session.toml if full is 10 on the pack' * (dial is None)}"
+        )
     elif not plain:
         raise _refuse(label, f"is empty; write {_FORMS}")
     else:

@@ -187,7 +187,7 @@ def _record(
         faults.append("no power; write full, 1/16, -4 or 200 J, or the kind: ambient, dark, card or job")
     elif kind in LIT and label:
         try:
-            stops = power_of(settings.heads, head, label).stops
+            stops = power_of(settings, head, label).stops
         except GreystepError as error:
             faults.append(str(error))
     pack = values.get("pack", "").strip() or (settings.heads[head].pack if head in settings.heads else "")
@@ -234,6 +234,8 @@ def check_rows(log: pd.DataFrame) -> Booleans:
 # --- folders and file names -----------------------------------------------------------------------------------------
 
 Place = tuple[str, str, str]  # kind, head, power as in the name
+#: Powers whose slash is written ``_`` in a file's name: what heads are set to (common practice, no source).
+_HALVINGS: Final = frozenset(("1", str(2**stops)) for stops in range(10))
 
 
 def _from_folders(settings: Settings) -> pd.DataFrame:
@@ -242,9 +244,9 @@ def _from_folders(settings: Settings) -> pd.DataFrame:
     records: list[dict[str, object]] = []
     for name in files:
         path = PurePosixPath(name)
-        place = _by_folder(path.parent.parts)
+        place = _by_folder(path.parent.parts, settings.dial)
         if place in (None, (Kind.CARD, "", "")):  # a folder "card" may be that of a memory card
-            place = _by_name(path.stem) or place
+            place = _by_name(path.stem, settings.dial) or place
         if place is None:
             if len(path.parts) > 2:  # HEAD/POWER/ with a power that cannot be read; once a folder
                 faults.append(_folder_fault(path))
@@ -252,7 +254,8 @@ def _from_folders(settings: Settings) -> pd.DataFrame:
         kind, head, label = place
         power = Power("", math.nan)
         try:
-            power = parse_power_name(label, energy_of(settings.heads, head), head or "NAME") if label else power
+            energy = energy_of(settings.heads, head)
+            power = parse_power_name(label, energy, head or "NAME", settings.dial) if label else power
         except GreystepError as error:
             faults.append(f"{path.parent if len(path.parts) > 1 else name}: {error}")
         pack = settings.heads[head].pack if head in settings.heads else ""
@@ -280,16 +283,16 @@ def _folder_fault(path: PurePosixPath) -> str:
     return f"{path.parent}: not understood; name folders HEAD/POWER, such as A/1-16"
 
 
-def _names_power(text: str) -> bool:
-    """Say whether part of a name is a power; a bare number is a frame's own number there."""
+def _names_power(text: str, dial: float | None) -> bool:
+    """Say whether part of a name is a power; a bare number is a frame's own number where there is no dial."""
     try:
-        parse_power_name(text, max_energy_j=100000.0)
+        parse_power_name(text, max_energy_j=100000.0, dial=dial)
     except GreystepError:
         return False
-    return not text.isdigit()
+    return dial is not None or not text.isdigit()
 
 
-def _by_folder(folders: Sequence[str]) -> Place | None:
+def _by_folder(folders: Sequence[str], dial: float | None) -> Place | None:
     """Read HEAD/POWER, the two innermost folders; another kind than flash may stand for either, or alone."""
     words = [name.casefold() for name in folders if name.casefold() in KINDS[1:]]
     inner = [name for name in folders if name.casefold() not in KINDS[1:]][-2:]
@@ -297,21 +300,28 @@ def _by_folder(folders: Sequence[str]) -> Place | None:
     if len(words) > 1 or (kind in TESTED and len(inner) < 2):
         return None
     if len(inner) == 2:
-        return (kind, inner[0], inner[1]) if _names_power(inner[1]) else None
+        return (kind, inner[0], inner[1]) if _names_power(inner[1], dial) else None
     if not inner:
         return kind, "", ""
-    return (kind, "", inner[0]) if _names_power(inner[0]) else (kind, inner[0], "")
+    return (kind, "", inner[0]) if _names_power(inner[0], dial) else (kind, inner[0], "")
 
 
-def _by_name(stem: str) -> Place | None:
+def _by_name(stem: str, dial: float | None) -> Place | None:
     """Read HEAD_POWER_*: the last token but one if it is a power, else the first that is; the head may hold ``_``.
 
-    Another kind than flash stands before, or behind the head: ``card_A_1-4_*``, ``A_card_1-4_*``.
+    A power is one token; without any, ``1_16`` may stand for 1/16, down to 1/512. A number of the dial without a point
+    is one only as the last token but one: elsewhere it is the frame's own. Another kind than flash stands before, or behind the head: ``card_A_1-4_*``, ``A_card_1-4_*``.
     """
     tokens = stem.split("_")
     at = next((at for at, token in enumerate(tokens) if token.casefold() in KINDS[1:]), None)
     kind = Kind.FLASH.value if at is None else tokens.pop(at).casefold()
-    powers = [place for place in range(len(tokens)) if _names_power(tokens[place])]
+    there = range(len(tokens))
+    powers = [place for place in there if _names_power(tokens[place], dial)]
+    powers = [place for place in powers if place == len(tokens) - 2 or not tokens[place].isdigit()]
+    pairs = [place for place in there if not powers and tuple(tokens[place : place + 2]) in _HALVINGS]
+    if pairs:
+        tokens[pairs[-1] : pairs[-1] + 2] = ["/".join(tokens[pairs[-1] : pairs[-1] + 2])]
+        powers = pairs[-1:]
     power = len(tokens) - 2 if len(tokens) - 2 in powers else powers[0] if powers else None
     end = power if power is not None else at or 0
     head, label = "_".join(tokens[:end]), "" if power is None else tokens[power]
