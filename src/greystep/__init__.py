@@ -55,6 +55,7 @@ session:
     csvfile         A spreadsheet's save as rows of text cells, whatever encoding and separator the spreadsheet chose
     entries         What the cache keeps of a frame, as JSON and back
     faults          Frame against frame
+    file_names      What folders and files are named says head, power and kind of a frame
     ingest          The log joined with what was measured
     log_slips       Where a log and its frames slipped, as far as exposure data tell
     matching        Frames placed on the rows of a log that names none
@@ -65,6 +66,7 @@ session:
     reference       Which light is meant by a reference
     settings        A session
     shots           The log of a session
+    spreadsheet_dates  Dates that a spreadsheet made of typed powers, put back where they can only have been one power
     switched        When room light changed between two flash-off frames
     toml_file       session.toml as text, tables and checked values
     watch           Frames as they arrive: when there is something new to read, and what is new in it

@@ -90,9 +90,9 @@ def test_energy_is_measured_against_the_head_at_full(text: str, full_j: float, s
 @pytest.mark.parametrize(
     ("text", "full_j", "says"),
     [
-        ("", None, "is empty; write full, half, 1/16"),
+        ("", None, "is empty; write full, 1/16"),
         ("   ", None, "is empty"),
-        ("bright", None, "not understood; write full, half, 1/16, 1/16+0.3, 25 %, -4 or 200 J"),
+        ("bright", None, "not understood; write full, 1/16, 1/16+0.3, half, 25 %, -4 or 200 J"),
         ("4 stops", None, "above or below full? write -4 for 4 stops below full"),
         ("4", None, "above or below full? write -4"),
         ("1", None, "above or below full?"),

@@ -163,7 +163,7 @@ def test_files_that_differ_in_letter_case_alone_are_two(tmp_path: Path) -> None:
         ("frame,head,power,Power\na.dng,A,1/1,1/1\n", 'row 1: column "power" is there twice; keep one'),
         ("frame,head,power,\na.dng,A,1/1,x\n", "row 1: column 4 has cells but no name; name it or empty it"),
         ("frame,head,power\na.dng,A,bright\n", 'row 2: power "bright": not understood; write full, 1/16'),
-        ("frame,head,power\na.dng,A,16-Jan\n", 'row 2: power "16-Jan": a spreadsheet made a date of it; format'),
+        ("frame,head,power\na.dng,A,16-Mar\n", 'row 2: power "16-Mar": a spreadsheet made a date of it; format'),
         ("frame,head,power\na.dng,A,2/1\n", 'row 2: power "2/1": 1 stops above full'),
         ("frame,head,power\na.dng,A,\n", "row 2: no power; write full, 1/16, -4 or 200 J, or the kind"),
         ("frame,head,power\na.dng,B 2,200 J\n", 'add max_energy_j under [heads."B 2"] in session.toml'),
@@ -187,7 +187,7 @@ def test_each_fault_has_its_row_and_remedy(tmp_path: Path, log: str, fault: str)
 
 
 def test_all_faults_come_at_once_in_the_order_of_the_rows(tmp_path: Path) -> None:
-    log = "frame,head,pwer,kind\na.dng,A,16-Jan,\na.dng,,4 stops,\n../c.dng,A,x,flsh\nd.dng,A,1/4,\n"
+    log = "frame,head,pwer,kind\na.dng,A,16-Mar,\na.dng,,4 stops,\n../c.dng,A,x,flsh\nd.dng,A,1/4,\n"
     found = faults(tmp_path, log)
     assert [int(line[4]) for line in found] == [1, 2, 3, 3, 3, 4, 4, 4]
 

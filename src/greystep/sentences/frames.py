@@ -10,6 +10,7 @@ from greystep.measure.reading import UNEVEN_PCT
 from greystep.session.log_slips import NAME_THEM, miscount, slip_text
 from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
 from greystep.session.messages import FlaggedFrame, FrameFault, KeptElsewhere, Message, NotKept
+from greystep.session.shots import PutBack
 
 #: What to do about each flag; numbers of the frame are filled in, `who` is its head and power in brackets.
 _REMEDY: Final[dict[Flag, str]] = {
@@ -64,6 +65,8 @@ def line(message: Message) -> str:
                 same = len({one.reason for one in flagged}) == 1
                 remedy = flagged[0].reason if same else f"{remedy.partition('; ')[0]}; {asked}"
             return f"{', '.join(map(_called, flagged[:_NAMED]))}{more}: {remedy}"
+        case PutBack():
+            return _put_back(message)
         case PlacedByLight(rows, frames, slips):
             return f"shots.csv: {miscount(rows, frames)}; placed by their light: {'; '.join(map(slip_text, slips))}"
         case ShotInPart(frames, left):
@@ -83,6 +86,20 @@ def line(message: Message) -> str:
             )
         case KeptElsewhere(session, folder):
             return f"{session}: cannot be written; readings.csv and .greystep lie in {folder}"
+
+
+def _put_back(note: PutBack) -> str:
+    by_date: dict[tuple[str, str], list[int]] = {}
+    for row, typed, power in zip(note.rows, note.dates, note.powers, strict=True):
+        by_date.setdefault((typed, power), []).append(row)
+    said = [
+        f"row{'s' * (len(rows) > 1)} {words.listed([str(row) for row in rows])} {power} for {typed}"
+        for (typed, power), rows in by_date.items()
+    ]
+    return (
+        f"shots.csv: a spreadsheet made dates of powers, read as the only power each can be: {'; '.join(said)}; the "
+        "file is as it was"
+    )
 
 
 def _called(one: FlaggedFrame) -> str:

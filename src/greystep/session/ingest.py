@@ -31,7 +31,7 @@ from greystep.session.matching import PlacingNote, place_frames
 from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
-from greystep.session.shots import check_rows, read_shots
+from greystep.session.shots import check_rows, read_log
 from greystep.session.workers import Crew
 from greystep.terms import LIT, TESTED, UNLIT, Kind
 
@@ -99,7 +99,8 @@ def _ingest(
     store: Path | None,
     crew: Crew,
 ) -> Ingested:
-    shots = read_shots(settings)
+    log = read_log(settings)
+    shots = log.shots
     folder = settings.frames_dir
     names = frame_files(settings, shots["frame"])
     cache = kept.open_cache(settings.path, store)
@@ -143,7 +144,8 @@ def _ingest(
         readings[name] = replace(reading, flags=flags.ordered([*reading.flags, Flag.TARGET_MOVED]))
         states = None  # told anew
     found = join_readings(settings, shots, names, readings, targets, states)
-    found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
+    told = (*log.notes, *placed)
+    found = replace(found, notes=(*told, *found.notes), messages=(*told, *found.messages))
     if cache is None:
         return replace(found, messages=(*found.messages, remarks.NotKept(str(settings.path))))
     if cache.parent != settings.path:

@@ -14,6 +14,7 @@ from greystep.flags import Flag, Status
 from greystep.session.bodies import Body
 from greystep.session.matching import PlacingNote
 from greystep.session.settings import Settings
+from greystep.session.shots import PutBack
 from greystep.terms import LIT, TESTED, Kind
 
 #: More frames than this with the same doubt, or without a file, share one fact, and more than this that cannot be used
@@ -167,8 +168,10 @@ class RoomUnproven:
 
 
 #: What `greystep.session.ingest.Ingested` holds of a whole session, and for the person at the terminal.
-SessionNote = SessionFact | BodyNote | FarFromDaylight | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote
-Message = FrameFault | NotKept | KeptElsewhere | PlacingNote
+SessionNote = (
+    SessionFact | BodyNote | FarFromDaylight | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote | PutBack
+)
+Message = FrameFault | NotKept | KeptElsewhere | PlacingNote | PutBack
 
 
 def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[FrameFault, ...]:

@@ -23,7 +23,7 @@ SAME_STOPS: Final = 0.01
 #: Farther below full [stop] than any flash is set (common practice, no source: 1/512 is 9 stops): a typing error.
 _LOWEST_STOPS: Final = 14.0
 
-_FORMS: Final = "full, half, 1/16, 1/16+0.3, 25 %, -4 or 200 J"
+_FORMS: Final = "full, 1/16, 1/16+0.3, half, 25 %, -4 or 200 J"
 _NUMBER: Final = r"(?:\d{1,6}(?:[.,]\d{1,6})?|[.,]\d{1,6})"
 _UNIT: Final = r"(?: ?(?:stops?|ev))?"
 _RATIO: Final = r"\d{1,6} ?/ ?\d{1,6}"
@@ -53,7 +53,7 @@ _SIGNS: Final = str.maketrans(
 
 
 def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME", dial: float | None = None) -> Power:
-    """Read a power: ``full``, ``half``, ``1/16``, ``1/16+0.3`` (0.3 stop more light), ``25 %``, ``-4 stops``, ``200 J``.
+    """Read a power: ``full``, ``half``, ``1/16``, ``1/16+0.3`` (0.3 stop more), ``25 %``, ``-4 stops``, ``200 J``.
 
     Args:
         text: The setting; comma decimals, typographic minus signs and fractions (``½``) are understood.
