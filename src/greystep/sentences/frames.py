@@ -39,6 +39,7 @@ _REMEDY: Final[dict[Flag, str]] = {
     Flag.FAR_FROM_LOCUS: "its light is too green or pink for a colour temperature",
     Flag.FAR_FROM_REFERENCE: "its white is more than 50 mired from the reference; the camera's matrix is fixed there",
     Flag.TAIL_CUT: "its shutter time {shutter} is shorter than the flash{who}; use a longer one",
+    Flag.TOO_SOON: "shot sooner after the flash before it than recycle_s{who}; wait for ready and shoot it again",
     Flag.OUTLIER: "unlike {expected}{who}: {away}; left out of the means, shoot it again",
 }
 #: From here on nothing of the patch tells by how much the card is over the range [%].

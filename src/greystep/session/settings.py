@@ -13,7 +13,7 @@ import numpy.typing as npt
 from cattrs import Converter
 
 from greystep.arrays import Floats
-from greystep.doors import DIAL, ENERGY_J, LIMITS, name_of, read_number
+from greystep.doors import DIAL, ENERGY_J, LIMITS, RECYCLE_S, name_of, read_number
 from greystep.errors import FaultsError, GreystepError
 from greystep.files import check_folder, keep_out
 from greystep.session.csvfile import nearest, read_rows
@@ -80,6 +80,7 @@ class Settings:
         matrix: ``embedded`` or the path of a camera.json.
         reference_head, reference_power: As written; both None where nothing is said.
         reference_kit: The mean of all heads is the reference.
+        recycle_s: From flash to flash of a head or pack at least [s], where it is to be watched.
         dial: What the dial of the packs shows at full, where powers are numbers of it.
     """
 
@@ -96,6 +97,7 @@ class Settings:
     tolerance: Tolerance
     heads: dict[str, HeadInfo]
     dial: float | None = None
+    recycle_s: float | None = None
 
 
 #: This tool's own limits, no standard: mired, Duv, stops of output.
@@ -146,6 +148,7 @@ def load_settings(path: Path) -> Settings:
         tolerance=_tolerance(said.tolerance),
         heads=heads,
         dial=said.dial,
+        recycle_s=said.recycle_s,
     )
     if toml.faults:
         raise FaultsError(str(path / "session.toml"), toml.faults)
@@ -237,6 +240,7 @@ class _Document:
     title: str = ""
     frames: str = ""
     dial: Annotated[float, Limits(*DIAL)] | None = None
+    recycle_s: Annotated[float, Limits(*RECYCLE_S)] | None = None
     target: _Target = _Target()
     camera: _Camera = _Camera()
     reference: _Reference = _Reference()
