@@ -102,6 +102,7 @@ planning:
     order           A test planned before it is shot
     plans           Tests planned before they are shot
     rig             How the rig is set up for a test
+    wanted          What a test takes up beside every head at every power
 mix:
     audit           A set-up judged before it is shot
     casts           What clashes in a set-up

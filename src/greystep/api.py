@@ -410,8 +410,15 @@ class Session:
         seed: int = 1,
         most_rounds: int | None = None,
         target_width_m: float = 0.3,
+        heads: Sequence[str] = (),
+        recycle_s: float | None = None,
     ) -> PlanResult:
         """Plan the frames that decide what this test leaves undecided; `folder` is where they are to be planned.
+
+        Args:
+            most_rounds: What needs more rounds than this is left open.
+            heads: Those of which, and between which, more is asked; all but those that go back by default.
+            recycle_s: From flash to flash at least [s]; by default what session.toml says.
 
         Raises:
             GreystepError: If nothing is open, or what is open needs more rounds.
@@ -422,8 +429,9 @@ class Session:
             ...
             greystep.errors.GreystepError: sample_data/hire_kit: nothing is open; no more to shoot
         """
-        made = plans.plan_more(self.ingested, folder, order, seed, most_rounds, target_width_m)
-        return PlanResult(made)
+        return PlanResult(
+            plans.plan_more(self.ingested, folder, order, seed, most_rounds, target_width_m, heads, recycle_s)
+        )
 
     def _with_colour(self) -> Drift:
         check_colour(self.drift, self.ingested.settings)
