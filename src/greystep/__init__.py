@@ -115,6 +115,7 @@ mix:
     search          Which heads at which powers go together best
     setup           A set-up of several lights before it is shot
     shutter         What a shutter time does to a set-up
+    what_if         A set-up with some of its lights at other powers, beside the set-up as it is
 correct:
     alignment       Where the things of one frame lie in another
     check           Rendered frames measured again

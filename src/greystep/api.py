@@ -29,6 +29,7 @@ from greystep.flags import Status
 from greystep.measure.calibration import calibrate
 from greystep.mix.audit import audit_path, gels_at_hand
 from greystep.mix.choose import choose_from
+from greystep.mix.what_if import what_if
 from greystep.pages.screen import ingest_text
 from greystep.planning import plans
 from greystep.planning.plans import Wishes
@@ -43,6 +44,7 @@ from greystep.results import (
     PlanResult,
     Progress,
     Report,
+    WhatIfResult,
 )
 from greystep.sentences.frames import lines
 from greystep.sentences.session_notes import of_matrix
@@ -380,6 +382,19 @@ class Session:
         tested = None if profile is None else profile.ingested
         shutter_s = None if shutter is None else seconds(shutter)
         return AuditResult(audit_path(path, self.ingested, at_hand, shutter_s, tested))
+
+    def what_if(self, setup: Path | str, powers: Mapping[str, str], *, gels: Path | None = None) -> WhatIfResult:
+        r"""Judge a set-up with other powers, by role, beside the set-up as it is; nothing is written.
+
+        Raises:
+            GreystepError: If the set-up cannot be read, or a role or power is not in it or in the test.
+
+        Examples:
+            >>> _ = Path("SETUP.csv").write_text("role,head,power\nkey,A,1/4\nfill,B,1/16\n")
+            >>> open_session("sample_data/hire_kit").what_if("SETUP.csv", {"fill": "1/4"}).found.before.now.verdict
+            <Verdict.OUTSIDE: 'outside'>
+        """
+        return WhatIfResult(what_if(Path(setup), self.ingested, gels_at_hand(Path(setup), self.path, gels), powers))
 
     def choose(
         self, need: int | None = None, *, powers: Sequence[str] = (), ganged: bool = False, output: str = "0"

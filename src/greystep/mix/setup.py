@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -73,7 +74,13 @@ class Setup:
 
 
 def read_setup(
-    path: Path, settings: Settings, cells: Cells, mired: Floats, output: Floats, gels: Sequence[Gel]
+    path: Path,
+    settings: Settings,
+    cells: Cells,
+    mired: Floats,
+    output: Floats,
+    gels: Sequence[Gel],
+    powers: Mapping[str, str] = MappingProxyType({}),
 ) -> Setup:
     """Read SETUP.csv and find each of its heads and powers in the test session.
 
@@ -83,6 +90,7 @@ def read_setup(
         settings: What session.toml says of heads and dial, for powers in joules and numbers of the dial.
         mired, output: (c,) arrays. Of the cells, NaN where nothing was measured; output in stops.
         gels: Those that SETUP.csv may name.
+        powers: By role, in place of those in the file.
 
     Returns: Without shares each light has the same, and heads of a group their measured output.
 
@@ -97,6 +105,11 @@ def read_setup(
             f"{path}: {lights} lights in {len(sheet.rows)} rows; {MOST_LIGHTS} lights and {MOST_ROWS} rows at most: "
             "every two are compared and shown. Give heads that do one job one group, or judge the set-up in parts"
         )
+    if unknown := set(powers) - {row["role"] for _, row in sheet.rows}:
+        there = ", ".join(dict.fromkeys(row["role"] for _, row in sheet.rows))
+        raise GreystepError(f'role "{sorted(unknown)[0]}": not in {path.name}, which has {there}')
+    for _, row in sheet.rows:
+        row["power"] = powers.get(row["role"], row["power"])
     faults = sheet.faults
     amounts, shares = _amounts(sheet, faults)
     tested = _tested_body(cells, mired, [row["head"] for _, row in sheet.rows])

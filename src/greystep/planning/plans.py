@@ -190,8 +190,9 @@ def plan_more(
     if unknown := [head for head in heads if head not in names]:
         raise GreystepError(f"no head {unknown[0]} in {session.path}, which has {', '.join(dict.fromkeys(names))}")
     others = np.array([place for place, name in enumerate(names) if heads and name not in heads], dtype=np.intp)
+    opened = np.setdiff1d(judged.open_heads, others).astype(np.intp)
     closed = np.union1d(judged.closed_heads, others).astype(np.intp)
-    asked = deciding_rounds(drift, session.tolerance, judged.open_heads, most_rounds, closed)
+    asked = deciding_rounds(drift, session.tolerance, opened, most_rounds, closed)
     if not asked.rounds.any():
         what = f"{asked.open} differences are open, but need more rounds than that" if asked.open else "nothing is open"
         if not asked.open and any(isinstance(one, UNCURED) for one in judged.actions):
