@@ -60,6 +60,7 @@ session:
     log_slips       Where a log and its frames slipped, as far as exposure data tell
     matching        Frames placed on the rows of a log that names none
     messages        What there is to say of a session and its frames
+    part            A part of a capture folder
     power           The power a head was set to, as people write it
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table

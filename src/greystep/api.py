@@ -49,6 +49,7 @@ from greystep.results import (
 from greystep.sentences.frames import lines
 from greystep.sentences.session_notes import of_matrix
 from greystep.session.ingest import Ingested, as_written, ingest, write_readings
+from greystep.session.part import Part
 from greystep.session.readings import status_counts
 from greystep.session.reference import other_session
 from greystep.session.settings import Box, load_settings
@@ -62,6 +63,8 @@ def open_session(
     store: Path | None = None,
     progress: Progress | None = None,
     jobs: int | None = None,
+    first: str = "",
+    last: str = "",
 ) -> "Session":
     """Open a session: read its settings, its log, and those frames that are new or have changed.
 
@@ -71,6 +74,7 @@ def open_session(
         store: Where readings and cache go if the session's folder cannot be written.
         progress: Called with (done, total) frames.
         jobs: Frames that are worked on at once; the cores that this process may use by default.
+        first, last: Names of frames: only these and what was shot between them is read; all by default.
 
     Raises:
         GreystepError: If the folder, its settings or its log have faults, or no frame can be read.
@@ -80,7 +84,8 @@ def open_session(
         >>> len(kit.readings), list(kit.heads["head"])
         (66, ['A', 'B', 'C', 'D'])
     """
-    return Session(ingest(load_settings(Path(path)), patch=patch, progress=progress, store=store, jobs=jobs), store)
+    part, settings = Part(first, last), load_settings(Path(path))
+    return Session(ingest(settings, patch=patch, progress=progress, store=store, jobs=jobs, part=part), store)
 
 
 def history(sessions: "Sequence[Session | Path | str]") -> HistoryResult:

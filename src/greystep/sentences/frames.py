@@ -10,6 +10,7 @@ from greystep.measure.reading import UNEVEN_PCT
 from greystep.session.log_slips import NAME_THEM, miscount, slip_text
 from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
 from greystep.session.messages import FlaggedFrame, FrameFault, KeptElsewhere, Message, NotKept
+from greystep.session.part import OutsidePart
 from greystep.session.shots import PutBack
 
 #: What to do about each flag; numbers of the frame are filled in, `who` is its head and power in brackets.
@@ -68,6 +69,13 @@ def line(message: Message) -> str:
             return f"{', '.join(map(_called, flagged[:_NAMED]))}{more}: {remedy}"
         case PutBack():
             return _put_back(message)
+        case OutsidePart(rows, first, last):
+            many = len(rows) > 1
+            named = f"row{'s' * many} {words.listed([str(row) for row in rows])} name{'s' * (not many)}"
+            return (
+                f"shots.csv: {named} {'frames' if many else 'a frame'} outside {first} to {last}; "
+                f"{'they are' if many else 'it is'} left out"
+            )
         case PlacedByLight(rows, frames, slips):
             return f"shots.csv: {miscount(rows, frames)}; placed by their light: {'; '.join(map(slip_text, slips))}"
         case ShotInPart(frames, left):

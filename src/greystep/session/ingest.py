@@ -28,6 +28,7 @@ from greystep.session.bodies import Body, make_bodies, through_matrix
 from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
 from greystep.session.matching import PlacingNote, place_frames
+from greystep.session.part import WHOLE, Part, cut, rows_of_part
 from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
@@ -72,6 +73,7 @@ def ingest(
     progress: Callable[[int, int], None] | None = None,
     store: Path | None = None,
     jobs: int | None = None,
+    part: Part = WHOLE,
 ) -> Ingested:
     """Read a session: its log, its frames (those that have not changed from the cache), and what follows from both.
 
@@ -81,6 +83,7 @@ def ingest(
         progress: Called with (done, total) frames.
         store: Where the cache goes if the session's folder cannot be written.
         jobs: Frames that are worked on at once; the cores that this process may use by default.
+        part: Of the frames, all by default; a log that names none is placed on it.
 
     Raises:
         FaultsError: With the faults of the log; or where it names no frames, and the frames do not fit its rows.
@@ -89,7 +92,7 @@ def ingest(
     if store is not None:
         check_place(settings, store)
     with Crew(jobs) as crew:
-        return replace(_ingest(settings, patch, progress, store, crew), jobs=jobs)
+        return replace(_ingest(settings, patch, progress, store, crew, part), jobs=jobs)
 
 
 def _ingest(
@@ -98,6 +101,7 @@ def _ingest(
     progress: Callable[[int, int], None] | None,
     store: Path | None,
     crew: Crew,
+    part: Part,
 ) -> Ingested:
     log = read_log(settings)
     shots = log.shots
@@ -108,6 +112,9 @@ def _ingest(
     known = kept.recall(cache, prints)
     exposures = kept.exposures(folder, names, known, crew)
     names = [names[place] for place in capture_order(names, [exposures[name].captured for name in names])]
+    inside = cut(names, part)
+    shots, left_out = rows_of_part(shots, names, inside)
+    names = inside
     unnamed = bool((shots["frame"] == "").all())
     in_order = shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
     labels = {name: body_label(exposures[name]) for name in names}
@@ -144,7 +151,7 @@ def _ingest(
         readings[name] = replace(reading, flags=flags.ordered([*reading.flags, Flag.TARGET_MOVED]))
         states = None  # told anew
     found = join_readings(settings, shots, names, readings, targets, states)
-    told = (*log.notes, *placed)
+    told = (*log.notes, *left_out, *placed)
     found = replace(found, notes=(*told, *found.notes), messages=(*told, *found.messages))
     if cache is None:
         return replace(found, messages=(*found.messages, remarks.NotKept(str(settings.path))))

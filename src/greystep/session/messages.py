@@ -13,6 +13,7 @@ from greystep.constants import DAYLIGHT_FLASH_K, FAR_FROM_DAYLIGHT_MIRED
 from greystep.flags import Flag, Status
 from greystep.session.bodies import Body
 from greystep.session.matching import PlacingNote
+from greystep.session.part import OutsidePart
 from greystep.session.settings import Settings
 from greystep.session.shots import PutBack
 from greystep.terms import LIT, TESTED, Kind
@@ -167,11 +168,13 @@ class RoomUnproven:
     stops: float
 
 
+#: What there is to say of the log as it was read.
+LogNote = PutBack | OutsidePart
 #: What `greystep.session.ingest.Ingested` holds of a whole session, and for the person at the terminal.
 SessionNote = (
-    SessionFact | BodyNote | FarFromDaylight | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote | PutBack
+    SessionFact | BodyNote | FarFromDaylight | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote | LogNote
 )
-Message = FrameFault | NotKept | KeptElsewhere | PlacingNote | PutBack
+Message = FrameFault | NotKept | KeptElsewhere | PlacingNote | LogNote
 
 
 def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[FrameFault, ...]:
