@@ -57,10 +57,12 @@ session:
     entries         What the cache keeps of a frame, as JSON and back
     faults          Frame against frame
     free_shoot      Shooting without a plan
+    file_names      What folders and files are named says head, power and kind of a frame
     ingest          The log joined with what was measured
     log_slips       Where a log and its frames slipped, as far as exposure data tell
     matching        Frames placed on the rows of a log that names none
     messages        What there is to say of a session and its frames
+    part            A part of a capture folder
     power           The power a head was set to, as people write it
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table
@@ -68,6 +70,7 @@ session:
     settings        A session
     shoot           A plan that is being shot
     shots           The log of a session
+    spreadsheet_dates  Dates that a spreadsheet made of typed powers, put back where they can only have been one power
     switched        When room light changed between two flash-off frames
     toml_file       session.toml as text, tables and checked values
     watch           Frames as they arrive: when there is something new to read, and what is new in it
@@ -105,6 +108,7 @@ planning:
     order           A test planned before it is shot
     plans           Tests planned before they are shot
     rig             How the rig is set up for a test
+    wanted          What a test takes up beside every head at every power
 mix:
     audit           A set-up judged before it is shot
     casts           What clashes in a set-up
@@ -117,6 +121,7 @@ mix:
     search          Which heads at which powers go together best
     setup           A set-up of several lights before it is shot
     shutter         What a shutter time does to a set-up
+    what_if         A set-up with some of its lights at other powers, beside the set-up as it is
 correct:
     alignment       Where the things of one frame lie in another
     check           Rendered frames measured again

@@ -29,6 +29,7 @@ from greystep.flags import Status
 from greystep.measure.calibration import calibrate
 from greystep.mix.audit import audit_path, gels_at_hand
 from greystep.mix.choose import choose_from
+from greystep.mix.what_if import what_if
 from greystep.pages.screen import ingest_text
 from greystep.planning import plans
 from greystep.planning.plans import Wishes
@@ -43,10 +44,12 @@ from greystep.results import (
     PlanResult,
     Progress,
     Report,
+    WhatIfResult,
 )
 from greystep.sentences.frames import lines
 from greystep.sentences.session_notes import of_matrix
 from greystep.session.ingest import Ingested, as_written, ingest, write_readings
+from greystep.session.part import Part
 from greystep.session.readings import status_counts
 from greystep.session.reference import other_session
 from greystep.session.settings import Box, load_settings
@@ -60,6 +63,8 @@ def open_session(
     store: Path | None = None,
     progress: Progress | None = None,
     jobs: int | None = None,
+    first: str = "",
+    last: str = "",
 ) -> "Session":
     """Open a session: read its settings, its log, and those frames that are new or have changed.
 
@@ -69,6 +74,7 @@ def open_session(
         store: Where readings and cache go if the session's folder cannot be written.
         progress: Called with (done, total) frames.
         jobs: Frames that are worked on at once; the cores that this process may use by default.
+        first, last: Names of frames: only these and what was shot between them is read; all by default.
 
     Raises:
         GreystepError: If the folder, its settings or its log have faults, or no frame can be read.
@@ -78,7 +84,8 @@ def open_session(
         >>> len(kit.readings), list(kit.heads["head"])
         (66, ['A', 'B', 'C', 'D'])
     """
-    return Session(ingest(load_settings(Path(path)), patch=patch, progress=progress, store=store, jobs=jobs), store)
+    part, settings = Part(first, last), load_settings(Path(path))
+    return Session(ingest(settings, patch=patch, progress=progress, store=store, jobs=jobs, part=part), store)
 
 
 def history(sessions: "Sequence[Session | Path | str]") -> HistoryResult:
@@ -381,6 +388,19 @@ class Session:
         shutter_s = None if shutter is None else seconds(shutter)
         return AuditResult(audit_path(path, self.ingested, at_hand, shutter_s, tested))
 
+    def what_if(self, setup: Path | str, powers: Mapping[str, str], *, gels: Path | None = None) -> WhatIfResult:
+        r"""Judge a set-up with other powers, by role, beside the set-up as it is; nothing is written.
+
+        Raises:
+            GreystepError: If the set-up cannot be read, or a role or power is not in it or in the test.
+
+        Examples:
+            >>> _ = Path("SETUP.csv").write_text("role,head,power\nkey,A,1/4\nfill,B,1/16\n")
+            >>> open_session("sample_data/hire_kit").what_if("SETUP.csv", {"fill": "1/4"}).found.before.now.verdict
+            <Verdict.OUTSIDE: 'outside'>
+        """
+        return WhatIfResult(what_if(Path(setup), self.ingested, gels_at_hand(Path(setup), self.path, gels), powers))
+
     def choose(
         self, need: int | None = None, *, powers: Sequence[str] = (), ganged: bool = False, output: str = "0"
     ) -> ChoiceResult:
@@ -410,8 +430,15 @@ class Session:
         seed: int = 1,
         most_rounds: int | None = None,
         target_width_m: float = 0.3,
+        heads: Sequence[str] = (),
+        recycle_s: float | None = None,
     ) -> PlanResult:
         """Plan the frames that decide what this test leaves undecided; `folder` is where they are to be planned.
+
+        Args:
+            most_rounds: What needs more rounds than this is left open.
+            heads: Those of which, and between which, more is asked; all but those that go back by default.
+            recycle_s: From flash to flash at least [s]; by default what session.toml says.
 
         Raises:
             GreystepError: If nothing is open, or what is open needs more rounds.
@@ -422,8 +449,9 @@ class Session:
             ...
             greystep.errors.GreystepError: sample_data/hire_kit: nothing is open; no more to shoot
         """
-        made = plans.plan_more(self.ingested, folder, order, seed, most_rounds, target_width_m)
-        return PlanResult(made)
+        return PlanResult(
+            plans.plan_more(self.ingested, folder, order, seed, most_rounds, target_width_m, heads, recycle_s)
+        )
 
     def _with_colour(self) -> Drift:
         check_colour(self.drift, self.ingested.settings)

@@ -31,6 +31,10 @@ LIMITS: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
 )
 #: Energy of a head at full [J].
 ENERGY_J: Final = (1.0, 100000.0)
+#: What the dial of a pack shows at full.
+DIAL: Final = (1.0, 14.0)
+#: From flash to flash [s].
+RECYCLE_S: Final = (0.01, 120.0)
 #: A whole number of more digits is read as a float, which knows how to be infinite.
 _MOST_DIGITS: Final = 18
 _KINDS: Final = (

@@ -31,6 +31,7 @@ class Flag(StrEnum):
     FAR_FROM_LOCUS = "far_from_locus"
     FAR_FROM_REFERENCE = "far_from_reference"
     TAIL_CUT = "tail_cut"
+    TOO_SOON = "too_soon"
     OUTLIER = "outlier"
     LIGHT_CHANGED = "light_changed"
     NO_OVERLAP = "no_overlap"
@@ -70,6 +71,7 @@ MEANING: Final[dict[str, str]] = {
     Flag.FAR_FROM_LOCUS: "the light is too far from any black-body white for a colour temperature",
     Flag.FAR_FROM_REFERENCE: "the white is more than 50 mired from the white at which the matrix was fixed",
     Flag.TAIL_CUT: "the shutter is shorter than the flash",
+    Flag.TOO_SOON: "it was shot sooner after the flash before it than the recycle time of session.toml",
     Flag.OUTLIER: "this frame differs from its repeats by more than chance allows",
     Flag.LIGHT_CHANGED: "the light has changed in part of the frame, so that no one correction fits it",
     Flag.NO_OVERLAP: "too little of the frame agrees with the frame it is compared with",

@@ -36,6 +36,7 @@ from greystep.generation import run_of, write_set
 from greystep.measure.calibration import Calibration, camera_document
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document
+from greystep.mix.what_if import WhatIf
 from greystep.pages.audit import audit_document, audit_drawings, audit_page
 from greystep.pages.figures import drawings
 from greystep.pages.history import history_text
@@ -50,6 +51,7 @@ from greystep.sentences import calibration, corrections
 from greystep.sentences import history as moves
 from greystep.sentences.session_notes import of_matrix
 from greystep.sentences.setups import headline as audit_headline
+from greystep.sentences.setups import what_if as what_if_line
 from greystep.sentences.summary import Summary, summary, summary_json
 from greystep.session.ingest import Ingested, overviews
 from greystep.session.settings import Tolerance
@@ -331,6 +333,30 @@ class AuditResult:
         write_json(wrote[0], self.document)
         write_text(wrote[1], audit_page(self.audit, audit_drawings(self.audit)))
         return wrote
+
+
+@dataclass(frozen=True, eq=False)
+class WhatIfResult:
+    """A set-up before and after some of its lights have another power; it has no files."""
+
+    found: WhatIf
+
+    @property
+    def document(self) -> Document:
+        """The object of ``greystep audit --set --json``."""
+        kept = ("verdict", "lights", "worst_pair")
+        before, after = (audit_document(audit) for audit in (self.found.before, self.found.after))
+        return {
+            "schema": 1,
+            "greystep": __version__,
+            "set": [asdict(light) for light in self.found.lights],
+            "before": {key: before[key] for key in kept},
+            "after": {key: after[key] for key in kept},
+        }
+
+    def text(self, wrote: Sequence[str] = ()) -> str:
+        """Return the one line of the screen."""
+        return what_if_line(self.found)
 
 
 @dataclass(frozen=True, eq=False)

@@ -383,7 +383,7 @@ BROKEN: dict[str, tuple[Break, list[str]]] = {
     "faults of every kind at once": (
         edit(
             ("f0002.dng,None,1/4", "f0002.dng,None,1/0"),
-            ("f0003.dng,None,full", "f0003.dng,None,16-Jan"),
+            ("f0003.dng,None,full", "f0003.dng,None,16-Mar"),
             ("f0004.dng,None,full", "f0004.dng,None,fulll"),
             ("f0005.dng,", "f0004.dng,"),
             ("f0007.dng,NA", ",NA"),
@@ -391,7 +391,7 @@ BROKEN: dict[str, tuple[Break, list[str]]] = {
         [
             r"shots\.csv: 5 faults, nothing written",
             r'row 3: power "1/0": .*kind ambient',
-            r'row 4: power "16-Jan": a spreadsheet made a date.*type the power again',
+            r'row 4: power "16-Mar": a spreadsheet made a date.*type the power again',
             r'row 5: power "fulll": not understood; write full, 1/16',
             r'row 6: frame "f0004\.dng" is in row 5 too; each frame has one row',
             r"row 8: no frame, where other rows name theirs; name the file",

@@ -187,6 +187,20 @@ def test_more_asks_for_what_is_open_and_goes_on_behind_it(planned: Path, tmp_pat
     assert "as in the earlier frames" in (folder / "shotsheet.html").read_text(encoding="utf-8")
 
 
+def test_more_is_for_the_heads_that_are_named_and_keeps_the_recycle_time(planned: Path, tmp_path: Path) -> None:
+    """What is asked first of all three is of B alone."""
+    planned = with_tolerance(planned, tmp_path / "near", 6.5)
+    made = run("plan", tmp_path / "one", "--more", planned, "--heads", "B,C", "--recycle", 20, "--json")
+    flashes = [row for row in json.loads(made.stdout)["shots"] if row["kind"] == "flash"]
+    assert {row["head"] for row in flashes if not row["note"].startswith("check frame")} == {"B"}
+    assert load_settings(tmp_path / "one").recycle_s == 20.0
+    with pytest.raises(GreystepError, match="nothing is open; no more to shoot"):  # A and C hold and match
+        run("plan", tmp_path / "none", "--more", planned, "--heads", "A,C")
+    with pytest.raises(GreystepError, match=r"no head X in .*near, which has A, B, C"):
+        run("plan", tmp_path / "x", "--more", planned, "--heads", "A,X")
+    assert run("plan", tmp_path / "x", "--more", planned, "--stack", "A").exit_code == 2
+
+
 def test_history_of_two_planned_days(planned: Path, tmp_path: Path) -> None:
     later = tmp_path / "June"
     assert run("plan", later, "--heads", "A,B,C", "--powers", "full,1/4", "--serials", "1,2,3").exit_code == 0
@@ -212,7 +226,7 @@ def test_what_plan_refuses(planned: Path, tmp_path: Path) -> None:
     with pytest.raises(GreystepError, match="is there already and not empty"):
         run("plan", planned, "--heads", "A")
     assert run("plan", tmp_path / "x").exit_code == 2
-    assert run("plan", tmp_path / "x", "--heads", "A", "--more", planned).exit_code == 2
+    assert run("plan", tmp_path / "x", "--swap", "A,B", "--more", planned).exit_code == 2
     assert run("plan", tmp_path / "x", "--heads", "A,B", "--serials", "1").exit_code == 2
     assert run("plan", tmp_path / "x", "--heads", "A,B", "--order", "random").exit_code == 2
     with pytest.raises(GreystepError, match="powers span 10 stops"):

@@ -12,6 +12,7 @@ from greystep.errors import FaultsError, GreystepError
 from greystep.mix.gels import nominal_gels
 from greystep.mix.setup import Setup, parse_reading, read_setup
 from greystep.session.settings import HeadInfo
+from helpers.synthetic import make_session
 
 
 @pytest.fixture(scope="module")
@@ -25,9 +26,9 @@ def drift(synthetic: ModuleType) -> Drift:
 
 def read(drift: Drift, path: Path, text: str | bytes) -> Setup:
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
-    heads = {"A": HeadInfo("", "", 1200.0, {}, "")}
+    session = make_session(heads={"A": HeadInfo("", "", 1200.0, {}, "")})
     mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
-    return read_setup(path, heads, drift.cells, mired, output, nominal_gels())
+    return read_setup(path, session, drift.cells, mired, output, nominal_gels())
 
 
 def test_a_set_up_is_read_from_any_spreadsheet(drift: Drift, tmp_path: Path) -> None:
@@ -128,7 +129,7 @@ def test_a_table_that_is_no_set_up_is_told(drift: Drift, tmp_path: Path, text: s
 def test_a_missing_file_is_told(drift: Drift, tmp_path: Path) -> None:
     mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
     with pytest.raises(GreystepError, match="cannot be read"):
-        read_setup(tmp_path / "none.csv", {}, drift.cells, mired, output, nominal_gels())
+        read_setup(tmp_path / "none.csv", make_session(), drift.cells, mired, output, nominal_gels())
 
 
 def test_a_head_tested_on_several_packs_is_taken_on_the_one_that_the_row_names(

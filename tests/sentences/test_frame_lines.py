@@ -22,6 +22,7 @@ from greystep.session.messages import (
     NotKept,
     SessionFact,
 )
+from greystep.session.shots import PutBack
 from greystep.session.watch import messages_of
 
 ONE = FlaggedFrame(
@@ -112,3 +113,15 @@ def test_a_light_without_a_head_is_called_by_its_frame() -> None:
         "job/f1.raw is 3205 K, far from"
     )
     assert sentence(FarFromDaylight("", "A", "1/4", "f1.raw", 3204.6)).startswith("A at 1/4 is 3205 K")
+
+
+def test_powers_that_were_put_back_are_told_by_their_rows() -> None:
+    note = PutBack((3, 6, 7), ("16-Jan", "Jan-32", "16-Jan"), ("1/16", "1/32", "1/16"))
+    assert (
+        line(note)
+        == sentence(note)
+        == (
+            "shots.csv: a spreadsheet made dates of powers, read as the only power each can be: rows 3 and 7 1/16 for "
+            "16-Jan; row 6 1/32 for Jan-32; the file is as it was"
+        )
+    )

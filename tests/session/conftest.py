@@ -17,6 +17,7 @@ def write_frame(
     model: str = "Nine",
     serial: str = "77",
     neutral: tuple[float, float] = (0.5, 0.7),
+    captured: str | None = None,
 ) -> None:
     """Write an even grey frame as a DNG; `neutral` is red and blue over green."""
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -30,7 +31,7 @@ def write_frame(
         (50778, 3, 1, 21, True), (50735, 2, 0, serial, True), (33437, 5, 1, (11, 1), True), (34855, 3, 1, 100, True),
     ]  # fmt: skip
     counts = rng.normal(even, np.sqrt(light) / 2).astype(np.uint16)
-    tifffile.imwrite(path, counts, photometric=32803, extratags=tags, software=False, metadata=None)
+    tifffile.imwrite(path, counts, photometric=32803, extratags=tags, datetime=captured, software=False, metadata=None)
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 import contextlib
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -48,6 +49,19 @@ from greystep.session.power import parse_power, parse_power_name, same_power
         ("1/16\u2009\u2212\u20090.3", 4.3),  # thin spaces
         ("1/16\u00a0+\u00a00.3", 3.7),  # no-break spaces
         ("\uff11\uff0f\uff11\uff16", 4.0),  # full width
+        ("half", 1.0),
+        ("Half power", 1.0),
+        ("a quarter", 2.0),
+        ("one eighth", 3.0),
+        ("sixteenth", 4.0),
+        ("thirty-second", 5.0),
+        ("1/64th", 6.0),
+        ("quarter+0.3", 1.7),
+        ("50%", 1.0),
+        ("25 %", 2.0),
+        ("12,5 %", 3.0),
+        ("100 percent", 0.0),
+        ("3 %", 5.058893689053568),  # log2(100 / 3)
     ],
 )
 def test_every_notation_has_its_value(text: str, stops: float) -> None:
@@ -78,12 +92,14 @@ def test_energy_is_measured_against_the_head_at_full(text: str, full_j: float, s
     [
         ("", None, "is empty; write full, 1/16"),
         ("   ", None, "is empty"),
-        ("bright", None, "not understood; write full, 1/16, 1/16+0.3, -4 or 200 J"),
+        ("bright", None, "not understood; write full, 1/16, 1/16+0.3, half, 25 %, -4 or 200 J"),
         ("4 stops", None, "above or below full? write -4 for 4 stops below full"),
         ("4", None, "above or below full? write -4"),
         ("1", None, "above or below full?"),
         ("+1", None, "above or below full?"),
-        ("50 %", None, "not understood"),
+        ("0 %", None, "no light at all"),
+        ("120 %", None, "0.263 stops above full"),
+        ("half an hour", None, "not understood"),
         ("1-16", None, "not understood"),  # the slash is written - in names alone
         ("1/16 0.3", None, "not understood"),
         ("-1/16", None, "not understood"),
@@ -159,6 +175,49 @@ def test_powers_are_one_within_a_hundredth_of_a_stop() -> None:
     assert same_power(3.7, parse_power("1/13").stops)  # 3.7004
     assert not same_power(4.0, 4.02)
     assert not same_power(4 - 0.3, 4 - 1 / 3)
+
+
+@pytest.mark.parametrize(
+    ("text", "stops"),
+    [
+        ("10", 0.0),
+        ("9.9", 0.1),
+        ("9,9", 0.1),
+        ("6.5", 3.5),
+        ("1", 9.0),
+        ("0", 10.0),
+        ("0 stops", 0.0),  # with its unit it is no number of the dial
+        ("-4", 4.0),
+        ("1/16", 4.0),
+        ("half", 1.0),
+    ],
+)
+def test_a_number_of_the_packs_dial_is_a_stop_a_unit(text: str, stops: float) -> None:
+    assert parse_power(text, dial=10.0).stops == pytest.approx(stops, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("10.5", "0.5 stops above full"),
+        ("4 stops", "above or below full? write -4"),
+        ("+1", "above or below full? write -1"),
+        ("46038", "a spreadsheet made a date of it"),
+    ],
+)
+def test_what_is_no_number_of_the_dial(text: str, says: str) -> None:
+    with pytest.raises(GreystepError, match=re.escape(says)):
+        parse_power(text, dial=10.0)
+
+
+def test_a_number_alone_asks_for_the_dial() -> None:
+    with pytest.raises(GreystepError, match=r"or dial = 10 in session\.toml"):
+        parse_power("9.9")
+
+
+@pytest.mark.parametrize("name", ["1_16", "1 _ 16", "half", "25%"])
+def test_names_may_write_the_slash_as_an_underscore(name: str) -> None:
+    assert parse_power_name(name).stops == {"half": 1.0, "25%": 2.0}.get(name, 4.0)
 
 
 @given(st.integers(0, 13))

@@ -163,7 +163,7 @@ def test_files_that_differ_in_letter_case_alone_are_two(tmp_path: Path) -> None:
         ("frame,head,power,Power\na.dng,A,1/1,1/1\n", 'row 1: column "power" is there twice; keep one'),
         ("frame,head,power,\na.dng,A,1/1,x\n", "row 1: column 4 has cells but no name; name it or empty it"),
         ("frame,head,power\na.dng,A,bright\n", 'row 2: power "bright": not understood; write full, 1/16'),
-        ("frame,head,power\na.dng,A,16-Jan\n", 'row 2: power "16-Jan": a spreadsheet made a date of it; format'),
+        ("frame,head,power\na.dng,A,16-Mar\n", 'row 2: power "16-Mar": a spreadsheet made a date of it; format'),
         ("frame,head,power\na.dng,A,2/1\n", 'row 2: power "2/1": 1 stops above full'),
         ("frame,head,power\na.dng,A,\n", "row 2: no power; write full, 1/16, -4 or 200 J, or the kind"),
         ("frame,head,power\na.dng,B 2,200 J\n", 'add max_energy_j under [heads."B 2"] in session.toml'),
@@ -187,7 +187,7 @@ def test_each_fault_has_its_row_and_remedy(tmp_path: Path, log: str, fault: str)
 
 
 def test_all_faults_come_at_once_in_the_order_of_the_rows(tmp_path: Path) -> None:
-    log = "frame,head,pwer,kind\na.dng,A,16-Jan,\na.dng,,4 stops,\n../c.dng,A,x,flsh\nd.dng,A,1/4,\n"
+    log = "frame,head,pwer,kind\na.dng,A,16-Mar,\na.dng,,4 stops,\n../c.dng,A,x,flsh\nd.dng,A,1/4,\n"
     found = faults(tmp_path, log)
     assert [int(line[4]) for line in found] == [1, 2, 3, 3, 3, 4, 4, 4]
 
@@ -284,11 +284,36 @@ def test_folders_of_head_and_power_are_a_log(tmp_path: Path) -> None:
         ("card/0001.dng", "", "", "card"),
         ("A/card/0001.dng", "A", "", "card"),
         ("card/A_1-16_0001.dng", "A", "1/16", "flash"),
+        ("A/1_16/f1.dng", "A", "1/16", "flash"),
+        ("A_1_16_0001.dng", "A", "1/16", "flash"),
+        ("Head_2_1_16_0001.dng", "Head_2", "1/16", "flash"),
+        ("A_1_16.dng", "A", "1/16", "flash"),
+        ("card_A_1_4_0001.dng", "A", "1/4", "card"),
+        ("A_1_1-16_0003.dng", "A_1", "1/16", "flash"),  # what is a power in one piece goes first
+        ("A_half_0001.dng", "A", "half", "flash"),
+        ("A/25 %/f1.dng", "A", "25 %", "flash"),
     ],
 )
 def test_file_names_of_head_and_power_are_a_log(tmp_path: Path, name: str, head: str, power: str, kind: str) -> None:
     table = shots(tmp_path, None, (name,))
     assert table[["frame", "head", "power", "kind"]].to_numpy().tolist() == [[name, head, power, kind]]
+
+
+@pytest.mark.parametrize("name", ["A/10/f1.dng", "A_10_0001.dng", "A/9.9/f1.dng", "A_9.9_0001.dng"])
+def test_numbers_of_the_dial_are_powers_in_names_where_session_toml_says_it(tmp_path: Path, name: str) -> None:
+    table = shots(tmp_path, None, (name,), toml="dial = 10\n")
+    label = "10" if "10" in name else "9.9"
+    assert table[["frame", "head", "power"]].to_numpy().tolist() == [[name, "A", label]]
+    assert table["stops"].tolist() == pytest.approx([10.0 - float(label)])
+
+
+def test_numbers_of_the_dial_are_powers_in_the_log(tmp_path: Path) -> None:
+    log = "head,power\nA,10\nA,6.5\nA,full\nA,1/1\n"
+    table = shots(
+        tmp_path, log, toml="dial = 10\n[reference]\nhead = 'A'\npower = '10'\n[heads.A]\nt01_s = {10 = 0.01}\n"
+    )
+    assert table["stops"].tolist() == [0.0, 3.5, 0.0, 0.0]
+    assert table["power"].tolist() == ["10", "6.5", "10", "10"]  # one light, the spelling that comes first
 
 
 def test_a_file_outside_the_layout_is_left_for_an_extra_row(tmp_path: Path) -> None:
@@ -299,7 +324,8 @@ def test_a_folder_whose_power_cannot_be_read_is_told_once(tmp_path: Path) -> Non
     files = ("A/1-1/f1.dng", "A/16-Jan/f1.dng", "A/16-Jan/f2.dng", "B/200J/f1.dng", "B/200J/f2.dng", "B/4/f.dng")
     assert faults(tmp_path, None, files) == (
         'A/16-Jan: power "16-Jan": a spreadsheet made a date of it; format the column as text and type the power again',
-        'B/4: power "4": above or below full? write -4 for 4 stops below full, or 1/16, or 200 J',
+        'B/4: power "4": above or below full? write -4 for 4 stops below full, or 1/16, or 200 J, or dial = 10 in '
+        "session.toml if full is 10 on the pack",
         'B/200J: power "200J": needs the head\'s full energy; add max_energy_j under [heads.B] in session.toml',
     )
 

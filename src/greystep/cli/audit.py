@@ -20,6 +20,10 @@ def audit(
         Path | None,
         typer.Option("--gels", metavar="CSV", help="Your gels; gels.csv beside SETUP.csv or in SESSION if absent."),
     ] = None,
+    changes: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="ROLE=POWER", help="Another power for a light, answered in one line; no files."),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Where to write; the folder of SETUP.csv if absent.")
     ] = None,
@@ -34,6 +38,8 @@ def audit(
     Or a session folder in their place: a frame of each light alone (kind flash) and one of all (kind job); --profile
     then says how much the heads scatter.
 
+    With --set rim=1/4, once for each light that changes, one line says what that does, before and after.
+
     Example: greystep audit SETUP.csv --profile hire_kit --shutter 1/125
     """
     shot = setup.is_dir()
@@ -41,11 +47,32 @@ def audit(
         raise typer.BadParameter(
             "name the test session of these heads, such as --profile hire_kit", param_hint="--profile"
         )
+    powers = _powers(changes or [], shot)
     folder = out or (setup / "report" if shot else setup.parent)
-    opened = open_with_progress(setup if profile is None or shot else profile, patch, out, folder)
+    opened = open_with_progress(setup if profile is None or shot else profile, patch, out, None if powers else folder)
+    if powers:
+        answer = opened.what_if(setup, powers, gels=gels)
+        say(*opened.messages)
+        conclude(answer, [], as_json)
+        finish(strict, answer.found.after.holds)
+        return
     tested = open_with_progress(profile, None, None) if shot and profile is not None else None
     judged = opened.audit(None if shot else setup, shutter=shutter, gels=gels, profile=tested)
     wrote = judged.write(folder)
     say(*opened.messages)
     conclude(judged, wrote, as_json)
     finish(strict, judged.audit.holds)
+
+
+def _powers(changes: list[str], shot: bool) -> dict[str, str]:
+    """Read ``--set``: powers by role."""
+    powers = {}
+    for change in changes:
+        role, equals, power = (part.strip() for part in change.rpartition("="))
+        if shot or not (role and equals and power):
+            said = (
+                "changes a light of SETUP.csv; a session was shot as it is" if shot else "write ROLE=POWER, as rim=1/4"
+            )
+            raise typer.BadParameter(f"{change}: {said}", param_hint="--set")
+        powers[role] = power
+    return powers

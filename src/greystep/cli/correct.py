@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from greystep.cli.options import (
+    FirstOption,
     JobsOption,
     JsonOption,
+    LastOption,
     OutOption,
     PatchOption,
     SessionArgument,
@@ -73,6 +75,8 @@ def correct(
     ] = False,
     out: OutOption = None,
     patch: PatchOption = None,
+    first: FirstOption = "",
+    last: LastOption = "",
     jobs: JobsOption = None,
     as_json: JsonOption = False,
     strict: StrictOption = False,
@@ -90,7 +94,9 @@ def correct(
 
     Example: greystep correct hire_kit --to A@full
     """
-    opened, found = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch, jobs)
+    opened, found = find_corrections(
+        session, to, profile, smooth, smooth_over, stack, space, out, patch, jobs, first, last
+    )
     folder = out or session / "report"
     opened.write_readings()
     wrote = found.write(folder)
@@ -120,11 +126,13 @@ def find_corrections(
     out: Path | None,
     patch: str | None,
     jobs: int | None = None,
+    first: str = "",
+    last: str = "",
 ) -> "tuple[Session, Correction]":
     """Open SESSION and what the options name, and find the corrections; the options are those of `correct`."""
     if smooth and to is not None:
         raise typer.BadParameter("the trend is the reference; leave --to out, or --smooth", param_hint="--smooth")
-    opened = open_with_progress(session, patch, out, out or session / "report", jobs)
+    opened = open_with_progress(session, patch, out, out or session / "report", jobs, first, last)
     tested = None if profile is None else open_with_progress(profile, None, out, jobs=jobs)
     over = smooth_over if smooth else None
     with progress_bar("comparing frames") as progress:

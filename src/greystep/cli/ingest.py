@@ -6,8 +6,10 @@ from typing import Annotated
 import typer
 
 from greystep.cli.options import (
+    FirstOption,
     JobsOption,
     JsonOption,
+    LastOption,
     PatchOption,
     SessionArgument,
     StrictOption,
@@ -25,6 +27,8 @@ def ingest(
         Path | None, typer.Option("--out", metavar="DIR", help="Where to write if SESSION cannot be written.")
     ] = None,
     patch: PatchOption = None,
+    first: FirstOption = "",
+    last: LastOption = "",
     jobs: JobsOption = None,
     as_json: JsonOption = False,
     strict: StrictOption = False,
@@ -33,7 +37,7 @@ def ingest(
 
     Example: greystep ingest hire_kit
     """
-    opened = open_with_progress(session, patch, out, jobs=jobs)
+    opened = open_with_progress(session, patch, out, jobs=jobs, first=first, last=last)
     written = opened.write_readings()
     say(*opened.messages)
     if as_json:

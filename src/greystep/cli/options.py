@@ -36,6 +36,10 @@ JobsOption = Annotated[
         help="Frames worked on at once; each takes the memory of a frame. All cores if absent.",
     ),
 ]
+FirstOption = Annotated[
+    str, typer.Option("--first", metavar="FRAME", help="First frame to read, where the folder holds others too.")
+]
+LastOption = Annotated[str, typer.Option("--last", metavar="FRAME", help="Last frame to read, in order of capture.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the summary as JSON and nothing else.")]
 StrictOption = Annotated[
     bool, typer.Option("--strict", help="Exit with 3 if a verdict is not 'within' or a frame was rejected.")
@@ -124,7 +128,13 @@ class Result(Protocol):
 
 
 def open_with_progress(
-    path: Path, patch: str | None, store: Path | None, into: Path | None = None, jobs: int | None = None
+    path: Path,
+    patch: str | None,
+    store: Path | None,
+    into: Path | None = None,
+    jobs: int | None = None,
+    first: str = "",
+    last: str = "",
 ) -> "Session":
     """Open a session with a progress bar.
 
@@ -134,7 +144,7 @@ def open_with_progress(
         store: Where readings and cache go if the session's folder cannot be written.
         into: Where the results will go: a folder among raw frames is refused before anything is written,
             and parts of two runs there are named.
-        jobs: Of ``--jobs``.
+        jobs, first, last: Of the options of these names.
     """
     box = parse_patch(patch)
     from greystep.api import open_session
@@ -142,7 +152,7 @@ def open_with_progress(
     from greystep.sentences.outputs import mixed_results
 
     with progress_bar(f"reading frames of {path.name}") as progress:
-        opened = open_session(path, patch=box, store=store, progress=progress, jobs=jobs)
+        opened = open_session(path, patch=box, store=store, progress=progress, jobs=jobs, first=first, last=last)
     if into is not None:
         check_folder(into)
         say(*mixed_results(into))

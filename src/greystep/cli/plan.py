@@ -7,13 +7,13 @@ from typing import Annotated
 import typer
 
 from greystep.cli.options import LARGEST_SEED, JsonOption, conclude, number, open_with_progress, say
-from greystep.doors import ENERGY_J, LIMITS, name_of
+from greystep.doors import DIAL, ENERGY_J, LIMITS, RECYCLE_S, name_of
 from greystep.terms import Order
 
 
 def plan(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.", show_default=False)],
-    heads: Annotated[str, typer.Option(metavar="A,B", help="Heads to test.")] = "",
+    heads: Annotated[str, typer.Option(metavar="A,B", help="Heads to test; beside --more those that it is for.")] = "",
     powers: Annotated[str, typer.Option(metavar="P,P", help="Powers to test.")] = "full,1/4,1/16",
     repeats: Annotated[
         int | None, typer.Option(min=1, help="Rounds: frames of each light, 2 if absent; --more adds to them.")
@@ -42,6 +42,23 @@ def plan(
             "--max-energy", metavar="J", parser=number(*ENERGY_J, "J"), help="Energy at full, for powers in joules."
         ),
     ] = None,
+    dial: Annotated[
+        float | None,
+        typer.Option(metavar="10", parser=number(*DIAL), help="Full on the packs' dial, for powers such as 9.9."),
+    ] = None,
+    recycle: Annotated[
+        float | None,
+        typer.Option(
+            metavar="S", parser=number(*RECYCLE_S, "s"), help="Least time from flash to flash; frames sooner are told."
+        ),
+    ] = None,
+    together: Annotated[
+        str, typer.Option("--with", metavar="A:B", help="Shoot A once more while B fires from the same pack.")
+    ] = "",
+    stack: Annotated[
+        str, typer.Option(metavar="A,B@1/4", help="Heads that will stack: each begins with a run from rest.")
+    ] = "",
+    run: Annotated[int, typer.Option(min=3, max=1000, metavar="N", help="Frames of such a run.")] = 20,
     iso: Annotated[
         int, typer.Option(min=1, max=10_000_000, help="For the highest power and the five stops below it.")
     ] = 100,
@@ -75,12 +92,18 @@ def plan(
     Head after head, up and down through the powers, with warm-up and check frames. Print the sheet, shoot in its order
     into DIR/frames, then: greystep report DIR
 
+    A head that will shoot a stack: --stack B@1/4 begins B with a run from rest, so that the report says how many blanks
+    to fire first. Heads that fire from one pack: --with A:B. With --recycle 3 a frame shot sooner is flagged.
+
     Example: greystep plan hire_test --heads A,B,C,D --powers full,1/4,1/16
     """
-    if bool(heads) + bool(swap) + (more is not None) != 1:
+    if (bool(swap), bool(heads) or more is not None) not in ((False, True), (True, False)):
         raise typer.BadParameter(
-            "name the heads to test, such as A,B,C, or give --more or --swap alone", param_hint="--heads"
+            "name the heads to test, such as A,B,C, or give --swap alone, or --more", param_hint="--heads"
         )
+    for option, given in (("--with", together), ("--stack", stack), ("--dial", dial)):
+        if given and more is not None:
+            raise typer.BadParameter("a test that goes on is shot as it was planned", param_hint=option)
     if swap and order is not Order.BY_HEAD:
         raise typer.BadParameter("a swap moves heads from pack to pack; it is shot by-head", param_hint="--order")
     reference = (reference or "").strip()
@@ -92,10 +115,33 @@ def plan(
 
     refuse_to_overwrite(folder)  # before a test is read, which may take a while
     title, levels, numbers = name_of(folder), tuple(_labels(powers)), _labels(serials)
-    wishes = Wishes(levels, repeats, order, seed, tuple(t01 or []), max_energy, iso, sync, u, scatter, target_width)
+    wishes = Wishes(
+        powers=levels,
+        rounds=repeats,
+        order=order,
+        seed=seed,
+        t01=tuple(t01 or []),
+        max_energy_j=max_energy,
+        iso=iso,
+        sync=sync,
+        u_mired=u,
+        scatter_mired=scatter,
+        target_width_m=target_width,
+        dial=dial,
+        recycle_s=recycle,
+        together=tuple(_labels(together)),
+        stack=tuple(_labels(stack)),
+        run_frames=run,
+    )
     if more is not None:
         made = open_with_progress(more, None, None).plan_more(
-            folder, order=order, seed=seed, most_rounds=repeats, target_width_m=target_width
+            folder,
+            order=order,
+            seed=seed,
+            most_rounds=repeats,
+            target_width_m=target_width,
+            heads=_labels(heads),
+            recycle_s=recycle,
         )
     elif swap:
         named = _labels(swap)

@@ -17,7 +17,9 @@ from greystep.cli.correct import (
     find_corrections,
 )
 from greystep.cli.options import (
+    FirstOption,
     JsonOption,
+    LastOption,
     OutOption,
     PatchOption,
     SessionArgument,
@@ -61,6 +63,8 @@ def render(
         bool, typer.Option("--force", help="Replace files that have been changed since, or are not ours.")
     ] = False,
     out: OutOption = None,
+    first: FirstOption = "",
+    last: LastOption = "",
     patch: PatchOption = None,
     as_json: JsonOption = False,
     strict: StrictOption = False,
@@ -75,7 +79,9 @@ def render(
 
     Example: greystep render hire_kit --to A@full --as exr
     """
-    opened, found = find_corrections(session, to, profile, smooth, smooth_over, stack, space, out, patch)
+    opened, found = find_corrections(
+        session, to, profile, smooth, smooth_over, stack, space, out, patch, None, first, last
+    )
     folder = out or session / "report"
     say(*opened.messages, *found.messages)
     if plates is not None:

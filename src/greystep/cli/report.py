@@ -6,8 +6,10 @@ from typing import Annotated
 import typer
 
 from greystep.cli.options import (
+    FirstOption,
     JobsOption,
     JsonOption,
+    LastOption,
     OutOption,
     PatchOption,
     SessionArgument,
@@ -80,6 +82,8 @@ def report(
             help="Limit of the output error, in stops.",
         ),
     ] = None,
+    first: FirstOption = "",
+    last: LastOption = "",
     jobs: JobsOption = None,
     as_json: JsonOption = False,
     strict: StrictOption = False,
@@ -92,7 +96,7 @@ def report(
     Example: greystep report hire_kit
     """
     folder = out or session / "report"
-    opened = open_with_progress(session, patch, out, folder, jobs)
+    opened = open_with_progress(session, patch, out, folder, jobs, first, last)
     made = opened.report(claim=claim, mired=mired, duv=duv, kelvin=kelvin, steps=steps, output_stops=output_stops)
     wrote = [opened.write_readings(), *made.write(folder)]
     if as_json:

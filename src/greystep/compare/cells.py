@@ -29,6 +29,7 @@ _PARTED: Final = ("mired", "duv")
 DOUBTS: Final = (
     Flag.SETTINGS_CHANGED,
     Flag.TAIL_CUT,
+    Flag.TOO_SOON,
     Flag.BLACK_DOUBTFUL,
     Flag.AMBIENT_CHANGED,
     Flag.NO_AMBIENT,

@@ -1,13 +1,15 @@
 """A set-up judged before it is shot: its casts, what would bring its lights together, the shutter."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
+from greystep.arrays import Floats
 from greystep.compare.actions import Action, FireFirst, settle
 from greystep.compare.drift import Drift, DriftNote, Timing, analyse, check_colour
 from greystep.errors import GreystepError
@@ -59,6 +61,7 @@ class Audit:
         after: The set-up after `cheapest`, else `maybe`; None where that is plates, or nothing needs to change.
         wholes: Frames of several lights against the sum of their singles; empty for a set-up that was not shot.
         settle: What to shoot, so that lights can be called of which the test cannot tell; `timing` is the test's.
+        output: (c,) array. Of the tested cells [stops].
         session_notes, design_notes: Tuple of notes. What the frames of the test session, and its design, leave open.
     """
 
@@ -79,6 +82,7 @@ class Audit:
     doubts: tuple[BetweenPowers | HeadTwice | Doubt, ...]
     session_notes: tuple[SessionNote, ...]
     design_notes: tuple[DriftNote, ...]
+    output: Floats
 
     @property
     def holds(self) -> bool:
@@ -87,13 +91,19 @@ class Audit:
 
 
 def audit_path(
-    path: Path, found: Ingested, gels: Sequence[Gel], shutter_s: float | None = None, tested: Ingested | None = None
+    path: Path,
+    found: Ingested,
+    gels: Sequence[Gel],
+    shutter_s: float | None = None,
+    tested: Ingested | None = None,
+    powers: Mapping[str, str] = MappingProxyType({}),
 ) -> Audit:
     """Judge a set-up that is described in a file or was shot, by the tolerance of its test session.
 
     Args:
         path: SETUP.csv; or the folder of the session, where each light was shot alone and all together.
         tested: A test session of the heads, which lends its scatter where no light of the session was shot twice.
+        powers: By role, in place of those in SETUP.csv.
 
     Raises:
         GreystepError: If the set-up cannot be read or is not in the test, or no camera of the test has a colour matrix.
@@ -109,7 +119,7 @@ def audit_path(
         name, measured = found.settings.title, measured_setup(found, drift)
         setup, wholes = measured.setup, measured.wholes
     else:
-        name, setup = path.stem, read_setup(path, found.settings.heads, drift.cells, mired, output, gels)
+        name, setup = path.stem, read_setup(path, found.settings, drift.cells, mired, output, gels, powers)
     tolerance = found.settings.tolerance
     label = str(drift.cells.table["body"].iloc[setup.rows[0].cells[0][0]])
     matrix = found.bodies[label].matrix
@@ -148,6 +158,7 @@ def audit_path(
         doubts=tuple(doubts),
         session_notes=found.notes,
         design_notes=drift.notes,
+        output=output,
     )
 
 

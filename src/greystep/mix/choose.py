@@ -144,7 +144,7 @@ def choose(drift: Drift, settings: Settings, need: int, powers: Sequence[str] = 
     """
     if need < 2:
         raise GreystepError(f"--need {need}: two heads at least; one head alone cannot clash")
-    cells = _usable(drift, settings.heads, powers)
+    cells = _usable(drift, settings, powers)
     heads = drift.cells.table["head"].to_numpy(object)
     body = drift.cells.table["body"].to_numpy(object)
     fitted = drift.fitted
@@ -176,8 +176,8 @@ def choose_gang(
     Raises:
         GreystepError: If no head has t0.1, or all together do not give so much.
     """
-    cells = _usable(drift, settings.heads, powers)
-    target = _wanted_stops(wanted, drift, settings.heads)
+    cells = _usable(drift, settings, powers)
+    target = _wanted_stops(wanted, drift, settings)
     found = _gangs(cells, drift, settings.heads, target, most)
     best, *others = [_gang(one, drift, settings) for one in found[: 1 + NEXT]]
     return GangChoice(settings.title, target, best, tuple(others))
@@ -219,7 +219,7 @@ def _pair_document(pair: ChosenPair | None) -> dict[str, Any] | None:
     return names | {key: value for key, value in asdict(pair.difference).items() if key not in left_out}
 
 
-def _usable(drift: Drift, heads: Mapping[str, HeadInfo], powers: Sequence[str]) -> Indices:
+def _usable(drift: Drift, settings: Settings, powers: Sequence[str]) -> Indices:
     """Return the measured cells, at the given powers alone where there are any."""
     table = drift.cells.table
     measured = np.isfinite(drift.fitted["mired"].cells.values)
@@ -231,7 +231,7 @@ def _usable(drift: Drift, heads: Mapping[str, HeadInfo], powers: Sequence[str]) 
         problem: GreystepError | None = None
         for cell, (head, stops) in enumerate(zip(table["head"], table["stops"], strict=True)):
             try:
-                wanted = power_of(heads, head, text)
+                wanted = power_of(settings, head, text)
             except GreystepError as error:
                 problem = error
                 continue
@@ -351,7 +351,7 @@ def _one_a_head(cells: Sequence[int], drift: Drift, output: Floats) -> list[int]
     return [max(own, key=lambda cell: output[cell]) for own in by_head.values()]
 
 
-def _wanted_stops(text: str, drift: Drift, heads: Mapping[str, HeadInfo]) -> float:
+def _wanted_stops(text: str, drift: Drift, settings: Settings) -> float:
     """Read a wanted output: stops to the session's brightest head at full, or ``HEAD@POWER``."""
     table, output = drift.cells.table, drift.fitted["output_stops"].cells.values
     if "@" not in text:
@@ -363,7 +363,7 @@ def _wanted_stops(text: str, drift: Drift, heads: Mapping[str, HeadInfo]) -> flo
     if head not in set(table["head"]):
         names = ", ".join(dict.fromkeys(table["head"]))
         raise GreystepError(f'--output "{text}": no head "{head}" in the test, which has {names}')
-    wanted = power_of(heads, head, power)
+    wanted = power_of(settings, head, power)
     for cell, (name, stops) in enumerate(zip(table["head"], table["stops"], strict=True)):
         if name == head and same_power(stops, wanted.stops) and np.isfinite(output[cell]):
             return float(output[cell])

@@ -158,7 +158,7 @@ def _named(text: str, rows: Sequence[SetupRow], found: Ingested) -> list[int]:
     chosen = []
     for part in text.split("&"):
         head, _, power = part.strip().rpartition("@")
-        stops = power_of(found.settings.heads, head, power).stops
+        stops = power_of(found.settings, head, power).stops
         at = [place for place, row in enumerate(rows) if row.head == head and same_power(row.stops, stops)]
         if not at:
             known = ", ".join(f"{row.head}@{row.power}" for row in rows)

@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -17,7 +18,7 @@ from greystep.errors import FaultsError, GreystepError
 from greystep.mix.gels import NO_GEL, Gel, parse_gel
 from greystep.session.csvfile import Sheet, nearest, read_sheet
 from greystep.session.power import same_power
-from greystep.session.settings import HeadInfo, power_of
+from greystep.session.settings import Settings, power_of
 from greystep.terms import PARTS
 
 #: Of a set-up: time, and the picture of every two lights, grow with the square of their number.
@@ -73,16 +74,23 @@ class Setup:
 
 
 def read_setup(
-    path: Path, heads: Mapping[str, HeadInfo], cells: Cells, mired: Floats, output: Floats, gels: Sequence[Gel]
+    path: Path,
+    settings: Settings,
+    cells: Cells,
+    mired: Floats,
+    output: Floats,
+    gels: Sequence[Gel],
+    powers: Mapping[str, str] = MappingProxyType({}),
 ) -> Setup:
     """Read SETUP.csv and find each of its heads and powers in the test session.
 
     Args:
         path: With the columns role, head, power, and perhaps share, reads or stops, gel, group; further columns of the
             test (pack, channel, with, modifier) tell the lights of one head apart.
-        heads: What session.toml says of the heads, for powers in joules.
+        settings: What session.toml says of heads and dial, for powers in joules and numbers of the dial.
         mired, output: (c,) arrays. Of the cells, NaN where nothing was measured; output in stops.
         gels: Those that SETUP.csv may name.
+        powers: By role, in place of those in the file.
 
     Returns: Without shares each light has the same, and heads of a group their measured output.
 
@@ -97,6 +105,11 @@ def read_setup(
             f"{path}: {lights} lights in {len(sheet.rows)} rows; {MOST_LIGHTS} lights and {MOST_ROWS} rows at most: "
             "every two are compared and shown. Give heads that do one job one group, or judge the set-up in parts"
         )
+    if unknown := set(powers) - {row["role"] for _, row in sheet.rows}:
+        there = ", ".join(dict.fromkeys(row["role"] for _, row in sheet.rows))
+        raise GreystepError(f'role "{sorted(unknown)[0]}": not in {path.name}, which has {there}')
+    for _, row in sheet.rows:
+        row["power"] = powers.get(row["role"], row["power"])
     faults = sheet.faults
     amounts, shares = _amounts(sheet, faults)
     tested = _tested_body(cells, mired, [row["head"] for _, row in sheet.rows])
@@ -114,7 +127,7 @@ def read_setup(
         stops = math.nan
         where: tuple[tuple[int, float], ...] = ()
         try:
-            stops, where = _find(row, heads, cells, mired, tested)
+            stops, where = _find(row, settings, cells, mired, tested)
         except GreystepError as error:
             here.append(str(error))
         gel = NO_GEL
@@ -241,7 +254,7 @@ def _tested_body(cells: Cells, mired: Floats, heads: Sequence[str]) -> str:
 
 
 def _find(
-    row: Mapping[str, str], heads: Mapping[str, HeadInfo], cells: Cells, mired: Floats, body: str
+    row: Mapping[str, str], settings: Settings, cells: Cells, mired: Floats, body: str
 ) -> tuple[float, tuple[tuple[int, float], ...]]:
     """Return the power of a row [stops below full] and the cells of its light."""
     table, head = cells.table, row["head"]
@@ -252,7 +265,7 @@ def _find(
         like = nearest(head, names)
         hint = f"did you mean {like}?" if like else f"tested were {', '.join(names)}"
         raise GreystepError(f'head "{head}" is not in the test session; {hint}')
-    stops = power_of(heads, head, row["power"]).stops
+    stops = power_of(settings, head, row["power"]).stops
     among = [c for c in range(len(table)) if table["body"].iloc[c] == body]
     for part in cells.varying:
         if part != "body":

@@ -11,7 +11,7 @@ from greystep.constants import PLACEMENT_MIRED
 from greystep.pages import formats as words
 from greystep.pages.report import render
 from greystep.planning.folder import Draft
-from greystep.planning.order import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
+from greystep.planning.order import CHECKS, FRAMES, RUN_NOTE, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
 from greystep.planning.plans import Plan
 from greystep.planning.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
 
@@ -100,7 +100,9 @@ def asked_text(plan: Plan) -> str:
 def _rounds(draft: Draft) -> str:
     """Return how often each light is shot, without check frames."""
     lights = Counter(
-        (step.head, step.power, step.pack, step.parts, step.iso) for step in draft.steps if step.what == Action.FLASH
+        (step.head, step.power, step.pack, step.parts, step.iso)
+        for step in draft.steps
+        if step.what == Action.FLASH and step.note != RUN_NOTE
     )
     most = max(lights.values())
     if draft.earlier is not None:
@@ -173,6 +175,11 @@ def _setup(draft: Draft, rig: Rig) -> list[str]:
         if earlier
         else f"Aperture: set it once so that at ISO {_isos(draft)[0]} the brightest head at its highest power puts the "
         "target at 70 to 80 % of the raw range. Then aperture, distance and filters never move.",
+        *(
+            [f"Wait at least {rig.recycle_s:g} s from flash to flash; a frame that came sooner is told."]
+            if rig.recycle_s
+            else []
+        ),
         "Lamps off, or fixed and left alone; windows shut out. The frames with the flash off show whether room light "
         "changed: leave none out.",
         f"Warm-up and dump flashes go off from the pack's own button, so that they make no frame. Warm-up is {WARM_UP} "
@@ -215,8 +222,14 @@ def _title(step: Step, draft: Draft, before: str) -> str:
     if step.what == Action.CHECK:
         return f"Check: head {step.head} alone"
     if step.what == Action.HEAD:
-        parts = ", ".join(value for name, value in step.parts if value and name != "pack")
-        return f"Head {step.head}" + (f" on pack {step.pack}" if step.pack else "") + (f", {parts}" if parts else "")
+        parts = ", ".join(value for name, value in step.parts if value and name not in ("pack", "with"))
+        beside = dict(step.parts).get("with", "")
+        return (
+            f"Head {step.head}"
+            + (f" with {beside} firing" if beside else "")
+            + (f" on pack {step.pack}" if step.pack else "")
+            + (f", {parts}" if parts else "")
+        )
     if step.what == Action.ISO:
         return before or "Room light"
     return before if draft.order == "by-head" else "All heads"
@@ -229,9 +242,20 @@ def _frame(step: Step) -> str:
 
 def _todo(step: Step, draft: Draft) -> str:
     if step.what == Action.HEAD:
+        if beside := dict(step.parts).get("with"):
+            return (
+                f"Head {step.head} stays. Plug {beside} into the same pack: both fire, the light of {beside} kept off "
+                f"the target. {_UNPLUG}"
+            )
         if step.head == _apart(draft):
             return f"Head {step.head}, on its own stand: this one alone fires."
         return f"Put head {step.head} on the stand{f', on pack {step.pack}' if step.pack else ''}. {_UNPLUG}"
+    if step.what == Action.RUN:
+        frames = [other for other in draft.steps if other.note == RUN_NOTE and other.head == step.head]
+        return (
+            f"{len(frames)} frames of {step.head} at {step.power}, from rest, one every {frames[0].seconds:g} s, as "
+            "the stack will be shot: no warm-up before."
+        )
     texts = {
         "warm-up": f"{step.head}: {WARM_UP} flashes at full, no frame.",
         "dump": f"{step.head} to {step.power}: dump, wait for ready.",

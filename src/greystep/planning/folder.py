@@ -58,10 +58,14 @@ def session_document(
     t01: Mapping[str, Mapping[str, str]] | None = None,
     max_energy_j: float | None = None,
     reference: tuple[str, str] | None = None,
+    dial: float | None = None,
+    recycle_s: float | None = None,
 ) -> dict[str, Any]:
     """Return what session.toml says of a planned test; `reference` is (head, power), the mappings are by head."""
     known = {"pack": packs, "serial": serials, "t01_s": t01}
-    document: dict[str, Any] = {"title": title, "target": {"patch": "auto"}}
+    numbers = {"dial": dial, "recycle_s": recycle_s}
+    document: dict[str, Any] = {"title": title, **{name: value for name, value in numbers.items() if value}}
+    document["target"] = {"patch": "auto"}
     if reference is not None:
         document["reference"] = dict(zip(("head", "power"), reference, strict=True))
     tables = {}

@@ -22,6 +22,8 @@ CHECKS: Final = 2
 #: more than this [stop].
 STOPS_AT_ONE_ISO: Final = 5.0
 MOST_ISO_STOPS: Final = 4
+#: From frame to frame of a stack [s], where no recycle time is given: an assumption of this tool, no source.
+STACK_S: Final = 3.0
 #: A test is done within so long [s]: heads, lamps and room are others on the next day.
 _DAY_S: Final = 86400.0
 
@@ -35,9 +37,13 @@ class Action(StrEnum):
     DARK = "dark"
     HEAD = "head"  # the next one
     WARM_UP = "warm-up"
+    RUN = "run"  # frames in a row from rest
     DUMP = "dump"
     ISO = "iso"
 
+
+#: What the log says of the frames of a run.
+RUN_NOTE: Final = "run from rest"
 
 #: What makes a frame.
 FRAMES: Final = (Action.FLASH, Action.CHECK, Action.AMBIENT, Action.DARK)
@@ -58,6 +64,15 @@ class Cell:
     iso: int = 100
     rounds: int = 2
     parts: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Run:
+    """Frames in a row from rest, of a light of the test, so many seconds apart: how a head settles in a stack."""
+
+    cell: Cell
+    frames: int
+    seconds: float
 
 
 @dataclass(frozen=True)
@@ -92,6 +107,7 @@ def all_cells(
     packs: Mapping[str, str] | None = None,
     iso: int = 100,
     max_energy_j: float | None = None,
+    dial: float | None = None,
 ) -> tuple[Cell, ...]:
     """Return every head at every power.
 
@@ -99,6 +115,7 @@ def all_cells(
         iso: For the highest power and the five stops below it. Lower powers are shot at up to 16 times that, and with
             them the first head's lowest power of the others once more, so that one light is seen at both.
         max_energy_j: Energy at full [J], for powers written in joules.
+        dial: What the packs' dial shows at full, for powers that are numbers of it.
 
     Raises:
         GreystepError: If nothing is left to shoot, a day does not hold it, a head or power is there
@@ -111,7 +128,7 @@ def all_cells(
     named = _once("head", [head.strip() for head in heads])
     stops: dict[str, float] = {}
     for power in _once("power", [power.strip() for power in powers]):
-        value = planned_stops(power, max_energy_j)
+        value = planned_stops(power, max_energy_j, dial)
         if twin := next((other for other, known in stops.items() if same_power(known, value)), None):
             raise GreystepError(f'powers "{twin}" and "{power}" are one; keep one of them')
         stops[power] = value
@@ -149,6 +166,7 @@ def swap_cells(
     rounds: int,
     iso: int = 100,
     max_energy_j: float | None = None,
+    dial: float | None = None,
 ) -> tuple[Cell, ...]:
     """Return two heads on two packs at the highest and lowest of some powers: does the head or the pack make the light?
 
@@ -160,7 +178,7 @@ def swap_cells(
     for what, labels in (("heads", heads), ("packs", packs)):
         if len(labels) != 2 or len(set(labels) - {""}) != 2:
             raise GreystepError(f"swap: {len(labels)} {what} ({', '.join(labels)}); name two, such as C,D and P1,P2")
-    stops = {power: planned_stops(power, max_energy_j) for power in _once("power", powers)}
+    stops = {power: planned_stops(power, max_energy_j, dial) for power in _once("power", powers)}
     chosen = [min(stops, key=stops.__getitem__), max(stops, key=stops.__getitem__)]
     high, low = (stops[power] for power in chosen)
     if same_power(high, low):
@@ -170,7 +188,9 @@ def swap_cells(
     (one, two), (first, second) = heads, packs
     turns = [(one, first), (one, second), (two, second), (two, first)]
     return tuple(
-        cell for head, pack in turns for cell in all_cells([head], chosen, rounds, {head: pack}, iso, max_energy_j)
+        cell
+        for head, pack in turns
+        for cell in all_cells([head], chosen, rounds, {head: pack}, iso, max_energy_j, dial)
     )
 
 
@@ -203,6 +223,7 @@ def arrange(
     seed: int = 1,
     check: Cell | None = None,
     pace: Pace | None = None,
+    runs: Mapping[str, Run] | None = None,
 ) -> tuple[Step, ...]:
     """Put a test into the order in which it is shot.
 
@@ -213,6 +234,7 @@ def arrange(
         check: The reference light: two frames before each other head (each round where heads stand rigged), and at the
             end. None where heads stand rigged and it is one of them, or where its head is moved: it is no fixed point
             then.
+        runs: By head: in place of the warm-up flashes before its first frame.
 
     Returns: Three warm-up flashes before a head's first frame, a dump wherever its power falls, an ambient frame at
         each ISO first and last and one before each further head (round where heads stand rigged), a dark one at each
@@ -224,15 +246,18 @@ def arrange(
     """
     if order not in list(Order):
         raise GreystepError(f"order '{order}': not known; use {', '.join(Order)}")
-    pace = pace or Pace()
+    pace, runs = pace or Pace(), dict(runs or {})
     by_head = order == Order.BY_HEAD
-    _check_day(sum(cell.rounds for cell in cells), len({cell.head for cell in cells}) if by_head else 0)
+    _check_day(
+        sum(cell.rounds for cell in cells) + sum(run.frames for run in runs.values()),
+        len({cell.head for cell in cells}) if by_head else 0,
+    )
     if not by_head and (twice := _moved(cells)):
         raise GreystepError(
             f"order {order}: nothing is moved in it, but head {', '.join(twice)} stands in more than one way (pack, "
             "channel, modifier); use by-head"
         )
-    if check and check.head in (_moved([*cells, check]) if by_head else {cell.head for cell in cells}):
+    if check and check.head in (_moved([*cells, check], by_head) if by_head else {cell.head for cell in cells}):
         check = None
     isos = sorted({cell.iso for cell in cells} | ({check.iso} if check else set()), reverse=True)
     steps = [Step(Action.ISO, pace.setting, iso=isos[0])] if len(isos) > 1 else []
@@ -253,8 +278,11 @@ def arrange(
             steps.append(Step(Action.HEAD, moved, turn[0].head, pack=turn[0].pack, parts=turn[0].parts))
             warm.clear()
         for cell in turn:
-            _set_iso(steps, cell.iso, pace)
             note = []
+            if cell.head not in warm and (run := runs.pop(cell.head, None)) is not None:
+                _run(steps, run, last, pace)
+                warm.add(cell.head)
+            _set_iso(steps, cell.iso, pace)
             if cell.head not in warm:
                 steps.append(Step(Action.WARM_UP, WARM_UP * pace.shot, cell.head, pack=cell.pack, iso=cell.iso))
                 note.append(f"{WARM_UP} warm-up shots at full before")
@@ -270,9 +298,16 @@ def arrange(
     return tuple(steps)
 
 
-def _moved(cells: Sequence[Cell]) -> list[str]:
-    """Return the heads that are plugged in or fitted anew between their lights."""
-    places = dict.fromkeys((cell.head, cell.pack, cell.parts) for cell in cells)
+def _moved(cells: Sequence[Cell], stays_with_others: bool = False) -> list[str]:
+    """Return the heads that are plugged in or fitted anew between their lights.
+
+    Args:
+        stays_with_others: A head stays where it is while others are plugged in beside it.
+    """
+    parts = {
+        cell: tuple(part for part in cell.parts if not (stays_with_others and part[0] == "with")) for cell in cells
+    }
+    places = dict.fromkeys((cell.head, cell.pack, parts[cell]) for cell in cells)
     return [head for head, times in Counter(head for head, _, _ in places).items() if times > 1]
 
 
@@ -316,6 +351,18 @@ def _shoot(steps: list[Step], what: Action, cell: Cell, note: list[str], last: d
         note = [*note, "after a dump"]
     last[_bank(cell)] = cell.stops
     steps.append(Step(what, pace.shot, cell.head, cell.power, cell.pack, cell.iso, "; ".join(note), cell.parts))
+
+
+def _run(steps: list[Step], run: Run, last: dict[str, float], pace: Pace) -> None:
+    """Add the frames of a run, the head at rest before them."""
+    cell = run.cell
+    _set_iso(steps, cell.iso, pace)
+    steps.append(Step(Action.RUN, 0.0, cell.head, cell.power, cell.pack, cell.iso))
+    steps += [
+        Step(Action.FLASH, run.seconds, cell.head, cell.power, cell.pack, cell.iso, RUN_NOTE, cell.parts)
+        for _ in range(run.frames)
+    ]
+    last[_bank(cell)] = cell.stops
 
 
 def _checks(steps: list[Step], check: Cell, last: dict[str, float], pace: Pace) -> None:

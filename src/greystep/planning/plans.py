@@ -20,8 +20,9 @@ from greystep.planning.folder import (
     further_cells,
     session_document,
 )
-from greystep.planning.order import Cell, all_cells, arrange, swap_cells
+from greystep.planning.order import STACK_S, Cell, Pace, all_cells, arrange, swap_cells
 from greystep.planning.rig import ROUNDS, Rig, flash_durations, rounds_for, seconds, shutter_for
+from greystep.planning.wanted import stack_runs, together_cells
 from greystep.session.ingest import Ingested
 from greystep.session.shots import read_shots
 from greystep.terms import Order
@@ -38,6 +39,10 @@ class Wishes:
         sync: The shortest time at which camera and trigger keep in step.
         u_mired: How well two lights are to be told apart: a 95 % half-width.
         scatter_mired: Assumed from shot to shot, a standard deviation.
+        dial: What the packs' dial shows at full, where `powers` are numbers of it.
+        recycle_s: From flash to flash of a head or pack at least; frames that are shot sooner are told.
+        together: Heads fired from one pack, see `greystep.planning.wanted.together_cells`.
+        stack: Heads that will stack, see `greystep.planning.wanted.stack_runs`; each has a run of `run_frames`.
     """
 
     powers: tuple[str, ...] = ("full", "1/4", "1/16")
@@ -51,6 +56,11 @@ class Wishes:
     u_mired: float | None = None
     scatter_mired: float = 0.5
     target_width_m: float = 0.3
+    dial: float | None = None
+    recycle_s: float | None = None
+    together: tuple[str, ...] = ()
+    stack: tuple[str, ...] = ()
+    run_frames: int = 20
 
 
 @dataclass(frozen=True)
@@ -79,7 +89,8 @@ def plan_test(
         GreystepError: If anything that is asked for cannot be read or met.
     """
     rounds = _rounds(wishes, len(wishes.powers))
-    cells = all_cells(heads, wishes.powers, rounds, packs, wishes.iso, wishes.max_energy_j)
+    cells = all_cells(heads, wishes.powers, rounds, packs, wishes.iso, wishes.max_energy_j, wishes.dial)
+    cells = together_cells(wishes.together, cells)
     return _planned(title, heads, cells, rounds, wishes, packs, serials, reference)
 
 
@@ -96,7 +107,7 @@ def plan_swap(
     Arguments and errors as of `plan_test`; `reference` is a third head, or blank.
     """
     rounds = _rounds(wishes, 2)
-    cells = swap_cells(heads, packs, wishes.powers, rounds, wishes.iso, wishes.max_energy_j)
+    cells = swap_cells(heads, packs, wishes.powers, rounds, wishes.iso, wishes.max_energy_j, wishes.dial)
     return _planned(title, heads, cells, rounds, wishes, {}, serials, reference)
 
 
@@ -120,27 +131,54 @@ def _planned(
     top = min(cells, key=lambda cell: cell.stops)
     check = Cell(reference, top.power, top.stops, packs.get(reference, ""), top.iso) if reference else None
     everyone = list(dict.fromkeys([*heads, *([reference] if reference else [])]))
-    durations = flash_durations(wishes.t01, everyone, wishes.max_energy_j)
+    durations = flash_durations(wishes.t01, everyone, wishes.max_energy_j, wishes.dial)
     longest = [seconds(time) for times in durations.values() for time in times.values()]
     at_reference = (reference, top.power) if reference else None
-    document = session_document(title, everyone, packs, serials, durations, wishes.max_energy_j, at_reference)
-    steps = arrange(cells, wishes.order, wishes.seed, check)
+    document = session_document(
+        title,
+        everyone,
+        packs,
+        serials,
+        durations,
+        wishes.max_energy_j,
+        at_reference,
+        wishes.dial,
+        wishes.recycle_s,
+    )
+    runs = stack_runs(
+        wishes.stack, cells, wishes.run_frames, wishes.recycle_s or STACK_S, wishes.max_energy_j, wishes.dial
+    )
+    steps = arrange(cells, wishes.order, wishes.seed, check, _pace(wishes.recycle_s), runs)
     shutter, powers = shutter_for(longest, wishes.sync), len({cell.stops for cell in cells})
     known = set(durations) == set(everyone)
     return Plan(
         Draft(title, wishes.order, wishes.seed, steps, document, reference),
-        Rig(shutter, known, rounds, powers, wishes.scatter_mired, wishes.target_width_m),
+        Rig(shutter, known, rounds, powers, wishes.scatter_mired, wishes.target_width_m, wishes.recycle_s),
     )
 
 
+def _pace(recycle_s: float | None) -> Pace:
+    """Return how fast frames come: no faster than the recycle time."""
+    return Pace(shot=max(Pace.shot, recycle_s or 0.0))
+
+
 def plan_more(
-    found: Ingested, folder: Path, order: Order, seed: int, most_rounds: int | None, target_width_m: float
+    found: Ingested,
+    folder: Path,
+    order: Order,
+    seed: int,
+    most_rounds: int | None,
+    target_width_m: float,
+    heads: Sequence[str] = (),
+    recycle_s: float | None = None,
 ) -> Plan:
     """Plan the frames that decide what a test leaves undecided, after the frames that it has.
 
     Args:
         folder: Where the plan is to be written; it gives the title.
         most_rounds: What needs more rounds than this is left open.
+        heads: The heads of which more is asked, and between which; all but those that go back by default.
+        recycle_s: From flash to flash at least; by default what session.toml says.
 
     Raises:
         GreystepError: If nothing is open, or what is open needs more rounds.
@@ -148,7 +186,13 @@ def plan_more(
     session, readings, title = found.settings, found.readings, name_of(folder)
     drift = analyse(readings, session)
     judged = judge(drift, session.tolerance)
-    asked = deciding_rounds(drift, session.tolerance, judged.open_heads, most_rounds, judged.closed_heads)
+    names = drift.cells.heads["head"].tolist()
+    if unknown := [head for head in heads if head not in names]:
+        raise GreystepError(f"no head {unknown[0]} in {session.path}, which has {', '.join(dict.fromkeys(names))}")
+    others = np.array([place for place, name in enumerate(names) if heads and name not in heads], dtype=np.intp)
+    opened = np.setdiff1d(judged.open_heads, others).astype(np.intp)
+    closed = np.union1d(judged.closed_heads, others).astype(np.intp)
+    asked = deciding_rounds(drift, session.tolerance, opened, most_rounds, closed)
     if not asked.rounds.any():
         what = f"{asked.open} differences are open, but need more rounds than that" if asked.open else "nothing is open"
         if not asked.open and any(isinstance(one, UNCURED) for one in judged.actions):
@@ -158,14 +202,16 @@ def plan_more(
     cells = further_cells(table, readings, asked.rounds)
     light = (table["head"] == reference) & (table["power"] == drift.reference["power"])
     check = further_cells(table[light].head(1), readings, np.ones(int(light.any()), dtype=np.intp))
-    steps = arrange(cells, order, seed, check[0] if check else None)
+    recycle_s = recycle_s or session.recycle_s
+    steps = arrange(cells, order, seed, check[0] if check else None, _pace(recycle_s))
     document = continued_document(session.path, folder, title)
+    document |= {"recycle_s": recycle_s} if recycle_s else {}
     earlier = continued_shots(read_shots(session), readings)
     rounds = int(np.median(table["n"]) + max(cell.rounds for cell in cells))
     powers = round(len(table) / len(drift.cells.heads))
     scatter = float(drift.heads["repeatability_mired"].median())
     return Plan(
         Draft(title, order, seed, steps, document, reference, earlier),
-        Rig(camera_settings(readings), True, rounds, powers, scatter, target_width_m),
+        Rig(camera_settings(readings), True, rounds, powers, scatter, target_width_m, recycle_s),
         asked,
     )

@@ -40,6 +40,7 @@ class Rig:
         rounds, powers: Frames of each light, and lights of a head.
         scatter_mired: From shot to shot [mired]; assumed unless earlier frames say it.
         target_width_m: Of the grey target [m].
+        recycle_s: From flash to flash at least [s], where it is watched.
     """
 
     camera: str
@@ -48,6 +49,7 @@ class Rig:
     powers: int
     scatter_mired: float
     target_width_m: float
+    recycle_s: float | None = None
 
 
 def shutter_for(t01_s: Iterable[float], sync: str = SYNC) -> str:
@@ -83,7 +85,7 @@ def seconds(text: str) -> float:
     return time_s
 
 
-def planned_stops(power: str, max_energy_j: float | None = None) -> float:
+def planned_stops(power: str, max_energy_j: float | None = None, dial: float | None = None) -> float:
     """Return a power of a test that is not written yet in stops below full, see `parse_power`.
 
     Raises:
@@ -91,17 +93,18 @@ def planned_stops(power: str, max_energy_j: float | None = None) -> float:
     """
     if max_energy_j is None and is_energy(power):
         raise GreystepError(f'power "{power}": needs the energy at full; give --max-energy, such as --max-energy 2400')
-    return parse_power(power, max_energy_j).stops
+    return parse_power(power, max_energy_j, dial=dial).stops
 
 
 def flash_durations(
-    texts: Sequence[str], heads: Sequence[str], max_energy_j: float | None = None
+    texts: Sequence[str], heads: Sequence[str], max_energy_j: float | None = None, dial: float | None = None
 ) -> dict[str, dict[str, str]]:
     """Read flash durations as they are typed: ``A:full=1/150,1/16=1/1200``, or without ``A:`` for all heads.
 
     Args:
         texts: A time alone stands for every power. What names a head goes before what names none.
         max_energy_j: Energy at full [J], for powers written in joules.
+        dial: What the packs' dial shows at full, for powers that are numbers of it.
 
     Returns: dict of head to (power to time): As typed, for session.toml.
 
@@ -120,8 +123,8 @@ def flash_durations(
             power, _, time = pair.rpartition("=")
             power = power.strip() or "full"
             seconds(time)
-            stops = planned_stops(power, max_energy_j)
-            if any(same_power(planned_stops(other, max_energy_j), stops) for other in durations):
+            stops = planned_stops(power, max_energy_j, dial)
+            if any(same_power(planned_stops(other, max_energy_j, dial), stops) for other in durations):
                 raise GreystepError(f't0.1 "{text}": {power} is there twice; keep one')
             durations[power] = time.strip()
     return {head: times for head in heads if (times := own.get(head, of_all))}

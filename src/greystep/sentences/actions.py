@@ -14,6 +14,7 @@ from greystep.sentences.heads import fire_first, more_rounds, on_the_limit, spoi
 #: By the flag of a light in doubt: how to shoot it again.
 _AGAIN: Final = {
     Flag.TAIL_CUT: "with a longer shutter time: the flash was cut",
+    Flag.TOO_SOON: "and wait for ready before each frame",
     Flag.SETTINGS_CHANGED: "at the settings of the other frames",
     Flag.BLACK_DOUBTFUL: "with more light on the target, and with a dark frame at the same ISO",
     Flag.AMBIENT_CHANGED: "with the room light off, and with a flash-off frame before and after",

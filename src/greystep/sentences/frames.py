@@ -10,6 +10,8 @@ from greystep.measure.reading import UNEVEN_PCT
 from greystep.session.log_slips import NAME_THEM, miscount, slip_text
 from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
 from greystep.session.messages import FlaggedFrame, FrameFault, KeptElsewhere, Message, NotKept
+from greystep.session.part import OutsidePart
+from greystep.session.shots import PutBack
 
 #: What to do about each flag; numbers of the frame are filled in, `who` is its head and power in brackets.
 _REMEDY: Final[dict[Flag, str]] = {
@@ -38,6 +40,7 @@ _REMEDY: Final[dict[Flag, str]] = {
     Flag.FAR_FROM_LOCUS: "its light is too green or pink for a colour temperature",
     Flag.FAR_FROM_REFERENCE: "its white is more than 50 mired from the reference; the camera's matrix is fixed there",
     Flag.TAIL_CUT: "its shutter time {shutter} is shorter than the flash{who}; use a longer one",
+    Flag.TOO_SOON: "shot sooner after the flash before it than recycle_s{who}; wait for ready and shoot it again",
     Flag.OUTLIER: "unlike {expected}{who}: {away}; left out of the means, shoot it again",
 }
 #: From here on nothing of the patch tells by how much the card is over the range [%].
@@ -64,6 +67,15 @@ def line(message: Message) -> str:
                 same = len({one.reason for one in flagged}) == 1
                 remedy = flagged[0].reason if same else f"{remedy.partition('; ')[0]}; {asked}"
             return f"{', '.join(map(_called, flagged[:_NAMED]))}{more}: {remedy}"
+        case PutBack():
+            return _put_back(message)
+        case OutsidePart(rows, first, last):
+            many = len(rows) > 1
+            named = f"row{'s' * many} {words.listed([str(row) for row in rows])} name{'s' * (not many)}"
+            return (
+                f"shots.csv: {named} {'frames' if many else 'a frame'} outside {first} to {last}; "
+                f"{'they are' if many else 'it is'} left out"
+            )
         case PlacedByLight(rows, frames, slips):
             return f"shots.csv: {miscount(rows, frames)}; placed by their light: {'; '.join(map(slip_text, slips))}"
         case ShotInPart(frames, left):
@@ -83,6 +95,20 @@ def line(message: Message) -> str:
             )
         case KeptElsewhere(session, folder):
             return f"{session}: cannot be written; readings.csv and .greystep lie in {folder}"
+
+
+def _put_back(note: PutBack) -> str:
+    by_date: dict[tuple[str, str], list[int]] = {}
+    for row, typed, power in zip(note.rows, note.dates, note.powers, strict=True):
+        by_date.setdefault((typed, power), []).append(row)
+    said = [
+        f"row{'s' * (len(rows) > 1)} {words.listed([str(row) for row in rows])} {power} for {typed}"
+        for (typed, power), rows in by_date.items()
+    ]
+    return (
+        f"shots.csv: a spreadsheet made dates of powers, read as the only power each can be: {'; '.join(said)}; the "
+        "file is as it was"
+    )
 
 
 def _called(one: FlaggedFrame) -> str:

@@ -16,6 +16,7 @@ from greystep.mix.choose import Gang, HeadSet
 from greystep.mix.measured import WholeFrame
 from greystep.mix.remedies import Remedy
 from greystep.mix.shutter import Cut, ShutterCheck
+from greystep.mix.what_if import WhatIf
 from greystep.planning.rig import SHUTTERS
 from greystep.sentences import actions, kit, kit_notes, session_notes
 from greystep.terms import Verdict, Withheld
@@ -95,6 +96,26 @@ def turned(pair: LightPair) -> LightPair:
 
 def _outside(audit: Audit) -> list[LightPair]:
     return [pair for pair in audit.now.pairs if pair.verdict == Verdict.OUTSIDE]
+
+
+def what_if(found: WhatIf) -> str:
+    """Return in one line what another power of some lights does to a set-up: before and after, and who clashes."""
+    return f"{', '.join(map(_set, found.lights))}: before, {_judged(found.before)}; after, {_judged(found.after)}."
+
+
+def _set(light: changes.NewPower) -> str:
+    size = f"{abs(light.brighter_stops):.1f} stops {'brighter' if light.brighter_stops > 0 else 'darker'}"
+    dump = "; turned down: dump, wait for ready" if light.brighter_stops < 0 else ""
+    return f"{light.role} at {light.new} instead of {light.old} ({size}{dump})"
+
+
+def _judged(audit: Audit) -> str:
+    """Return the headline of a set-up as part of a sentence, and how its farthest two lights differ."""
+    pair, said = farthest(audit), headline(audit)
+    odd = [light.role for light in audit.now.lights if said.startswith(say.capital(light.role))]
+    said = max(odd, key=len, default=said[:1].lower()) + said[len(max(odd, key=len, default=said[:1])) :]
+    gap = say.gap(pair.delta_k, pair.delta_mired, pair.delta_duv, pair.u_delta_mired, pair.u_delta_duv)
+    return f"{said}, {pair.role_b} is {gap} than {pair.role_a}"
 
 
 def difference(pair: LightPair) -> str:

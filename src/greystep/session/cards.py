@@ -99,7 +99,7 @@ def lights_of(row: Mapping[Any, Any], settings: Settings) -> dict[str, float]:
         head, _, power = (text.strip() for text in (part if "@" in part else f"{part}@").rpartition("@"))
         if head:
             twice = head in found
-            found[head] = power_of(settings.heads, head, power).stops if power and not twice else float("nan")
+            found[head] = power_of(settings, head, power).stops if power and not twice else float("nan")
     if not found and row["head"]:
         found[str(row["head"])] = float(row["stops"])
     return found

@@ -212,6 +212,30 @@ def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
     return found
 
 
+def too_soon(table: pd.DataFrame, fired: Booleans, recycle_s: float | None) -> Booleans:
+    """Shot sooner than the recycle time after the flash before it of its pack, or of its head where no pack is known.
+
+    Only where the clock proves it: times are cut at the last digit that the camera wrote.
+
+    Args:
+        table: With body, head, pack and captured.
+        fired: Array (n,). Rows in which a flash fired.
+        recycle_s: From flash to flash at least [s]; None where it is not watched.
+    """
+    found = np.zeros(len(table), dtype=bool)
+    if recycle_s is None:
+        return found
+    captured = table["captured"].tolist()
+    clock = pd.to_datetime(table["captured"], format="ISO8601", errors="coerce").to_numpy("datetime64[us]")
+    digit = np.array([10.0 ** -len(text.partition(".")[2]) for text in captured])
+    charge = table.assign(charge=table["pack"].where(table["pack"] != "", "head " + table["head"]))
+    for rows in _places(charge, ["body", "charge"], fired & ~np.isnat(clock) & (table["head"] != "").to_numpy()):
+        rows = rows[np.argsort(clock[rows], kind="stable")]
+        gap = np.diff(clock[rows]) / np.timedelta64(1, "s")
+        found[rows[1:]] = gap + np.maximum(digit[rows[1:]], digit[rows[:-1]]) <= recycle_s + 1e-9
+    return found
+
+
 def outlier(table: pd.DataFrame, used: Booleans) -> Booleans:
     """More than 5 standard deviations from the cell's median in mired, Duv or output.
 

@@ -28,10 +28,11 @@ from greystep.session.bodies import Body, make_bodies, through_matrix
 from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
 from greystep.session.matching import PlacingNote, place_frames
+from greystep.session.part import WHOLE, Part, cut, rows_of_part
 from greystep.session.raw_files import capture_order, frame_files
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
-from greystep.session.shots import check_rows, read_shots
+from greystep.session.shots import check_rows, read_log
 from greystep.session.workers import Crew
 from greystep.terms import LIT, TESTED, UNLIT, Kind
 
@@ -91,6 +92,7 @@ def ingest(
     store: Path | None = None,
     jobs: int | None = None,
     placing: Placing | None = None,
+    part: Part = WHOLE,
 ) -> Ingested:
     """Read a session: its log, its frames (those that have not changed from the cache), and what follows from both.
 
@@ -101,6 +103,7 @@ def ingest(
         store: Where the cache goes if the session's folder cannot be written.
         jobs: Frames that are worked on at once; the cores that this process may use by default.
         placing: Names the frames of the log in place of `place_frames`.
+        part: Of the frames, all by default; a log that names none is placed on it.
 
     Raises:
         FaultsError: With the faults of the log; or where it names no frames, and the frames do not fit its rows.
@@ -109,7 +112,7 @@ def ingest(
     if store is not None:
         check_place(settings, store)
     with Crew(jobs) as crew:
-        return replace(_ingest(settings, patch, progress, store, crew, placing), jobs=jobs)
+        return replace(_ingest(settings, patch, progress, store, crew, placing, part), jobs=jobs)
 
 
 def _ingest(
@@ -119,8 +122,10 @@ def _ingest(
     store: Path | None,
     crew: Crew,
     placing: Placing | None,
+    part: Part,
 ) -> Ingested:
-    shots = read_shots(settings)
+    log = read_log(settings)
+    shots = log.shots
     folder = settings.frames_dir
     names = frame_files(settings, shots["frame"])
     cache = kept.open_cache(settings.path, store)
@@ -128,6 +133,9 @@ def _ingest(
     known = kept.recall(cache, prints)
     exposures = kept.exposures(folder, names, known, crew)
     names = [names[place] for place in capture_order(names, [exposures[name].captured for name in names])]
+    inside = cut(names, part)
+    shots, left_out = rows_of_part(shots, names, inside)
+    names = inside
     unnamed = bool((shots["frame"] == "").all())
     in_order = shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
     if placing is not None:  # the log does not know yet what has just come
@@ -171,7 +179,8 @@ def _ingest(
         readings[name] = replace(reading, flags=flags.ordered([*reading.flags, Flag.TARGET_MOVED]))
         states = None  # told anew
     found = join_readings(settings, shots, names, readings, targets, states)
-    found = replace(found, notes=(*placed, *found.notes), messages=(*placed, *found.messages))
+    told = (*log.notes, *left_out, *placed)
+    found = replace(found, notes=(*told, *found.notes), messages=(*told, *found.messages))
     if cache is None:
         return replace(found, messages=(*found.messages, remarks.NotKept(str(settings.path))))
     if cache.parent != settings.path:
@@ -219,6 +228,7 @@ def join_readings(
         Flag.PARTIAL_FLASH: partial_flash,
         Flag.SETTINGS_CHANGED: faults.settings_changed(compared, signals.black_known),
         Flag.TAIL_CUT: faults.tail_cut(compared, settings.heads),
+        Flag.TOO_SOON: faults.too_soon(log, fired, settings.recycle_s),
         Flag.NO_AMBIENT: lit & signals.no_ambient,
         Flag.AMBIENT_HIGH: lit & (np.nan_to_num(signals.ambient_pct) > AMBIENT_HIGH_PCT),
         Flag.BLACK_DOUBTFUL: lit & signals.black_wrong,

@@ -13,7 +13,9 @@ from greystep.constants import DAYLIGHT_FLASH_K, FAR_FROM_DAYLIGHT_MIRED
 from greystep.flags import Flag, Status
 from greystep.session.bodies import Body
 from greystep.session.matching import PlacingNote
+from greystep.session.part import OutsidePart
 from greystep.session.settings import Settings
+from greystep.session.shots import PutBack
 from greystep.terms import LIT, TESTED, Kind
 
 #: More frames than this with the same doubt, or without a file, share one fact, and more than this that cannot be used
@@ -166,9 +168,13 @@ class RoomUnproven:
     stops: float
 
 
+#: What there is to say of the log as it was read.
+LogNote = PutBack | OutsidePart
 #: What `greystep.session.ingest.Ingested` holds of a whole session, and for the person at the terminal.
-SessionNote = SessionFact | BodyNote | FarFromDaylight | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote
-Message = FrameFault | NotKept | KeptElsewhere | PlacingNote
+SessionNote = (
+    SessionFact | BodyNote | FarFromDaylight | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote | LogNote
+)
+Message = FrameFault | NotKept | KeptElsewhere | PlacingNote | LogNote
 
 
 def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[FrameFault, ...]:

@@ -23,12 +23,15 @@ SAME_STOPS: Final = 0.01
 #: Farther below full [stop] than any flash is set (common practice, no source: 1/512 is 9 stops): a typing error.
 _LOWEST_STOPS: Final = 14.0
 
-_FORMS: Final = "full, 1/16, 1/16+0.3, -4 or 200 J"
+_FORMS: Final = "full, 1/16, 1/16+0.3, half, 25 %, -4 or 200 J"
 _NUMBER: Final = r"(?:\d{1,6}(?:[.,]\d{1,6})?|[.,]\d{1,6})"
 _UNIT: Final = r"(?: ?(?:stops?|ev))?"
 _RATIO: Final = r"\d{1,6} ?/ ?\d{1,6}"
+#: Each word is a stop below the one before it.
+_WORDS: Final = ("full", "half", "quarter", "eighth", "sixteenth", "thirty-second", "sixty-fourth")
+_SHARE: Final = rf"(?:an? |one )?(?P<word>{'|'.join(_WORDS)})(?: power)?|(?P<percent>{_NUMBER}) ?(?:%|percent|per cent)"
 _FRACTION: Final = re.compile(
-    rf"(?P<base>full(?: power)?|{_RATIO})(?: ?(?P<sign>[+-]) ?(?P<offset>{_NUMBER}|{_RATIO}){_UNIT})?"
+    rf"(?:{_SHARE}|(?P<ratio>{_RATIO})(?:th|nd)?)(?: ?(?P<sign>[+-]) ?(?P<offset>{_NUMBER}|{_RATIO}){_UNIT})?"
 )
 _BELOW: Final = re.compile(rf"(?:- ?(?P<stops>{_NUMBER})|0(?:[.,]0+)?){_UNIT}")
 _ENERGY: Final = re.compile(rf"(?P<energy>{_NUMBER}) ?(?:j|ws|joules?)")
@@ -49,13 +52,15 @@ _SIGNS: Final = str.maketrans(
 )
 
 
-def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME") -> Power:
-    """Read a power as typed: ``full``, ``1/16``, ``1/16+0.3`` (0.3 stop more light), ``-4``, ``-4 stops``, ``200 J``.
+def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME", dial: float | None = None) -> Power:
+    """Read a power: ``full``, ``half``, ``1/16``, ``1/16+0.3`` (0.3 stop more), ``25 %``, ``-4 stops``, ``200 J``.
 
     Args:
         text: The setting; comma decimals, typographic minus signs and fractions (``½``) are understood.
         max_energy_j: Energy of the head at full power [J], needed for a power in joules or watt-seconds.
         head: The head's label, to be named in the remedy.
+        dial: What the pack's dial shows at full, needed for a number of the dial alone: ``9.9``. One unit of it is one
+            stop, with tenths of a stop behind the point (common practice, no source).
 
     Returns: The label without its outer blanks, and stops below full [stop].
 
@@ -65,10 +70,12 @@ def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME"
     label = text.strip()
     plain = _plain(label)
     if match := _FRACTION.fullmatch(plain):
-        stops = 0.0 if match["base"].startswith("full") else -math.log2(_ratio(match["base"], label))
+        stops = _base_stops(match, label)
         if match["offset"]:
             offset = _ratio(match["offset"], label) if "/" in match["offset"] else _number(match["offset"])
             stops += -offset if match["sign"] == "+" else offset
+    elif dial is not None and re.fullmatch(_NUMBER, plain) and not _DATES.fullmatch(plain):
+        stops = dial - _number(plain)
     elif match := _BELOW.fullmatch(plain):
         stops = _number(match["stops"] or "0")
     elif match := _ENERGY.fullmatch(plain):
@@ -76,8 +83,10 @@ def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME"
     elif _DATES.fullmatch(plain):
         raise _refuse(label, "a spreadsheet made a date of it; format the column as text and type the power again")
     elif match := _UNSIGNED.fullmatch(plain):
-        number = match["number"]
-        raise _refuse(label, f"above or below full? write -{number} for {number} stops below full, or 1/16, or 200 J")
+        below = f"above or below full? write -{match['number']} for {match['number']} stops below full, or 1/16"
+        raise _refuse(
+            label, f"{below}, or 200 J{', or dial = 10 in session.toml if full is 10 on the pack' * (dial is None)}"
+        )
     elif not plain:
         raise _refuse(label, f"is empty; write {_FORMS}")
     else:
@@ -89,12 +98,14 @@ def parse_power(text: str, max_energy_j: float | None = None, head: str = "NAME"
     return Power(label, max(0.0, stops))
 
 
-def parse_power_name(name: str, max_energy_j: float | None = None, head: str = "NAME") -> Power:
-    """Read a power from a folder's or file's name, where the slash of a fraction is written ``-``: ``1-16+0.3``.
+def parse_power_name(
+    name: str, max_energy_j: float | None = None, head: str = "NAME", dial: float | None = None
+) -> Power:
+    """Read a power from a folder's or file's name, where the slash of a fraction is written ``-`` or ``_``: ``1-16``.
 
     Arguments, errors and result are those of `parse_power`; the label has its slash again.
     """
-    return parse_power(re.sub(r"^\s*(\d{1,2})\s*[-:]\s*(\d+)", r"\1/\2", name), max_energy_j, head)
+    return parse_power(re.sub(r"^\s*(\d{1,2})\s*[-:_]\s*(\d+)", r"\1/\2", name), max_energy_j, head, dial)
 
 
 def same_power(a: float, b: float) -> bool:
@@ -123,6 +134,17 @@ def _refuse(label: str, message: str) -> GreystepError:
 
 def _number(text: str) -> float:
     return float(text.replace(",", "."))
+
+
+def _base_stops(match: re.Match[str], label: str) -> float:
+    """Return the stops below full of a word, a share or a fraction."""
+    if match["word"]:
+        return float(_WORDS.index(match["word"]))
+    if match["ratio"]:
+        return -math.log2(_ratio(match["ratio"], label))
+    if not (share := _number(match["percent"])):
+        raise _refuse(label, "no light at all; a frame without flash is kind ambient")
+    return -math.log2(share / 100.0)
 
 
 def _ratio(text: str, label: str) -> float:

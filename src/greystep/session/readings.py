@@ -42,8 +42,8 @@ _ALL: Final = frozenset(Flag)
 _ON_UNLIT: Final = frozenset({Flag.MISSING, Flag.UNREADABLE, Flag.DAMAGED, Flag.CLIPPED, Flag.OPCODES_IGNORED})
 #: What pixels say that are not those of a target under flash: each cause, and the flags that only follow from it.
 _PIXELS: Final = _ALL - {
-    Flag.MISSING, Flag.EXTRA_FRAME, Flag.UNREADABLE, Flag.SETTINGS_CHANGED, Flag.TAIL_CUT, Flag.MATRIX_DIFFERS,
-    Flag.OPCODES_IGNORED,
+    Flag.MISSING, Flag.EXTRA_FRAME, Flag.UNREADABLE, Flag.SETTINGS_CHANGED, Flag.TAIL_CUT, Flag.TOO_SOON,
+    Flag.MATRIX_DIFFERS, Flag.OPCODES_IGNORED,
 }  # fmt: skip
 _FOLLOWS: Final = {
     Flag.MISSING: _ALL,

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from greystep.arrays import Booleans, Floats, Indices
 from greystep.constants import DUV_LIMIT
 from greystep.errors import GreystepError
-from greystep.session.power import parse_power, same_power
+from greystep.session.power import same_power
 from greystep.session.settings import Settings, power_of
 
 _KELVIN: Final = re.compile(r"(?P<cct>\d+(?:\.\d+)?)\s*K(?P<duv>[+-]\d*\.?\d+)?", re.IGNORECASE)
@@ -100,7 +100,7 @@ def parse_reference(text: str, settings: Settings) -> Wanted:
         return OneFrame(text.removeprefix(_ONE_FRAME))
     if "@" in text:
         head, _, power = text.rpartition("@")
-        return HeadAtPower(head, power_of(settings.heads, head, power).stops)
+        return HeadAtPower(head, power_of(settings, head, power).stops)
     raise GreystepError(f"--to {text}: not a reference; write {KNOWN}")
 
 
@@ -109,7 +109,7 @@ def session_reference(settings: Settings) -> TestedLight:
     if settings.reference_kit:
         return WholeKit(_kit_stops(settings))
     head, power = settings.reference_head, settings.reference_power
-    stops = power_of(settings.heads, head or "", power).stops if power is not None else None
+    stops = power_of(settings, head or "", power).stops if power is not None else None
     return HeadAtPower(head, stops, or_highest=True)
 
 
@@ -151,4 +151,4 @@ def _at(power: Floats, rows: Indices, stops: float) -> Indices:
 
 
 def _kit_stops(settings: Settings) -> float:
-    return parse_power(settings.reference_power).stops if settings.reference_power is not None else 0.0
+    return power_of(settings, "", settings.reference_power).stops if settings.reference_power is not None else 0.0

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from cattrs import Converter
 
 from greystep.arrays import Floats
-from greystep.doors import ENERGY_J, LIMITS, name_of, read_number
+from greystep.doors import DIAL, ENERGY_J, LIMITS, RECYCLE_S, name_of, read_number
 from greystep.errors import FaultsError, GreystepError
 from greystep.files import check_folder, keep_out
 from greystep.session.csvfile import nearest, read_rows
@@ -83,6 +83,8 @@ class Settings:
         reference_head, reference_power: As written; both None where nothing is said.
         reference_kit: The mean of all heads is the reference.
         looks: How often the test may be judged while it is shot, a round at a time; 1 where it is judged at its end.
+        recycle_s: From flash to flash of a head or pack at least [s], where it is to be watched.
+        dial: What the dial of the packs shows at full, where powers are numbers of it.
     """
 
     path: Path
@@ -98,6 +100,8 @@ class Settings:
     tolerance: Tolerance
     heads: dict[str, HeadInfo]
     looks: int = 1
+    dial: float | None = None
+    recycle_s: float | None = None
 
 
 #: This tool's own limits, no standard: mired, Duv, stops of output.
@@ -128,9 +132,12 @@ def load_settings(path: Path) -> Settings:
     _check_folder(path)
     toml = read_toml(path)
     said = structured(toml, _Document, _reader())
-    heads = {head: replace(info, t01_s=_durations(toml, head, info.max_energy_j)) for head, info in said.heads.items()}
+    heads = {
+        head: replace(info, t01_s=_durations(toml, head, info.max_energy_j, said.dial))
+        for head, info in said.heads.items()
+    }
     reference, matrix, at = said.reference, said.camera.matrix, ("camera", "matrix")
-    _check_reference(toml, reference, heads)
+    _check_reference(toml, reference, heads, said.dial)
     session = Settings(
         path=path,
         title=said.title or name_of(path),
@@ -145,6 +152,8 @@ def load_settings(path: Path) -> Settings:
         tolerance=_tolerance(said.tolerance),
         heads=heads,
         looks=said.test.looks,
+        dial=said.dial,
+        recycle_s=said.recycle_s,
     )
     if toml.faults:
         raise FaultsError(str(path / "session.toml"), toml.faults)
@@ -157,13 +166,13 @@ def energy_of(heads: Mapping[str, HeadInfo], head: str) -> float | None:
     return heads[head].max_energy_j if head in heads else None
 
 
-def power_of(heads: Mapping[str, HeadInfo], head: str, text: str) -> Power:
-    """Read a power of a head as typed, an energy too where session.toml says the head's own at full; see `parse_power`.
+def power_of(settings: Settings, head: str, text: str) -> Power:
+    """Read a power of a head as typed, with what session.toml says of its energy and of the dial; see `parse_power`.
 
     Raises:
         GreystepError: If the text is no power, or an energy and that of the head at full is not known.
     """
-    return parse_power(text, energy_of(heads, head), head or "NAME")
+    return parse_power(text, energy_of(settings.heads, head), head or "NAME", settings.dial)
 
 
 def flash_seconds(value: object) -> float | None:
@@ -240,6 +249,8 @@ class _Test:
 class _Document:
     title: str = ""
     frames: str = ""
+    dial: Annotated[float, Limits(*DIAL)] | None = None
+    recycle_s: Annotated[float, Limits(*RECYCLE_S)] | None = None
     target: _Target = _Target()
     camera: _Camera = _Camera()
     reference: _Reference = _Reference()
@@ -318,7 +329,7 @@ def _meter(toml: TomlFile, meter: _Meter | None) -> Meter | None:
     return None
 
 
-def _durations(toml: TomlFile, head: str, energy: float | None) -> dict[float, float]:
+def _durations(toml: TomlFile, head: str, energy: float | None, dial: float | None) -> dict[float, float]:
     """Read the flash durations t0.1 [s] of a head by power: numbers, or fractions of a second as text."""
     path = ("heads", head, "t01_s")
     values = toml.data["heads"][head].get("t01_s", {})
@@ -327,7 +338,7 @@ def _durations(toml: TomlFile, head: str, energy: float | None) -> dict[float, f
         return {}
     durations: dict[float, float] = {}
     for label, value in values.items():
-        power = _power(toml, path, label, energy, head)
+        power = _power(toml, path, label, energy, head, dial)
         time_s = flash_seconds(value)
         if time_s is None:
             fault(toml, path, f'{label} is {found(value)}; write seconds up to 1, such as "1/150"')
@@ -338,15 +349,17 @@ def _durations(toml: TomlFile, head: str, energy: float | None) -> dict[float, f
     return durations
 
 
-def _power(toml: TomlFile, path: tuple[str, ...], text: str, max_energy_j: float | None, head: str) -> Power | None:
+def _power(
+    toml: TomlFile, path: tuple[str, ...], text: str, max_energy_j: float | None, head: str, dial: float | None
+) -> Power | None:
     try:
-        return parse_power(text, max_energy_j, head)
+        return parse_power(text, max_energy_j, head, dial)
     except GreystepError as error:
         fault(toml, path, str(error))
         return None
 
 
-def _check_reference(toml: TomlFile, reference: _Reference, heads: Mapping[str, HeadInfo]) -> None:
+def _check_reference(toml: TomlFile, reference: _Reference, heads: Mapping[str, HeadInfo], dial: float | None) -> None:
     """Check the reference: a head, or the whole kit, or a power alone (of the first head of the log)."""
     head, power, path = reference.head, reference.power, ("reference", "power")
     if reference.kit and head:
@@ -354,7 +367,7 @@ def _check_reference(toml: TomlFile, reference: _Reference, heads: Mapping[str, 
     if power and not head and is_energy(power):
         fault(toml, path, f'"{power}" is another power on each head; write a fraction such as 1/4')
     elif power:
-        _power(toml, path, power, energy_of(heads, head), head or "NAME")
+        _power(toml, path, power, energy_of(heads, head), head or "NAME", dial)
 
 
 def _tolerance(said: _Tolerance) -> Tolerance:

@@ -5,6 +5,7 @@ import posixpath
 import re
 import unicodedata
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -15,9 +16,11 @@ from greystep.arrays import Booleans
 from greystep.columns import FrameRow, names
 from greystep.errors import FaultsError, GreystepError
 from greystep.session.csvfile import nearest, read_rows
+from greystep.session.file_names import by_folder, by_name, folder_fault
 from greystep.session.power import Power, is_energy, parse_power_name, same_power
 from greystep.session.raw_files import frame_files, list_raw
 from greystep.session.settings import Settings, energy_of, power_of
+from greystep.session.spreadsheet_dates import undated
 from greystep.terms import LIT, PARTS, TESTED, Kind
 
 KINDS: Final = [kind.value for kind in Kind]
@@ -44,6 +47,30 @@ _LIKENESS: Final = {"kind": 0.8, "head": 0.6, "power": 0.6, "frame": 0.8, "pack"
 _TAKEN: Final = frozenset(names(FrameRow, optional=False)) - set(KNOWN_COLUMNS) | {"row", "room"}
 
 
+@dataclass(frozen=True)
+class PutBack:
+    """Rows in which a spreadsheet made a date of a power: what stands there, and the only power it can have been."""
+
+    rows: tuple[int, ...]
+    dates: tuple[str, ...]
+    powers: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Log:
+    """The log as a table, see `read_shots`, and what there is to say of it."""
+
+    shots: pd.DataFrame
+    notes: tuple[PutBack, ...] = ()
+
+
+def read_log(settings: Settings) -> Log:
+    """Read the log of a session with what there is to say of it; errors as of `read_shots`."""
+    path = _log_path(settings.path)
+    log = Log(_from_folders(settings)) if path is None else _from_csv(settings, path)
+    return replace(log, shots=_one_label(log.shots))
+
+
 def read_shots(settings: Settings) -> pd.DataFrame:
     """Read the log of a session: shots.csv, or folders ``HEAD/POWER/`` or file names ``HEAD_POWER_*``.
 
@@ -56,8 +83,7 @@ def read_shots(settings: Settings) -> pd.DataFrame:
         FaultsError: With every fault of the log, each with its row and the remedy.
         GreystepError: If there is no log, or nothing in it.
     """
-    path = _log_path(settings.path)
-    return _one_label(_from_folders(settings) if path is None else _from_csv(settings, path))
+    return read_log(settings).shots
 
 
 # --- shots.csv ------------------------------------------------------------------------------------------------------
@@ -68,7 +94,7 @@ def _log_path(folder: Path) -> Path | None:
     return folder / ("shots.csv" if "shots.csv" in names else names[0]) if names else None
 
 
-def _from_csv(settings: Settings, path: Path) -> pd.DataFrame:
+def _from_csv(settings: Settings, path: Path) -> Log:
     rows = read_rows(path)
     if len(rows) < 2:
         raise GreystepError(f"{path}: names no frame; write the header frame,head,power and below it one row a frame")
@@ -77,6 +103,7 @@ def _from_csv(settings: Settings, path: Path) -> pd.DataFrame:
     columns = _columns(header, body, faults, first)
     columns = _check_columns(columns, header, body, faults, first)
     cells = [{name: row[at] if at < len(row) else "" for name, at in columns.items()} for _, row in body]
+    notes = _put_back(cells, [number for number, _ in body], settings.dial)
     files = list_raw(settings.frames_dir)
     by_fold: dict[str, set[str]] = {}  # files by what a log may call them: any letter case, with or without extension
     for name in files:
@@ -107,7 +134,18 @@ def _from_csv(settings: Settings, path: Path) -> pd.DataFrame:
     _check_session(settings, table, faults)
     if faults:
         raise FaultsError(str(path), faults)
-    return table
+    return Log(table, notes)
+
+
+def _put_back(cells: Sequence[dict[str, str]], rows: Sequence[int], dial: float | None) -> tuple[PutBack, ...]:
+    """Write the power in place of a date that a spreadsheet can have made of no other; the file stays as it is."""
+    powers = {values.get("power", "") for values in cells}
+    found = [(row, values, values.get("power", "").strip()) for row, values in zip(rows, cells, strict=True)]
+    back = [(row, values, text, power) for row, values, text in found if (power := undated(text, powers, dial))]
+    for _, values, _, power in back:
+        values["power"] = power
+    told = tuple(zip(*((row, text, power) for row, _, text, power in back), strict=True))
+    return (PutBack(*told),) if told else ()
 
 
 def _columns(
@@ -194,7 +232,7 @@ def _record(
         faults.append("no power; write full, 1/16, -4 or 200 J, or the kind: ambient, dark, card or job")
     elif kind in LIT and label:
         try:
-            stops = power_of(settings.heads, head, label).stops
+            stops = power_of(settings, head, label).stops
         except GreystepError as error:
             faults.append(str(error))
     pack = values.get("pack", "").strip() or (settings.heads[head].pack if head in settings.heads else "")
@@ -240,8 +278,6 @@ def check_rows(log: pd.DataFrame) -> Booleans:
 
 # --- folders and file names -----------------------------------------------------------------------------------------
 
-Place = tuple[str, str, str]  # kind, head, power as in the name
-
 
 def _from_folders(settings: Settings) -> pd.DataFrame:
     files = frame_files(settings, None)
@@ -249,17 +285,18 @@ def _from_folders(settings: Settings) -> pd.DataFrame:
     records: list[dict[str, object]] = []
     for name in files:
         path = PurePosixPath(name)
-        place = _by_folder(path.parent.parts)
+        place = by_folder(path.parent.parts, settings.dial)
         if place in (None, (Kind.CARD, "", "")):  # a folder "card" may be that of a memory card
-            place = _by_name(path.stem) or place
+            place = by_name(path.stem, settings.dial) or place
         if place is None:
             if len(path.parts) > 2:  # HEAD/POWER/ with a power that cannot be read; once a folder
-                faults.append(_folder_fault(path))
+                faults.append(folder_fault(path))
             continue
         kind, head, label = place
         power = Power("", math.nan)
         try:
-            power = parse_power_name(label, energy_of(settings.heads, head), head or "NAME") if label else power
+            energy = energy_of(settings.heads, head)
+            power = parse_power_name(label, energy, head or "NAME", settings.dial) if label else power
         except GreystepError as error:
             faults.append(f"{path.parent if len(path.parts) > 1 else name}: {error}")
         pack = settings.heads[head].pack if head in settings.heads else ""
@@ -277,52 +314,6 @@ def _from_folders(settings: Settings) -> pd.DataFrame:
     if faults:
         raise FaultsError(str(settings.frames_dir), list(dict.fromkeys(faults)))
     return table
-
-
-def _folder_fault(path: PurePosixPath) -> str:
-    try:
-        parse_power_name(path.parent.name)
-    except GreystepError as error:
-        return f"{path.parent}: {error}"
-    return f"{path.parent}: not understood; name folders HEAD/POWER, such as A/1-16"
-
-
-def _names_power(text: str) -> bool:
-    """Say whether part of a name is a power; a bare number is a frame's own number there."""
-    try:
-        parse_power_name(text, max_energy_j=100000.0)
-    except GreystepError:
-        return False
-    return not text.isdigit()
-
-
-def _by_folder(folders: Sequence[str]) -> Place | None:
-    """Read HEAD/POWER, the two innermost folders; another kind than flash may stand for either, or alone."""
-    words = [name.casefold() for name in folders if name.casefold() in KINDS[1:]]
-    inner = [name for name in folders if name.casefold() not in KINDS[1:]][-2:]
-    kind = words[0] if words else Kind.FLASH.value
-    if len(words) > 1 or (kind in TESTED and len(inner) < 2):
-        return None
-    if len(inner) == 2:
-        return (kind, inner[0], inner[1]) if _names_power(inner[1]) else None
-    if not inner:
-        return kind, "", ""
-    return (kind, "", inner[0]) if _names_power(inner[0]) else (kind, inner[0], "")
-
-
-def _by_name(stem: str) -> Place | None:
-    """Read HEAD_POWER_*: the last token but one if it is a power, else the first that is; the head may hold ``_``.
-
-    Another kind than flash stands before, or behind the head: ``card_A_1-4_*``, ``A_card_1-4_*``.
-    """
-    tokens = stem.split("_")
-    at = next((at for at, token in enumerate(tokens) if token.casefold() in KINDS[1:]), None)
-    kind = Kind.FLASH.value if at is None else tokens.pop(at).casefold()
-    powers = [place for place in range(len(tokens)) if _names_power(tokens[place])]
-    power = len(tokens) - 2 if len(tokens) - 2 in powers else powers[0] if powers else None
-    end = power if power is not None else at or 0
-    head, label = "_".join(tokens[:end]), "" if power is None else tokens[power]
-    return None if kind in TESTED and not (head and label) else (kind, head, label)
 
 
 # --- one label a power ----------------------------------------------------------------------------------------------
