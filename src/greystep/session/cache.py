@@ -145,6 +145,7 @@ def measure(
     crew: Crew,
     recorded: Mapping[str, Exposure] | None = None,
     progress: Callable[[int, int], None] | None = None,
+    whole: bool = False,
 ) -> dict[str, Reading]:
     """Measure each file at its target; what is known at that target is taken as it is.
 
@@ -158,14 +159,18 @@ def measure(
         crew: Those who measure.
         recorded: By file name: exposure data, for files whose decoder crashes or hangs.
         progress: Called with (done, total) files.
+        whole: All that lies about the target is asked for.
     """
     readings = {
-        name: known[name][1] for name, target in targets.items() if name in known and _same(known[name][0], target)
+        name: known[name][1]
+        for name, target in targets.items()
+        if name in known and _same(known[name][0], target) and not (whole and known[name][1].sparse)
     }
     todo = [name for name in targets if name not in readings]
     if progress is not None:
         progress(len(readings), len(targets))
-    results = crew.each(measure_frame, [(folder / name, targets[name]) for name in todo])
+    asked = (True,) if whole else ()
+    results = crew.each(measure_frame, [(folder / name, targets[name], *asked) for name in todo])
     for name, result in zip(todo, results, strict=True):
         if isinstance(result, FrameError):
             exposure = (recorded or {}).get(name, Exposure())

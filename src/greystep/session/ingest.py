@@ -20,7 +20,7 @@ from greystep.measure.reading import Reading
 from greystep.measure.target import Target, find_target, fixed_target
 from greystep.raw.exposure import body_label
 from greystep.session import cache as kept
-from greystep.session import faults, switched
+from greystep.session import faults, places, switched
 from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
@@ -123,9 +123,15 @@ def _ingest(
         find = partial(find_target, has_card=flash)
         targets[label] = kept.find_once(folder, looked_at[label], find, cache, prints, crew)
     sought = {name: targets[labels[name]] for name in names}
-    readings = kept.measure(folder, sought, known, cache, prints, crew, exposures, progress)
-    if settings.matrix == "embedded":
-        readings = {name: through_matrix(name, reading) for name, reading in readings.items()}
+
+    def measured(names: Sequence[str], whole: bool, progress: Callable[[int, int], None] | None) -> dict[str, Reading]:
+        mine = {name: sought[name] for name in names}
+        found = kept.measure(folder, mine, known, cache, prints, crew, exposures, progress, whole)
+        if settings.matrix != "embedded":
+            return found
+        return {name: through_matrix(name, reading) for name, reading in found.items()}
+
+    readings = measured(names, whole=False, progress=progress)
     kept.forget_others(cache, prints.values())
     for frames in looked_at.values():
         kept.forget_target(frames, readings, cache, prints)
@@ -136,7 +142,10 @@ def _ingest(
     if unnamed:
         shots, placed = place_frames(shots, names, [readings[name] for name in names])
     joined = rows.joined(shots, names, readings)
-    states: NDArray[np.object_] | None = rows.target_states(joined)
+    if further := places.to_read_whole(joined):
+        readings |= measured(further, whole=True, progress=None)
+        joined = rows.joined(shots, names, readings)
+    states: NDArray[np.object_] | None = places.target_states(joined)
     moved = joined.log["frame"][joined.of_kind(*TESTED) & (states != "")]
     where = {name: target for name in moved if (target := targets[labels[name]]) is not None and target.found}
     for name, reading in kept.measure_again(folder, where, cache, prints, crew).items():
@@ -165,11 +174,11 @@ def join_readings(
     Args:
         shots: The log, see `read_shots`, every frame named.
         names: The files in capture order.
-        states: As for `greystep.session.readings.check_targets`.
+        states: As for `greystep.session.places.check_targets`.
 
     Returns: Rows in log order, then files that the log does not name.
     """
-    frames = rows.check_targets(rows.joined(shots, names, readings), states)
+    frames = places.check_targets(rows.joined(shots, names, readings), states)
     log, labels = frames.log, frames.log["body"].tolist()
     patches = rows.patches_of(frames.read)
     shares = None
