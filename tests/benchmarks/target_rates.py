@@ -22,8 +22,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from greystep.errors import FrameError
 from greystep.measure import target_corners
+from greystep.measure.clear_target import clear_target
 from greystep.measure.reading import Reading, measure_frame
 from greystep.measure.target import Target, find_target, fixed_target
+from greystep.raw.frame import open_frame, overview
 from greystep.raw.preview import overview_of
 from greystep.session import places
 from greystep.session.readings import Frames, joined
@@ -55,8 +57,11 @@ def states(readings: Sequence[Reading]) -> dict[str, list[str]]:
 
 
 def found(paths: Sequence[Path]) -> dict[str, Target | None]:
-    """Return where each way finds the target."""
-    return {"all": find_target([overview_of(path) for path in paths])}
+    """Return where each way finds the target; the second looks at one or two frames first, at all in doubt."""
+    whole = find_target([overview_of(path) for path in paths])
+    tried = (clear_target(overview(open_frame(paths[place]), thinned=True)) for place in (0, len(paths) // 2))
+    clear = next(filter(None, tried), None)
+    return {"all": whole, "clear or all": clear or whole, "clear alone": clear}
 
 
 def on_card(one: Series, target: Target | None) -> str:
@@ -71,25 +76,28 @@ def on_card(one: Series, target: Target | None) -> str:
     return "on the card" if (x1 - x0) * (y1 - y0) * HEIGHT * WIDTH > 0.2 * card.sum() else "small part"
 
 
-def simulated(seeds: Sequence[int], folder: Path) -> None:
+def simulated(seeds: Sequence[int], folder: Path, kinds: tuple[str, ...]) -> None:
     where: dict[str, Counter[str]] = defaultdict(Counter)
     said: dict[tuple[str, str], Counter[str]] = defaultdict(Counter)
     for seed in seeds:
         one = series(seed)
-        paths = list(shoot(one, folder))
+        paths = list(shoot(one, folder, kinds))
         targets = found(paths[: len(CLEAN)])
         for way, target in targets.items():
             where[way][on_card(one, target)] += 1
-        if on_card(one, targets["all"]) == "on the card":
+        if targets["clear alone"] is not None and targets["all"] is not None:
+            apart = np.subtract(targets["clear alone"].box, targets["all"].box) * (256, 171, 256, 171)
+            where["clear against all"][f"{np.abs(apart).max():.0f} px of the overview"] += 1
+        if kinds != CLEAN and on_card(one, targets["all"]) == "on the card":
             readings = [measure_frame(path, targets["all"], True) for path in paths]
             for way, told in states(readings).items():
-                for kind, state in zip(FRAMES, told, strict=True):
+                for kind, state in zip(kinds, told, strict=True):
                     said[way, kind][state] += 1
         for path in paths:
             path.unlink()
     for way, counts in where.items():
         print(f"target found, {way}: {dict(counts)}")
-    for kind in dict.fromkeys(FRAMES):
+    for kind in dict.fromkeys(kinds if kinds != CLEAN else ()):
         for way in WAYS:
             right = TRUE.get(kind, "in place")
             print(f"{kind:<20} {way:<8} right {said[way, kind][right]:4}  {dict(said[way, kind])}")
@@ -131,12 +139,14 @@ def beside(target: Target) -> Iterator[Target]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--series", type=int, default=32)
+    parser.add_argument("--finds", type=int, default=60, help="further series in which the target is only found")
     parser.add_argument("--first", type=int, default=0, help="seed of the first series")
     parser.add_argument("--corpus", type=Path, default=None, help="a folder of real raw files")
     asked = parser.parse_args()
     target_corners.SMALL = 0  # type: ignore[misc]  # these frames are small so that they are quickly made
     with tempfile.TemporaryDirectory() as place:
-        simulated(range(asked.first, asked.first + asked.series), Path(place))
+        simulated(range(asked.first, asked.first + asked.series), Path(place), FRAMES)
+        simulated(range(1000, 1000 + asked.finds), Path(place), CLEAN)
     if asked.corpus is not None:
         real(sorted(path for path in asked.corpus.iterdir() if path.suffix.lower() not in (".md", ".txt")))
 

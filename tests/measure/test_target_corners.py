@@ -101,11 +101,12 @@ def test_corners_agree_where_edges_do_and_only_there() -> None:
         return light * (maps + noise * rng.standard_normal(maps.shape))
 
     for good in (corners(), corners(light=0.2), corners(0.3), corners(noise=0.03), corners(tilt=0.1)):
-        assert in_place(good, corners())
+        assert in_place([good], corners())[0]
     nothing = 0.3 + 0.01 * rng.standard_normal((2, 12, 12))
     for bad in (corners(3.0), corners(-3.0), nothing, np.full((2, 12, 12), 0.3), corners()[:, ::-1]):
-        assert not in_place(bad, corners())
-    assert not in_place(corners(), nothing)
+        assert not in_place([bad], corners())[0]
+    assert not in_place([corners()], nothing)[0]
+    assert in_place([corners(), nothing], corners()).tolist() == [True, False]
 
 
 def test_a_target_at_the_edge_of_the_frame_shows_the_corners_that_it_has(kit: Path) -> None:

@@ -13,7 +13,7 @@ from greystep.errors import FrameError
 from greystep.flags import Flag, ordered
 from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.target import Box, Target, pixel_box
-from greystep.measure.target_corners import Window, corner_maps, corner_windows
+from greystep.measure.target_corners import Window, corner_maps, corner_windows, read_corner
 from greystep.measure.target_moved import around_of, surround_of, surround_pixels
 from greystep.raw.dng import ColourTags, read_dng
 from greystep.raw.exposure import Exposure, filled_in, read_exposure
@@ -81,18 +81,19 @@ class Reading:
         return self.corners is not None and self.surround is None
 
 
-def measure_frame(path: Path, target: Target | None, whole: bool = False) -> Reading:
+def measure_frame(path: Path, target: Target | None, whole: bool = False, recorded: Exposure | None = None) -> Reading:
     """Measure one raw frame; a bad frame gives a reading with its flag and message, never an error.
 
     Args:
         target: Where the grey target stands; None reads exposure data and colour tags alone.
         whole: Read all that lies about the target, however large it is.
+        recorded: The frame's exposure data where they have been read.
 
     Returns: Plain values only, fit to be handed from one process to another.
     """
     reading = Reading()
     try:
-        reading = Reading(read_exposure(path))
+        reading = Reading(recorded or read_exposure(path))
         if not path.stat().st_size:
             raise FrameError(f"{path.name}: an empty file; copy it from the card again")
         frame = open_frame(path)
@@ -150,7 +151,7 @@ def _measured(frame: Frame, target: Target | None, reading: Reading, whole: bool
         return replace(reading, flags=ordered([Flag.NO_TARGET]), message=what)
     area = pixel_box(target.patch, frame.height, frame.width, frame.pattern.shape)
     spans = corner_windows(frame, target)
-    corners = [read_region(frame, *span) for span in spans]
+    corners = [read_corner(frame, span) for span in spans]
     if corners and not whole:
         patch, surround = read_region(frame, *area), None
     else:

@@ -12,10 +12,10 @@ from typing import Final
 
 import numpy as np
 
-from greystep.arrays import Floats
+from greystep.arrays import Booleans, Floats
 from greystep.measure.target import Target
-from greystep.measure.target_moved import binned, slopes, surround_pixels
-from greystep.raw.frame import Frame, Mosaic
+from greystep.measure.target_moved import binned, slopes, stride, surround_pixels
+from greystep.raw.frame import Frame, Mosaic, read_region
 
 Window = tuple[int, int, int, int]  # y0, y1, x0, x1 [px]
 
@@ -24,11 +24,11 @@ SMALL: Final = 1 << 19
 #: Bins of a corner's map, a side.
 BINS: Final = 12
 #: So far about a corner is read: in the target's sizes, and in pixels.
-_REACH: Final = 0.18
+_REACH: Final = 0.15
 _REACH_PX: Final = 256
 #: So much of card and of ground, in the target's sizes, a corner's window holds beside each edge.
 _NEAR: Final = 0.03
-#: Edges agree from this correlation on; an edge that has moved by one bin, 3 % of the target, has 0.65 (closed form
+#: Edges agree from this correlation on; an edge that has moved by one bin, 2.5 % of the target, has 0.65 (closed form
 #: for edges of a Gaussian's shape that is as wide as the smoothing).
 _ALIKE: Final = 0.7
 
@@ -89,6 +89,12 @@ def _window(frame: Frame, y: int, x: int, reach_y: float, reach_x: float, in_til
     return y0, y1, x0, x1
 
 
+def read_corner(frame: Frame, window: Window) -> Mosaic:
+    """Read as many pixels of a window as its map takes."""
+    y0, y1, x0, x1 = window
+    return read_region(frame, *window, min(stride(y1 - y0, BINS), stride(x1 - x0, BINS)))
+
+
 def corner_maps(windows: Sequence[Mosaic]) -> Floats:
     """Return small maps (k, 12, 12) of the green above black about each corner, 1 on the mean."""
     maps = np.stack([binned(window, BINS) for window in windows])
@@ -96,17 +102,18 @@ def corner_maps(windows: Sequence[Mosaic]) -> Floats:
     return np.round(maps / mean, 4) if mean > 0 else np.zeros_like(maps)
 
 
-def in_place(corners: Floats, reference: Floats) -> bool:
-    """Say whether the corners of a frame are those of the reference: their edges alike in both directions.
+def in_place(corners: Sequence[Floats], reference: Floats) -> Booleans:
+    """Say of frames (n,) whether their corners are those of the reference: edges alike in both directions.
 
     Args:
-        corners, reference: Arrays (k, 12, 12). Of `corner_maps`; the reference is their median over frames.
+        corners: Arrays (k, 12, 12), each of `corner_maps`.
+        reference: Array (k, 12, 12). Their median over frames.
     """
-    now, then = _slopes(corners), _slopes(reference)
-    both, strengths = np.sum(now * then, axis=1), np.sum(now**2, axis=1) * np.sum(then**2, axis=1)
-    return bool((both > _ALIKE * np.sqrt(strengths)).all())
+    now, then = _slopes(np.stack(corners)), _slopes(reference[None])
+    strengths = np.sum(now**2, axis=2) * np.sum(then**2, axis=2)
+    return np.asarray((np.sum(now * then, axis=2) > _ALIKE * np.sqrt(strengths)).all(axis=1))
 
 
 def _slopes(maps: Floats) -> Floats:
-    """Return the slopes of all corners, (2, n): down and across."""
-    return np.stack([slopes(one) for one in maps], axis=1).reshape(2, -1)
+    """Return the slopes of all corners of frames (n, 2, m): down and across."""
+    return np.moveaxis(slopes(maps), 0, 1).reshape(len(maps), 2, -1)

@@ -60,12 +60,7 @@ def surround_of(mosaic: Mosaic) -> Floats:
 
 def binned(mosaic: Mosaic, bins: int) -> Floats:
     """Return the green above black of a region, (h, w) or (h, w, 3), in bins, at most so many a side."""
-    size = mosaic.values.shape[:2]
-    # An odd stride, no multiple of three, meets every place of a filter pattern; some eight pixels a bin are plenty.
-    rows, columns = (
-        slice(None, None, max(step for step in (1, 5, 7, 11, 13, 17, 23, 31) if step == 1 or step * 8 * bins < side))
-        for side in size
-    )
+    rows, columns = (slice(None, None, stride(side, bins)) for side in mosaic.values.shape[:2])
     level, colours = mosaic.values[rows, columns] - mosaic.black[rows, columns], mosaic.colours[rows, columns]
     green = ((colours == 1) | (colours == 3)).astype(np.float64)
     if level.ndim == 3:
@@ -77,6 +72,14 @@ def binned(mosaic: Mosaic, bins: int) -> Floats:
         if held.all():
             break
     return np.asarray(total / np.maximum(held, 1.0))
+
+
+def stride(side: int, bins: int) -> int:
+    """Return how many rows or columns apart are enough for bins of a region: some eight pixels a bin are plenty.
+
+    An odd stride, no multiple of three, meets every place of a filter pattern.
+    """
+    return max(step for step in (1, 5, 7, 11, 13, 17, 23, 31) if step == 1 or step * 8 * bins < side)
 
 
 def around_of(mosaic: Mosaic, target: Target, span: Box) -> Triple:
@@ -204,10 +207,13 @@ def _calm(slopes: Floats) -> float:
 
 
 def slopes(surround: Floats) -> Floats:
-    """Return the differences of neighbouring bins (2, m - 1, n - 1), down and across, the slow gradient taken off.
+    """Return the differences of neighbouring bins (2, ..., m - 1, n - 1), down and across, the slow gradient taken off.
 
     A little smoothing lets an edge between two bins meet itself when it has moved by half a bin.
+
+    Args:
+        surround: Array (..., m, n). One map or several.
     """
-    smooth = scipy.ndimage.gaussian_filter(surround, 0.7, mode="nearest")
-    slopes = np.stack([np.diff(smooth, axis=0)[:, :-1], np.diff(smooth, axis=1)[:-1]])
-    return np.asarray(slopes - np.median(slopes, axis=(1, 2), keepdims=True))
+    smooth = scipy.ndimage.gaussian_filter(surround, 0.7, mode="nearest", axes=(-2, -1))
+    steps = np.stack([np.diff(smooth, axis=-2)[..., :-1], np.diff(smooth, axis=-1)[..., :-1, :]])
+    return np.asarray(steps - np.median(steps, axis=(-2, -1), keepdims=True))

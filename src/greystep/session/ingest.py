@@ -114,14 +114,17 @@ def _ingest(
     given = patch or settings.patch
     targets: dict[str, Target | None] = {}
     looked_at: dict[str, list[str]] = {}
+    find: dict[str, Callable[..., tuple[Target | None, str]]] = {}
+    seen: dict[str, str] = {}
     for label in dict.fromkeys(labels.values()):
         if given:
             targets[label] = fixed_target(given)
             continue
         looked_at[label] = _spread(in_order, [name for name in names if labels[name] == label])
         flash = bool((in_order["frame"].isin(looked_at[label]) & in_order["kind"].isin(TESTED)).any())
-        find = partial(find_target, has_card=flash)
-        targets[label] = kept.find_once(folder, looked_at[label], find, cache, prints, crew)
+        finder = partial(find_target, has_card=flash)
+        find[label] = partial(kept.find_once, folder, looked_at[label], finder, cache, prints, crew)
+        targets[label], seen[label] = find[label](at_once=flash)
     sought = {name: targets[labels[name]] for name in names}
 
     def measured(names: Sequence[str], whole: bool, progress: Callable[[int, int], None] | None) -> dict[str, Reading]:
@@ -132,6 +135,11 @@ def _ingest(
         return {name: through_matrix(name, reading) for name, reading in found.items()}
 
     readings = measured(names, whole=False, progress=progress)
+    for label, name in seen.items():
+        if name and not places.found_in_others(name, looked_at[label], readings):
+            targets[label], _ = find[label]()
+            sought |= {name: targets[label] for name in names if labels[name] == label}
+            readings |= measured([name for name in names if labels[name] == label], whole=False, progress=progress)
     kept.forget_others(cache, prints.values())
     for frames in looked_at.values():
         kept.forget_target(frames, readings, cache, prints)

@@ -1,6 +1,6 @@
 """Whether the grey target stands in its place in each frame, and which frames must be read further to tell it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from greystep.arrays import Booleans
 from greystep.flags import Flag
+from greystep.measure.reading import Reading
 from greystep.measure.target_corners import in_place
 from greystep.measure.target_moved import reference_surround, target_state
 from greystep.session.readings import BOX, Frames
@@ -38,6 +39,16 @@ def to_read_whole(frames: Frames) -> list[str]:
             if len(others):
                 chosen[others[np.unique(np.linspace(0, len(others) - 1, _HELD_AGAINST).astype(int))]] = True
     return [name for name, whole in zip(frames.log["frame"], chosen & sparse, strict=True) if whole]
+
+
+def found_in_others(name: str, looked_at: Sequence[str], readings: Mapping[str, Reading]) -> bool:
+    """Say whether the target that was found in one frame stands in the others: its corners are those of most of them.
+
+    Args:
+        looked_at: Frames of its body that are likely to show the target, with itself.
+    """
+    corners = {other: maps for other in looked_at if (maps := readings[other].corners) is not None}
+    return name in corners and bool(in_place([corners[name]], np.median(list(corners.values()), axis=0))[0])
 
 
 def target_states(frames: Frames) -> NDArray[np.object_]:
@@ -99,7 +110,7 @@ def standing_by_corners(frames: Frames) -> Booleans:
         }
         if usual := _first_kind(frames, list(corners)):
             reference = np.median([corners[row] for row in usual], axis=0)
-            found[list(corners)] = [in_place(one, reference) for one in corners.values()]
+            found[list(corners)] = in_place(list(corners.values()), reference)
     return found
 
 
