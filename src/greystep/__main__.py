@@ -25,6 +25,8 @@ def main() -> None:
     """Entry point of the installed command and of ``python -m greystep``."""
     if _signal.getsignal(_signal.SIGINT) is _signal.default_int_handler:  # else the caller wants no Ctrl-C
         _signal.signal(_signal.SIGINT, _stop)
+    # Matrices are small here: more threads would only wait for each other, at the cost of all cores.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         from greystep.cli.app import run
 

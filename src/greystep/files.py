@@ -89,25 +89,26 @@ def check_folder(folder: Path) -> None:
     check_target(folder / "any")
 
 
-def write_bytes(path: Path, data: bytes, before: BeforeLanding | None = None) -> None:
+def write_bytes(path: Path, data: bytes, before: BeforeLanding | None = None, durable: bool = True) -> None:
     """Write `data` to `path` whole: a reader sees the old file or the new one, never a part.
 
     Args:
         path: What earlier runs left unfinished of this file is removed.
         data: The whole content.
         before: Called when all is written but not yet in its place.
+        durable: It waits for the disk, so that a power cut takes nothing; else a cut may take the file.
 
     Raises:
         GreystepError: If the folder cannot be written, the disk is full or raw frames lie there; the old file stays as
             it was.
     """
-    with put_aside([(path, data)], before) as land:
+    with put_aside([(path, data)], before, durable) as land:
         land()
 
 
 @contextmanager
 def put_aside(
-    files: Sequence[tuple[Path, bytes | None]], before: BeforeLanding | None = None
+    files: Sequence[tuple[Path, bytes | None]], before: BeforeLanding | None = None, durable: bool = True
 ) -> Iterator[Callable[[], None]]:
     """Write files under hidden names beside their places; what is yielded puts them there, in their order.
 
@@ -115,6 +116,7 @@ def put_aside(
         files: Path and whole content, None for a file that is to be removed; a path may come twice. What earlier runs
             left unfinished of each goes too.
         before: Called with each content when it is written aside.
+        durable: As for `write_bytes`.
 
     Raises:
         GreystepError: As `write_bytes`; what did not come into its place is removed.
@@ -146,7 +148,8 @@ def put_aside(
             with os.fdopen(handle, "wb") as stream:
                 stream.write(data)
                 stream.flush()
-                os.fsync(stream.fileno())
+                if durable:
+                    os.fsync(stream.fileno())
             os.chmod(temporary, 0o666 & ~_umask())
             if before is not None:
                 before(data, os.stat(temporary))

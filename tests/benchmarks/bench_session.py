@@ -37,7 +37,7 @@ BARS: Final = {"tiles": ("CPU", 40.0), "strip": ("CPU", 8.0), "library": ("wall"
 #: Report on a cached session of 2,000 readings [s]; memory beside one frame a worker [MB].
 REPORT_BAR_S: Final = 3.0
 MEMORY_BAR_MB: Final = 300.0
-COMMAND: Final = "from greystep.cli.app import run; run()"
+COMMAND: Final = "from greystep.__main__ import main; main()"
 BASELINE: Final = """
 import sys, rawpy
 for path in sys.argv[1:]:
@@ -186,7 +186,7 @@ def write(path: Path, data: NDArray[np.uint16], form: str) -> None:
     tags: list[Any] = [
         (33421, 3, 2, (2, 2), True), (33422, 1, 4, bytes((0, 1, 1, 2)), True), (271, 2, 0, "Nine", True),
         (272, 2, 0, "Nine 9", True), (33434, 5, 1, (1, 125), True), (33437, 5, 1, (11, 1), True),
-        (34855, 3, 1, 100, True),
+        (34855, 3, 1, 100, True), (306, 2, 0, "2026:03:02 09:00:00", True),
     ]  # fmt: skip
     if form != "library":
         tags += [

@@ -20,9 +20,9 @@ def decode(path: Path, said: str = "") -> Any:
     return path.name, said, os.getpid()
 
 
-def measure_frame(path: Path, target: Any) -> Reading:
+def measure_frame(path: Path, *rest: Any) -> Reading:
     misbehave(path)
-    return measure(path, target)
+    return measure(path, *rest)
 
 
 def misbehave(path: Path) -> None:

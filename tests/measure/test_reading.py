@@ -15,7 +15,7 @@ from greystep.files import to_json
 from greystep.measure import reading as reading_module
 from greystep.measure.reading import Reading, measure_frame
 from greystep.measure.target import fixed_target, pixel_box
-from greystep.measure.target_moved import reference_surround, target_state
+from greystep.measure.target_moved import reference_surround, surround_pixels, target_state
 from greystep.raw.frame import Frame, Mosaic, open_frame
 from greystep.session.entries import as_json, from_json
 
@@ -242,7 +242,8 @@ def test_bands_decode_no_part_of_a_file_twice_and_thin_it_all_alike(
     frame = open_frame(path)
     target = fixed_target((0.2, 0.2, 0.7, 0.75))
     box = pixel_box(target.patch, frame.height, frame.width, frame.pattern.shape)
-    _, whole = reading_module._regions(frame, target, box)
+    span = surround_pixels(target, frame.height, frame.width, frame.pattern.shape)
+    _, whole = reading_module._regions(frame, span, box)
     monkeypatch.setattr(reading_module, "_LARGEST_REGION", 100)
     monkeypatch.setattr(reading_module, "_BAND", 49)
     read: list[tuple[int, int]] = []
@@ -253,7 +254,7 @@ def test_bands_decode_no_part_of_a_file_twice_and_thin_it_all_alike(
         return region(frame, y0, y1, x0, x1)
 
     monkeypatch.setattr(reading_module, "read_region", watched)
-    _, thinned = reading_module._regions(frame, target, box)
+    _, thinned = reading_module._regions(frame, span, box)
     for part in ("values", "colours", "black"):
         np.testing.assert_array_equal(getattr(thinned, part), getattr(whole, part)[::7, ::7])
     bands = read[:-1]  # the last is the patch

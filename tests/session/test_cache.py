@@ -25,7 +25,7 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[Target], l
     def measure(target: Target) -> list[str]:
         done: list[str] = []
 
-        def one(path: Path, _: Target | None) -> Reading:
+        def one(path: Path, *_: object) -> Reading:
             done.append(path.name)
             return Reading(height=3, width=4, surround=np.eye(2))
 
@@ -67,6 +67,6 @@ def test_an_entry_that_was_changed_is_not_believed(run: Callable[[Target], list[
     run(HERE)
     (entry,) = tmp_path.rglob("*.json")
     content = json.loads(entry.read_text())
-    content["reading"]["height"] = 7
+    content["entry"]["reading"]["height"] = 7
     entry.write_text(json.dumps(content))
     assert run(HERE) == ["a.dng"]

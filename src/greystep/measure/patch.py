@@ -1,11 +1,12 @@
 """The signal of one frame's patch: mean, uncertainty, clipping, unevenness and damage, per filter colour."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
-from greystep.arrays import Booleans, Floats, Triple, robust_sd
+from greystep.arrays import Booleans, Floats, Indices, Triple, robust_sd
 from greystep.raw.frame import Mosaic
 
 #: Pixels farther than this many robust standard deviations from the light's surface are hot pixels or dust.
@@ -21,6 +22,9 @@ CLIPPED_PCT: Final = 0.1
 HOT_SHARE: Final = 0.01
 #: Without a shelf of its own below the declared white level, a colour is saturated above this share of equal pixels.
 SATURATED_SHARE: Final = 0.9
+
+#: From so many places a side on, a quarter of them tells which pixels lie off the light's surface.
+_MANY: Final = 128
 
 
 @dataclass(frozen=True)
@@ -142,9 +146,16 @@ def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
         mask = mosaic.colours == colour
         rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
         if len(rows):
-            grid = np.ix_(rows, columns)
-            found[colour] = _Sites(values[grid], black[grid], mask[grid], y[rows], x[columns])
+            down, across = _spaced(rows), _spaced(columns)
+            raw = np.ascontiguousarray(values[down][:, across])
+            found[colour] = _Sites(raw, black[down][:, across], mask[down][:, across], y[rows], x[columns])
     return found
+
+
+def _spaced(places: Indices) -> slice | Indices:
+    """Return evenly spaced places as a slice, which takes no copy."""
+    step = int(places[1] - places[0]) if len(places) > 1 else 1
+    return slice(places[0], places[-1] + 1, step) if (np.diff(places) == step).all() else places
 
 
 def _fit(sites: _Sites, white: float) -> _Fit:
@@ -152,16 +163,22 @@ def _fit(sites: _Sites, white: float) -> _Fit:
     raw, level = _picked(sites.raw, sites.mask), sites.raw - sites.black
     some = _sample(_picked(level, sites.mask), 8192)
     step = _coding_step(_sample(raw, 2048))
+    black = float(np.mean(_picked(sites.black, sites.mask))) if any(sites.black.strides) else float(sites.black[0, 0])
     middle = float(np.median(some))
     spread = robust_sd(some, middle)
-    ceiling = _ceiling(raw, white, float(np.mean(sites.black)), spread)
+    ceiling = _ceiling(raw, white, black, spread)
     degree = 2 if len(raw) >= 64 else 0
-    keep = sites.mask & (np.abs(level - middle) <= OUTLIER_SD * np.hypot(spread, step))
-    residual = level - _light_surface(level, keep, sites.y, sites.x, degree)[0]
+    # What is kept is told by a first surface, which a quarter of many pixels gives well enough.
+    few = (slice(None, None, 2 if min(level.shape) >= _MANY else 1),) * 2
+    keep = sites.mask[few] & (np.abs(level[few] - middle) <= OUTLIER_SD * np.hypot(spread, step))
+    terms = _light_surface(level[few], keep, sites.y[few[0]], sites.x[few[1]], degree)
+    residual = level - _surface(terms, sites)
     scale = robust_sd(_sample(_picked(residual, sites.mask), 8192))
     keep = sites.mask & (np.abs(residual) <= OUTLIER_SD * np.hypot(scale, step))
-    surface, terms = _light_surface(level, keep, sites.y, sites.x, degree)
-    residual = (level - surface) * keep
+    terms = _light_surface(level, keep, sites.y, sites.x, degree)
+    surface = _surface(terms, sites)
+    above = level - surface
+    residual = above * keep
     n = int(np.count_nonzero(keep))
     sd = float(np.sqrt(np.vdot(residual, residual) / max(1, n - 6)))
     squares = (float(np.mean(sites.y**2)), float(np.mean(sites.x**2)))
@@ -170,12 +187,12 @@ def _fit(sites: _Sites, white: float) -> _Fit:
         mean=float(terms[0, 0] + terms[2, 0] * squares[0] + terms[0, 2] * squares[1]),
         sd=sd,
         n=n,
-        black=float(np.mean(_picked(sites.black, sites.mask))),
+        black=black,
         ceiling=ceiling,
-        clipped=_clipped(raw >= ceiling, _picked(level - surface, sites.mask), sd, step),
+        clipped=_clipped(raw >= ceiling, _picked(above, sites.mask), sd, step),
         slopes=(float(terms[1, 0]), float(terms[0, 1])),
         step=step,
-        spread=float(np.hypot(sd, np.std(surface))),
+        spread=float(np.hypot(sd, np.std(surface[::3, ::3]))),
         waves=waves,
         band=band,
     )
@@ -189,8 +206,10 @@ def _clipped(at_top: Booleans, above: Floats, sd: float, step: float) -> float:
         above: Likewise. How far each lies above the light's surface [raw counts].
         sd, step: Of the pixels about the surface; of the coded values [raw counts].
     """
-    share = float(np.mean(at_top))
-    return share if share > HOT_SHARE else float(np.mean(at_top & (above <= OUTLIER_SD * np.hypot(sd, step))))
+    share = float(np.count_nonzero(at_top) / at_top.size)
+    if 0.0 < share <= HOT_SHARE:
+        share = float(np.count_nonzero(above[at_top] <= OUTLIER_SD * np.hypot(sd, step)) / at_top.size)
+    return share
 
 
 def _picked(values: Floats, mask: Booleans) -> Floats:
@@ -203,8 +222,8 @@ def _sample(values: Floats, count: int) -> Floats:
     return values[:: max(1, len(values) // count) | 1]
 
 
-def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: int) -> tuple[Floats, Floats]:
-    """Fit the light's surface of the given degree by least squares; return it and its (3, 3) terms y**i x**j."""
+def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: int) -> Floats:
+    """Fit the light's surface of the given degree by least squares; return its (3, 3) terms y**i x**j."""
     weight = keep.astype(np.float64)
     powers_y, powers_x = np.vander(y, 5, increasing=True).T, np.vander(x, 5, increasing=True).T
     moments = powers_y @ weight @ powers_x.T
@@ -215,7 +234,13 @@ def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: 
     terms = np.zeros((3, 3))
     for (i, j), value in zip(pairs, solved, strict=True):
         terms[i, j] = value
-    return powers_y[:3].T @ terms @ powers_x[:3], terms
+    return terms
+
+
+def _surface(terms: Floats, sites: _Sites) -> Floats:
+    """Return a surface of such terms over the places of a colour."""
+    powers_y, powers_x = (np.vander(side, 3, increasing=True) for side in (sites.y, sites.x))
+    return np.asarray(powers_y @ terms @ powers_x.T)
 
 
 def _waves(residual: Floats, sites: _Sites, sd: float, n: int) -> tuple[Floats, float]:
@@ -228,14 +253,19 @@ def _waves(residual: Floats, sites: _Sites, sd: float, n: int) -> tuple[Floats, 
         return np.array([]), 0.0
     height, width = residual.shape
     top_y, top_x = (int(np.clip(size // 8, 4, 16)) for size in (height, width))
-    waves_y = np.cos(0.5 * np.pi * np.outer(np.arange(top_y + 1), sites.y + 1.0))
-    waves_x = np.cos(0.5 * np.pi * np.outer(np.arange(top_x + 1), sites.x + 1.0))
+    waves_y, waves_x = _cosines(sites.y.tobytes(), top_y), _cosines(sites.x.tobytes(), top_x)
     power = (waves_y @ residual @ waves_x.T) ** 2
     power /= np.outer(np.mean(waves_y**2, axis=1), np.mean(waves_x**2, axis=1)) * n * sd**2
     order_y, order_x = np.ogrid[: top_y + 1, : top_x + 1]
     chosen = (order_y / top_y + order_x / top_x <= 1.0) & (order_y + order_x >= 3)
     squared = np.pi**2 * ((order_y / height) ** 2 + (order_x / width) ** 2)
     return power[chosen], float(np.mean(squared[chosen]) / np.mean(sites.mask))
+
+
+@lru_cache(maxsize=16)
+def _cosines(places: bytes, top: int) -> Floats:
+    """Return the cosine waves of the orders 0 to `top` over places (n,), which are given as their bytes."""
+    return np.asarray(np.cos(0.5 * np.pi * np.outer(np.arange(top + 1), np.frombuffer(places) + 1.0)))
 
 
 def _uncertainty(fit: _Fit, pooled: Floats) -> float:
@@ -286,7 +316,7 @@ def _damage(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> 
     raw = mosaic.values if mosaic.values.ndim == 2 else mosaic.values.max(axis=2)
     near_black = all(fit.mean < 0.02 * (fit.ceiling - fit.black) for fit in fits.values())
     saturated = any(fit.clipped > SATURATED_SHARE for fit in fits.values())
-    if all(float(np.ptp(site.raw[site.mask])) == 0 for site in sites.values()):
+    if all(float(np.ptp(_picked(site.raw, site.mask))) == 0 for site in sites.values()):
         if saturated or (near_black and not (raw.max() == 0 and fits[1].black > 0)):
             return ""
         return "every pixel of a colour has the same value"
@@ -309,6 +339,15 @@ def _full_block(flags: Booleans, size: int) -> bool:
     )
 
 
+def _of_blocks(site: _Sites, limit: np.ufunc, down: int, across: int, height: int, width: int) -> Floats:
+    """Return the largest or smallest value of one colour in each block; rows first, which is the quicker way."""
+    raw, mask = site.raw[:height, :width], site.mask[:height, :width]
+    if not mask.all():
+        raw = np.where(mask, raw, -np.inf if limit is np.maximum else np.inf)
+    rows = limit.reduce(raw.reshape(height // down, down, width), axis=1)
+    return np.asarray(limit.reduce(rows.reshape(height // down, width // across, across), axis=2))
+
+
 def _constant_blocks(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> int:
     """Count blocks in which every colour is constant, where the other blocks are too noisy for that to be chance.
 
@@ -322,10 +361,7 @@ def _constant_blocks(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _
         height, width = site.raw.shape[0] // down * down, site.raw.shape[1] // across * across
         if not height or not width:
             return 0
-        shape = (height // down, down, width // across, across)
-        masked = site.mask[:height, :width]
-        high = np.where(masked, site.raw[:height, :width], -np.inf).reshape(shape).max(axis=3).max(axis=1)
-        low = np.where(masked, site.raw[:height, :width], np.inf).reshape(shape).min(axis=3).min(axis=1)
+        high, low = (_of_blocks(site, limit, down, across, height, width) for limit in (np.maximum, np.minimum))
         spreads.append(np.where(high >= fits[colour].ceiling, np.inf, (high - low) / fits[colour].step))
     rows, columns = (min(spread.shape[axis] for spread in spreads) for axis in (0, 1))
     widest = np.max([spread[:rows, :columns] for spread in spreads], axis=0)

@@ -13,13 +13,14 @@ from greystep.errors import FrameError
 from greystep.flags import Flag, ordered
 from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.target import Box, Target, pixel_box
+from greystep.measure.target_corners import Window, corner_maps, corner_windows, read_corner
 from greystep.measure.target_moved import around_of, surround_of, surround_pixels
 from greystep.raw.dng import ColourTags, read_dng
 from greystep.raw.exposure import Exposure, filled_in, read_exposure
 from greystep.raw.frame import Frame, Mosaic, library_exposure, open_frame, read_region
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
-MEASURE_VERSION: Final = 4
+MEASURE_VERSION: Final = 5
 
 # Limits: the contract's ruling on status.
 NEAR_WHITE: Final = 0.90
@@ -47,8 +48,11 @@ class Reading:
         black_masked: Tuple of 4 floats or None. Mean of the masked pixels of R, G1, B and G2 [raw counts].
         way: ``region`` or ``library``; blank where it could not be opened.
         surround: (m, n) array or None. Map of the target and its surround, see
-            `greystep.measure.target_moved.surround_of`; None too where the pixels are damaged, clipped, or as good as
-            black, so that the target's place cannot be told from them.
+            `greystep.measure.target_moved.surround_of`; None where it was not asked for and the corners may tell
+            enough; None too where the pixels are damaged, clipped, or as good as black, so that the target's place
+            cannot be told from them.
+        corners: (k, 12, 12) array or None. Maps of the target's corners, see `greystep.measure.target_corners`; None
+            where the whole surround is as quickly read, and as the surround.
         around: Light from about the target over that from the target, in red, green and blue; None as the surround.
         box: The area that was measured, as fractions of the visible frame.
         flags: By the limits for one frame. The log decides whether they matter for a frame of its kind: an ambient
@@ -69,19 +73,27 @@ class Reading:
     flags: tuple[str, ...] = ()
     message: str = ""
     around: Triple | None = None
+    corners: Floats | None = None
+
+    @property
+    def sparse(self) -> bool:
+        """Only the corners have been read of what lies about the target."""
+        return self.corners is not None and self.surround is None
 
 
-def measure_frame(path: Path, target: Target | None) -> Reading:
+def measure_frame(path: Path, target: Target | None, whole: bool = False, recorded: Exposure | None = None) -> Reading:
     """Measure one raw frame; a bad frame gives a reading with its flag and message, never an error.
 
     Args:
         target: Where the grey target stands; None reads exposure data and colour tags alone.
+        whole: Read all that lies about the target, however large it is.
+        recorded: The frame's exposure data where they have been read.
 
     Returns: Plain values only, fit to be handed from one process to another.
     """
     reading = Reading()
     try:
-        reading = Reading(read_exposure(path))
+        reading = Reading(recorded or read_exposure(path))
         if not path.stat().st_size:
             raise FrameError(f"{path.name}: an empty file; copy it from the card again")
         frame = open_frame(path)
@@ -95,7 +107,7 @@ def measure_frame(path: Path, target: Target | None) -> Reading:
             opcodes=frame.opcodes,
             way=frame.way,
         )
-        return _measured(frame, target, reading)
+        return _measured(frame, target, reading, whole)
     except FrameError as error:
         return replace(reading, flags=ordered([error.flag]), message=_one_line(str(error)))
     except Exception as error:  # a file may break any decoder in its own way, and must not stop the others
@@ -132,35 +144,49 @@ def _completed(recorded: Exposure, found: Exposure | None) -> Exposure:
     return filled_in(recorded, replace(found, f_number=f_number, exposure_s=exposure_s))
 
 
-def _measured(frame: Frame, target: Target | None, reading: Reading) -> Reading:
-    """Add the patch, the surround and the frame's own faults to a reading."""
+def _measured(frame: Frame, target: Target | None, reading: Reading, whole: bool) -> Reading:
+    """Add the patch, what lies about the target, and the frame's own faults to a reading."""
     if target is None:
         what = f"{frame.path.name}: no target to measure; give its place in session.toml, [target] patch"
         return replace(reading, flags=ordered([Flag.NO_TARGET]), message=what)
-    y0, y1, x0, x1 = pixel_box(target.patch, frame.height, frame.width, frame.pattern.shape)
-    patch, surround = _regions(frame, target, (y0, y1, x0, x1))
+    area = pixel_box(target.patch, frame.height, frame.width, frame.pattern.shape)
+    spans = corner_windows(frame, target)
+    corners = [read_corner(frame, span) for span in spans]
+    if corners and not whole:
+        patch, surround = read_region(frame, *area), None
+    else:
+        span = surround_pixels(target, frame.height, frame.width, frame.pattern.shape)
+        patch, surround = _regions(frame, span, area)
     signal = measure_patch(patch, frame.white)
     faults = _faults(frame, signal)
     what = "; ".join(faults.values())
     lit = signal.mean[1] > DARKEST * (signal.white[1] - signal.black[1])
     sound = lit and not {Flag.DAMAGED, Flag.CLIPPED} & faults.keys()
-    top, bottom, left, right = surround_pixels(target, frame.height, frame.width, frame.pattern.shape)
-    span = (left / frame.width, top / frame.height, right / frame.width, bottom / frame.height)
-    red, green, blue = np.array(around_of(surround, target, span)) / signal.mean if sound else (np.nan,) * 3
+    seen = list(zip(corners, spans, strict=True)) if surround is None or corners else [(surround, span)]
+    about = [around_of(part, target, _fractions(frame, of)) for part, of in seen] if sound else []
+    known = [np.array(light) / signal.mean for light in about if np.isfinite(light).all()]
+    red, green, blue = np.mean(known, axis=0).tolist() if known else (np.nan,) * 3
     return replace(
         reading,
         signal=signal,
-        surround=surround_of(surround) if sound else None,
-        around=(float(red), float(green), float(blue)) if np.isfinite([red, green, blue]).all() else None,
-        box=(x0 / frame.width, y0 / frame.height, x1 / frame.width, y1 / frame.height),
+        surround=surround_of(surround) if sound and surround is not None else None,
+        corners=corner_maps(corners) if sound and corners else None,
+        around=(red, green, blue) if known else None,
+        box=_fractions(frame, area),
         flags=ordered(faults),
         message=_one_line(f"{frame.path.name}: {what}") if faults else "",
     )
 
 
-def _regions(frame: Frame, target: Target, patch: tuple[int, int, int, int]) -> tuple[Mosaic, Mosaic]:
+def _fractions(frame: Frame, window: Window) -> Box:
+    """Return a window as fractions of the visible frame."""
+    y0, y1, x0, x1 = window
+    return x0 / frame.width, y0 / frame.height, x1 / frame.width, y1 / frame.height
+
+
+def _regions(frame: Frame, span: Window, patch: Window) -> tuple[Mosaic, Mosaic]:
     """Read the patch and its surround: both at once, or a large surround in bands and thinned, to spare memory."""
-    y0, y1, x0, x1 = surround_pixels(target, frame.height, frame.width, frame.pattern.shape)
+    y0, y1, x0, x1 = span
     if (y1 - y0) * (x1 - x0) <= _LARGEST_REGION:
         whole = read_region(frame, y0, y1, x0, x1)
         rows, columns = slice(patch[0] - y0, patch[1] - y0), slice(patch[2] - x0, patch[3] - x0)

@@ -55,7 +55,7 @@ class Target:
 
 
 @dataclass(frozen=True)
-class _Area:
+class Area:
     """An even area of the scene: an upright box in overview pixels and what speaks for its being the target."""
 
     y0: int
@@ -82,12 +82,12 @@ def find_target(overviews: Sequence[NDArray[Any]], has_card: bool = True) -> Tar
 
     Returns: None where the frames show no even area at all, or there are no frames.
     """
-    scene, steady, over = _common_scene(overviews)
+    scene, steady, over = common_scene(overviews)
     if scene is None:
         return None
-    best: tuple[int, float, _Area] | None = None
+    best: tuple[int, float, Area] | None = None
     for contrast in EDGE_CONTRASTS:
-        for tier, score, area in _ranked(_even_areas(scene, steady, contrast)):
+        for tier, score, area in ranked(even_areas(scene, steady, contrast)):
             if best is None or tier < best[0] or (tier == best[0] and score > 1.5 * best[1]):
                 best = tier, score, area
         if best is not None and best[0] == 0:
@@ -96,13 +96,13 @@ def find_target(overviews: Sequence[NDArray[Any]], has_card: bool = True) -> Tar
     card = _card_over_range(scene, over) if has_card and over.any() else None
     if card is not None:
         size = (card[1] - card[0]) * (card[3] - card[2])
-        grey = best is not None and best[0] == 0 and best[1] > SMALLEST * over.size and _may_be_grey(best[2])
+        grey = best is not None and best[0] == 0 and best[1] > SMALLEST * over.size and may_be_grey(best[2])
         if best is None or best[0] == 3 or (not grey and size > 2.0 * best[1]):
             found = card
-    return None if found is None else _target(*found, *scene.shape[:2])
+    return None if found is None else target_at(*found, *scene.shape[:2])
 
 
-def _target(y0: int, y1: int, x0: int, x1: int, height: int, width: int) -> Target:
+def target_at(y0: int, y1: int, x0: int, x1: int, height: int, width: int) -> Target:
     """Return the target whose edges are given in pixels of an overview."""
     inset_y, inset_x = max(1.0, INSET * (y1 - y0)), max(1.0, INSET * (x1 - x0))
     return Target(
@@ -112,7 +112,7 @@ def _target(y0: int, y1: int, x0: int, x1: int, height: int, width: int) -> Targ
     )
 
 
-def _may_be_grey(area: _Area) -> bool:
+def may_be_grey(area: Area) -> bool:
     """Say whether a camera may answer so to a grey in flash light: within a stop of the usual, red and blue alike."""
     return bool(np.all(np.abs(np.log2(area.colour[[0, 2]] / area.colour[1] / USUAL_NEUTRAL)) < 1.0))
 
@@ -157,14 +157,14 @@ def find_again(overview: NDArray[Any], target: Target) -> Target | None:
         overview: (h, w, 3) array. Of the frame, see `find_target`.
         target: As it stands in the other frames.
     """
-    scene, steady, _ = _common_scene([overview])
+    scene, steady, _ = common_scene([overview])
     if scene is None:
         return None
     height, width = scene.shape[:2]
     sides = (target.box[3] - target.box[1]) * height, (target.box[2] - target.box[0]) * width
-    found: list[tuple[float, _Area]] = []
+    found: list[tuple[float, Area]] = []
     for contrast in EDGE_CONTRASTS:
-        for _, score, area in _ranked(_even_areas(scene, steady, contrast)):
+        for _, score, area in ranked(even_areas(scene, steady, contrast)):
             own = area.y1 - area.y0, area.x1 - area.x0
             alike = all(abs(one - other) <= max(2.0, SAME_SIZE * other) for one, other in zip(own, sides, strict=True))
             if alike and area.sides == 0 and score > own[0] * own[1] / 2.0:
@@ -172,7 +172,7 @@ def find_again(overview: NDArray[Any], target: Target) -> Target | None:
     if not found:
         return None
     area = max(found, key=lambda entry: entry[0])[1]
-    return _target(area.y0, area.y1, area.x0, area.x1, height, width)
+    return target_at(area.y0, area.y1, area.x0, area.x1, height, width)
 
 
 def fixed_target(box: Box) -> Target:
@@ -219,7 +219,7 @@ def pixel_span(start: float, end: float, size: int, period: int, longest: int) -
     return first, last
 
 
-def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, Booleans, Booleans]:
+def common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, Booleans, Booleans]:
     """Return the scene that the frames share, where most of them agree with it, and where most are over the range.
 
     The brightest tenth of the scene is about 1. What is over the range is left out of what agrees.
@@ -248,7 +248,7 @@ def _common_scene(overviews: Sequence[NDArray[Any]]) -> tuple[Floats | None, Boo
     return scene, agree & ~over if (agree & ~over).any() else agree, over
 
 
-def _even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[_Area]:
+def even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[Area]:
     """Divide the scene along its edges of brightness and colour; return the largest upright box of each even area."""
     height, width = scene.shape[:2]
     floor = np.maximum(scene, 0.0) + 0.03
@@ -283,7 +283,7 @@ def _even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[_Area]
         if float(np.median(np.abs(np.log(inner[..., 1]) - light))) > ROUGH:
             continue
         areas.append(
-            _Area(
+            Area(
                 # An edge marks the pixels on both its sides.
                 y0=max(0, y0 - 1),
                 y1=min(height, y1 + 1),
@@ -314,7 +314,7 @@ def _grown(edges: Booleans, y0: int, y1: int, x0: int, x1: int) -> tuple[int, in
     return y0, y1, x0, x1
 
 
-def _ranked(areas: list[_Area]) -> list[tuple[int, float, _Area]]:
+def ranked(areas: list[Area]) -> list[tuple[int, float, Area]]:
     """Give each area that is not dark its tier (0 the likeliest) and, within it, its score: size, evenness, colour.
 
     The scene's white is the colour that most of its even area shares, dark or bright, and a camera's neutral can have.

@@ -53,25 +53,33 @@ def surround_of(mosaic: Mosaic) -> Floats:
 
     Returns: (m, n) array: At most 32 bins a side; all zero where the middle carries no light.
     """
-    size = mosaic.values.shape[:2]
-    # An odd stride, no multiple of three, meets every place of a filter pattern; some eight pixels a bin are plenty.
-    rows, columns = (
-        slice(None, None, max(step for step in (1, 5, 7, 11, 13, 17, 23, 31) if step == 1 or step * 256 < side))
-        for side in size
-    )
+    light = binned(mosaic, SURROUND_BINS)
+    middle = float(np.median(light[_middle(light.shape[0]), _middle(light.shape[1])]))
+    return np.round(light / middle, 4) if middle > 0 else np.zeros_like(light)
+
+
+def binned(mosaic: Mosaic, bins: int) -> Floats:
+    """Return the green above black of a region, (h, w) or (h, w, 3), in bins, at most so many a side."""
+    rows, columns = (slice(None, None, stride(side, bins)) for side in mosaic.values.shape[:2])
     level, colours = mosaic.values[rows, columns] - mosaic.black[rows, columns], mosaic.colours[rows, columns]
     green = ((colours == 1) | (colours == 3)).astype(np.float64)
     if level.ndim == 3:
         level, green = level[..., 1], np.ones(colours.shape)
     for cell in (2, 3, 4):  # pixels to a bin at least, until each bin holds a green one
-        counts = [min(SURROUND_BINS, max(1, side // cell)) for side in level.shape]
+        counts = [min(bins, max(1, side // cell)) for side in level.shape]
         y, x = (np.arange(count) * side // count for side, count in zip(level.shape, counts, strict=True))
         total, held = (np.add.reduceat(np.add.reduceat(part, y), x, axis=1) for part in (level * green, green))
         if held.all():
             break
-    binned = total / np.maximum(held, 1.0)
-    middle = float(np.median(binned[_middle(counts[0]), _middle(counts[1])]))
-    return np.round(binned / middle, 4) if middle > 0 else np.zeros_like(binned)
+    return np.asarray(total / np.maximum(held, 1.0))
+
+
+def stride(side: int, bins: int) -> int:
+    """Return how many rows or columns apart are enough for bins of a region: some eight pixels a bin are plenty.
+
+    An odd stride, no multiple of three, meets every place of a filter pattern.
+    """
+    return max(step for step in (1, 5, 7, 11, 13, 17, 23, 31) if step == 1 or step * 8 * bins < side)
 
 
 def around_of(mosaic: Mosaic, target: Target, span: Box) -> Triple:
@@ -149,7 +157,7 @@ def _best_shift(surround: Floats, reference: Floats) -> tuple[float, float, floa
     strength = float(np.sum(then**2))
     if strength <= 4.0 * then.size * _calm(then) ** 2:  # no edges to speak of, only noise
         return 0.0, 0.0, 1.0, np.inf
-    now = _slopes(surround)
+    now = slopes(surround)
     # The target's size in bins: the map is the target and its margins.
     size_y, size_x = (count / (1.0 + 2.0 * MARGIN) for count in surround.shape)
     reach_y, reach_x = min(int(LONGEST_SHIFT * size_y), height - 1), min(int(LONGEST_SHIFT * size_x), width - 1)
@@ -170,7 +178,7 @@ def _sought(shape: tuple[int, ...], surround: bytes) -> tuple[Floats, list[NDArr
 
     Returns: Its slopes (2, m - 1, n - 1); the spectrum of each; and how much of the edges is in view at each shift.
     """
-    then = _slopes(np.frombuffer(surround, np.float64).reshape(shape))
+    then = slopes(np.frombuffer(surround, np.float64).reshape(shape))
     all_in_view = _correlated(np.ones(then.shape[1:]), _spectrum(np.sum(then**2, axis=0)))
     return then, [_spectrum(part) for part in then], all_in_view
 
@@ -198,11 +206,14 @@ def _calm(slopes: Floats) -> float:
     return robust_sd(middle, 0.0) if middle.size else 0.0
 
 
-def _slopes(surround: Floats) -> Floats:
-    """Return the differences of neighbouring bins (2, m - 1, n - 1), down and across, the slow gradient taken off.
+def slopes(surround: Floats) -> Floats:
+    """Return the differences of neighbouring bins (2, ..., m - 1, n - 1), down and across, the slow gradient taken off.
 
     A little smoothing lets an edge between two bins meet itself when it has moved by half a bin.
+
+    Args:
+        surround: Array (..., m, n). One map or several.
     """
-    smooth = scipy.ndimage.gaussian_filter(surround, 0.7, mode="nearest")
-    slopes = np.stack([np.diff(smooth, axis=0)[:, :-1], np.diff(smooth, axis=1)[:-1]])
-    return np.asarray(slopes - np.median(slopes, axis=(1, 2), keepdims=True))
+    smooth = scipy.ndimage.gaussian_filter(surround, 0.7, mode="nearest", axes=(-2, -1))
+    steps = np.stack([np.diff(smooth, axis=-2)[..., :-1], np.diff(smooth, axis=-1)[..., :-1, :]])
+    return np.asarray(steps - np.median(steps, axis=(-2, -1), keepdims=True))

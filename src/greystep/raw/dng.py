@@ -111,19 +111,23 @@ def read_dng(path: Path) -> Dng | None:
             return _dng(path, first, raw_page(path, pages), tif.filehandle.size)
 
 
-def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int) -> Floats:
+def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Floats:
     """Read a box of the image as linear counts, black not subtracted.
 
     Args:
         y0, y1, x0, x1: Box [px].
+        step: Every so many rows and columns of it.
 
-    Returns: ndarray float64 (y1 - y0, x1 - x0), or (..., 3) for a frame of three planes
+    Returns: ndarray float64 (h, w), or (h, w, 3) for a frame of three planes
 
     Raises:
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
     top, left = dng.top, dng.left
-    return linear(dng.levels, read_stored(path, dng.raster, top + y0, top + y1, left + x0, left + x1), y0, x0)
+    stored = read_stored(path, dng.raster, top + y0, top + y1, left + x0, left + x1)
+    if dng.levels.coding is None:
+        return linear(dng.levels, stored[::step, ::step], y0, x0)
+    return linear(dng.levels, stored, y0, x0)[::step, ::step]  # its curves go by the place
 
 
 def middle(area: tuple[int, int, int, int]) -> tuple[int, int, int, int]:

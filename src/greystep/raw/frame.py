@@ -125,11 +125,12 @@ def needs_library(path: Path) -> bool:
     return dng is None or dng.raster.compression not in DECODED
 
 
-def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
+def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Mosaic:
     """Read a box of a frame.
 
     Args:
         y0, y1, x0, x1: The box [px], within the frame.
+        step: Every so many rows and columns of it.
 
     Raises:
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
@@ -140,18 +141,19 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
             " give a patch inside the frame"
         )
     if frame.dng is not None and frame.mosaic is None:
-        values = read_box(frame.path, frame.dng, y0, y1, x0, x1)
+        values = read_box(frame.path, frame.dng, y0, y1, x0, x1, step)
     else:
         assert frame.mosaic is not None
-        values = frame.mosaic[y0:y1, x0:x1].astype(np.float64)
-    return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1), _black(frame, y0, y1, x0, x1))
+        values = frame.mosaic[y0:y1:step, x0:x1:step].astype(np.float64)
+    return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1, step), _black(frame, y0, y1, x0, x1, step))
 
 
-def overview(frame: Frame, longest: int = 256) -> Image:
+def overview(frame: Frame, longest: int = 256, thinned: bool = False) -> Image:
     """Return the whole frame binned to a small linear picture in camera RGB.
 
     Args:
         longest: Longest side of the picture [px]; a frame with fewer filter periods than that gives fewer.
+        thinned: Only the middle quarter of each bin's rows is looked at, two filter periods at least.
 
     Returns: ndarray float32 (h, w, 3): Above black, divided by the white level minus the highest black level (DNG
         specification 1.7.1.0, p. 99); the picture's edges are the frame's to within one filter period.
@@ -166,15 +168,17 @@ def overview(frame: Frame, longest: int = 256) -> Image:
     scale = min(1.0, longest / max(cells_y, cells_x))
     edges_y, edges_x = _edges(cells_y, scale), _edges(cells_x, scale)
     width = cells_x * pw
-    if frame.dng is not None and frame.mosaic is None:
-        dng, levels = frame.dng, frame.dng.levels
-        stored = read_stored(frame.path, dng.raster, dng.top, dng.top + dng.height, dng.left, dng.left + width)
-    else:
-        assert frame.mosaic is not None
-        stored, levels = frame.mosaic[:, :width], None
+    levels = frame.dng.levels if frame.dng is not None and frame.mosaic is None else None
+    by_band = thinned and levels is not None and frame.dng is not None and frame.dng.raster.plain
+    stored = None if by_band else _stored(frame, 0, frame.height, width)
     picture = np.empty((len(edges_y) - 1, len(edges_x) - 1, 3), np.float32)
     for row, (low, high) in enumerate(pairwise(edges_y.tolist())):
-        band = stored[low * ph : high * ph]  # one band at a time: the frame is never held as floats
+        if thinned and high - low > 2:
+            few = max(2, (high - low) // 4)
+            low += (high - low - few) // 2
+            high = low + few
+        # One band at a time: the frame is never held as floats.
+        band = _stored(frame, low * ph, high * ph, width) if stored is None else stored[low * ph : high * ph]
         above = band.astype(np.float64) if levels is None else linear(levels, band, low * ph, 0)
         above -= _black(frame, low * ph, high * ph, 0, width)
         cells = above.reshape(high - low, ph, cells_x, pw, -1).sum(axis=0)
@@ -182,6 +186,15 @@ def overview(frame: Frame, longest: int = 256) -> Image:
         picture[row] = _rgb(sites, frame.pattern)
     picture /= np.array(frame.white[:3]) - frame.black_pattern.max(axis=(0, 1))
     return picture
+
+
+def _stored(frame: Frame, y0: int, y1: int, width: int) -> NDArray[Any]:
+    """Return rows of a frame as they are stored, from its left edge on."""
+    if frame.dng is not None and frame.mosaic is None:
+        dng = frame.dng
+        return read_stored(frame.path, dng.raster, dng.top + y0, dng.top + y1, dng.left, dng.left + width)
+    assert frame.mosaic is not None
+    return frame.mosaic[y0:y1, :width]
 
 
 def usable_range(frame: Frame) -> float:
@@ -209,13 +222,13 @@ def _edges(cells: int, scale: float) -> NDArray[np.int64]:
     return np.linspace(0, cells, max(1, round(cells * scale)) + 1).astype(np.int64)
 
 
-def _black(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> Floats:
-    black: Floats = tiled(frame.black_pattern, y0, y1, x0, x1)
+def _black(frame: Frame, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Floats:
+    black: Floats = tiled(frame.black_pattern, y0, y1, x0, x1, step)
     deeper = (None,) * (black.ndim - 2)
     if frame.black_rows is not None:
-        black = black + frame.black_rows[y0:y1, None, *deeper]
+        black = black + frame.black_rows[y0:y1:step, None, *deeper]
     if frame.black_cols is not None:
-        black = black + frame.black_cols[None, x0:x1, *deeper]
+        black = black + frame.black_cols[None, x0:x1:step, *deeper]
     return black
 
 

@@ -142,12 +142,12 @@ def linear(levels: Levels, stored: NDArray[Any], y0: int, x0: int) -> Floats:
     return _CURVE_SCALE * apply_curves(coding.curves, share, y0, x0).reshape(counts.shape)
 
 
-def tiled(period: NDArray[Any], y0: int, y1: int, x0: int, x1: int) -> NDArray[Any]:
-    """Return the box [y0:y1, x0:x1] of a plane that repeats ``period`` from its origin, in every direction."""
+def tiled(period: NDArray[Any], y0: int, y1: int, x0: int, x1: int, step: int = 1) -> NDArray[Any]:
+    """Return the box [y0:y1:step, x0:x1:step] of a plane that repeats ``period`` from its origin, in all directions."""
+    rows, columns = np.arange(y0, y1, step), np.arange(x0, x1, step)
     if period.shape[:2] == (1, 1):  # the usual black level: nothing to copy
-        return np.broadcast_to(period, (y1 - y0, x1 - x0, *period.shape[2:]))
-    rows = np.take(period, np.arange(y0, y1) % period.shape[0], axis=0)
-    return np.asarray(np.take(rows, np.arange(x0, x1) % period.shape[1], axis=1))
+        return np.broadcast_to(period, (len(rows), len(columns), *period.shape[2:]))
+    return np.asarray(np.take(np.take(period, rows % period.shape[0], axis=0), columns % period.shape[1], axis=1))
 
 
 def split_greens(pattern: Filters) -> Filters:

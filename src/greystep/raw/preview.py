@@ -18,11 +18,19 @@ from greystep.raw.library import decoder
 
 #: A smaller picture shows nothing [px, longer side].
 _SMALLEST: Final = 128
+#: Of a smaller frame the whole overview is quickly made [px].
+_LARGE: Final = 1 << 23
 
 
 def overview_of(path: Path) -> Image:
     """Return the overview of a file; errors are those of `greystep.raw.frame.overview`."""
     return overview(open_frame(path))
+
+
+def large_overview_of(path: Path) -> Image | None:
+    """Return the thinned overview of a file whose whole one takes long; None of a smaller one."""
+    frame = open_frame(path)
+    return overview(frame, thinned=True) if frame.height * frame.width >= _LARGE else None
 
 
 def look_of(path: Path) -> Image:

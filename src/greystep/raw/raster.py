@@ -9,7 +9,7 @@ import zlib
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import imagecodecs
 import numpy as np
@@ -40,6 +40,7 @@ class Raster:
     ``plain`` says that any row can be read where it lies: uncompressed strips of whole or packed samples. ``rows``
     is the height of a strip or tile, ``wide`` its width, ``offsets`` where each begins. ``fields`` are the factors by
     which rows and columns are interleaved: with (2, 2) the image is stored as four images of every other pixel.
+    ``page`` is the directory, of which nothing is read from the file any more.
     """
 
     height: int
@@ -52,6 +53,7 @@ class Raster:
     rows: int
     wide: int
     offsets: tuple[int, ...]
+    page: tifffile.TiffPage
     fields: tuple[int, int] = (1, 1)
 
 
@@ -127,8 +129,9 @@ def read_raster(path: Path, page: tifffile.TiffPage, tags: Tags, size: int) -> R
         sizes = np.tile(np.repeat(of_rows, across), planes) * row_bytes
     offsets = _places(path, page, size, planes * down * across, sizes, min(row_bytes, rows * row_bytes // wide))
     order = dtype.newbyteorder(page.parent.byteorder)
+    assert callable(page.decode)  # made while the file is open, which it looks into
     return Raster(
-        height, width, samples, bits, order, compression, plain, rows, wide, offsets, (fields[0], fields[1])
+        height, width, samples, bits, order, compression, plain, rows, wide, offsets, page, (fields[0], fields[1])
     )  # fmt: skip
 
 
@@ -231,20 +234,19 @@ def _rows(path: Path, raster: Raster, top: int, bottom: int, left: int, right: i
 def _segments(path: Path, raster: Raster, top: int, bottom: int, left: int, right: int) -> NDArray[Any]:
     """Decode the strips or tiles that cover the box, and no other."""
     out = np.empty((bottom - top, right - left, raster.samples), raster.dtype.newbyteorder("="))
-    with tifffile.TiffFile(path) as tif:
-        page = raw_page(path, pages_of(tif))
-        high, wide = raster.rows, raster.wide
-        down, across = math.ceil(raster.height / high), math.ceil(raster.width / wide)
+    page, high, wide = raster.page, raster.rows, raster.wide
+    down, across = math.ceil(raster.height / high), math.ceil(raster.width / wide)
+    with path.open("rb") as file:
         for plane in range(raster.samples if page.planarconfig == 2 else 1):
             into = out if page.planarconfig == 1 else out[..., plane : plane + 1]
             for y in range(top // high * high, bottom, high):
                 for x in range(left // wide * wide, right, wide):
                     index = (plane * down + y // high) * across + x // wide
-                    tif.filehandle.seek(page.dataoffsets[index])
-                    data = tif.filehandle.read(page.databytecounts[index])
+                    file.seek(raster.offsets[index])
+                    data = file.read(page.databytecounts[index])
                     shape = (high if page.is_tiled else min(high, raster.height - y), wide, into.shape[2])
-                    tile = _decoded(page, data, index, raster, shape)
                     t, b, le, r = max(top, y), min(bottom, y + high), max(left, x), min(right, x + wide)
+                    tile = _decoded(data, index, raster, shape, b - y)
                     if tile is None or tile.dtype != out.dtype:
                         raise FrameError(
                             f"{path.name}: tile {index} is not what its tags say; copy it from the card again",
@@ -254,12 +256,11 @@ def _segments(path: Path, raster: Raster, top: int, bottom: int, left: int, righ
     return out
 
 
-def _decoded(
-    page: tifffile.TiffPage, data: bytes, index: int, raster: Raster, shape: tuple[int, int, int]
-) -> NDArray[Any] | None:
+def _decoded(data: bytes, index: int, raster: Raster, shape: tuple[int, int, int], rows: int) -> NDArray[Any] | None:
     """Decode a strip or tile to (h, w, samples); None where it holds another number of pixels than the tags say.
 
-    The decoders would cut what is too much, and put rows together anew.
+    The decoders would cut what is too much, and put rows together anew. A lossless JPEG is decoded no farther than to
+    the last of the `rows` that are asked for.
     """
     pixels = math.prod(shape)
     of_strip = {pixels, pixels // shape[0] * raster.rows}  # the last strip may be filled up
@@ -274,25 +275,41 @@ def _decoded(
         found = len(unfold.decompress(data, size + 1))  # to its end, where its checksum stands
         if not unfold.eof or found not in {math.ceil(count * raster.bits / 8) for count in of_strip}:
             return None
+    page = raster.page
     if raster.compression in (_JPEG, _LOSSY_JPEG):
-        precision, count = _jpeg(data)
-        if precision > 8 * raster.dtype.itemsize or count not in of_strip:
+        head = _jpeg(data)
+        if head is None or head.precision > 8 * raster.dtype.itemsize or head.samples not in of_strip:
             return None
+        if head.lossless and head.height == shape[0] > rows and head.samples == pixels:
+            begun = bytearray(data)
+            struct.pack_into(">H", begun, head.at, rows)
+            decoded = imagecodecs.jpeg_decode(begun, bitspersample=raster.bits, tables=page.jpegtables)
+            return np.asarray(decoded).reshape(rows, *shape[1:])
     tables = {"jpegtables": page.jpegtables} if page.jpegtables else {}
     tile = page.decode(data, index, **tables)[0]
     return None if tile is None else np.asarray(tile[0])
 
 
-def _jpeg(data: bytes) -> tuple[int, int]:
-    """Return the bits of a JPEG's samples and their number, of all components, as its frame header says."""
+class _Jpeg(NamedTuple):
+    """The frame header of a JPEG: bits of a sample, samples of all components, rows, and where their number stands."""
+
+    precision: int
+    samples: int
+    height: int
+    at: int
+    lossless: bool
+
+
+def _jpeg(data: bytes) -> _Jpeg | None:
+    """Read the frame header of a JPEG; None where it has none."""
     at = 2
     while at + 10 <= len(data) and data[at] == 0xFF:
         marker = data[at + 1]
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             precision, height, width, components = struct.unpack_from(">BHHB", data, at + 4)
-            return precision, height * width * components
+            return _Jpeg(precision, height * width * components, height, at + 5, marker == 0xC3)
         at += 1 if marker == 0xFF else 2 + struct.unpack_from(">H", data, at + 2)[0]
-    return 0, 0
+    return None
 
 
 def _jpeg_xl(data: bytes) -> tuple[int, int]:

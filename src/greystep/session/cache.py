@@ -22,14 +22,15 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from greystep.doors import read_file, read_json
+from greystep.doors import read_file
 from greystep.errors import FrameError, GreystepError
 from greystep.files import check_folder, write_bytes, write_text
 from greystep.flags import Flag, ordered
+from greystep.measure.clear_target import clear_target
 from greystep.measure.reading import MEASURE_VERSION, Reading, exposure_of, measure_frame
 from greystep.measure.target import Target, find_again
 from greystep.raw.exposure import Exposure
-from greystep.raw.preview import look_of, overview_of
+from greystep.raw.preview import large_overview_of, look_of, overview_of
 from greystep.session.entries import as_json, from_json
 from greystep.session.workers import Crew
 
@@ -46,6 +47,7 @@ _TAG: Final = (
 #: Names of entries, and of what a killed run left of one.
 _PICTURE: Final = re.compile(r"[0-9a-f]{32}\.[0-9a-f]{16}\.npy")
 _READING: Final = re.compile(r"[0-9a-f]{32}\.json")
+_ENTRY: Final = re.compile(rb'\{"sha256": "([0-9a-f]{64})", "entry": (.*)\}', re.DOTALL)
 _UNFINISHED: Final = re.compile(rf"\.((target-)?{_READING.pattern}|{_PICTURE.pattern}|{_TAG_FILE})\.\w{{8}}\.part")
 #: What is unfinished for so long [s] is of no run that still works.
 _UNFINISHED_S: Final = 600.0
@@ -57,10 +59,15 @@ _NOT_KEPT: Final = frozenset({Flag.UNREADABLE, Flag.DAMAGED})
 
 @dataclass(frozen=True)
 class _Kept:
-    """One entry: where the target was found or given, and what was measured there."""
+    """One entry: where the target was found or given, and what was measured there.
+
+    Attributes:
+        seen: The one frame that the target was found in; blank where it was found in all that were looked at.
+    """
 
     target: Target | None
     reading: Reading | None = None
+    seen: str = ""
 
 
 def open_cache(session: Path, store: Path | None) -> Path | None:
@@ -145,6 +152,7 @@ def measure(
     crew: Crew,
     recorded: Mapping[str, Exposure] | None = None,
     progress: Callable[[int, int], None] | None = None,
+    whole: bool = False,
 ) -> dict[str, Reading]:
     """Measure each file at its target; what is known at that target is taken as it is.
 
@@ -156,16 +164,20 @@ def measure(
             time.
         prints: Fingerprint by file name.
         crew: Those who measure.
-        recorded: By file name: exposure data, for files whose decoder crashes or hangs.
+        recorded: By file name: exposure data that has been read, for files whose decoder crashes or hangs too.
         progress: Called with (done, total) files.
+        whole: All that lies about the target is asked for.
     """
     readings = {
-        name: known[name][1] for name, target in targets.items() if name in known and _same(known[name][0], target)
+        name: known[name][1]
+        for name, target in targets.items()
+        if name in known and _same(known[name][0], target) and not (whole and known[name][1].sparse)
     }
     todo = [name for name in targets if name not in readings]
     if progress is not None:
         progress(len(readings), len(targets))
-    results = crew.each(measure_frame, [(folder / name, targets[name]) for name in todo])
+    told = {name: exposure for name, exposure in (recorded or {}).items() if exposure != Exposure()}
+    results = crew.each(measure_frame, [(folder / name, targets[name], whole, told.get(name)) for name in todo])
     for name, result in zip(todo, results, strict=True):
         if isinstance(result, FrameError):
             exposure = (recorded or {}).get(name, Exposure())
@@ -185,17 +197,33 @@ def find_once(
     cache: Path | None,
     prints: Mapping[str, str],
     crew: Crew,
-) -> Target | None:
-    """Find the target in the overviews of some frames, or recall where it was found in the same ones."""
+    at_once: bool = False,
+) -> tuple[Target | None, str]:
+    """Find the target in the overviews of some frames, or recall where it was found in the same ones.
+
+    Args:
+        at_once: Of large frames one is enough that shows it clearly; what it says is to be checked in the others.
+
+    Returns: The target, and the one frame that it was found in; that is blank where all were looked at.
+    """
     mark = _target_mark(names, prints)
     content = _load_json(cache, mark)
     with suppress(KeyError, TypeError, ValueError, AttributeError):
-        if content is not None and content["fingerprint"] == mark:
-            return from_json(content, _Kept).target
+        if content is not None and content["fingerprint"] == mark and (at_once or not content["seen"]):
+            kept = from_json(content, _Kept)
+            return kept.target, kept.seen
+    for name in (names[0], names[len(names) // 2]) if at_once else ():
+        (picture,) = crew.each(large_overview_of, [(folder / name,)])
+        if picture is None:
+            break
+        clear = None if isinstance(picture, FrameError) else clear_target(picture)
+        if clear is not None:
+            _keep_json(cache, mark, _Kept(clear, seen=name))
+            return clear, name
     pictures = crew.each(overview_of, [(folder / name,) for name in names])
     target = find([picture for picture in pictures if not isinstance(picture, FrameError)])
     _keep_json(cache, mark, _Kept(target))
-    return target
+    return target, ""
 
 
 def measure_again(
@@ -214,7 +242,7 @@ def measure_again(
         def find(pictures: Sequence[NDArray[Any]], target: Target = target) -> Target | None:
             return find_again(pictures[0], target) if pictures else None
 
-        again = find_once(folder, [name], find, cache, {name: f"{prints[name]}{target.box}"}, crew)
+        again, _ = find_once(folder, [name], find, cache, {name: f"{prints[name]}{target.box}"}, crew)
         if again is not None:
             found[name] = again
     marks = {name: _second(prints[name]) for name in found}
@@ -314,24 +342,21 @@ def _same(a: Target | None, b: Target | None) -> bool:
 def _load_json(cache: Path | None, mark: str) -> dict[str, Any] | None:
     if cache is None or not mark:
         return None
-    try:
-        content = read_json(cache / f"{mark}.json")
-    except GreystepError:
-        return None
-    if not isinstance(content, dict) or content.pop("sha256", None) != _checksum(content):
-        return None
-    return content
+    with suppress(GreystepError, ValueError, RecursionError):
+        found = _ENTRY.fullmatch(read_file(cache / f"{mark}.json"))
+        if found and hashlib.sha256(found[2]).hexdigest().encode() == found[1]:
+            content = json.loads(found[2])
+            return content if isinstance(content, dict) else None
+    return None
 
 
 def _keep_json(cache: Path | None, mark: str, content: _Kept) -> None:
+    """Keep an entry behind the checksum of its text; nothing waits for the disk, as what is cut off is seen by that."""
     if cache is not None and mark:
-        entry = {"fingerprint": mark, **as_json(content)}
+        entry = json.dumps({"fingerprint": mark, **as_json(content)}).encode()
+        text = b'{"sha256": "%b", "entry": %b}' % (hashlib.sha256(entry).hexdigest().encode(), entry)
         with suppress(GreystepError):
-            write_text(cache / f"{mark}.json", json.dumps(entry | {"sha256": _checksum(entry)}))
-
-
-def _checksum(entry: Mapping[str, Any]) -> str:
-    return hashlib.sha256(json.dumps(entry, sort_keys=True).encode()).hexdigest()
+            write_bytes(cache / f"{mark}.json", text, durable=False)
 
 
 def _load_picture(cache: Path | None, mark: str) -> Thumbnail | None:
@@ -353,4 +378,5 @@ def _keep_picture(cache: Path | None, mark: str, picture: Thumbnail) -> None:
         stream = io.BytesIO()
         np.save(stream, picture, allow_pickle=False)
         with suppress(GreystepError):
-            write_bytes(cache / mark, stream.getvalue() + hashlib.sha256(stream.getvalue()).digest())
+            content = stream.getvalue() + hashlib.sha256(stream.getvalue()).digest()
+            write_bytes(cache / mark, content, durable=False)

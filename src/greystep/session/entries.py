@@ -1,7 +1,7 @@
 """What the cache keeps of a frame, as JSON and back."""
 
 from collections.abc import Callable
-from dataclasses import asdict, fields, is_dataclass
+from dataclasses import fields, is_dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -19,7 +19,11 @@ T = TypeVar("T")
 
 def as_json(content: "DataclassInstance") -> dict[str, Any]:
     """Return a reading, or what holds one, as JSON can keep it: arrays as lists, null for what is no number."""
-    return {key: plain(value) for key, value in asdict(content).items()}
+    values = {field.name: getattr(content, field.name) for field in fields(content)}
+    return {
+        name: as_json(value) if is_dataclass(value) and not isinstance(value, type) else plain(value)
+        for name, value in values.items()
+    }
 
 
 def from_json(stored: object, kind: type[T]) -> T:

@@ -20,7 +20,7 @@ from greystep.measure.reading import TOO_DARK, Reading
 from greystep.measure.target import Target, find_target, fixed_target
 from greystep.raw.exposure import body_label
 from greystep.session import cache as kept
-from greystep.session import faults, switched
+from greystep.session import faults, places, switched
 from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
@@ -145,6 +145,8 @@ def _ingest(
     given = patch or settings.patch
     targets: dict[str, Target | None] = {}
     looked_at: dict[str, list[str]] = {}
+    find: dict[str, Callable[..., tuple[Target | None, str]]] = {}
+    seen: dict[str, str] = {}
     for label in dict.fromkeys(labels.values()):
         if given:
             targets[label] = fixed_target(given)
@@ -154,14 +156,27 @@ def _ingest(
             continue
         looked_at[label] = _spread(in_order, [name for name in names if labels[name] == label])
         flash = bool((in_order["frame"].isin(looked_at[label]) & in_order["kind"].isin(TESTED)).any())
-        find = partial(find_target, has_card=True) if flash else _find_in_lit
-        targets[label] = target = kept.find_once(folder, looked_at[label], find, cache, prints, crew)
-        if placing is not None and target is not None and list(labels.values()).count(label) >= _SETTLED:
-            placing.targets[label] = target
+        finder = partial(find_target, has_card=True) if flash else _find_in_lit
+        find[label] = partial(kept.find_once, folder, looked_at[label], finder, cache, prints, crew)
+        targets[label], seen[label] = find[label](at_once=flash)
     sought = {name: targets[labels[name]] for name in names}
-    readings = kept.measure(folder, sought, known, cache, prints, crew, exposures, progress)
-    if settings.matrix == "embedded":
-        readings = {name: through_matrix(name, reading) for name, reading in readings.items()}
+
+    def measured(names: Sequence[str], whole: bool, progress: Callable[[int, int], None] | None) -> dict[str, Reading]:
+        mine = {name: sought[name] for name in names}
+        found = kept.measure(folder, mine, known, cache, prints, crew, exposures, progress, whole)
+        if settings.matrix != "embedded":
+            return found
+        return {name: through_matrix(name, reading) for name, reading in found.items()}
+
+    readings = measured(names, whole=False, progress=progress)
+    for label, name in seen.items():
+        if name and not places.found_in_others(name, looked_at[label], readings):
+            targets[label], _ = find[label]()
+            sought |= {name: targets[label] for name in names if labels[name] == label}
+            readings |= measured([name for name in names if labels[name] == label], whole=False, progress=progress)
+    if placing is not None:
+        settled = [label for label in targets if list(labels.values()).count(label) >= _SETTLED]
+        placing.targets.update({label: target for label in settled if (target := targets[label]) is not None})
     kept.forget_others(cache, prints.values())
     for frames in looked_at.values():
         kept.forget_target(frames, readings, cache, prints)
@@ -172,7 +187,10 @@ def _ingest(
     if placing is not None or unnamed:
         shots, placed = (placing.place if placing else place_frames)(shots, names, [readings[name] for name in names])
     joined = rows.joined(shots, names, readings)
-    states: NDArray[np.object_] | None = rows.target_states(joined)
+    if further := places.to_read_whole(joined):
+        readings |= measured(further, whole=True, progress=None)
+        joined = rows.joined(shots, names, readings)
+    states: NDArray[np.object_] | None = places.target_states(joined)
     moved = joined.log["frame"][joined.of_kind(*TESTED) & (states != "")]
     where = {name: target for name in moved if (target := targets[labels[name]]) is not None and target.found}
     for name, reading in kept.measure_again(folder, where, cache, prints, crew).items():
@@ -202,11 +220,11 @@ def join_readings(
     Args:
         shots: The log, see `read_shots`, every frame named.
         names: The files in capture order.
-        states: As for `greystep.session.readings.check_targets`.
+        states: As for `greystep.session.places.check_targets`.
 
     Returns: Rows in log order, then files that the log does not name.
     """
-    frames = rows.check_targets(rows.joined(shots, names, readings), states)
+    frames = places.check_targets(rows.joined(shots, names, readings), states)
     log, labels = frames.log, frames.log["body"].tolist()
     patches = rows.patches_of(frames.read)
     shares = None

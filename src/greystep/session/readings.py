@@ -4,26 +4,24 @@ Doubts are one boolean a row for each flag; no step changes what it is given.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from pandas.api.extensions import ExtensionArray
 
 from greystep import columns, flags
 from greystep.arrays import Booleans, Floats
 from greystep.flags import Flag, Status
 from greystep.measure.reading import Reading
-from greystep.measure.target_moved import reference_surround, target_state
 from greystep.measure.uncertainty import expanded
 from greystep.raw.exposure import Exposure, body_label, relative_exposure_stops
 from greystep.session.ambient import Patches, Signals
 from greystep.session.bodies import Body
 from greystep.session.faults import cells
 from greystep.session.power import SAME_STOPS
-from greystep.terms import DECLARED, LIT, TESTED, UNLIT, Kind
+from greystep.terms import LIT, TESTED, UNLIT, Kind
 
 #: Which rows carry each flag; a flag that is not named is on no row.
 Doubts = Mapping[Flag, Booleans]
@@ -36,7 +34,7 @@ COLOUR: Final = ("x", "y", "u_prime", "v_prime", "cct_k", "duv", "mired", "u_cct
 _BLANKED: Final = ("r_g", "b_g", *COLOUR, "output_stops")
 #: Those that the table has besides the contract's and the log's, at its end.
 _LAST: Final = tuple(name for name in columns.names(columns.FrameRow) if name not in (*COLUMNS, "note", "lens"))
-_BOX: Final = ("patch_x0", "patch_y0", "patch_x1", "patch_y1")
+BOX: Final = ("patch_x0", "patch_y0", "patch_x1", "patch_y1")
 _ALL: Final = frozenset(Flag)
 #: Flags that ambient and dark frames can carry: nothing is asked of their light.
 _ON_UNLIT: Final = frozenset({Flag.MISSING, Flag.UNREADABLE, Flag.DAMAGED, Flag.CLIPPED, Flag.OPCODES_IGNORED})
@@ -107,7 +105,7 @@ def joined(shots: pd.DataFrame, names: Sequence[str], readings: Mapping[str, Rea
         name: np.array([getattr(exposure, name) for exposure in exposures], dtype=np.float64)
         for name in ("exposure_s", "f_number", "iso")
     }
-    places = dict(zip(_BOX, boxes.reshape(-1, 4).T, strict=True))
+    places = dict(zip(BOX, boxes.reshape(-1, 4).T, strict=True))
     log = log.assign(**texts, **numbers, **places, shot=np.array(shots_at, dtype=np.int64))
     return Frames(log, read, _own_doubts(log["kind"].tolist(), read))
 
@@ -135,47 +133,6 @@ def _own_doubts(kinds: Sequence[str], read: Sequence[Reading | None]) -> Doubts:
     marks = [mark & _ON_UNLIT if kind in UNLIT else mark for mark, kind in zip(marks, kinds, strict=True)]
     marks = [mark if kind else mark | {Flag.EXTRA_FRAME} for mark, kind in zip(marks, kinds, strict=True)]
     return {flag: np.array([flag in mark for mark in marks], dtype=bool) for flag in Flag}
-
-
-def target_states(frames: Frames) -> NDArray[np.object_]:
-    """Return of each row what its surround says of its target, see `target_state`; blank where it stands in place."""
-    read = frames.read
-    flash, job, declared = frames.of_kind(*TESTED), frames.of_kind(Kind.JOB), frames.of_kind(*DECLARED)
-    states = np.full(len(read), "", dtype=object)
-    for label in frames.log["body"].unique():
-        rows = np.flatnonzero((frames.log["body"] == label).to_numpy()).tolist()
-        maps = {row: surround for row in rows if (reading := read[row]) and (surround := reading.surround) is not None}
-        kinds = [[maps[row] for row in maps if some[row]] for some in (flash, declared, job)]
-        reference = reference_surround(next(filter(None, kinds), []))
-        if reference is not None:
-            states[list(maps)] = [target_state(surround, reference) for surround in maps.values()]
-    return states
-
-
-def check_targets(frames: Frames, states: NDArray[np.object_] | None = None) -> Frames:
-    """Flag flash frames whose target has moved; a job frame without the target in its place loses what was measured.
-
-    A frame that was measured where its target stands now says so itself, by its flag; any other cannot be used.
-
-    Args:
-        states: Of `target_states` of these frames, where it is known: it takes milliseconds a frame.
-    """
-    read = frames.read
-    if states is None:
-        states = target_states(frames)
-    declared, job = frames.of_kind(*DECLARED), frames.of_kind(Kind.JOB)
-    opened = np.array([reading is not None for reading in read], dtype=bool)
-    lost = job & opened & ((states != "") | frames.doubts[Flag.NO_TARGET])
-    kept = (Flag.UNREADABLE, Flag.OPCODES_IGNORED)
-    return Frames(
-        frames.log.assign(**{name: frames.log[name].mask(lost) for name in _BOX}),
-        tuple(replace(one, signal=None) if one and gone else one for one, gone in zip(read, lost, strict=True)),
-        {
-            flag: (rows if flag in kept else rows & ~lost)
-            | (declared & ((states == flag) | ((states != "") & (flag == Flag.NO_TARGET))))
-            for flag, rows in frames.doubts.items()
-        },
-    )
 
 
 def patches_of(read: Sequence[Reading | None]) -> Patches:

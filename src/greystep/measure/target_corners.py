@@ -1,0 +1,119 @@
+"""Corners of the target: the little of a large frame that tells that its target stands in place.
+
+Two corners of the target's box show edges in both directions, in a tile of the file each, where all that lies about the
+target takes dozens of them. A frame whose corners are those of the others has its target in its place; of any other
+one all is read, see `greystep.measure.target_moved`.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+
+from greystep.arrays import Booleans, Floats
+from greystep.measure.target import Target
+from greystep.measure.target_moved import binned, slopes, stride, surround_pixels
+from greystep.raw.frame import Frame, Mosaic, read_region
+
+Window = tuple[int, int, int, int]  # y0, y1, x0, x1 [px]
+
+#: Surrounds of fewer pixels are read whole.
+SMALL: Final = 1 << 19
+#: Bins of a corner's map, a side.
+BINS: Final = 12
+#: So far about a corner is read: in the target's sizes, and in pixels.
+_REACH: Final = 0.15
+_REACH_PX: Final = 256
+#: So much of card and of ground, in the target's sizes, a corner's window holds beside each edge.
+_NEAR: Final = 0.03
+#: Edges agree from this correlation on; an edge that has moved by one bin, 2.5 % of the target, has 0.65 (closed form
+#: for edges of a Gaussian's shape that is as wide as the smoothing).
+_ALIKE: Final = 0.7
+
+
+@dataclass(frozen=True)
+class _Corner:
+    """A corner of the box: which one, whether one tile holds its window, and how near its window's sides are."""
+
+    low: int
+    right: int
+    in_tile: bool
+    room: float  # in sizes of the target
+    window: Window
+
+
+def corner_windows(frame: Frame, target: Target) -> tuple[Window, ...]:
+    """Return the windows about two corners of the target's box; none where the whole surround is as quickly read.
+
+    Opposite corners go first, and those that lie well within a tile of the file each.
+    """
+    y0, y1, x0, x1 = surround_pixels(target, frame.height, frame.width, frame.pattern.shape)
+    if (y1 - y0) * (x1 - x0) < SMALL:
+        return ()
+    left, top, right, bottom = target.box
+    high, wide = (bottom - top) * frame.height, (right - left) * frame.width
+    found = []
+    for low, y in enumerate((round(top * frame.height), round(bottom * frame.height))):
+        for to_right, x in enumerate((round(left * frame.width), round(right * frame.width))):
+            for in_tile in (True, False):
+                window = _window(frame, y, x, min(_REACH * high, _REACH_PX), min(_REACH * wide, _REACH_PX), in_tile)
+                y0, y1, x0, x1 = window
+                room = min((y - y0) / high, (y1 - y) / high, (x - x0) / wide, (x1 - x) / wide)
+                if room >= _NEAR and min(y1 - y0, x1 - x0) >= 2 * BINS:
+                    found.append(_Corner(low, to_right, in_tile, room, window))
+                    break
+    best = max(combinations(found, 2), key=lambda pair: _worth(*pair), default=())
+    return tuple(corner.window for corner in best)
+
+
+def _worth(one: _Corner, other: _Corner) -> tuple[int, bool, float]:
+    """Return how well two corners serve: by the tiles that they take, then as opposite ones, then by their room."""
+    opposite = one.low != other.low and one.right != other.right
+    return one.in_tile + other.in_tile, opposite, min(one.room, other.room)
+
+
+def _window(frame: Frame, y: int, x: int, reach_y: float, reach_x: float, in_tile: bool) -> Window:
+    """Return the pixels about a place, within the frame, and within the tile that it lies in where that is asked."""
+    y0, y1 = max(0, round(y - reach_y)), min(frame.height, round(y + reach_y))
+    x0, x1 = max(0, round(x - reach_x)), min(frame.width, round(x + reach_x))
+    if in_tile and frame.dng is not None and frame.mosaic is None and not frame.dng.raster.plain:
+        raster = frame.dng.raster
+        first_y, first_x = (
+            (at + before) // step * step - before
+            for at, before, step in ((y, frame.dng.top, raster.rows), (x, frame.dng.left, raster.wide))
+        )
+        y0, y1 = max(y0, first_y), min(y1, first_y + raster.rows)
+        x0, x1 = max(x0, first_x), min(x1, first_x + raster.wide)
+    return y0, y1, x0, x1
+
+
+def read_corner(frame: Frame, window: Window) -> Mosaic:
+    """Read as many pixels of a window as its map takes."""
+    y0, y1, x0, x1 = window
+    return read_region(frame, *window, min(stride(y1 - y0, BINS), stride(x1 - x0, BINS)))
+
+
+def corner_maps(windows: Sequence[Mosaic]) -> Floats:
+    """Return small maps (k, 12, 12) of the green above black about each corner, 1 on the mean."""
+    maps = np.stack([binned(window, BINS) for window in windows])
+    mean = float(maps.mean())
+    return np.round(maps / mean, 4) if mean > 0 else np.zeros_like(maps)
+
+
+def in_place(corners: Sequence[Floats], reference: Floats) -> Booleans:
+    """Say of frames (n,) whether their corners are those of the reference: edges alike in both directions.
+
+    Args:
+        corners: Arrays (k, 12, 12), each of `corner_maps`.
+        reference: Array (k, 12, 12). Their median over frames.
+    """
+    now, then = _slopes(np.stack(corners)), _slopes(reference[None])
+    strengths = np.sum(now**2, axis=2) * np.sum(then**2, axis=2)
+    return np.asarray((np.sum(now * then, axis=2) > _ALIKE * np.sqrt(strengths)).all(axis=1))
+
+
+def _slopes(maps: Floats) -> Floats:
+    """Return the slopes of all corners of frames (n, 2, m): down and across."""
+    return np.moveaxis(slopes(maps), 0, 1).reshape(len(maps), 2, -1)
