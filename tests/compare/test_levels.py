@@ -43,6 +43,20 @@ def test_uneven_looks_against_drawn_walks() -> None:
     assert crossing_chance(bounds, shares) == pytest.approx(passed, abs=4.0 * np.sqrt(passed / 400_000))
 
 
+@pytest.mark.parametrize("rounds", range(2, 11))
+def test_more_looks_at_uneven_times_are_still_held(rounds: int) -> None:
+    """Head after head a pair is looked at up to 2 n - 3 times in n rounds, always for the worst.
+
+    The second head gets its rounds on the stand while the first one stays at two, which gets its own in sets after it.
+    """
+    frames = [(2, of_b) for of_b in range(2, rounds + 1)] + [(of_a, rounds) for of_a in range(3, rounds + 1)]
+    information = np.array([1.0 / (1.0 / of_a + 1.0 / of_b) for of_a, of_b in frames])
+    chance = crossing_chance(np.full(len(frames), look_bound(rounds)), information / information[-1])
+    assert 0.025 < chance < 0.05
+    own = np.arange(2, rounds + 1) / rounds  # the differences of one head
+    assert 0.025 < crossing_chance(np.full(len(own), look_bound(rounds)), own) < 0.05
+
+
 def test_the_chance_of_a_look() -> None:
     assert look_alpha(1) == 0.05
     assert look_alpha(1, 0.0125, 300) == 0.0125

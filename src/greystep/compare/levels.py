@@ -16,7 +16,7 @@ from scipy.special import ndtr, ndtri
 
 from greystep.measure.uncertainty import ALPHA
 
-#: Points of the integral over what was seen at one look (Gauss and Legendre): the chance is exact to 1e-9 with them.
+#: Points of the integral over what was seen at one look (Gauss and Legendre): up to 20 even looks are exact to 1e-9.
 _POINTS: Final = 64
 
 
