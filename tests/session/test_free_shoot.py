@@ -24,14 +24,14 @@ from greystep.terms import Kind
         ("stack", Setting(Kind.JOB, note="stack")),
     ],
 )
-def test_what_is_told(told: str, setting: Setting) -> None:
-    assert parse_setting(told, {}) == setting
+def test_what_is_told(told: str, setting: Setting, tmp_path: Path) -> None:
+    assert parse_setting(told, load_settings(tmp_path)) == setting
 
 
 @pytest.mark.parametrize("told", ["", "A", "1/4", "A twice", "A 5"])
-def test_what_is_neither_head_nor_power_is_refused(told: str) -> None:
+def test_what_is_neither_head_nor_power_is_refused(told: str, tmp_path: Path) -> None:
     with pytest.raises(GreystepError):
-        parse_setting(told, {})
+        parse_setting(told, load_settings(tmp_path))
 
 
 def test_frames_get_what_was_told_last(tmp_path: Path) -> None:

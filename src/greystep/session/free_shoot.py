@@ -1,6 +1,6 @@
 """Shooting without a plan: head and power are told once when they change, and every frame until then gets them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -9,7 +9,7 @@ import pandas as pd
 
 from greystep.errors import GreystepError
 from greystep.files import check_target, write_table
-from greystep.session.settings import HeadInfo, Settings, power_of
+from greystep.session.settings import Settings, power_of
 from greystep.session.shots import read_shots
 from greystep.terms import Kind
 
@@ -38,7 +38,7 @@ class Setting:
         return " ".join(filter(None, (word, light)))
 
 
-def parse_setting(text: str, heads: Mapping[str, HeadInfo]) -> Setting:
+def parse_setting(text: str, settings: Settings) -> Setting:
     """Read what is told: ``A 1/4``, ``Head 2 full``, ``card A 1/4``, ``plate key``, ``stack``, ``ambient``.
 
     Raises:
@@ -56,12 +56,12 @@ def parse_setting(text: str, heads: Mapping[str, HeadInfo]) -> Setting:
     for split in range(1, len(rest)):  # the head's name may hold blanks, and so may the power: "-4 stops"
         head, power = " ".join(rest[:split]), " ".join(rest[split:])
         try:
-            power_of(heads, head, power)
+            power_of(settings, head, power)
         except GreystepError:
             continue
         return Setting(kind or Kind.FLASH, head, power)
     if len(rest) > 1:
-        power_of(heads, " ".join(rest[:-1]), rest[-1])  # says what is wrong with it
+        power_of(settings, " ".join(rest[:-1]), rest[-1])  # says what is wrong with it
     raise GreystepError(f'"{text}": {_HOW}')
 
 
@@ -96,7 +96,7 @@ class FreeShoot:
 
     def tell(self, text: str) -> Setting:
         """Set what the frames from now on are, those that wait for it among them; see `parse_setting`."""
-        self.setting = parse_setting(text, self.settings.heads)
+        self.setting = parse_setting(text, self.settings)
         return self.setting
 
     def take(self, names: Sequence[str]) -> list[str]:
