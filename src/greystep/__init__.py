@@ -155,11 +155,12 @@ pages:
     formats         What pages and screen say of the numbers of the tables, in one spelling
     history         What a history of sessions says on screen
     report          The report as one HTML file
-    screen          What the commands say on screen: plain text, 80 columns, no colour needed
+    screen          What the commands say on screen: plain text as wide as the screen, no colour needed
     setup_figures   Figures of a set-up
     shot_sheet      The shot sheet of a planned test
     strips          The neutrals of a series side by side, true and magnified
     svg             The sheet that every figure is drawn on
+    text_table      A table on the screen
     tables          The numbers that the figures draw, a table a figure
 demo:
     dngfile         An invented camera's frames as DNG files, through the writer that corrected copies use too

@@ -136,7 +136,7 @@ class Report:
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows; `wrote` are the files to name at the end."""
-        return report_text(self.summary, self.ingested.readings, wrote)
+        return report_text(self.summary, wrote)
 
     def _repr_html_(self) -> str:
         title, why = self.summary.headline

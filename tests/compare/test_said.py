@@ -33,7 +33,7 @@ def judged(synthetic: ModuleType, readings: pd.DataFrame) -> tuple[Judged, Summa
     found = judge(drift, session.tolerance)
     said = summary(ReportFacts(found, None, (), None, (), ()), drift, session, readings)
     content = json.loads(to_json(summary_json(said)))
-    return found, said, content, " ".join(report_text(said, readings).split())
+    return found, said, content, " ".join(report_text(said).split())
 
 
 def kit(synthetic: ModuleType, offsets: list[list[float]], seed: int = 1, **how: Any) -> pd.DataFrame:
@@ -338,7 +338,7 @@ def test_no_head_is_sent_back_and_called_open(synthetic: ModuleType, seed: int) 
     found, said, content, _ = judged(synthetic, readings)
     for head in found.back:
         row = next(row for row in content["heads"] if row["label"] == head)
-        for line in report_text(said, readings).splitlines():  # in a table or, where that is too wide, a block a head
+        for line in report_text(said).splitlines():  # in a table or, where that is too wide, a block a head
             assert not re.match(rf"{head} .*cannot call it|.*cannot call it +{head}$", line)
         for one in (said.sentences[head], row["why"], *[line for line in said.todo if re.search(rf"\b{head}\b", line)]):
             assert "cannot" not in one, one

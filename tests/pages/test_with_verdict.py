@@ -25,7 +25,7 @@ def shown(readings: pd.DataFrame, folder: Path, thumbnails: Any) -> tuple[Summar
     tables = series.figure_tables(drift.powers, readings, told.reference)
     drawings = figures.drawings(tables, told.reference, told.tolerance)
     html = page.report_page(told, readings, drift.powers, drawings, thumbnails)
-    return told, html, terminal.report_text(told, readings)
+    return told, html, terminal.report_text(told)
 
 
 def test_the_odd_heads_are_named_first(kit: Any, tmp_path: Path) -> None:

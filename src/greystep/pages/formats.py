@@ -1,6 +1,7 @@
 """What pages and screen say of the numbers of the tables, in one spelling."""
 
 import math
+import shutil
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ import pandas as pd
 from greystep import words as say
 from greystep.columns import HeadRow
 from greystep.flags import MEANING, Status, split
+from greystep.sentences.green_pink import green_pink
 from greystep.sentences.kit import one_power
 from greystep.sentences.summary import FrameCounts, ReferenceLight
 from greystep.terms import Kind, Verdict
@@ -18,8 +20,10 @@ from greystep.terms import Kind, Verdict
 #: The same as a drawn mark for a screen without colours: the value (o) against its limits (the brackets).
 MARKS: Final[dict[str, str]] = {Verdict.WITHIN: "[o]", Verdict.OUTSIDE: "[ ]o", Verdict.UNDECIDED: "[ o"}
 
-#: Columns of the screen.
+#: Columns of the screen: where nothing says, and the fewest and the most that are used.
 WIDTH: Final = 80
+_NARROWEST: Final = 40
+_WIDEST: Final = 120
 #: So many frames of one fault are named; the flags column of the tables names all.
 FRAMES_NAMED: Final = 3
 
@@ -55,10 +59,15 @@ def known(value: Any) -> TypeGuard[float]:
     return isinstance(value, (int, float)) and math.isfinite(value)
 
 
+def screen_width() -> int:
+    """Return the columns that a line on screen may take: those of the terminal or of COLUMNS, within limits."""
+    return min(max(shutil.get_terminal_size((WIDTH, 24)).columns, _NARROWEST), _WIDEST)
+
+
 def wrapped(text: str, lead: str = "") -> str:
-    """Return `text` in lines of `WIDTH`, the first after `lead`; a path or label is never broken inside."""
+    """Return `text` in lines that fit the screen, the first after `lead`; a path or label is never broken inside."""
     return textwrap.fill(
-        text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
+        text, screen_width(), initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
         break_on_hyphens=False,
     )  # fmt: skip
 
@@ -134,9 +143,8 @@ def moves_by(said: str, span: float, u: float, digits: int, unit: str = "") -> s
 
 
 def shift(mired: float, duv: float) -> str:
-    """Return what a correction does to a frame: ``8.2 mired cooler and 0.0004 pinker``."""
-    warmth = f"{abs(mired):.1f} mired {'warmer' if mired > 0 else 'cooler'}"
-    return f"{warmth} and {abs(duv):.4f} {'greener' if duv > 0 else 'pinker'}"
+    """Return what a correction does to a frame: ``8.2 mired cooler and pinker by a trace (0.0004)``."""
+    return f"{abs(mired):.1f} mired {'warmer' if mired > 0 else 'cooler'} and {green_pink(duv)}"
 
 
 def output_at(error_stops: Any, power: str) -> str:

@@ -1,4 +1,4 @@
-"""What the commands say on screen: plain text, 80 columns, no colour needed."""
+"""What the commands say on screen: plain text as wide as the screen, no colour needed."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -12,13 +12,14 @@ from greystep.mix.audit import Audit
 from greystep.mix.casts import LightCast
 from greystep.mix.choose import Choice, GangChoice
 from greystep.pages import formats as words
+from greystep.pages.text_table import text_table
 from greystep.sentences import kit, setups
 from greystep.sentences.summary import FrameCounts, Summary
 from greystep.session.readings import status_counts
-from greystep.terms import Source
+from greystep.terms import Source, Verdict
 
-#: So many kinds of fault are named on screen; readings.csv and the page name all.
-FAULTS_SAID: Final = 8
+#: So many frames without a correction are named; the table names all.
+NAMED: Final = 4
 #: More frames than this that arrive at once are counted, not told one by one.
 ARRIVED_SAID: Final = 12
 
@@ -31,33 +32,44 @@ _SOURCES: Final[dict[str, str]] = {
 }
 
 
-def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] = ()) -> str:
-    """Return the report for the screen; its first lines say which head to send back, and why."""
+def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
+    """Return the report for the screen: the verdict and why, the frames, the heads as a table, what to do next.
+
+    What is wrong with single frames, each with its cure, is told beside it; what limits the answer stands on the page.
+    """
     title, why = summary.headline
     worst = kit.worst_pair(summary.worst_pair)
+    notes = len(summary.notes)
     blocks = [
         words.wrapped(f"{summary.session}: {title}."),
         *(words.wrapped(line, "  ") for line in why),
-        *([words.wrapped(worst, "  ")] if worst else []),
+        _usable(summary.frames),
         "",
-        _heads_table(summary.heads, summary.pairs, summary.odd.back),
+        _heads_table(summary),
+        "",
+        *([words.wrapped(worst)] if worst else []),
         words.wrapped(f"Limits: {summary.limits}."),
         *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(summary.todo, 1)]),
         *_listing(*_claimed(summary.heads)),
-        *_listing("Good to know", [f"- {note}" for note in summary.notes]),
         "",
-        words.frame_counts(summary.frames),
-        *_frames_named(readings),
-        *([""] if wrote else []),
-        *(f"wrote {path}" for path in wrote),
     ]
-    return "\n".join(blocks)
+    if notes:
+        stand = f"{say.counted(notes, 'note')} on what limits this answer stand{'s' if notes == 1 else ''} on the page."
+        blocks.append(words.wrapped(stand))
+    return "\n".join([*blocks, *(f"wrote {path}" for path in wrote)]).rstrip("\n")
+
+
+def _usable(frames: FrameCounts) -> str:
+    """Return how many frames the answer rests on."""
+    parts = [("doubtful", frames.doubtful), ("rejected", frames.rejected)]
+    but = ", ".join(f"{n} {name}" for name, n in parts if n)
+    usable = f"Usable frames: {frames.total - frames.rejected} of {frames.total}"
+    return words.wrapped(f"{usable}{f' ({but})' if but else ''}.")
 
 
 def ingest_text(readings: pd.DataFrame, wrote: Sequence[str] = (), notes: Sequence[str] = ()) -> str:
-    """Return what was read: the counts, the frames with something to say, notes on colour, the file written."""
-    counts = words.frame_counts(FrameCounts(**status_counts(readings)))
-    lines = [counts, *_frames_named(readings), *map(words.wrapped, notes)]
+    """Return what was read: the counts, notes on colour, the file written; faults of frames are told beside it."""
+    lines = [words.frame_counts(FrameCounts(**status_counts(readings))), *map(words.wrapped, notes)]
     return "\n".join([*lines, *(f"wrote {path}" for path in wrote)])
 
 
@@ -73,7 +85,7 @@ def looking_text(title: str, folder: str) -> str:
 def arrived_text(rows: pd.DataFrame, due: FrameRow | None) -> str:
     """Return what has just been read, a line a frame, and what the log wants next."""
     if len(rows) > ARRIVED_SAID:
-        lines = [words.frame_counts(FrameCounts(**status_counts(rows))), *_frames_named(rows)]
+        lines = [words.frame_counts(FrameCounts(**status_counts(rows)))]
     else:
         lines = [words.wrapped(_arrived(row)) for row in rows_of(rows, FrameRow)]
     if due is not None:
@@ -101,7 +113,10 @@ def watched_text(readings: pd.DataFrame, written: str) -> str:
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequence[str] = ()) -> str:
     """Return what the corrections are: how many, from what, the largest shift, notes on colour, the files written."""
     done = [row for row in rows_of(corrections, CorrectionRow) if words.known(row.mired_shift)]
-    lines = [f"{say.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
+    without = [str(frame) for frame in corrections.loc[corrections["mired_shift"].isna(), "frame"]]
+    named = [*without[:NAMED], *([f"{len(without) - NAMED} more"] if len(without) > NAMED else [])]
+    rest = f"; without: {say.listed(named)}" if named else ""
+    lines = [f"{say.counted(len(corrections), 'frame')}, {len(done)} with a correction{rest}."]
     if done:
         sources = Counter(row.source for row in done).most_common()
         told = [f"{_SOURCES.get(source, source)} ({say.counted(n, 'frame')})" for source, n in sources]
@@ -118,7 +133,7 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequenc
         if row.exposure_stops != 0:
             lines.append(f"Largest in brightness: {row.frame} by {words.number(row.exposure_stops, 2, True)} stop.")
     lines += notes
-    return "\n".join([*map(words.wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
+    return "\n".join([*map(words.wrapped, lines), *(f"wrote {path}" for path in wrote)])
 
 
 def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
@@ -184,35 +199,44 @@ def _claimed(heads: Sequence[HeadRow]) -> tuple[str, list[str]]:
     return title, lines
 
 
-def _heads_table(heads: Sequence[HeadRow], pairs: pd.DataFrame, back: Sequence[str]) -> str:
-    """Return the heads as aligned columns; where they do not fit, one block a head, so that nothing is cut."""
-    columns = ("head", "over its powers", "warmth moves by", "green-pink", "output", "no match")
+def _heads_table(summary: Summary) -> str:
+    """Return the heads as a table: state, how far warmth, green to pink and output move, whom each does not match."""
+    columns = ("head", "state", "warmth moves by", "green-pink", "output", "no match", "alone")
     rows = [
-        (row.label, *_own_range(row, row.label in back), ", ".join(kit.mismatches(row, pairs)) or words.EMPTY)
-        for row in heads
+        (
+            row.label,
+            *_own_range(row, summary),
+            ", ".join(kit.mismatches(row, summary.pairs)) or words.EMPTY,
+            row.safe_powers or words.EMPTY,
+        )
+        for row in summary.heads
     ]
-    widths = [max(len(text) for text in column) for column in zip(columns, *rows, strict=True)]
-    if sum(widths) + 2 * (len(widths) - 1) <= words.WIDTH:
-        lines = [
-            "  ".join(f"{text:<{w}}" for text, w in zip(row, widths, strict=True)).rstrip() for row in (columns, *rows)
-        ]
-        return "\n".join([lines[0], "-" * max(map(len, lines)), *lines[1:], ""])
-    blocks = []
-    for head, verdict, *values in rows:
-        named = "; ".join(f"{name}: {value}" for name, value in zip(columns[2:], values, strict=True))
-        blocks.append(f"{verdict}  {head}\n" + words.wrapped(named, " " * 5))
-    return "\n".join([*blocks, ""])
+    return text_table(columns, rows, words.screen_width(), clip=(0, 5))
 
 
-def _own_range(row: HeadRow, back: bool) -> tuple[str, str, str, str]:
-    """Return what the table says of a head alone: verdict of its colour, warmth, green to pink, output."""
+def _state(row: HeadRow, summary: Summary) -> tuple[Verdict, str]:
+    """Return the one state of a head, as a verdict for its mark and in words."""
+    odd = summary.odd
+    for named, verdict, words_of in (
+        (odd.spoilt, Verdict.UNDECIDED, "shoot again"),
+        (odd.back, Verdict.OUTSIDE, "send back"),
+        (odd.clash, Verdict.OUTSIDE, "do not mix"),
+    ):
+        if row.label in named:
+            return verdict, words_of
+    return Verdict(row.verdict), say.VERDICTS[row.verdict]
+
+
+def _own_range(row: HeadRow, summary: Summary) -> tuple[str, str, str, str]:
+    """Return what the table says of a head alone: its state, how far warmth, green to pink and output move."""
+    verdict, said = _state(row, summary)
     if kit.one_power(row):
-        return (f"{'':<4} one power tested", words.EMPTY, words.EMPTY, words.EMPTY)
-    called = words.parts(row, back)
-    verdict = f"{words.MARKS[called[0][1]]:<4} {say.VERDICTS[called[0][1]]}" if called else f"{'':<4} goes back"
+        said = "one power tested" if verdict == row.verdict else said
+        return (f"{words.MARKS[verdict]:<4} {said}", words.EMPTY, words.EMPTY, words.EMPTY)
+    called = words.parts(row, row.label in summary.odd.back)
     output = words.number(row.largest_output_error_stops, 1, True)
     return (
-        verdict,
+        f"{words.MARKS[verdict]:<4} {said}",
         words.moves_by(words.kelvin_mired(row.span_k, row.span_mired), row.span_mired, row.u_span_mired, 1, " mired"),
         words.moves_by(words.number(row.span_duv, 4), row.span_duv, row.u_span_duv, 4),
         f"{output} {words.MARKS[called[1][1]]}" if len(called) > 1 else output,
@@ -224,12 +248,3 @@ def _listing(title: str, lines: Sequence[str]) -> list[str]:
     if not lines:
         return []
     return ["", title, *(words.wrapped(line.partition(" ")[2], f"  {line.partition(' ')[0]} ") for line in lines)]
-
-
-def _frames_named(table: pd.DataFrame) -> list[str]:
-    """Return a line for the frames of each fault, the rejected ones first, and how many more frames there are."""
-    faults = words.frames_by_fault(table)
-    lines = [words.wrapped(f"{fault.names}: {fault.status}: {fault.said}", "  ") for fault in faults]
-    if left := sum(len(fault.frames) for fault in faults[FAULTS_SAID:]):
-        lines[FAULTS_SAID:] = [f"  and {left} more frames: see flags in the table"]
-    return lines
