@@ -12,7 +12,7 @@ import typer
 from greystep import __version__
 from greystep.cli import audit, camera, choose, correct, demo, history, ingest, plan, render, report, watch
 from greystep.errors import GreystepError
-from greystep.words import short, visible
+from greystep.words import folded, short, visible
 
 _REMEDIES = {
     errno.ENAMETOOLONG: "give a shorter path",
@@ -84,5 +84,7 @@ def run() -> None:
 
 
 def _end(message: str) -> NoReturn:
-    typer.echo(visible(short(f"greystep: {message}")), err=True)
+    said = visible(short(f"greystep: {message}"))
+    at_screen = sys.stderr is not None and sys.stderr.isatty()  # a script gets one line
+    typer.echo(folded(said) if at_screen else said, err=True)
     sys.exit(1)

@@ -1,7 +1,6 @@
 """What pages and screen say of the numbers of the tables, in one spelling."""
 
 import math
-import shutil
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -20,10 +19,6 @@ from greystep.terms import Kind, Verdict
 #: The same as a drawn mark for a screen without colours: the value (o) against its limits (the brackets).
 MARKS: Final[dict[str, str]] = {Verdict.WITHIN: "[o]", Verdict.OUTSIDE: "[ ]o", Verdict.UNDECIDED: "[ o"}
 
-#: Columns of the screen: where nothing says, and the fewest and the most that are used.
-WIDTH: Final = 80
-_NARROWEST: Final = 40
-_WIDEST: Final = 120
 #: So many frames of one fault are named; the flags column of the tables names all.
 FRAMES_NAMED: Final = 3
 
@@ -59,15 +54,10 @@ def known(value: Any) -> TypeGuard[float]:
     return isinstance(value, (int, float)) and math.isfinite(value)
 
 
-def screen_width() -> int:
-    """Return the columns that a line on screen may take: those of the terminal or of COLUMNS, within limits."""
-    return min(max(shutil.get_terminal_size((WIDTH, 24)).columns, _NARROWEST), _WIDEST)
-
-
 def wrapped(text: str, lead: str = "") -> str:
     """Return `text` in lines that fit the screen, the first after `lead`; a path or label is never broken inside."""
     return textwrap.fill(
-        text, screen_width(), initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
+        text, say.screen_width(), initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
         break_on_hyphens=False,
     )  # fmt: skip
 

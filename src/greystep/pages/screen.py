@@ -211,7 +211,7 @@ def _heads_table(summary: Summary) -> str:
         )
         for row in summary.heads
     ]
-    return text_table(columns, rows, words.screen_width(), clip=(0, 5))
+    return text_table(columns, rows, say.screen_width(), clip=(0, 5))
 
 
 def _state(row: HeadRow, summary: Summary) -> tuple[Verdict, str]:

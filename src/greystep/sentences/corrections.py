@@ -4,11 +4,21 @@ from collections.abc import Iterable
 
 from greystep import words as say
 from greystep.correct import messages as told
+from greystep.flags import MEANING
 
 
 def lines(messages: Iterable[told.Message]) -> list[str]:
-    """Return the lines for the terminal, one a message."""
-    return [line(message) for message in messages]
+    """Return the lines for the terminal, one a message.
+
+    A frame that has no correction for a fault of its own is told with that fault, and not here again.
+    """
+    return [line(one) for one in messages if not (isinstance(one, told.NotCorrected) and _is_own_fault(one.trouble))]
+
+
+def _is_own_fault(trouble: str) -> bool:
+    for fault in MEANING.values():
+        trouble = trouble.replace(fault, "")
+    return not trouble.strip("; ")
 
 
 def line(message: told.Message) -> str:
