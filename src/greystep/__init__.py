@@ -140,6 +140,7 @@ sentences:
     calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
     corrections     What a person is told of corrections
     frames          What a person is told of frames
+    green_pink      Green to pink as the trade says it
     heads           What is said of each head
     history         A history of sessions in sentences
     kit             What is said of a kit
