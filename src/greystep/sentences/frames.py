@@ -51,6 +51,19 @@ def lines(messages: Iterable[Message]) -> list[str]:
     return [line(message) for message in messages]
 
 
+def cures(messages: Iterable[Message]) -> dict[str, list[str]]:
+    """Return what to do about each frame that has a fault, by its name; a row without a frame has none."""
+    found: dict[str, list[str]] = {}
+    for message in messages:
+        if not isinstance(message, FrameFault):
+            continue
+        for one in message.flagged:
+            said = line(FrameFault(message.flag, (one,))).partition(": ")[2]
+            if one.frame and said not in found.setdefault(one.frame, []):
+                found[one.frame].append(said)
+    return found
+
+
 def line(message: Message) -> str:
     """Return one fact as a line for the person at the terminal."""
     match message:
