@@ -7,6 +7,7 @@ with the half-width that its verdict counts, so that it lies beyond a jaw where,
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -27,15 +28,15 @@ from greystep.terms import Quantity, Verdict
 Lights = Mapping[tuple[str, str], float]
 
 #: Width and height of a panel, and the place of its plot in it: left, top, right, bottom [px].
-PANEL: Final = (310.0, 196.0)
-_PLOT: Final = (38.0, 28.0, 264.0, 168.0)
+PANEL: Final = (322.0, 206.0)
+_PLOT: Final = (46.0, 26.0, 262.0, 178.0)
 #: Panels side by side in a figure of all heads.
 _ABREAST: Final = 3
 #: Width and height of a strip on page one, and the margin in which a dot still has room [px].
 STRIP: Final = (158.0, 24.0)
 _EDGE: Final = 7.0
 #: Side of a cell of the matrix, and room for names beside it and above it [px].
-_CELL: Final = (72.0, 44.0)
+_CELL: Final = (84.0, 44.0)
 #: A bar that reaches farther than this many times the limit, and than every difference, is cut there.
 _FARTHEST: Final = 3.0
 #: What panels show of a head: column of the table of cells, its half-width, title, digits.
@@ -82,7 +83,7 @@ def strip_reach(rows: Sequence[GapRow]) -> float:
     limit = next((row.limit for row in rows if known(row.limit)), 0.0)
     sizes = [abs(row.difference) for row in rows]
     bars = [max(abs(row.low), abs(row.high)) for row in rows]
-    return max(1.5 * limit, *(1.08 * size for size in sizes), min(max(bars), _FARTHEST * limit or max(bars))) or 1.0
+    return max(1.5 * limit, *(1.3 * size for size in sizes), min(max(bars), _FARTHEST * limit or max(bars))) or 1.0
 
 
 def draw_strip(row: GapRow, reach: float) -> str:
@@ -93,7 +94,8 @@ def draw_strip(row: GapRow, reach: float) -> str:
     parts = [svg.line(*ends, "axis") for ends in axes]
     if known(row.limit):
         parts += [svg.jaw(place(side * row.limit), 3, high - 3, -side) for side in (-1, 1)]
-    return svg.svg(wide, high, [*parts, _gap(row, place, middle)], told.gap(row))
+    low, high_end = max(row.low, -reach), min(row.high, reach)
+    return svg.svg(wide, high, [*parts, _gap(replace(row, low=low, high=high_end), place, middle)], told.gap(row))
 
 
 def draw_strip_head(quantity: Quantity, limit: float, reach: float, ways: tuple[str, str]) -> str:
@@ -195,7 +197,8 @@ def _caliper(rows: Sequence[GapRow], places: Lights, spots: Lights, y: svg.Scale
             at = y(level + side * limit)
             parts.append(svg.line(_PLOT[0], at, right, at, "guide"))
             parts.append(svg.jaw(at, right, right + 10, side, upright=False))
-        parts.append(svg.text(right + 14, y(level) + 4, f"\N{PLUS-MINUS SIGN}{limit:g}", "strong"))
+        said = f"{limit:.4f}" if rows[0].quantity == Quantity.DUV else f"{limit:g}"
+        parts.append(svg.text(right + 14, y(level) + 4, f"\N{PLUS-MINUS SIGN}{said}", "strong"))
     parts.append(f'<circle class="base" cx="{spots[base]:.2f}" cy="{y(level):.2f}" r="7"/>')
     return parts + [_gap(row, y, spots[row.head, row.power], level) for row in rows]
 
@@ -216,7 +219,7 @@ def _reach(places: Lights, gaps: Sequence[GapRow]) -> tuple[float, float]:
 def _axes(low: float, high: float, y: svg.Scale, x: svg.Scale, labels: Sequence[str], digits: int) -> list[str]:
     left, _, right, bottom = _PLOT
     parts = [svg.line(left, bottom, right, bottom, "axis")]
-    steps = svg.ticks(low, high)
+    steps = svg.ticks(low, high, 6)
     digits = max(digits, 0 if len(steps) < 2 else -math.floor(math.log10(steps[1] - steps[0]) + 1e-9))
     for value in steps:
         parts.append(svg.line(left, y(value), left + 4, y(value), "axis"))
@@ -265,9 +268,10 @@ def draw_matrix(data: pd.DataFrame, links: Mapping[tuple[str, str], str] | None 
         parts.append(svg.text(left - 8, 20 + (number + 0.5) * high + 4, svg.short(head), "strong", "end"))
         parts.append(svg.text(left + (number + 0.5) * wide, 13, svg.short(head, 9), "strong", "middle"))
     for (first, second), row in rows.items():
-        for a, b in dict.fromkeys([(first, second), (second, first)]):
+        turned = replace(row, difference=-row.difference)
+        for a, b, shown in ((first, second, row), (second, first, turned))[: 1 + (first != second)]:
             x, y = left + heads.index(b) * wide, 20 + heads.index(a) * high
-            cell = _matrix_cell(row, x, y)
+            cell = _matrix_cell(shown, x, y)
             address = (links or {}).get((first, second))
             named = say.visible(told.gap(row)).replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
             parts.append(f'<a href="{address}" aria-label="{named}">{cell}</a>' if address else cell)
@@ -279,10 +283,10 @@ def _matrix_cell(row: GapRow, x: float, y: float) -> str:
     """Draw a cell: mark of the verdict, the size, and by which quantity it is the worst."""
     wide, high = _CELL
     edge = f'<rect class="edge" x="{x + 1:g}" y="{y + 1:g}" width="{wide - 2:g}" height="{high - 2:g}"/>'
-    unit, digits = told.UNITS[Quantity(row.quantity)]
-    size = svg.text(x + wide - 8, y + 19, f"{abs(row.difference):.{digits}f}", "strong", "end")
-    name = svg.text(x + wide - 8, y + 35, unit, "said", "end")
-    mark = _mark(row.verdict, x + 6, y + 8)
+    _, digits = told.UNITS[Quantity(row.quantity)]
+    size = svg.text(x + wide - 8, y + 18, f"{abs(row.difference):.{digits}f}", "strong", "end")
+    name = svg.text(x + wide - 8, y + 35, told.way(Quantity(row.quantity), row.difference), "said", "end")
+    mark = _mark(row.verdict, x + 7, y + 7)
     facts = {"pair": f"{row.head}|{row.against_head}", "verdict": row.verdict}
     return svg.group([edge, mark, size, name], f"cell {row.verdict or 'within'}", facts, told.gap(row))
 

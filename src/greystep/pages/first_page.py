@@ -25,6 +25,8 @@ from greystep.terms import Quantity, Verdict
 
 #: What the table of heads has lines for on one printed sheet; more heads are set closer.
 CLOSE_FROM: Final = 8
+#: So few heads are set wider.
+OPEN_TO: Final = 4
 #: What to do has so many lines on page one.
 MOST_STEPS: Final = 5
 #: The mark and the word of each state of a head.
@@ -63,13 +65,13 @@ def strip_of(summary: Summary, frames: Sequence[FrameRow]) -> list[tuple[str, st
     facts = [
         ("Kit", summary.session),
         ("Date and time", _when(times)),
-        ("Place", settings.place if settings else ""),
-        ("Tested by", settings.tested_by if settings else ""),
         ("Camera", ", ".join(body.label for body in summary.bodies)),
         ("Lens", ", ".join(lenses)),
+        ("Place", settings.place if settings else ""),
+        ("Tested by", settings.tested_by if settings else ""),
         ("Usable frames", f"{usable} of {len(frames)}"),
     ]
-    return [(name, say.visible(value) or EMPTY) for name, value in facts]
+    return [(name, say.visible(value)) for name, value in facts]
 
 
 def _when(times: Sequence[str]) -> str:

@@ -31,11 +31,13 @@ def sections(
     frames: Sequence[FrameRow],
     cells: Sequence[PowerRow],
     ids: Mapping[str, str],
+    times: int,
 ) -> list[dict[str, object]]:
     """Return the sections of the heads, in the order of the log.
 
     Args:
         ids: By head, of its section.
+        times: By how much the colours of frames are magnified, all alike.
     """
     calipers = summary.calipers
     assert calipers is not None, "a page is made of a summary with its calipers"
@@ -46,12 +48,12 @@ def sections(
         row = finding.row
         names = head_names(summary, stand)
         facts = [
-            ("Serial", str(names["serial"])),
-            ("Pack", ", ".join(dict.fromkeys(one.pack for one in frames if one.head == row.head and one.pack))),
             ("Fails on", page_one.fails_on(stand)),
             ("What would cure it", page_one.cure(stand, finding, summary.tolerance)),
             ("Alone", powers_said(finding)["alone"]),
             ("With the kit", powers_said(finding)["together"]),
+            ("Serial", str(names["serial"])),
+            ("Pack", ", ".join(dict.fromkeys(one.pack for one in frames if one.head == row.head and one.pack))),
             *_moves(row),
         ]
         shown = [name for name in figures.QUANTITIES if tables]
@@ -64,7 +66,7 @@ def sections(
                 "panels": [figures.draw_panel(tables, name, label) for name in shown],
                 "caliper": _caliper(tables, label),
                 "powers": table(_POWERS, mine),
-                "run": _run(summary, frames, row),
+                "run": _run(summary, frames, row, times),
             }
         )
     return made
@@ -91,7 +93,7 @@ def _moves(row: HeadRow) -> list[tuple[str, str]]:
     return facts
 
 
-def _run(summary: Summary, frames: Sequence[FrameRow], row: HeadRow) -> list[dict[str, str]]:
+def _run(summary: Summary, frames: Sequence[FrameRow], row: HeadRow, times: int) -> list[dict[str, str]]:
     """Return the frames of a head in the order of shooting: colour, magnified, and what is said of each."""
     mine = [one for one in frames if one.kind in TESTED and one.head == row.head and one.body in ("", row.body)]
     mine = sorted(mine, key=lambda one: one.shot)
@@ -101,7 +103,7 @@ def _run(summary: Summary, frames: Sequence[FrameRow], row: HeadRow) -> list[dic
     if row.body != first or not words.known(light.u_prime):
         upvp[:] = np.nan  # another camera body: its whites are compared with none of the reference's
     neutrals = strips.balanced(upvp, np.array([light.u_prime, light.v_prime]))
-    codes = strips.hex_codes(neutrals, strips.magnification([neutrals]))
+    codes = strips.hex_codes(neutrals, times)
     return [
         {"colour": code, "status": one.status, "label": _label(one), "said": _said(one)}
         for one, code in zip(mine, codes, strict=True)

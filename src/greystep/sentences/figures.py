@@ -68,6 +68,17 @@ def size(quantity: Quantity, value: float, u: float) -> str:
             return f"{said} {'warmer' if value > 0 else 'cooler'}"
 
 
+def way(quantity: Quantity, value: float) -> str:
+    """Return which way a difference of colour goes, in a word."""
+    match quantity:
+        case Quantity.DUV:
+            return "greener" if value > 0 else "pinker"
+        case Quantity.STEPS:
+            return "steps"
+        case _:
+            return "warmer" if value > 0 else "cooler"
+
+
 def gap(row: GapRow) -> str:
     """Return a difference with its verdict in one sentence."""
     quantity = Quantity(row.quantity)
