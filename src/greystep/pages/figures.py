@@ -337,7 +337,7 @@ def draw_chromaticity(data: pd.DataFrame, arrows: Mapping[str, tuple[float, floa
         parts.append(svg.polyline(points, "own"))
         parts += [svg.dot(*point, 3.5) for point in shown]
         if shown:
-            ends.append((str(name), *shown[-1]))
+            ends.append((str(name), *max(shown)))
     parts += _leaders(ends, side)
     return svg.svg(side + 96, side, parts, told.chromaticity(data))
 
