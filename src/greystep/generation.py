@@ -37,8 +37,8 @@ _LOCKED_BYTE: Final = 1 << 30
 
 def run_of(parts: Mapping[str, bytes]) -> str:
     """Return the name of a run, 16 hexadecimal digits: the same results have the same."""
-    listed = "".join(f"{name}\0{_sha256(data)}\n" for name, data in sorted(parts.items()))
-    return _sha256(listed.encode("utf-8", "surrogateescape"))[:16]
+    listed = "".join(f"{name}\0{sha256(data)}\n" for name, data in sorted(parts.items()))
+    return sha256(listed.encode("utf-8", "surrogateescape"))[:16]
 
 
 def write_set(
@@ -65,7 +65,7 @@ def write_set(
             found before the first rename, all is as it was.
     """
     manifest = f"{name}.run.json"
-    digests = {path: _sha256(data) for path, data in files.items()}
+    digests = {path: sha256(data) for path, data in files.items()}
     said: dict[str, Any] = {"schema": 1, "greystep": __version__, "run": run, "files": digests}
     with alone(folder, name, _WAIT_S):
         listed = _manifest(folder / manifest)
@@ -201,5 +201,6 @@ def _as_left(path: Path, digest: str) -> bool:
         return False
 
 
-def _sha256(data: bytes) -> str:
+def sha256(data: bytes) -> str:
+    """Return the SHA-256 of some bytes as hexadecimal digits."""
     return hashlib.sha256(data).hexdigest()

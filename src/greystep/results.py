@@ -32,7 +32,7 @@ from greystep.files import (
     write_text,
 )
 from greystep.flags import Status
-from greystep.generation import run_of, write_set
+from greystep.generation import run_of, sha256, write_set
 from greystep.measure.calibration import Calibration, camera_document
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document
@@ -43,15 +43,18 @@ from greystep.pages.report import report_page, unfinished_page
 from greystep.pages.screen import audit_text, choose_text, correct_text, report_text
 from greystep.pages.shot_sheet import asked_text, plan_text, shot_sheet
 from greystep.pages.strips import check_text, strips_of
+from greystep.pages.svg import standalone
 from greystep.pages.tables import figure_tables
 from greystep.planning.folder import shots_table, write_draft
 from greystep.planning.plans import Plan
 from greystep.sentences import calibration, corrections
 from greystep.sentences import history as moves
+from greystep.sentences.frames import cures
 from greystep.sentences.session_notes import of_matrix
 from greystep.sentences.setups import headline as audit_headline
 from greystep.sentences.summary import Summary, summary, summary_json
 from greystep.session.ingest import Ingested, overviews
+from greystep.session.raw_files import starts_of
 from greystep.session.settings import Tolerance
 from greystep.terms import Verdict
 from greystep.words import counted
@@ -146,9 +149,14 @@ class Report:
     def write(self, folder: Path) -> list[Path]:
         """Write tables, figures with their numbers, summary.json and the page; return summary.json and the page."""
         found, said = self.ingested, self.summary
-        figures = drawings(self._drawn, said.reference, said.tolerance)
-        page = report_page(said, found.readings, self.powers, figures, overviews(found, self.store), self.run)
-        files = self._tables | {f"figures/{name}.svg": text_bytes(".svg", drawing) for name, drawing in figures.items()}
+        figures = drawings(self._drawn, said.reference)
+        pictures, cured = overviews(found, self.store), cures(found.messages)
+        digests = [(name, sha256(data)) for name, data in self._tables.items()]
+        digests += starts_of(found.settings, found.readings["frame"])
+        page = report_page(said, found.readings, self.powers, self._drawn, pictures, self.run, cured, digests)
+        files = self._tables | {
+            f"figures/{name}.svg": text_bytes(".svg", standalone(one)) for name, one in figures.items()
+        }
         files |= {"summary.json": json_bytes(self.document), "report.html": text_bytes(".html", page)}
         changing = {"report.html": text_bytes(".html", unfinished_page(said.session))}
         gone = () if "attribution.csv" in files else ("attribution.csv",)  # of a run before the log lost its packs
@@ -162,7 +170,8 @@ class Report:
 
     @cached_property
     def _drawn(self) -> dict[str, pd.DataFrame]:
-        return figure_tables(self.powers, self.ingested.readings, self.summary.reference)
+        calipers = self.facts.judged.calipers
+        return figure_tables(self.powers, self.ingested.readings, self.summary.reference, calipers)
 
     @cached_property
     def _tables(self) -> dict[str, bytes]:

@@ -7,10 +7,15 @@ import pytest
 from greystep import columns
 from greystep.columns import CorrectionRow
 from greystep.pages import screen as terminal
+from greystep.sentences.actions import Step
 
 
 def text_of(kit: Any, **changed: Any) -> str:
-    summary = replace(kit.summary, **changed)
+    steps = (
+        Step("Shoot head B again:", "greystep plan again --heads B"),
+        Step("Send back heads B and D.", handles=True),
+    )
+    summary = replace(kit.summary, steps=steps, **changed)
     return terminal.report_text(summary, ["hire_kit/report/report.html"])
 
 
@@ -23,7 +28,7 @@ def test_the_first_ten_lines_say_which_head_goes_back_and_why(kit: Any) -> None:
 
 def test_every_head_has_its_line(kit: Any) -> None:
     lines = text_of(kit).splitlines()
-    for head, said in {"A": "in tolerance", "B": "send back", "C": "cannot call it", "D": "send back"}.items():
+    for head, said in {"A": "keep", "B": "send back", "C": "cannot call it", "D": "send back"}.items():
         assert sum(line.startswith(f"{head} ") and said in line for line in lines) == 1
 
 
@@ -33,9 +38,10 @@ def test_it_fits_80_columns_and_speaks_the_trades_words(kit: Any) -> None:
     for word in ("steps", "u'v'", "expanded", "locus", "Duv"):
         assert word not in text
     assert "\x1b" not in text
+    assert "\n     greystep plan again --heads B\n" in text  # to be pasted
     for said in (
         "high voltage",
-        "1. Send back heads B and D",
+        "1. Shoot head B again: greystep plan again --heads B 2. Send back heads B and D. !",
         "Usable frames: 65 of 66 (1 doubtful, 1 rejected).",
         "1 note on what limits this answer stands on the page.",
         "report.html",
@@ -60,8 +66,8 @@ def test_the_heads_are_a_table_at_every_width(kit_of: Any, monkeypatch: pytest.M
     table = lines[next(place for place, line in enumerate(lines) if line.startswith("head ")) :]
     assert set(table[1]) == {"-"}
     assert table[2].startswith("the ")
-    assert "in tolerance" in table[2]
-    assert "in tolerance" in table[3]
+    assert "keep" in table[2]
+    assert "keep" in table[3]
     assert max(map(len, lines)) > min(columns, 120) - 16  # the width is used
 
 

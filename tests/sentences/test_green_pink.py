@@ -25,7 +25,7 @@ from greystep.sentences.green_pink import gap, green_pink, span
         (0.0130, "greener by about a 1/2 plus green (0.0130)"),
         (-0.0300, "pinker by about a full minus green (0.0300)"),
         (-0.0500, "pinker by more than a full minus green (0.0500)"),
-        (0.00004, "no greener or pinker"),
+        (0.00004, "neither greener nor pinker"),
         (math.nan, "green to pink unknown"),
     ],
 )
@@ -39,8 +39,8 @@ def test_the_doubt_stands_with_the_number_and_a_size_without_a_way_has_both_gels
     assert gap(-290.0, 9.8, -0.0032, 0.6, 0.0002) == (
         "290 K (9.8 ± 0.6 mired) warmer and pinker by about a 1/8 minus green (0.0032 ± 0.0002)"
     )
-    assert gap(0.0, 0.0, 0.0032) == "no warmer or cooler and greener by about a 1/8 plus green (0.0032)"
-    assert gap(0.0, 0.0, 0.0) == "no warmer, cooler, greener or pinker"
+    assert gap(0.0, 0.0, 0.0032) == "neither warmer nor cooler and greener by about a 1/8 plus green (0.0032)"
+    assert gap(0.0, 0.0, 0.0) == "neither warmer nor cooler, neither greener nor pinker"
 
 
 @given(st.floats(0.00075, 0.029), st.sampled_from((1.0, -1.0)))

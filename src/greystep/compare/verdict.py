@@ -14,6 +14,7 @@ from greystep.arrays import Booleans, Indices
 from greystep.columns import PairRow, rows_of
 from greystep.compare import limits
 from greystep.compare.actions import Action, find_actions, find_open_pairs
+from greystep.compare.calipers import Calipers, find_calipers
 from greystep.compare.called import Called, call_heads, call_kit, find_warm_up, groups_apart
 from greystep.compare.cells import same_powers
 from greystep.compare.check_frames import CheckFrames, Moved, find_check_frames, find_moves
@@ -64,6 +65,7 @@ class Judged:
         called: The verdict on the kit, of colour and of output, and why neither.
         apart: The heads that each camera saw, where some heads were compared with none of the others.
         odd: Heads to return, heads and packs not to combine; its numbers are places in `findings`.
+        calipers: The differences that decide, as figures draw them.
     """
 
     heads: pd.DataFrame
@@ -75,6 +77,7 @@ class Judged:
     findings: tuple[Finding, ...]
     odd: OddHeads
     actions: tuple[Action, ...]
+    calipers: Calipers
 
     @property
     def kit_verdict(self) -> Verdict:
@@ -161,6 +164,7 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
         findings=tuple(findings),
         odd=odd,
         actions=tuple(find_actions(drift, rows, open_pairs, findings, odd, apart)),
+        calipers=find_calipers(drift, rows, findings, odd),
     )
 
 

@@ -127,6 +127,13 @@ def kelvin_mired(delta_k: Any, delta_mired: Any, u_mired: Any = None) -> str:
     return f"{say.kelvin(delta_k)} ({give_or_take(abs(delta_mired), u_mired, 1)} mired)"
 
 
+def kelvin_way(delta_k: Any, delta_mired: Any) -> str:
+    """Return a difference in kelvin as ``259 warmer``: a sign would say the other way than that of mired."""
+    if not (known(delta_k) and known(delta_mired)):
+        return EMPTY
+    return f"{abs(delta_k):.0f} {'warmer' if delta_mired > 0 else 'cooler'}" if abs(delta_k) >= 0.5 else "0"
+
+
 def moves_by(said: str, span: float, u: float, digits: int, unit: str = "") -> str:
     """Return how far something moves, as it is said; where it may be chance, only how much it is less than."""
     return f"under {number(span + u, digits)}{unit}" if span <= u else said

@@ -8,10 +8,12 @@ import pandas as pd
 
 from greystep import words as say
 from greystep.columns import CorrectionRow, FrameRow, HeadRow, rows_of
+from greystep.compare.calipers import State
 from greystep.mix.audit import Audit
 from greystep.mix.casts import LightCast
 from greystep.mix.choose import Choice, GangChoice
 from greystep.pages import formats as words
+from greystep.pages.first_page import STATES, powers_said
 from greystep.pages.text_table import text_table
 from greystep.sentences import kit, setups
 from greystep.sentences.summary import FrameCounts, Summary
@@ -49,7 +51,7 @@ def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
         "",
         *([words.wrapped(worst)] if worst else []),
         words.wrapped(f"Limits: {summary.limits}."),
-        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(summary.todo, 1)]),
+        *_to_do(summary),
         *_listing(*_claimed(summary.heads)),
         "",
     ]
@@ -57,6 +59,15 @@ def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
         stand = f"{say.counted(notes, 'note')} on what limits this answer stand{'s' if notes == 1 else ''} on the page."
         blocks.append(words.wrapped(stand))
     return "\n".join([*blocks, *(f"wrote {path}" for path in wrote)]).rstrip("\n")
+
+
+def _to_do(summary: Summary) -> list[str]:
+    """Return the steps, each with its command on lines of its own, and the caution where one handles kit."""
+    lines = []
+    for number, one in enumerate(summary.steps, 1):
+        lines.append(f"{number}. {one.said}" + (f"\n{one.command}" if one.command else ""))
+    said = _listing("What to do next", lines)
+    return [*said, words.wrapped(say.CAUTION, "  ! ")] if any(one.handles for one in summary.steps) else said
 
 
 def _usable(frames: FrameCounts) -> str:
@@ -200,38 +211,35 @@ def _claimed(heads: Sequence[HeadRow]) -> tuple[str, list[str]]:
 
 
 def _heads_table(summary: Summary) -> str:
-    """Return the heads as a table: state, how far warmth, green to pink and output move, whom each does not match."""
-    columns = ("head", "state", "warmth moves by", "green-pink", "output", "no match", "alone")
+    """Return the heads as a table: state, how far warmth, green to pink and output move, at which powers it serves."""
+    columns = ("head", "state", "warmth moves by", "green-pink", "output", "alone", "with the kit", "no match")
+    powers = {one.row.label: powers_said(one) for one in summary.findings}
     rows = [
         (
             row.label,
             *_own_range(row, summary),
+            *(powers[row.label].values() if row.label in powers else (words.EMPTY, words.EMPTY)),
             ", ".join(kit.mismatches(row, summary.pairs)) or words.EMPTY,
-            row.safe_powers or words.EMPTY,
         )
         for row in summary.heads
     ]
-    return text_table(columns, rows, say.screen_width(), clip=(0, 5))
+    return text_table(columns, rows, say.screen_width(), clip=(0, 6, 7))
 
 
 def _state(row: HeadRow, summary: Summary) -> tuple[Verdict, str]:
-    """Return the one state of a head, as a verdict for its mark and in words."""
-    odd = summary.odd
-    for named, verdict, words_of in (
-        (odd.spoilt, Verdict.UNDECIDED, "shoot again"),
-        (odd.back, Verdict.OUTSIDE, "send back"),
-        (odd.clash, Verdict.OUTSIDE, "do not mix"),
-    ):
-        if row.label in named:
-            return verdict, words_of
-    return Verdict(row.verdict), say.VERDICTS[row.verdict]
+    """Return the one state of a head, as a verdict for its mark and in words, as page one has it."""
+    if summary.calipers is not None:
+        labels = summary.calipers.labels
+        return STATES[next(one.state for one in summary.calipers.heads if labels[one.head] == row.label)]
+    undecided = State.OPEN if row.verdict == Verdict.UNDECIDED else State.KEEP
+    return STATES[State.BACK if row.label in summary.odd.back else undecided]
 
 
 def _own_range(row: HeadRow, summary: Summary) -> tuple[str, str, str, str]:
     """Return what the table says of a head alone: its state, how far warmth, green to pink and output move."""
     verdict, said = _state(row, summary)
     if kit.one_power(row):
-        said = "one power tested" if verdict == row.verdict else said
+        said = "one power tested" if said == STATES[State.KEEP][1] else said
         return (f"{words.MARKS[verdict]:<4} {said}", words.EMPTY, words.EMPTY, words.EMPTY)
     called = words.parts(row, row.label in summary.odd.back)
     output = words.number(row.largest_output_error_stops, 1, True)
@@ -247,4 +255,9 @@ def _listing(title: str, lines: Sequence[str]) -> list[str]:
     """Return a titled block of lines, each behind its number or dash; nothing where there are none."""
     if not lines:
         return []
-    return ["", title, *(words.wrapped(line.partition(" ")[2], f"  {line.partition(' ')[0]} ") for line in lines)]
+    said = ["", title]
+    for line in lines:
+        mark, _, text = line.partition(" ")
+        first, *commands = text.split("\n")  # a command stays on a line of its own, so that it can be pasted
+        said += [words.wrapped(first, f"  {mark} "), *(f"{' ' * (len(mark) + 3)}{command}" for command in commands)]
+    return said

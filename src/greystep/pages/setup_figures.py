@@ -13,9 +13,23 @@ from greystep.arrays import Floats
 from greystep.measure import chromaticity
 from greystep.mix.casts import LightCast, LightPair
 from greystep.mix.lights import White, mix
-from greystep.pages.figures import directions, draw_cell, draw_rings, name_cells, room
+from greystep.pages.figures import directions
 from greystep.pages.formats import number
-from greystep.pages.svg import GREY, INK, bare, colours, letters, markers, open_figure, short, svg_text
+from greystep.pages.plotted import (
+    GREY,
+    INK,
+    bare,
+    colours,
+    draw_cell,
+    draw_rings,
+    letters,
+    markers,
+    name_cells,
+    open_figure,
+    room,
+    svg_text,
+)
+from greystep.pages.svg import short
 from greystep.terms import Verdict
 
 #: Height and width of one card [px].

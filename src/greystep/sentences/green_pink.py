@@ -29,7 +29,7 @@ def green_pink(duv: float, u: float = math.nan) -> str:
     if not math.isfinite(duv):
         return "green to pink unknown"
     if abs(duv) < _NOTHING:
-        return "no greener or pinker"
+        return "neither greener nor pinker"
     name, way = ("plus green", "greener") if duv > 0 else ("minus green", "pinker")
     return f"{way} by {_amount(abs(duv), name)} ({say.give_or_take(Quantity.DUV, abs(duv), u)})"
 
@@ -49,10 +49,10 @@ def gap(
     """
     alike = abs(delta_mired) < 0.05
     if alike and abs(delta_duv) < _NOTHING:
-        return "no warmer, cooler, greener or pinker"
+        return "neither warmer nor cooler, neither greener nor pinker"
     size = say.give_or_take(Quantity.MIRED, abs(delta_mired), u_mired)
     warmth = f"{say.kelvin(delta_k)} ({size}) {'warmer' if delta_mired > 0 else 'cooler'}"
-    return f"{'no warmer or cooler' if alike else warmth} and {green_pink(delta_duv, u_duv)}"
+    return f"{'neither warmer nor cooler' if alike else warmth} and {green_pink(delta_duv, u_duv)}"
 
 
 def _amount(size: float, name: str) -> str:

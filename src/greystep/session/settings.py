@@ -80,6 +80,7 @@ class Settings:
         matrix: ``embedded`` or the path of a camera.json.
         reference_head, reference_power: As written; both None where nothing is said.
         reference_kit: The mean of all heads is the reference.
+        tested_by, place: Who tested, and where; blank where nothing is said.
     """
 
     path: Path
@@ -94,6 +95,8 @@ class Settings:
     reference_kit: bool
     tolerance: Tolerance
     heads: dict[str, HeadInfo]
+    tested_by: str = ""
+    place: str = ""
 
 
 #: This tool's own limits, no standard: mired, Duv, stops of output.
@@ -140,6 +143,8 @@ def load_settings(path: Path) -> Settings:
         reference_kit=reference.kit,
         tolerance=_tolerance(said.tolerance),
         heads=heads,
+        tested_by=said.tested_by,
+        place=said.place,
     )
     if toml.faults:
         raise FaultsError(str(path / "session.toml"), toml.faults)
@@ -229,6 +234,8 @@ class _Tolerance:
 @dataclass(frozen=True)
 class _Document:
     title: str = ""
+    tested_by: str = ""
+    place: str = ""
     frames: str = ""
     target: _Target = _Target()
     camera: _Camera = _Camera()
