@@ -95,23 +95,6 @@ def kelvin(size: float) -> str:
     return f"{round(abs(size), -1) if abs(size) >= 99.5 else abs(size):.0f} K"
 
 
-def gap(
-    delta_k: float, delta_mired: float, delta_duv: float, u_mired: float = math.nan, u_duv: float = math.nan
-) -> str:
-    """Return a difference between two lights: ``290 K (9.6 mired) warmer and 0.0012 greener``.
-
-    Never warmth without tint. Positive mired is warmer, positive Duv is greener; with half-widths where they are known.
-    """
-    warmth, tint = "no warmer or cooler", "no greener or pinker"
-    if abs(delta_mired) >= 0.05:
-        size = give_or_take(Quantity.MIRED, abs(delta_mired), u_mired)
-        warmth = f"{kelvin(delta_k)} ({size}) {'warmer' if delta_mired > 0 else 'cooler'}"
-    if math.isfinite(delta_duv) and abs(delta_duv) >= 0.00005:
-        size = give_or_take(Quantity.DUV, abs(delta_duv), u_duv)
-        tint = f"{size} {'greener' if delta_duv > 0 else 'pinker'}"
-    return f"{warmth} and {tint}"
-
-
 def way(delta_mired: float, delta_duv: float) -> str:
     """Return the directions of a difference that count, such as ``warmer and pinker``: a third of a step at least."""
     words = ["warmer" if delta_mired > 0 else "cooler"] if abs(delta_mired) >= 1.0 else []

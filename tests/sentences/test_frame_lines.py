@@ -40,7 +40,7 @@ def test_every_flag_of_a_log_has_a_line(flag: Flag) -> None:
 @pytest.mark.parametrize(
     ("flag", "change", "said"),
     [
-        (Flag.OUTLIER, {}, "f1.dng: unlike its repeats (A at 1/4): 8.1 mired warmer, Duv 0.0004 pinker, 0.05 stop bri"),
+        (Flag.OUTLIER, {}, "f1.dng: unlike its repeats (A at 1/4): 8.1 mired warmer, pinker by a trace (0.0004), 0.05"),
         (Flag.PARTIAL_FLASH, {"alone": True}, "f1.dng: 0.34 stop short of its setting (A at 1/4); wait for"),
         (Flag.CLIPPED, {}, "f1.dng: part of the grey card is clipped"),
         (Flag.CLIPPED, {"clipped_pct": 12.4}, "f1.dng: 12 % of the grey card is clipped"),

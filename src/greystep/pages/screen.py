@@ -11,7 +11,7 @@ from greystep.columns import CorrectionRow, FrameRow, HeadRow, rows_of
 from greystep.compare.calipers import State
 from greystep.mix.audit import Audit
 from greystep.mix.casts import LightCast
-from greystep.mix.choose import Choice, GangChoice
+from greystep.mix.choose import Choice, Gang, GangChoice, HeadSet
 from greystep.pages import formats as words
 from greystep.pages.first_page import STATES, powers_said
 from greystep.pages.text_table import text_table
@@ -41,7 +41,6 @@ def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
     """
     title, why = summary.headline
     worst = kit.worst_pair(summary.worst_pair)
-    notes = len(summary.notes)
     blocks = [
         words.wrapped(f"{summary.session}: {title}."),
         *(words.wrapped(line, "  ") for line in why),
@@ -54,10 +53,8 @@ def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
         *_to_do(summary),
         *_listing(*_claimed(summary.heads)),
         "",
+        *_elsewhere(len(summary.notes), "note", "on what limits this answer"),
     ]
-    if notes:
-        stand = f"{say.counted(notes, 'note')} on what limits this answer stand{'s' if notes == 1 else ''} on the page."
-        blocks.append(words.wrapped(stand))
     return "\n".join([*blocks, *(f"wrote {path}" for path in wrote)]).rstrip("\n")
 
 
@@ -150,44 +147,79 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequenc
 def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
     """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do."""
     pair, balance = setups.farthest(audit), setups.balance(audit)
-    limits = setups.limits(audit)
+    notes = setups.notes(audit, beside_steps=True)
+    doubt = [note for note in notes if note == setups.UNWATCHED]  # it bears on every verdict
     blocks = [
         words.wrapped(f"{audit.name}: {setups.headline(audit)}."),
         words.wrapped(f"{setups.difference(pair)} {setups.seen(pair)}", "  "),
         *([words.wrapped(balance, "  ")] if balance else []),
         "",
-        *(words.wrapped(_light_line(light)) for light in audit.now.lights),
+        text_table(_LIGHT_COLUMNS, list(map(_light_cells, audit.now.lights)), say.screen_width(), clip=(0, 1)),
         "",
-        words.wrapped(f"Limits: {limits}."),
+        words.wrapped(f"Limits: {setups.limits(audit)}."),
+        *map(words.wrapped, doubt),
         *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(setups.to_do(audit), 1)]),
-        *_listing("Other ways, by what they leave", [f"- {line}" for line in setups.other_ways(audit)]),
-        *_listing("Before you touch a head", [f"- {say.CAUTION}"] if setups.needs_care(audit) else []),
-        *_listing("Good to know", [f"- {note}" for note in setups.notes(audit)]),
+        *([words.wrapped(say.CAUTION, "  ! ")] if setups.needs_care(audit) else []),
         "",
+        *_elsewhere(len(setups.other_ways(audit)), "other way", "to bring the lights together"),
+        *_elsewhere(len(notes) - len(doubt), "note", "on what limits this answer"),
         *(f"wrote {path}" for path in wrote),
     ]
     return "\n".join(blocks)
 
 
-def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
-    """Return which heads go together best, and the next best, for the screen; `wrote` as in `audit_text`."""
-    lead = "the shortest flash comes from" if isinstance(choice, GangChoice) else "closest together are"
-    lines = [words.wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}")]
-    lines += _listing("Next best", [f"- {setups.chosen(other)}" for other in choice.next_best])
-    if isinstance(choice, Choice) and not choice.best.settled:
-        lines.append(
-            words.wrapped("No choice has a smaller worst pair; of equal ones another may have its others closer.")
-        )
-    lines += _listing("Before you touch a head", [f"- {say.CAUTION}"])
-    return "\n".join([*lines, "", *(f"wrote {path}" for path in wrote)])
+_LIGHT_COLUMNS: Final = ("light", "head", "power", "Kelvin", "share", "off the best balance", "green-pink", "gel")
 
 
-def _light_line(light: LightCast) -> str:
-    gel = f" through {light.gel}" if light.gel else ""
+def _light_cells(light: LightCast) -> tuple[str, ...]:
     return (
-        f"{light.role}: {say.cell(light.head, light.power)}{gel}, {light.cct_k:.0f} K, "
-        f"{100.0 * light.share:.0f} % of the light; {setups.off_balance(light)} than the best common balance"
+        light.role,
+        light.head,
+        light.power,
+        f"{light.cct_k:.0f}",
+        f"{100.0 * light.share:.0f} %",
+        words.kelvin_way(light.delta_k, light.delta_mired),
+        f"{abs(light.delta_duv):.4f} {'greener' if light.delta_duv > 0 else 'pinker'}",
+        light.gel or words.EMPTY,
     )
+
+
+def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
+    """Return the sets of heads that go together best, by rank, for the screen; `wrote` as in `audit_text`."""
+    lead = "the shortest flash comes from" if isinstance(choice, GangChoice) else "closest together are"
+    rows = [
+        (
+            f"{rank} {words.MARKS[one.verdict]}",
+            ", ".join(f"{light.head} {light.power}" for light in one.lights),
+            *_worst_cells(one),
+            f"{one.cost_stops:.1f} stop" if isinstance(one, HeadSet) else f"{one.output_stops:+.1f} stop",
+            say.VERDICTS[one.verdict],
+        )
+        for rank, one in enumerate([choice.best, *choice.next_best], 1)
+    ]
+    ganged = isinstance(choice, GangChoice)
+    columns = ("rank", "heads", "worst two", "green-pink", "output" if ganged else "light lost", "verdict")
+    blocks = [
+        words.wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}"),
+        "",
+        text_table(columns, rows, say.screen_width(), clip=()),
+    ]
+    if isinstance(choice, Choice) and not choice.best.settled:
+        blocks += ["", words.wrapped("No set has a smaller worst pair; another may have its other pairs closer.")]
+    return "\n".join([*blocks, "", words.wrapped(say.CAUTION, "! "), "", *(f"wrote {path}" for path in wrote)])
+
+
+def _worst_cells(one: HeadSet | Gang) -> tuple[str, str]:
+    if one.worst is None:
+        return words.EMPTY, words.EMPTY
+    gap = one.worst.difference
+    return words.kelvin_mired(gap.delta_k, gap.delta_mired), words.number(abs(gap.delta_duv), 4)
+
+
+def _elsewhere(count: int, name: str, about: str) -> list[str]:
+    """Return a line on what only the page has room for; none where there is nothing."""
+    stand = f"{say.counted(count, name)} {about} stand{'s' if count == 1 else ''} on the page."
+    return [words.wrapped(stand)] if count else []
 
 
 def printable(text: str, encoding: str | None) -> str:

@@ -7,6 +7,7 @@ from typing import Final
 from greystep import words
 from greystep.flags import Flag
 from greystep.measure.reading import UNEVEN_PCT
+from greystep.sentences.green_pink import green_pink
 from greystep.session.log_slips import NAME_THEM, miscount, slip_text
 from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
 from greystep.session.messages import FlaggedFrame, FrameFault, KeptElsewhere, Message, NotKept
@@ -139,7 +140,7 @@ def _remedy(flag: Flag, one: FlaggedFrame, who: str) -> str:
 
 
 def _away(one: FlaggedFrame) -> str:
-    """Return how far a frame lies from its repeats: ``8.1 mired warmer, Duv 0.0004 pinker, 0.05 stop brighter``.
+    """Return how far a frame lies from its repeats: ``8.1 mired warmer, pinker by a trace (0.0004), ...``.
 
     Where there is none left, how far it lies from its setting.
     """
@@ -148,7 +149,7 @@ def _away(one: FlaggedFrame) -> str:
     return ", ".join(
         (
             f"{abs(one.away_mired):.1f} mired {'warmer' if one.away_mired > 0 else 'cooler'}",
-            f"Duv {abs(one.away_duv):.4f} {'greener' if one.away_duv > 0 else 'pinker'}",
+            green_pink(one.away_duv),
             f"{abs(one.away_stops):.2f} stop {'brighter' if one.away_stops > 0 else 'darker'}",
         )
     )
