@@ -27,7 +27,7 @@ KINDS: Final = [kind.value for kind in Kind]
 CHECK_NOTE: Final = "check frame"
 
 #: Columns that mean something to this tool; any other is carried through.
-KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "note", "lights", *PARTS]
+KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "note", "lights", *PARTS, "box"]
 #: Names that people give these columns, and how like a name must be to be taken for a slip of the pen; a column that
 #: must be there is sought farther.
 _SYNONYMS: Final = {"frame": ["file", "filename", "file name", "image"]}
