@@ -448,7 +448,7 @@ class PlanResult:
             GreystepError: If the folder holds anything.
         """
         refuse_to_overwrite(folder)
-        return write_draft(folder, self.plan.draft, shot_sheet(self.plan.draft, self.plan.rig))
+        return write_draft(folder, self.plan.draft, shot_sheet(self.plan.draft, self.plan.rig, folder))
 
 
 @dataclass(frozen=True, eq=False)

@@ -127,5 +127,13 @@ def test_nothing_to_correct(corrections: pd.DataFrame) -> None:
 @pytest.mark.parametrize(("frames", "one_by_one"), [(12, True), (13, False)])
 def test_up_to_a_dozen_frames_that_arrive_at_once_are_told_one_by_one(kit: Any, frames: int, one_by_one: bool) -> None:
     rows = kit.readings[kit.readings["status"] == "ok"].head(frames)
-    lines = terminal.arrived_text(rows, None).splitlines()
+    lines = terminal.arrived_text(rows, rows[:0]).splitlines()
     assert (sum(name in line for name, line in zip(rows["frame"], lines, strict=False)) == frames) == one_by_one
+
+
+def test_a_watch_speaks_of_the_boxes_of_the_shot_sheet(kit: Any) -> None:
+    rows = kit.readings.assign(box=[f"{n + 1}" for n in range(len(kit.readings))]).iloc[6:8]
+    lines = terminal.arrived_text(rows[:1], rows[1:]).splitlines()
+    assert ": box 7, A at full, " in lines[0]
+    assert lines[1] == "  next: box 8, B at full"
+    assert "box" not in terminal.arrived_text(rows.drop(columns="box"), rows[:0])

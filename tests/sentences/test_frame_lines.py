@@ -46,6 +46,7 @@ def test_every_flag_of_a_log_has_a_line(flag: Flag) -> None:
         (Flag.CLIPPED, {"clipped_pct": 12.4}, "f1.dng: 12 % of the grey card is clipped"),
         (Flag.TAIL_CUT, {}, "f1.dng: its shutter time 1/250 s is shorter than the flash (A at 1/4)"),
         (Flag.MISSING, {"frame": ""}, "row 2: no frame is left for it (A at 1/4)"),
+        (Flag.MISSING, {"frame": "", "box": "1"}, "box 1: no frame is left for it (A at 1/4)"),
         (Flag.UNREADABLE, {"reason": "cut off; copy it again"}, "f1.dng: cut off; copy it again"),
     ],
 )
@@ -75,7 +76,9 @@ def test_how_frames_came_to_their_rows_is_said_in_report_and_terminal_alike() ->
         )
     )
     assert "the 5 frames fits the first rows; the other 16 are not shot yet" in sentence(ShotInPart(5, 16))
-    assert line(OtherLight(("f1", "f2"), (3, 4), False)).startswith("f1 (row 3), f2 (row 4): the light is not what")
+    assert line(OtherLight(("f1", "f2"), ("row 3", "row 4"), False)).startswith(
+        "f1 (row 3), f2 (row 4): the light is not what"
+    )
     assert "--out" in line(NotKept("s"))
     assert line(KeptElsewhere("s", "o/.greystep")).endswith("lie in o/.greystep")
 

@@ -76,7 +76,7 @@ def watch(
                 continue
             written, readings = found.write_readings(), found.ingested.readings
             rows, due = changed_frames(readings, told), next_to_shoot(readings)
-            complete = due is None and logged
+            complete = due.empty and logged
             if told or not complete:
                 tell(arrived_text(rows, due))
                 say(*lines(messages_of(found.ingested.messages, rows)))

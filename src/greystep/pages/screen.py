@@ -90,24 +90,35 @@ def looking_text(title: str, folder: str) -> str:
     return "\n".join(map(words.wrapped, lines))
 
 
-def arrived_text(rows: pd.DataFrame, due: FrameRow | None) -> str:
-    """Return what has just been read, a line a frame, and what the log wants next."""
+def arrived_text(rows: pd.DataFrame, due: pd.DataFrame) -> str:
+    """Return what has just been read, a line a frame, and what the log wants next, with boxes of the shot sheet.
+
+    What is wrong with a frame, and its cure, is told beside it.
+    """
     if len(rows) > ARRIVED_SAID:
         lines = [words.frame_counts(FrameCounts(**status_counts(rows)))]
     else:
-        lines = [words.wrapped(_arrived(row)) for row in rows_of(rows, FrameRow)]
-    if due is not None:
-        note = f"; {due.note}" if due.note else ""
-        lines.append(words.wrapped(f"  next: {words.frame_label(due.head, due.power, due.kind)}{note}"))
+        lines = [
+            words.wrapped(_arrived(row, box)) for row, box in zip(rows_of(rows, FrameRow), _boxes(rows), strict=True)
+        ]
+    for row, box in zip(rows_of(due, FrameRow), _boxes(due), strict=True):
+        note = f"; {row.note}" if row.note else ""
+        lines.append(words.wrapped(f"  next: {box}{words.frame_label(row.head, row.power, row.kind)}{note}"))
     return "\n".join(lines)
 
 
-def _arrived(row: FrameRow) -> str:
-    parts = [f"{row.frame}: {words.frame_label(row.head, row.power, row.kind)}"]
+def _boxes(rows: pd.DataFrame) -> list[str]:
+    """Return the box of each row on the shot sheet, as the start of what is said of it; blank without one."""
+    boxes = rows["box"].tolist() if "box" in rows else [""] * len(rows)
+    return [f"box {box}, " if str(box).isdigit() else "" for box in boxes]
+
+
+def _arrived(row: FrameRow, box: str) -> str:
+    parts = [f"{row.frame}: {box}{words.frame_label(row.head, row.power, row.kind)}"]
     if words.known(row.cct_k):
         parts.append(words.kelvin_mired(row.cct_k, row.mired))
     if row.flags:
-        parts.append(f"{row.status}: {'; '.join(words.flags_said(row.flags))}")
+        parts.append(row.status)
     return ", ".join(parts)
 
 

@@ -83,7 +83,7 @@ def line(message: Message) -> str:
         case ShotInPart(frames, left):
             return f"shots.csv: the light of the {frames} frames fits the first rows; the other {left} are not shot yet"
         case OtherLight(frames, rows, exchanged):
-            named = ", ".join(f"{frame} (row {row})" for frame, row in zip(frames, rows, strict=True))
+            named = ", ".join(f"{frame} ({row})" for frame, row in zip(frames, rows, strict=True))
             if exchanged:
                 return (
                     f"{named}: the light is not what the row says, but what another of these rows says, so neither "
@@ -100,7 +100,7 @@ def line(message: Message) -> str:
 
 
 def _called(one: FlaggedFrame) -> str:
-    return one.frame or f"row {one.row}"
+    return one.frame or (f"box {one.box}" if one.box.isdigit() else f"row {one.row}")
 
 
 def _light(one: FlaggedFrame) -> str:

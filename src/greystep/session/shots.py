@@ -222,6 +222,13 @@ def _check_session(settings: Settings, table: pd.DataFrame, faults: list[str]) -
         faults.append(f'session.toml, [camera] meter frame "{settings.meter.frame}" is in no row; {remedy}')
 
 
+def row_names(log: pd.DataFrame) -> list[str]:
+    """Return what a person calls each row: ``box 7`` of its shot sheet, else ``row 8`` of the spreadsheet."""
+    boxes = log["box"].tolist() if "box" in log else []
+    numbered = bool(boxes) and all(str(box).isdigit() for box in boxes) and len(set(boxes)) == len(boxes)
+    return [f"box {box}" for box in boxes] if numbered else [f"row {row}" for row in log["row"]]
+
+
 def check_rows(log: pd.DataFrame) -> Booleans:
     """Return which rows of a log, or of readings, are check frames: by their kind, or as flashes by their note."""
     noted = log["kind"] == Kind.CHECK
