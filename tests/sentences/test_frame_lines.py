@@ -42,8 +42,8 @@ def test_every_flag_of_a_log_has_a_line(flag: Flag) -> None:
     [
         (Flag.OUTLIER, {}, "f1.dng: unlike its repeats (A at 1/4): 8.1 mired warmer, Duv 0.0004 pinker, 0.05 stop bri"),
         (Flag.PARTIAL_FLASH, {"alone": True}, "f1.dng: 0.34 stop short of its setting (A at 1/4); wait for"),
-        (Flag.CLIPPED, {}, "f1.dng: part of the patch is clipped"),
-        (Flag.CLIPPED, {"clipped_pct": 12.4}, "f1.dng: 12 % of the patch is clipped"),
+        (Flag.CLIPPED, {}, "f1.dng: part of the grey card is clipped"),
+        (Flag.CLIPPED, {"clipped_pct": 12.4}, "f1.dng: 12 % of the grey card is clipped"),
         (Flag.TAIL_CUT, {}, "f1.dng: its shutter time 1/250 s is shorter than the flash (A at 1/4)"),
         (Flag.MISSING, {"frame": ""}, "row 2: no frame is left for it (A at 1/4)"),
         (Flag.UNREADABLE, {"reason": "cut off; copy it again"}, "f1.dng: cut off; copy it again"),

@@ -127,7 +127,7 @@ def rows_of_heads(
             "link": links[calipers.labels[stand.head]],
             "strips": [_strip_cell(gaps, calipers.labels[stand.head], column) for column in columns],
             "output": _output(gaps, calipers.labels[stand.head], summary.findings[stand.head]),
-            **powers_said(summary.findings[stand.head]),
+            **powers_said(summary, stand),
             "swatches": (true, magnified),
         }
         for stand, true, magnified in shown
@@ -143,14 +143,23 @@ def head_names(summary: Summary, stand: HeadStand) -> dict[str, object]:
     return {"name": row.label, "serial": info.serial, "pack": info.pack, "type": info.type, "mark": mark, "state": word}
 
 
-def powers_said(finding: Finding) -> dict[str, str]:
+def powers_said(summary: Summary, stand: HeadStand) -> dict[str, str]:
     """Return over which powers a head may be used alone, and with the heads that stay."""
+    calipers, finding = summary.calipers, summary.findings[stand.head]
+    assert calipers is not None, "a page is made of a summary with its calipers"
     alone = say.stretch(finding.safe) if finding.safe else "none"
     if not finding.stays:
         return {"alone": alone, "together": EMPTY}
-    together = say.stretch(finding.mixes) if finding.mixes else "none"
-    part = finding.mixes and len(finding.partners) < finding.stays
-    return {"alone": alone, "together": f"{together} with {say.listed(finding.partners)}" if part else together}
+    if not finding.mixes:
+        return {"alone": alone, "together": "none"}
+    staying = [one.head for one in calipers.heads if one.state != State.BACK and one.head != stand.head]
+    left = [calipers.labels[head] for head in staying if calipers.labels[head] not in finding.partners]
+    over = say.stretch(finding.mixes)
+    if len(finding.partners) == finding.stays or not left:
+        return {"alone": alone, "together": over}
+    few = len(left) < len(finding.partners)
+    named = f"not with {say.listed(left)}" if few else f"with {say.listed(finding.partners)}"
+    return {"alone": alone, "together": f"{over}, {named}"}
 
 
 def _strip_cell(gaps: Sequence[GapRow], head: str, column: Mapping[str, object]) -> dict[str, object]:
@@ -168,7 +177,7 @@ def _output(gaps: Sequence[GapRow], head: str, finding: Finding) -> dict[str, ob
     row = _deciding(gaps, head, Quantity.OUTPUT_STOPS)
     if row is None:
         return {"said": EMPTY, "at": "", "verdict": ""}
-    size = f"{abs(row.difference):.2f} stop"
+    size = f"{abs(row.difference):.2f}"
     way = "" if abs(row.difference) < 0.005 else " darker" if row.difference < 0 else " brighter"
     return {"said": f"{size}{way}", "at": f"at {row.power}", "verdict": row.verdict}
 
