@@ -16,6 +16,7 @@ from greystep.flags import Status
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
 from greystep.pages import figures, strips
 from greystep.pages.formats import EMPTY, known
+from greystep.pages.svg import short
 from greystep.pages.tables import gap_rows
 from greystep.sentences import page_one
 from greystep.sentences.figures import GapRow
@@ -27,6 +28,8 @@ from greystep.terms import Quantity, Verdict
 CLOSE_FROM: Final = 8
 #: So few heads are set wider.
 OPEN_TO: Final = 4
+#: Signs of the longest name of a head there.
+LONGEST: Final = 20
 #: What to do has so many lines on page one.
 MOST_STEPS: Final = 5
 #: The mark and the word of each state of a head.
@@ -140,7 +143,15 @@ def head_names(summary: Summary, stand: HeadStand) -> dict[str, object]:
     row = summary.findings[stand.head].row
     info = (summary.settings.heads if summary.settings else {}).get(row.head, HeadInfo())
     mark, word = STATES[stand.state]
-    return {"name": row.label, "serial": info.serial, "pack": info.pack, "type": info.type, "mark": mark, "state": word}
+    return {
+        "name": row.label,
+        "short": short(row.label, LONGEST),
+        "serial": info.serial,
+        "pack": info.pack,
+        "type": info.type,
+        "mark": mark,
+        "state": word,
+    }
 
 
 def powers_said(summary: Summary, stand: HeadStand) -> dict[str, str]:
