@@ -33,7 +33,9 @@ CONTRAST = """() => {
   const lin = v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
   const light = code => {
     const [r, g, b] = code.match(/[\\d.]+/g).map(Number); return 0.2126 * lin(r) + 0.7152 * lin(g) + 0.0722 * lin(b); };
-  const ratio = (a, b) => { const [x, y] = [light(a), light(b)].sort((p, q) => q - p); return (x + 0.05) / (y + 0.05); };
+  const ratio = (a, b) => {
+    const [x, y] = [light(a), light(b)];
+    return (Math.max(x, y) + 0.05) / (Math.min(x, y) + 0.05); };
   const ground = getComputedStyle(document.body).backgroundColor, found = [];
   const marks = ['path', 'circle', 'rect', 'text'].map(name => `svg.drawn ${name}`).join();
   for (const one of document.querySelectorAll(`${marks}, svg.mark *`)) {

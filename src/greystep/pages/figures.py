@@ -158,9 +158,14 @@ def draw_panel(tables: Mapping[str, pd.DataFrame], name: str, head: str) -> str:
 
 def _panel(tables: Mapping[str, pd.DataFrame], name: str, head: str, title: str) -> list[str]:
     cells, column = tables["colour"], QUANTITIES[name][0]
-    gaps = [row for row in gap_rows(tables["calipers"]) if row.quantity in _JUDGED[name]]
-    mine = [row for row in gaps if row.head == head]
     places = dict(zip(zip(cells["label"], cells["light"], strict=True), cells[column], strict=True))
+    drawable = {light for light, value in places.items() if known(value)}
+    gaps = [
+        row
+        for row in gap_rows(tables["calipers"])
+        if row.quantity in _JUDGED[name] and {(row.head, row.power), (row.against_head, row.against_power)} <= drawable
+    ]
+    mine = [row for row in gaps if row.head == head]
     stops, labels = powers_of(cells)
     left, top, right, bottom = _PLOT
     low, high = _reach(places, gaps)

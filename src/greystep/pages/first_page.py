@@ -44,8 +44,8 @@ STATES: Final = {
 _STRIPS: Final = {
     Quantity.MIRED: ("Warmth, mired", ("cooler", "warmer")),
     Quantity.KELVIN: ("Warmth, kelvin", ("cooler", "warmer")),
-    Quantity.DUV: ("Green and pink, Duv", ("pinker", "greener")),
-    Quantity.STEPS: ("Colour, steps", ("", "farther")),
+    Quantity.DUV: ("Green and pink", ("pinker", "greener")),
+    Quantity.STEPS: ("Colour", ("", "farther")),
 }
 
 
