@@ -108,7 +108,7 @@ def test_correct_names_the_largest_shift_and_the_frames_without_one(corrections:
         "3 frames, 2 with a correction.",
         "The light is read from the frame's own grey target (2 frames).",
         "Largest: f2.dng (B at 1/16) is made 8.2 mired cooler and 0.0004 pinker.",
-        "  f3.dng: rejected: part of the patch has reached the white level",
+        "  f3.dng: rejected: part of the grey card has reached the white level",
         "wrote c.csv",
         "wrote c.json",
     ]
