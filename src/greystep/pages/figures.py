@@ -13,7 +13,6 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from greystep import words as say
 from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.pages import svg
 from greystep.pages.formats import known
@@ -159,9 +158,14 @@ def draw_panel(tables: Mapping[str, pd.DataFrame], name: str, head: str) -> str:
 
 def _panel(tables: Mapping[str, pd.DataFrame], name: str, head: str, title: str) -> list[str]:
     cells, column = tables["colour"], QUANTITIES[name][0]
-    gaps = [row for row in gap_rows(tables["calipers"]) if row.quantity in _JUDGED[name]]
-    mine = [row for row in gaps if row.head == head]
     places = dict(zip(zip(cells["label"], cells["light"], strict=True), cells[column], strict=True))
+    drawable = {light for light, value in places.items() if known(value)}
+    gaps = [
+        row
+        for row in gap_rows(tables["calipers"])
+        if row.quantity in _JUDGED[name] and {(row.head, row.power), (row.against_head, row.against_power)} <= drawable
+    ]
+    mine = [row for row in gaps if row.head == head]
     stops, labels = powers_of(cells)
     left, top, right, bottom = _PLOT
     low, high = _reach(places, gaps)
@@ -273,8 +277,7 @@ def draw_matrix(data: pd.DataFrame, links: Mapping[tuple[str, str], str] | None 
             x, y = left + heads.index(b) * wide, 20 + heads.index(a) * high
             cell = _matrix_cell(shown, x, y)
             address = (links or {}).get((first, second))
-            named = say.visible(told.gap(row)).replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
-            parts.append(f'<a href="{address}" aria-label="{named}">{cell}</a>' if address else cell)
+            parts.append(f'<a href="{address}">{cell}</a>' if address else cell)
     size = len(heads)
     return svg.svg(left + size * wide + 1, 21 + size * high, parts, told.matrix(data), group=bool(links))
 

@@ -16,6 +16,7 @@ from greystep.flags import Status
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
 from greystep.pages import figures, strips
 from greystep.pages.formats import EMPTY, known
+from greystep.pages.svg import short
 from greystep.pages.tables import gap_rows
 from greystep.sentences import page_one
 from greystep.sentences.figures import GapRow
@@ -27,6 +28,8 @@ from greystep.terms import Quantity, Verdict
 CLOSE_FROM: Final = 8
 #: So few heads are set wider.
 OPEN_TO: Final = 4
+#: Signs of the longest name of a head there.
+LONGEST: Final = 20
 #: What to do has so many lines on page one.
 MOST_STEPS: Final = 5
 #: The mark and the word of each state of a head.
@@ -41,8 +44,8 @@ STATES: Final = {
 _STRIPS: Final = {
     Quantity.MIRED: ("Warmth, mired", ("cooler", "warmer")),
     Quantity.KELVIN: ("Warmth, kelvin", ("cooler", "warmer")),
-    Quantity.DUV: ("Green and pink, Duv", ("pinker", "greener")),
-    Quantity.STEPS: ("Colour, steps", ("", "farther")),
+    Quantity.DUV: ("Green and pink", ("pinker", "greener")),
+    Quantity.STEPS: ("Colour", ("", "farther")),
 }
 
 
@@ -127,7 +130,7 @@ def rows_of_heads(
             "link": links[calipers.labels[stand.head]],
             "strips": [_strip_cell(gaps, calipers.labels[stand.head], column) for column in columns],
             "output": _output(gaps, calipers.labels[stand.head], summary.findings[stand.head]),
-            **powers_said(summary.findings[stand.head]),
+            **powers_said(summary, stand),
             "swatches": (true, magnified),
         }
         for stand, true, magnified in shown
@@ -140,17 +143,34 @@ def head_names(summary: Summary, stand: HeadStand) -> dict[str, object]:
     row = summary.findings[stand.head].row
     info = (summary.settings.heads if summary.settings else {}).get(row.head, HeadInfo())
     mark, word = STATES[stand.state]
-    return {"name": row.label, "serial": info.serial, "pack": info.pack, "type": info.type, "mark": mark, "state": word}
+    return {
+        "name": row.label,
+        "short": short(row.label, LONGEST),
+        "serial": info.serial,
+        "pack": info.pack,
+        "type": info.type,
+        "mark": mark,
+        "state": word,
+    }
 
 
-def powers_said(finding: Finding) -> dict[str, str]:
+def powers_said(summary: Summary, stand: HeadStand) -> dict[str, str]:
     """Return over which powers a head may be used alone, and with the heads that stay."""
+    calipers, finding = summary.calipers, summary.findings[stand.head]
+    assert calipers is not None, "a page is made of a summary with its calipers"
     alone = say.stretch(finding.safe) if finding.safe else "none"
     if not finding.stays:
         return {"alone": alone, "together": EMPTY}
-    together = say.stretch(finding.mixes) if finding.mixes else "none"
-    part = finding.mixes and len(finding.partners) < finding.stays
-    return {"alone": alone, "together": f"{together} with {say.listed(finding.partners)}" if part else together}
+    if not finding.mixes:
+        return {"alone": alone, "together": "none"}
+    staying = [one.head for one in calipers.heads if one.state != State.BACK and one.head != stand.head]
+    left = [calipers.labels[head] for head in staying if calipers.labels[head] not in finding.partners]
+    over = say.stretch(finding.mixes)
+    if len(finding.partners) == finding.stays or not left:
+        return {"alone": alone, "together": over}
+    few = len(left) < len(finding.partners)
+    named = f"not with {say.listed(left)}" if few else f"with {say.listed(finding.partners)}"
+    return {"alone": alone, "together": f"{over}, {named}"}
 
 
 def _strip_cell(gaps: Sequence[GapRow], head: str, column: Mapping[str, object]) -> dict[str, object]:
@@ -168,7 +188,7 @@ def _output(gaps: Sequence[GapRow], head: str, finding: Finding) -> dict[str, ob
     row = _deciding(gaps, head, Quantity.OUTPUT_STOPS)
     if row is None:
         return {"said": EMPTY, "at": "", "verdict": ""}
-    size = f"{abs(row.difference):.2f} stop"
+    size = f"{abs(row.difference):.2f}"
     way = "" if abs(row.difference) < 0.005 else " darker" if row.difference < 0 else " brighter"
     return {"said": f"{size}{way}", "at": f"at {row.power}", "verdict": row.verdict}
 

@@ -50,8 +50,8 @@ def sections(
         facts = [
             ("Fails on", page_one.fails_on(stand)),
             ("What would cure it", page_one.cure(stand, finding, summary.tolerance)),
-            ("Alone", powers_said(finding)["alone"]),
-            ("With the kit", powers_said(finding)["together"]),
+            ("Alone", powers_said(summary, stand)["alone"]),
+            ("With the kit", powers_said(summary, stand)["together"]),
             ("Serial", str(names["serial"])),
             ("Pack", ", ".join(dict.fromkeys(one.pack for one in frames if one.head == row.head and one.pack))),
             *_moves(row),
