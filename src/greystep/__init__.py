@@ -154,12 +154,14 @@ sentences:
     summary         All that a report says of a session, in one typed object
 pages:
     audit           The audit of a set-up as one HTML file
+    choose          The sets of heads that go together best as one HTML file
+    correct         The corrections of a session as one HTML file
     figures         The figures of the report, each drawn from a table of `greystep.pages.tables` as SVG text
     first_page      Page one of the report
     frame_sheet     The frames of a session on the report
     formats         What pages and screen say of the numbers of the tables, in one spelling
     head_sections   A section a head, and what a cell of the matrix of heads opens
-    history         What a history of sessions says on screen
+    history         What a history of sessions says on screen, and its page
     plotted         Figures of set-ups drawn with matplotlib
     report          The report as one HTML file
     screen          What the commands say on screen: plain text as wide as the screen, no colour needed

@@ -24,8 +24,11 @@ from greystep.files import check_target, json_bytes, put_aside, remove_parts, sh
 #: Sets of files that are written together, and the names of the files of each, for what killed runs left of them.
 SETS: Final = {
     "report": r"(powers|heads|pairs|attribution)\.csv|summary\.json|report\.(html|run\.json)|figures/.+\.(csv|svg)",
-    "corrections": r"corrections\.(csv|json|ccc|run\.json)|clf/.+\.clf",
+    "corrections": r"corrections\.(csv|json|ccc|html|run\.json)|clf/.+\.clf",
     "check": r"check\.(csv|svg|run\.json)",
+    "audit": r"audit\.(json|html|run\.json)",
+    "choose": r"choose\.(json|html|run\.json)",
+    "history": r"history\.(csv|html|run\.json)",
     "rendered": r"rendered\.json|sum\.(tif|exr)|tiff/.+\.tif|exr/.+\.exr|dng/.+_c\.dng",
 }
 #: A run that writes tables is over soon; the next waits so long for it [s].

@@ -28,7 +28,6 @@ from greystep.files import (
     table_bytes,
     text_bytes,
     write_json,
-    write_table,
     write_text,
 )
 from greystep.flags import Status
@@ -37,8 +36,9 @@ from greystep.measure.calibration import Calibration, camera_document
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document
 from greystep.pages.audit import audit_document, audit_drawings, audit_page
+from greystep.pages.correct import corrections_page
 from greystep.pages.figures import drawings
-from greystep.pages.history import history_text
+from greystep.pages.history import history_page, history_text
 from greystep.pages.report import report_page, unfinished_page
 from greystep.pages.screen import audit_text, choose_text, correct_text, report_text
 from greystep.pages.shot_sheet import asked_text, plan_text, shot_sheet
@@ -225,7 +225,10 @@ class Correction:
 
     def write(self, folder: Path) -> list[Path]:
         """Write the table, JSON, an ASC CDL collection and a Common LUT file a frame; return what was written."""
-        return write_corrections(self.corrections, self.ingested.settings.title, folder)
+        title = self.ingested.settings.title
+        return write_corrections(
+            self.corrections, title, folder, lambda run: corrections_page(title, self.corrections, self.messages, run)
+        )
 
     def render(
         self, folder: Path, form: str = "tiff", progress: Progress | None = None, force: bool = False
@@ -407,9 +410,12 @@ class HistoryResult:
         return _html("History", moves.moves(self.history), self.table[shown])
 
     def write(self, folder: Path) -> list[Path]:
-        """Write history.csv."""
-        write_table(folder / "history.csv", self.table)
-        return [folder / "history.csv"]
+        """Write history.csv and history.html."""
+        files = {
+            "history.csv": table_bytes(self.table), "history.html": text_bytes(".html", history_page(self.history))
+        }  # fmt: skip
+        write_set(folder, "history", run_of(files), files)
+        return [folder / name for name in files]
 
 
 @dataclass(frozen=True, eq=False)

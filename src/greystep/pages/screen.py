@@ -16,22 +16,15 @@ from greystep.pages import formats as words
 from greystep.pages.first_page import STATES, powers_said
 from greystep.pages.text_table import text_table
 from greystep.sentences import kit, setups
+from greystep.sentences.corrections import SOURCES
 from greystep.sentences.summary import FrameCounts, Summary
 from greystep.session.readings import status_counts
-from greystep.terms import Source, Verdict
+from greystep.terms import Verdict
 
 #: So many frames without a correction are named; the table names all.
 NAMED: Final = 4
 #: More frames than this that arrive at once are counted, not told one by one.
 ARRIVED_SAID: Final = 12
-
-#: Where the light of a frame is known from, by the source column.
-_SOURCES: Final[dict[str, str]] = {
-    Source.PATCH: "the frame's own grey target",
-    Source.PROFILE: "the test of its head",
-    Source.OVERLAP: "what it shares with another frame",
-    Source.NEARBY: "the last grey target under the same lights",
-}
 
 
 def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
@@ -138,7 +131,7 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequenc
     lines = [f"{say.counted(len(corrections), 'frame')}, {len(done)} with a correction{rest}."]
     if done:
         sources = Counter(row.source for row in done).most_common()
-        told = [f"{_SOURCES.get(source, source)} ({say.counted(n, 'frame')})" for source, n in sources]
+        told = [f"{SOURCES.get(source, source)} ({say.counted(n, 'frame')})" for source, n in sources]
         lines.append(f"The light is read from {'; '.join(told)}.")
         row = max(reversed(done), key=lambda row: abs(row.mired_shift))
         shift = words.shift(row.mired_shift, row.duv_shift)
@@ -256,7 +249,8 @@ def _claimed(heads: Sequence[HeadRow]) -> tuple[str, list[str]]:
 def _heads_table(summary: Summary) -> str:
     """Return the heads as a table: state, how far warmth, green to pink and output move, at which powers it serves."""
     columns = ("head", "state", "warmth moves by", "green-pink", "output", "alone", "with the kit", "no match")
-    powers = {one.row.label: powers_said(one) for one in summary.findings}
+    calipers = summary.calipers
+    powers = {calipers.labels[one.head]: powers_said(summary, one) for one in calipers.heads} if calipers else {}
     rows = [
         (
             row.label,

@@ -1,10 +1,20 @@
 """What a person is told of corrections."""
 
 from collections.abc import Iterable
+from typing import Final
 
 from greystep import words as say
 from greystep.correct import messages as told
 from greystep.flags import MEANING
+from greystep.terms import Source
+
+#: Where the light of a frame is known from, by the source column.
+SOURCES: Final[dict[str, str]] = {
+    Source.PATCH: "the frame's own grey target",
+    Source.PROFILE: "the test of its head",
+    Source.OVERLAP: "what it shares with another frame",
+    Source.NEARBY: "the last grey target under the same lights",
+}
 
 
 def lines(messages: Iterable[told.Message]) -> list[str]:
