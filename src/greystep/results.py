@@ -28,7 +28,6 @@ from greystep.files import (
     table_bytes,
     text_bytes,
     write_json,
-    write_text,
 )
 from greystep.flags import Status
 from greystep.generation import run_of, sha256, write_set
@@ -36,6 +35,7 @@ from greystep.measure.calibration import Calibration, camera_document
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document
 from greystep.pages.audit import audit_document, audit_drawings, audit_page
+from greystep.pages.choose import choose_page
 from greystep.pages.correct import corrections_page
 from greystep.pages.figures import drawings
 from greystep.pages.history import history_page, history_text
@@ -339,10 +339,10 @@ class AuditResult:
 
     def write(self, folder: Path) -> list[Path]:
         """Write audit.json and audit.html."""
-        wrote = [folder / "audit.json", folder / "audit.html"]
-        write_json(wrote[0], self.document)
-        write_text(wrote[1], audit_page(self.audit, audit_drawings(self.audit)))
-        return wrote
+        page = audit_page(self.audit, audit_drawings(self.audit))
+        files = {"audit.json": json_bytes(self.document), "audit.html": text_bytes(".html", page)}
+        write_set(folder, "audit", run_of(files), files)
+        return [folder / name for name in files]
 
 
 @dataclass(frozen=True, eq=False)
@@ -373,9 +373,12 @@ class ChoiceResult:
         )
 
     def write(self, folder: Path) -> list[Path]:
-        """Write choose.json."""
-        write_json(folder / "choose.json", self.document)
-        return [folder / "choose.json"]
+        """Write choose.json and choose.html."""
+        files = {
+            "choose.json": json_bytes(self.document), "choose.html": text_bytes(".html", choose_page(self.choice))
+        }  # fmt: skip
+        write_set(folder, "choose", run_of(files), files)
+        return [folder / name for name in files]
 
 
 @dataclass(frozen=True, eq=False)
