@@ -1,7 +1,6 @@
 """The ``greystep`` command."""
 
 import errno
-import logging
 import os
 import sys
 from contextlib import suppress
@@ -62,7 +61,6 @@ def run() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # its remarks about a home it cannot write to
     try:
         app()
     except GreystepError as error:

@@ -257,16 +257,17 @@ def _place(stops: Sequence[float], value: float) -> int:
 # --- every head against every other -----------------------------------------------------------------------------------
 
 
-def draw_matrix(data: pd.DataFrame, links: Mapping[tuple[str, str], str] | None = None) -> str:
+def draw_matrix(data: pd.DataFrame, links: Mapping[tuple[str, str], str] | None = None, among: str = "head") -> str:
     """Draw the worst difference of every two heads with its verdict, on the diagonal that of a head alone; SVG text.
 
     Args:
         links: By two heads: the address of what a cell opens.
+        among: What is compared: ``head`` or ``light``.
     """
     rows = {(row.against_head, row.head): row for row in gap_rows(data)}
     heads = list(dict.fromkeys([name for pair in rows for name in pair]))
     wide, high = _CELL
-    left = max(svg.LETTER * max((len(svg.short(head)) for head in heads), default=1) + 10, 24)
+    left = max((svg.LETTER + 1.2) * max((len(svg.short(head)) for head in heads), default=1) + 10, 24)
     parts = []
     for number, head in enumerate(heads):
         parts.append(svg.text(left - 8, 20 + (number + 0.5) * high + 4, svg.short(head), "strong", "end"))
@@ -279,7 +280,7 @@ def draw_matrix(data: pd.DataFrame, links: Mapping[tuple[str, str], str] | None 
             address = (links or {}).get((first, second))
             parts.append(f'<a href="{address}">{cell}</a>' if address else cell)
     size = len(heads)
-    return svg.svg(left + size * wide + 1, 21 + size * high, parts, told.matrix(data), group=bool(links))
+    return svg.svg(left + size * wide + 1, 21 + size * high, parts, told.matrix(data, among), group=bool(links))
 
 
 def _matrix_cell(row: GapRow, x: float, y: float) -> str:

@@ -154,6 +154,15 @@ def data_uri(drawing: str) -> str:
     return f"data:image/svg+xml;base64,{base64.b64encode(drawing.encode('utf-8')).decode('ascii')}"
 
 
+def picture_uri(picture: np.ndarray) -> str:
+    """Return a picture, uint8 (h, w, 3), as a PNG address inside the page."""
+    from PIL import Image
+
+    stream = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(picture)).save(stream, format="png")
+    return f"data:image/png;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
+
+
 def thumbnail_uri(picture: np.ndarray, longest: int) -> str:
     """Return a picture, uint8 (h, w, 3), as a JPEG address inside the page, thinned to `longest` pixels a side."""
     from PIL import Image

@@ -68,15 +68,16 @@ def calipers_table(calipers: Calipers) -> pd.DataFrame:
         for told in stand.by.values()
         for gap in told.gaps
     ]
-    return pd.DataFrame(rows, columns=[*_GAP, "decides"])
+    return pd.DataFrame(rows, columns=[*GAP_COLUMNS, "decides"])
 
 
 def matrix_table(calipers: Calipers) -> pd.DataFrame:
     """Return of every two heads, and of each head alone, the worst difference by a limit of colour; see above."""
-    return pd.DataFrame([_named(calipers, gap) for gap in calipers.pairs.values()], columns=_GAP)
+    return pd.DataFrame([_named(calipers, gap) for gap in calipers.pairs.values()], columns=GAP_COLUMNS)
 
 
-_GAP: Final = [field.name for field in fields(GapRow)][:-1]
+#: Columns of a table of differences.
+GAP_COLUMNS: Final = [field.name for field in fields(GapRow)][:-1]
 
 
 def gap_rows(table: pd.DataFrame) -> list[GapRow]:
@@ -88,7 +89,7 @@ def _named(calipers: Calipers, gap: Gap) -> dict[str, object]:
     limit = float("nan") if gap.limit is None else gap.limit
     numbers = (gap.size, gap.u, limit, str(gap.verdict or ""), gap.withheld, *bar(gap))
     names = (*calipers.light(gap.light), *calipers.light(gap.against), str(gap.quantity))
-    return dict(zip(_GAP, (*names, *numbers), strict=True))
+    return dict(zip(GAP_COLUMNS, (*names, *numbers), strict=True))
 
 
 def bar(gap: Gap) -> tuple[float, float]:

@@ -113,12 +113,12 @@ def _moves(cells: pd.DataFrame, column: str) -> str:
     return say.listed([f"{head} moves {span:.{digits}f} {unit}" for head, span in spans.items() if span == span])
 
 
-def matrix(data: pd.DataFrame) -> str:
-    """Return how many pairs of heads are in tolerance, out of it, or not called, and the worst of them."""
+def matrix(data: pd.DataFrame, among: str = "head") -> str:
+    """Return how many pairs of heads, or lights are in tolerance, out of it, or not called, and the worst of them."""
     pairs = data[data["head"] != data["against_head"]]
     counts = [(say.VERDICTS[name], int((pairs["verdict"] == name).sum())) for name in say.VERDICTS]
     said = say.listed([f"{n} {name}" for name, n in counts if n]) or "none judged"
-    return f"Every head against every other: of {say.counted(len(pairs), 'pair')} {said}."
+    return f"Every {among} against every other: of {say.counted(len(pairs), 'pair')} {said}."
 
 
 def chromaticity(data: pd.DataFrame) -> str:
