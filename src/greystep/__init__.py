@@ -82,6 +82,7 @@ compare:
     blocks          What moves between the heads of a test
     budget          What the uncertainties of a session hold and what they leave out
     called          What is called of each head and of the kit
+    calipers        The differences that decide, each as its verdict counts it
     cells           The cells of a session, every head at every power, and the frames that they are made of
     check_frames    What the check frames of the reference head show of room, mains and camera over the session
     differences     Differences of estimates in every unit they are given in, and how sure they are
@@ -149,12 +150,15 @@ sentences:
     budget          What the uncertainties hold and what they leave out, in words
     calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
     corrections     What a person is told of corrections
+    figures         What figures show, said for those who do not see them
     frames          What a person is told of frames
+    green_pink      Green to pink as the trade says it
     heads           What is said of each head
     history         A history of sessions in sentences
     kit             What is said of a kit
     kit_notes       What limits the answer of a test, and what else it shows
     outputs         What is said of a folder of results whose parts are of two runs
+    page_one        What page one of the report says
     session_notes   What the report says of a whole session
     setups          Set-ups in sentences
     shoot           What the person at the set is told
@@ -162,15 +166,21 @@ sentences:
 pages:
     at_set          The screen at the set
     audit           The audit of a set-up as one HTML file
+    choose          The sets of heads that go together best as one HTML file
+    correct         The corrections of a session as one HTML file
     figures         The figures of the report, each drawn from a table of `greystep.pages.tables` as SVG text
+    first_page      Page one of the report
+    frame_sheet     The frames of a session on the report
     formats         What pages and screen say of the numbers of the tables, in one spelling
-    history         What a history of sessions says on screen
+    head_sections   A section a head, and what a cell of the matrix of heads opens
+    history         What a history of sessions says on screen, and its page
     report          The report as one HTML file
-    screen          What the commands say on screen: plain text, 80 columns, no colour needed
+    screen          What the commands say on screen: plain text as wide as the screen, no colour needed
     setup_figures   Figures of a set-up
     shot_sheet      The shot sheet of a planned test
     strips          The neutrals of a series side by side, true and magnified
-    svg             The sheet that every figure is drawn on
+    svg             Drawing as SVG text
+    text_table      A table on the screen
     tables          The numbers that the figures draw, a table a figure
 live:
     actions         What a person decides during a shoot, on the live page or at the keyboard

@@ -183,6 +183,13 @@ NOMINAL_GELS: Final = (
     ("1/8 minus green", -0.5, 0.5, -0.0035, 0.0005, 0.1),
 )
 
+#: The linear matrix from XYZ to the cone-like responses in which whites are adapted, Bradford; ICC.1:2010 annex E, from
+#: memory (checked against colour-science in the tests).
+BRADFORD: Final = ((0.8951, 0.2664, -0.1614), (-0.7502, 1.7135, 0.0367), (0.0389, -0.0685, 1.0296))
+#: CIE xy of the primaries and the white of a screen, ITU-R BT.709-6 table 1 (from memory): red, green, blue; D65.
+SCREEN_PRIMARIES: Final = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
+SCREEN_WHITE: Final = (0.3127, 0.3290)
+
 # ======================================================================================================================
 # Part 2: this project's own arithmetic, simulations and assumptions; no document says them
 # ======================================================================================================================

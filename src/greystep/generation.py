@@ -24,8 +24,11 @@ from greystep.files import check_target, json_bytes, put_aside, remove_parts, sh
 #: Sets of files that are written together, and the names of the files of each, for what killed runs left of them.
 SETS: Final = {
     "report": r"(powers|heads|pairs|attribution)\.csv|summary\.json|report\.(html|run\.json)|figures/.+\.(csv|svg)",
-    "corrections": r"corrections\.(csv|json|ccc|run\.json)|clf/.+\.clf",
+    "corrections": r"corrections\.(csv|json|ccc|html|run\.json)|clf/.+\.clf",
     "check": r"check\.(csv|svg|run\.json)",
+    "audit": r"audit\.(json|html|run\.json)",
+    "choose": r"choose\.(json|html|run\.json)",
+    "history": r"history\.(csv|html|run\.json)",
     "rendered": r"rendered\.json|sum\.(tif|exr)|tiff/.+\.tif|exr/.+\.exr|dng/.+_c\.dng",
 }
 #: A run that writes tables is over soon; the next waits so long for it [s].
@@ -37,8 +40,8 @@ _LOCKED_BYTE: Final = 1 << 30
 
 def run_of(parts: Mapping[str, bytes]) -> str:
     """Return the name of a run, 16 hexadecimal digits: the same results have the same."""
-    listed = "".join(f"{name}\0{_sha256(data)}\n" for name, data in sorted(parts.items()))
-    return _sha256(listed.encode("utf-8", "surrogateescape"))[:16]
+    listed = "".join(f"{name}\0{sha256(data)}\n" for name, data in sorted(parts.items()))
+    return sha256(listed.encode("utf-8", "surrogateescape"))[:16]
 
 
 def write_set(
@@ -65,7 +68,7 @@ def write_set(
             found before the first rename, all is as it was.
     """
     manifest = f"{name}.run.json"
-    digests = {path: _sha256(data) for path, data in files.items()}
+    digests = {path: sha256(data) for path, data in files.items()}
     said: dict[str, Any] = {"schema": 1, "greystep": __version__, "run": run, "files": digests}
     with alone(folder, name, _WAIT_S):
         listed = _manifest(folder / manifest)
@@ -201,5 +204,6 @@ def _as_left(path: Path, digest: str) -> bool:
         return False
 
 
-def _sha256(data: bytes) -> str:
+def sha256(data: bytes) -> str:
+    """Return the SHA-256 of some bytes as hexadecimal digits."""
     return hashlib.sha256(data).hexdigest()

@@ -28,32 +28,35 @@ from greystep.files import (
     table_bytes,
     text_bytes,
     write_json,
-    write_table,
-    write_text,
 )
 from greystep.flags import Status
-from greystep.generation import run_of, write_set
+from greystep.generation import run_of, sha256, write_set
 from greystep.measure.calibration import Calibration, camera_document
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document
 from greystep.mix.what_if import WhatIf
 from greystep.pages.audit import audit_document, audit_drawings, audit_page
+from greystep.pages.choose import choose_page
+from greystep.pages.correct import corrections_page
 from greystep.pages.figures import drawings
-from greystep.pages.history import history_text
+from greystep.pages.history import history_page, history_text
 from greystep.pages.report import report_page, unfinished_page
 from greystep.pages.screen import audit_text, choose_text, correct_text, report_text
 from greystep.pages.shot_sheet import asked_text, plan_text, shot_sheet
 from greystep.pages.strips import check_text, strips_of
+from greystep.pages.svg import standalone
 from greystep.pages.tables import figure_tables
 from greystep.planning.folder import shots_table, write_draft
 from greystep.planning.plans import Plan
 from greystep.sentences import calibration, corrections
 from greystep.sentences import history as moves
+from greystep.sentences.frames import cures
 from greystep.sentences.session_notes import of_matrix
 from greystep.sentences.setups import headline as audit_headline
 from greystep.sentences.setups import what_if as what_if_line
 from greystep.sentences.summary import Summary, summary, summary_json
 from greystep.session.ingest import Ingested, overviews
+from greystep.session.raw_files import starts_of
 from greystep.session.settings import Tolerance
 from greystep.terms import Verdict
 from greystep.words import counted
@@ -138,7 +141,7 @@ class Report:
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows; `wrote` are the files to name at the end."""
-        return report_text(self.summary, self.ingested.readings, wrote)
+        return report_text(self.summary, wrote)
 
     def _repr_html_(self) -> str:
         title, why = self.summary.headline
@@ -148,9 +151,14 @@ class Report:
     def write(self, folder: Path) -> list[Path]:
         """Write tables, figures with their numbers, summary.json and the page; return summary.json and the page."""
         found, said = self.ingested, self.summary
-        figures = drawings(self._drawn, said.reference, said.tolerance)
-        page = report_page(said, found.readings, self.powers, figures, overviews(found, self.store), self.run)
-        files = self._tables | {f"figures/{name}.svg": text_bytes(".svg", drawing) for name, drawing in figures.items()}
+        figures = drawings(self._drawn, said.reference)
+        pictures, cured = overviews(found, self.store), cures(found.messages)
+        digests = [(name, sha256(data)) for name, data in self._tables.items()]
+        digests += starts_of(found.settings, found.readings["frame"])
+        page = report_page(said, found.readings, self.powers, self._drawn, pictures, self.run, cured, digests)
+        files = self._tables | {
+            f"figures/{name}.svg": text_bytes(".svg", standalone(one)) for name, one in figures.items()
+        }
         files |= {"summary.json": json_bytes(self.document), "report.html": text_bytes(".html", page)}
         changing = {"report.html": text_bytes(".html", unfinished_page(said.session))}
         gone = () if "attribution.csv" in files else ("attribution.csv",)  # of a run before the log lost its packs
@@ -164,7 +172,8 @@ class Report:
 
     @cached_property
     def _drawn(self) -> dict[str, pd.DataFrame]:
-        return figure_tables(self.powers, self.ingested.readings, self.summary.reference)
+        calipers = self.facts.judged.calipers
+        return figure_tables(self.powers, self.ingested.readings, self.summary.reference, calipers)
 
     @cached_property
     def _tables(self) -> dict[str, bytes]:
@@ -218,7 +227,10 @@ class Correction:
 
     def write(self, folder: Path) -> list[Path]:
         """Write the table, JSON, an ASC CDL collection and a Common LUT file a frame; return what was written."""
-        return write_corrections(self.corrections, self.ingested.settings.title, folder)
+        title = self.ingested.settings.title
+        return write_corrections(
+            self.corrections, title, folder, lambda run: corrections_page(title, self.corrections, self.messages, run)
+        )
 
     def render(
         self, folder: Path, form: str = "tiff", progress: Progress | None = None, force: bool = False
@@ -329,10 +341,10 @@ class AuditResult:
 
     def write(self, folder: Path) -> list[Path]:
         """Write audit.json and audit.html."""
-        wrote = [folder / "audit.json", folder / "audit.html"]
-        write_json(wrote[0], self.document)
-        write_text(wrote[1], audit_page(self.audit, audit_drawings(self.audit)))
-        return wrote
+        page = audit_page(self.audit, audit_drawings(self.audit))
+        files = {"audit.json": json_bytes(self.document), "audit.html": text_bytes(".html", page)}
+        write_set(folder, "audit", run_of(files), files)
+        return [folder / name for name in files]
 
 
 @dataclass(frozen=True, eq=False)
@@ -387,9 +399,12 @@ class ChoiceResult:
         )
 
     def write(self, folder: Path) -> list[Path]:
-        """Write choose.json."""
-        write_json(folder / "choose.json", self.document)
-        return [folder / "choose.json"]
+        """Write choose.json and choose.html."""
+        files = {
+            "choose.json": json_bytes(self.document), "choose.html": text_bytes(".html", choose_page(self.choice))
+        }  # fmt: skip
+        write_set(folder, "choose", run_of(files), files)
+        return [folder / name for name in files]
 
 
 @dataclass(frozen=True, eq=False)
@@ -424,9 +439,12 @@ class HistoryResult:
         return _html("History", moves.moves(self.history), self.table[shown])
 
     def write(self, folder: Path) -> list[Path]:
-        """Write history.csv."""
-        write_table(folder / "history.csv", self.table)
-        return [folder / "history.csv"]
+        """Write history.csv and history.html."""
+        files = {
+            "history.csv": table_bytes(self.table), "history.html": text_bytes(".html", history_page(self.history))
+        }  # fmt: skip
+        write_set(folder, "history", run_of(files), files)
+        return [folder / name for name in files]
 
 
 @dataclass(frozen=True, eq=False)
@@ -465,7 +483,7 @@ class PlanResult:
             GreystepError: If the folder holds anything.
         """
         refuse_to_overwrite(folder)
-        return write_draft(folder, self.plan.draft, shot_sheet(self.plan.draft, self.plan.rig))
+        return write_draft(folder, self.plan.draft, shot_sheet(self.plan.draft, self.plan.rig, folder))
 
 
 @dataclass(frozen=True, eq=False)

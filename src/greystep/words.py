@@ -2,6 +2,8 @@
 
 import math
 import re
+import shutil
+import textwrap
 from collections.abc import Sequence
 from typing import Final
 
@@ -27,6 +29,11 @@ VERDICTS: Final[dict[str, str]] = {
     Verdict.UNDECIDED: "cannot call it",
 }
 
+#: Columns of the screen: where nothing says, and the fewest and the most that are used.
+WIDTH: Final = 80
+_NARROWEST: Final = 40
+_WIDEST: Final = 120
+
 #: Control characters but for line end and tab, those that turn the direction of writing, and what is no character.
 _UNSEEN: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 
@@ -48,6 +55,19 @@ def visible(text: str) -> str:
 def short(text: str) -> str:
     """Return a message in which a name or number of hundreds of characters stands with its start and end alone."""
     return _LONG.sub(lambda found: f"{found[0][:80]}...{found[0][-40:]}", text)
+
+
+def screen_width() -> int:
+    """Return the columns that a line on screen may take: those of the terminal or of COLUMNS, within limits."""
+    return min(max(shutil.get_terminal_size((WIDTH, 24)).columns, _NARROWEST), _WIDEST)
+
+
+def folded(text: str) -> str:
+    """Return messages in lines that fit the screen; what goes on is set in by four, a path or name never broken."""
+    return "\n".join(
+        textwrap.fill(line, screen_width(), subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
+        for line in text.split("\n")
+    )
 
 
 def listed(names: Sequence[str]) -> str:
@@ -73,23 +93,6 @@ def capital(text: str) -> str:
 def kelvin(size: float) -> str:
     """Return a size [K] as it is said: to the nearest 10 from 100 up."""
     return f"{round(abs(size), -1) if abs(size) >= 99.5 else abs(size):.0f} K"
-
-
-def gap(
-    delta_k: float, delta_mired: float, delta_duv: float, u_mired: float = math.nan, u_duv: float = math.nan
-) -> str:
-    """Return a difference between two lights: ``290 K (9.6 mired) warmer and 0.0012 greener``.
-
-    Never warmth without tint. Positive mired is warmer, positive Duv is greener; with half-widths where they are known.
-    """
-    warmth, tint = "no warmer or cooler", "no greener or pinker"
-    if abs(delta_mired) >= 0.05:
-        size = give_or_take(Quantity.MIRED, abs(delta_mired), u_mired)
-        warmth = f"{kelvin(delta_k)} ({size}) {'warmer' if delta_mired > 0 else 'cooler'}"
-    if math.isfinite(delta_duv) and abs(delta_duv) >= 0.00005:
-        size = give_or_take(Quantity.DUV, abs(delta_duv), u_duv)
-        tint = f"{size} {'greener' if delta_duv > 0 else 'pinker'}"
-    return f"{warmth} and {tint}"
 
 
 def way(delta_mired: float, delta_duv: float) -> str:

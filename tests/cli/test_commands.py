@@ -534,7 +534,7 @@ def test_an_overexposed_ambient_frame_is_told_without_a_number(session: Path) ->
     overexpose(session, {"f0001.dng"})
     result = greystep("ingest", session)
     assert result.status == 0
-    assert re.search(r"^f0001\.dng: part of the patch is clipped; shoot it again", result.err, re.MULTILINE)
+    assert re.search(r"^f0001\.dng: part of the grey card is clipped; shoot it again", result.err, re.MULTILINE)
 
 
 def test_a_head_whose_frames_are_all_missing_leaves_a_report(session: Path) -> None:

@@ -11,9 +11,12 @@ from greystep.cli.app import run
 
 @dataclass(frozen=True)
 class Result:
+    """What a command left behind: `err` with each message on one line, `err_shown` as it stood on the screen."""
+
     status: int
     out: str
     err: str
+    err_shown: str
 
 
 def greystep(*words: str | Path) -> Result:
@@ -32,4 +35,4 @@ def greystep(*words: str | Path) -> Result:
     for stream in (out, err):
         stream.flush()
         texts.append(stream.buffer.getvalue().decode("utf-8"))  # type: ignore[attr-defined]
-    return Result(status, *texts)
+    return Result(status, texts[0], texts[1].replace("\n    ", " "), texts[1])

@@ -9,14 +9,18 @@ import pandas as pd
 import pytest
 
 from greystep.columns import HeadRow, PairRow, PowerRow, names, rows_of
+from greystep.compare.actions import SendBack
 from greystep.compare.called import Called
-from greystep.compare.verdict import WorstPair
+from greystep.compare.drift import analyse
+from greystep.compare.verdict import WorstPair, judge
+from greystep.sentences.actions import step
 from greystep.sentences.kit import Odd
 from greystep.sentences.summary import FrameCounts, ReferenceLight, Summary
 from greystep.session.bodies import Body
-from greystep.session.settings import DEFAULT_TOLERANCE
+from greystep.session.settings import DEFAULT_TOLERANCE, HeadInfo
 from greystep.terms import Quantity, Verdict
 from greystep.words import CAUTION
+from helpers.synthetic import make_session
 
 #: About 5600 K: du', dv' for one mired warmer and for 0.001 Duv greener (colour-science 0.4.7, Ohno 2013, differences).
 WARMER, GREENER = np.array([2.418e-4, 4.086e-4]), np.array([-7.54e-4, 9.86e-4])
@@ -81,9 +85,9 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
         for place, row in zip(widest.index, rows_of(widest, PairRow), strict=True)
     ]
     sentences = {
-        "A": "A holds: 1/8 is 4 K (0.1 mired) warmer and no greener or pinker than full (limit 4 mired).",
-        "B": "B does not hold: 1/16 is 270 K (9.0 mired) warmer and no greener or pinker than full (limit 4 mired).",
-        "C": "C is too close to call yet: 1/16 is 100 K (3.3 mired) cooler and no greener or pinker than full.",
+        "A": "A holds: 1/8 is 4 K (0.1 mired) warmer and neither greener nor pinker than full (limit 4 mired).",
+        "B": "B does not hold: 1/16 is 270 K (9.0 mired) warmer and neither greener nor pinker than full.",
+        "C": "C is too close to call yet: 1/16 is 100 K (3.3 mired) cooler and neither greener nor pinker than full.",
         "D": "D is steady on its own, but 15 K (0.5 mired) warmer and 0.0017 greener than the rest of the kit.",
     }
     todo = [
@@ -116,6 +120,7 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
         bodies=(Body("Camera 01", None, np.ones(3), None, "dng-2", None, None, False),),
         attribution=None,
         check_frames=None,
+        **_judged(readings, list(heads)),
     )
     picture = np.linspace(30, 220, 256)[None, :, None] * np.ones((170, 1, 3))
     pictures = {}
@@ -124,6 +129,18 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
         noisy[58:112, 96:160] = 128 + rng.normal(0, 4, (54, 64, 1))
         pictures[name] = noisy.clip(0, 255).astype(np.uint8)
     return Kit(readings, powers, summary, pictures)
+
+
+def _judged(readings: pd.DataFrame, heads: list[str]) -> dict[str, Any]:
+    """Return what figures and the table of heads need, of the stages that judge: the same cells in the same order."""
+    gear = {head: HeadInfo(pack="P1", serial=f"107{number}") for number, head in enumerate(heads)}
+    settings = make_session(heads=gear)
+    drift = analyse(readings, settings)
+    judged = judge(drift, settings.tolerance)
+    back = tuple(head for head in ("B", "D") if head in heads and "D" in heads)
+    steps = [SendBack(back)] if back else []
+    told = tuple(step(what, drift.timing, settings.path) for what in steps)
+    return {"calipers": judged.calipers, "findings": judged.findings, "settings": settings, "steps": told}
 
 
 def _frame(

@@ -40,9 +40,15 @@ def test_a_head_that_moved() -> None:
         row("January", "B", "full"), row("March", "B", "full", "moved", 3.0), row("March", "B", "1/4", "moved", 7.1)
     )
     assert text == (
-        "March: head B (1072) has moved since January at full and 1/4: 220 K (7.1 mired) warmer and 0.0004 greener at "
-        "1/4, give or take 0.6 mired and 0.0002, held against the reference head. wrote out/history.csv"
+        "March: head B (1072) has moved since January at full and 1/4: 220 K (7.1 mired) warmer and greener by a trace "
+        "(0.0004) at 1/4, give or take 0.6 mired and 0.0002 green to pink, held against the reference head. wrote "
+        "out/history.csv"
     )
+
+
+def test_a_head_that_did_not_move_at_all() -> None:
+    text = said(row("March", "B", "full", "not moved", 0.02, change_duv=0.00001))
+    assert "the most is no change at full, give or take 0.6 mired and 0.0002 green to pink" in text
 
 
 def test_a_head_that_stayed_names_the_most_it_may_have_moved() -> None:
@@ -82,7 +88,7 @@ def test_a_tint_that_moved_between_cameras_is_said_to_be_open() -> None:
     text = said(still, green | {"change_duv": 0.0030, "tint_open": True}, wide)
     assert "has not moved" not in text
     assert "cannot tell since January: " in text
-    assert "0.0030 greener at 1/4" in text
+    assert "greener by about a 1/8 plus green (0.0030) at 1/4" in text
     assert "tint is not compared between two cameras, so only the same camera would." in text
 
 

@@ -1,5 +1,7 @@
 """The figures of a set-up: what a card shows, and bytes that are always the same."""
 
+import xml.etree.ElementTree as Et
+
 import numpy as np
 import pytest
 
@@ -8,7 +10,9 @@ from greystep.mix.casts import LightCast, LightPair
 from greystep.mix.lights import White
 from greystep.pages import setup_figures as washes
 from greystep.sentences import setups
+from greystep.session.settings import DEFAULT_TOLERANCE
 
+SVG = "{http://www.w3.org/2000/svg}"
 WHITE = np.array([0.2061, 0.4762])
 LIGHTS = WHITE + np.array([[0.0, 0.0], [0.0024, 0.0041], [-0.0008, 0.0010]])
 
@@ -49,25 +53,50 @@ def test_magnification_is_one_for_all_states_and_keeps_the_worst_in_view() -> No
     assert washes.magnification([(np.tile(WHITE, (2, 1)), WHITE)]) == 20
 
 
-def test_figures_are_always_the_same_bytes() -> None:
-    long = "a very long name of a light"
+def lights() -> list[LightCast]:
     nan = float("nan")
     steps = chromaticity.steps(LIGHTS, WHITE)
-    lights = [
+    return [
         LightCast(role, "A", "1/1", 0.3, "", nan, nan, nan, *map(float, upvp), nan, nan, nan, nan, float(cast), nan)
-        for role, upvp, cast in zip(["key", long, "x"], LIGHTS, steps, strict=True)
+        for role, upvp, cast in zip(["key", LONG, "x"], LIGHTS, steps, strict=True)
     ]
-    pairs = [pair(1.2, -3.0, 0.0, "x", "within"), pair(4.3, 9.0, 0.0, long, "outside")]
-    roles = [light.role for light in lights]
-    balance = White(5600.0, 0.0, 1e6 / 5600.0, *map(float, WHITE))
+
+
+LONG = "a very long name of a light"
+BALANCE = White(5600.0, 0.0, 1e6 / 5600.0, *map(float, WHITE))
+PAIRS = ((1.2, -3.0, 0.0, "x", "within"), (4.3, 1.0, 0.0031, LONG, "outside"))
+
+
+def test_figures_are_always_the_same_bytes() -> None:
+    roles = [light.role for light in lights()]
     for draw in (
-        lambda: washes.draw_washes(roles, LIGHTS, WHITE, 5),
-        lambda: washes.draw_pairs(roles, pairs),
-        lambda: washes.draw_paths(lights, balance, balance),
+        lambda: washes.draw_washes(roles, LIGHTS, WHITE, 5, "as it stands"),
+        lambda: washes.draw_pairs(lights(), [pair(*one) for one in PAIRS], DEFAULT_TOLERANCE),
+        lambda: washes.draw_whites(lights(), BALANCE, BALANCE),
     ):
         first = draw()
         assert first.startswith("<svg")
         assert first == draw()
+        Et.fromstring(first)
+
+
+def test_the_matrix_of_lights_says_the_verdict_and_by_what_it_is_the_worst() -> None:
+    drawing = Et.fromstring(washes.draw_pairs(lights(), [pair(*one) for one in PAIRS], DEFAULT_TOLERANCE))
+    cells = {one.get("data-pair"): one for one in drawing.iter(f"{SVG}g") if one.get("data-pair")}
+    assert cells[f"{LONG}|key"].get("data-verdict") == "outside"
+    assert [text.text for text in cells[f"{LONG}|key"].iter(f"{SVG}text")] == ["0.0031", "pinker"]  # turned: key to it
+    assert cells["x|key"].get("data-verdict") == "within"
+    assert "3.0" in [text.text for text in cells["x|key"].iter(f"{SVG}text")]
+    assert "every other: of 2 pairs 1 in tolerance and 1 out of tolerance" in (drawing.get("aria-label") or "")
+
+
+def test_names_stand_below_their_wash_and_the_cast_is_told_to_those_who_do_not_see_it() -> None:
+    drawing = Et.fromstring(washes.draw_washes(["key", "fill", "back"], LIGHTS, WHITE, 5, "as it stands"))
+    pictures = [float(one.get("y", 0)) + float(one.get("height", 0)) for one in drawing.iter(f"{SVG}image")]
+    names = [one for one in drawing.iter(f"{SVG}text") if one.get("class") == "strong"]
+    assert [one.text for one in names] == ["key", "fill", "back"] * 2
+    assert all(float(one.get("y", 0)) > pictures[place // 3] for place, one in enumerate(names))
+    assert "key 0.0" in (drawing.get("aria-label") or "")
 
 
 def pair(steps: float, mired: float, duv: float, second: str = "fill", verdict: str = "outside") -> LightPair:

@@ -18,13 +18,6 @@ def cells(**columns: Any) -> pd.DataFrame:
     return table.assign(**columns)
 
 
-def test_the_map_holds_the_differences_of_powers(kit: Any) -> None:
-    table = series.map_table(kit.powers)
-    for name in ("mired", "k", "duv"):
-        assert table[f"delta_{name}"].tolist() == kit.powers[f"ref_delta_{name}"].tolist()
-    assert table["delta_mired"].iloc[0] == 0.0
-
-
 def test_a_step_is_the_published_circle() -> None:
     # CIE TN 001:2014: radius 0.0011; a 3-4-5 triangle of 0.0033 and 0.0044 is five steps.
     table = series.chromaticity_table(
@@ -56,8 +49,8 @@ def test_cells_that_share_head_and_power_are_named_apart() -> None:
 
 
 def test_figures_hold_the_numbers_of_the_tables(kit: Any) -> None:
-    tables = series.figure_tables(kit.powers, kit.readings, kit.summary.reference)
-    assert set(tables) == {"colour", "map", "chromaticity", "output", "order"}
+    tables = series.figure_tables(kit.powers, kit.readings, kit.summary.reference, kit.summary.calipers)
+    assert set(tables) == {"colour", "calipers", "matrix", "chromaticity", "output", "order"}
     for column in ("mired", "u_mired", "duv", "u_duv", "cct_k"):
         assert tables["colour"][column].tolist() == kit.powers[column].tolist()
     assert tables["output"]["output_error_stops"].tolist() == kit.powers["output_error_stops"].tolist()
@@ -65,6 +58,6 @@ def test_figures_hold_the_numbers_of_the_tables(kit: Any) -> None:
 
 def test_no_colour_no_figures(kit: Any) -> None:
     blank = kit.powers.assign(mired=np.nan)
-    assert series.figure_tables(blank, kit.readings, kit.summary.reference) == {}
+    assert series.figure_tables(blank, kit.readings, kit.summary.reference, kit.summary.calipers) == {}
     unknown = light(np.nan, np.nan)
-    assert series.figure_tables(kit.powers, kit.readings, unknown) == {}
+    assert series.figure_tables(kit.powers, kit.readings, unknown, kit.summary.calipers) == {}

@@ -41,12 +41,13 @@ def test_every_flag_of_a_log_has_a_line(flag: Flag) -> None:
 @pytest.mark.parametrize(
     ("flag", "change", "said"),
     [
-        (Flag.OUTLIER, {}, "f1.dng: unlike its repeats (A at 1/4): 8.1 mired warmer, Duv 0.0004 pinker, 0.05 stop bri"),
+        (Flag.OUTLIER, {}, "f1.dng: unlike its repeats (A at 1/4): 8.1 mired warmer, pinker by a trace (0.0004), 0.05"),
         (Flag.PARTIAL_FLASH, {"alone": True}, "f1.dng: 0.34 stop short of its setting (A at 1/4); wait for"),
-        (Flag.CLIPPED, {}, "f1.dng: part of the patch is clipped"),
-        (Flag.CLIPPED, {"clipped_pct": 12.4}, "f1.dng: 12 % of the patch is clipped"),
+        (Flag.CLIPPED, {}, "f1.dng: part of the grey card is clipped"),
+        (Flag.CLIPPED, {"clipped_pct": 12.4}, "f1.dng: 12 % of the grey card is clipped"),
         (Flag.TAIL_CUT, {}, "f1.dng: its shutter time 1/250 s is shorter than the flash (A at 1/4)"),
         (Flag.MISSING, {"frame": ""}, "row 2: no frame is left for it (A at 1/4)"),
+        (Flag.MISSING, {"frame": "", "box": "1"}, "box 1: no frame is left for it (A at 1/4)"),
         (Flag.UNREADABLE, {"reason": "cut off; copy it again"}, "f1.dng: cut off; copy it again"),
     ],
 )
@@ -76,7 +77,9 @@ def test_how_frames_came_to_their_rows_is_said_in_report_and_terminal_alike() ->
         )
     )
     assert "the 5 frames fits the first rows; the other 16 are not shot yet" in sentence(ShotInPart(5, 16))
-    assert line(OtherLight(("f1", "f2"), (3, 4), False)).startswith("f1 (row 3), f2 (row 4): the light is not what")
+    assert line(OtherLight(("f1", "f2"), ("row 3", "row 4"), False)).startswith(
+        "f1 (row 3), f2 (row 4): the light is not what"
+    )
     assert "--out" in line(NotKept("s"))
     assert line(KeptElsewhere("s", "o/.greystep")).endswith("lie in o/.greystep")
 

@@ -1,7 +1,6 @@
 """The ``greystep`` command."""
 
 import errno
-import logging
 import os
 import sys
 from contextlib import suppress
@@ -12,7 +11,7 @@ import typer
 from greystep import __version__
 from greystep.cli import audit, camera, choose, correct, demo, history, ingest, plan, render, report, watch
 from greystep.errors import GreystepError
-from greystep.words import short, visible
+from greystep.words import folded, short, visible
 
 _REMEDIES = {
     errno.ENAMETOOLONG: "give a shorter path",
@@ -62,7 +61,6 @@ def run() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # its remarks about a home it cannot write to
     try:
         app()
     except GreystepError as error:
@@ -84,5 +82,7 @@ def run() -> None:
 
 
 def _end(message: str) -> NoReturn:
-    typer.echo(visible(short(f"greystep: {message}")), err=True)
+    said = visible(short(f"greystep: {message}"))
+    at_screen = sys.stderr is not None and sys.stderr.isatty()  # a script gets one line
+    typer.echo(folded(said) if at_screen else said, err=True)
     sys.exit(1)

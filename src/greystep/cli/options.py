@@ -13,7 +13,7 @@ import typer
 
 from greystep.doors import read_number
 from greystep.errors import GreystepError
-from greystep.words import short, visible
+from greystep.words import folded, short, visible
 
 if TYPE_CHECKING:
     from greystep.api import Session
@@ -176,9 +176,9 @@ def show_json(content: Mapping[str, object]) -> None:
 
 
 def say(*lines: str) -> None:
-    """Print messages to stderr, where they do not mix with results."""
+    """Print messages to stderr, where they do not mix with results, in lines that fit the screen."""
     for line in lines:
-        typer.echo(visible(short(line)), err=True)
+        typer.echo(folded(visible(short(line))), err=True)
 
 
 def show(text: str) -> None:

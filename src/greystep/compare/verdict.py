@@ -14,6 +14,7 @@ from greystep.arrays import Booleans, Indices
 from greystep.columns import PairRow, rows_of
 from greystep.compare import limits
 from greystep.compare.actions import Action, find_actions, find_open_pairs
+from greystep.compare.calipers import Calipers, find_calipers
 from greystep.compare.called import Called, call_heads, call_kit, find_warm_up, groups_apart
 from greystep.compare.cells import same_powers
 from greystep.compare.check_frames import CheckFrames, Moved, find_check_frames, find_moves
@@ -65,6 +66,7 @@ class Judged:
         apart: The heads that each camera saw, where some heads were compared with none of the others.
         odd: Heads to return, heads and packs not to combine; its numbers are places in `findings`.
         rows: Every difference that was judged, by quantity.
+        calipers: The differences that decide, as figures draw them.
     """
 
     heads: pd.DataFrame
@@ -77,6 +79,7 @@ class Judged:
     odd: OddHeads
     actions: tuple[Action, ...]
     rows: Mapping[Quantity, limits.Rows]
+    calipers: Calipers
 
     @property
     def kit_verdict(self) -> Verdict:
@@ -164,6 +167,7 @@ def judge(drift: Drift, tolerance: Tolerance, claim: str | None = None) -> Judge
         odd=odd,
         actions=tuple(find_actions(drift, rows, open_pairs, findings, odd, apart)),
         rows=rows,
+        calipers=find_calipers(drift, rows, findings, odd),
     )
 
 

@@ -2,7 +2,7 @@
 
 import uuid
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree
@@ -11,7 +11,7 @@ from greystep import __version__
 from greystep.arrays import Floats
 from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.gains import Corrections
-from greystep.files import json_bytes, records, table_bytes
+from greystep.files import json_bytes, records, table_bytes, text_bytes
 from greystep.generation import run_of, write_set
 from greystep.words import visible
 
@@ -128,10 +128,15 @@ def clf_file(corrections: Corrections, frame: str) -> bytes:
     return _xml(root)
 
 
-def write_corrections(corrections: Corrections, session_title: str, folder: Path) -> list[Path]:
+def write_corrections(
+    corrections: Corrections, session_title: str, folder: Path, page: Callable[[str], str] | None = None
+) -> list[Path]:
     """Write corrections.csv, .json, .ccc and clf/STEM.clf to `folder` as one generation.
 
     A clf file that an earlier run left for a frame that now has no correction is removed.
+
+    Args:
+        page: Gives corrections.html of a run by its name; without it none is written.
 
     Returns: What was written; the folder stands for the files in clf/.
     """
@@ -139,9 +144,12 @@ def write_corrections(corrections: Corrections, session_title: str, folder: Path
     files = {"corrections.csv": table_bytes(corrections.table), "corrections.ccc": cdl_collection(corrections)}
     files |= {f"clf/{ids[frame]}.clf": clf_file(corrections, frame) for frame in ids if frame in corrections.matrices}
     files["corrections.json"] = json_bytes(document)
+    kinds: tuple[str, ...] = ("csv", "json", "ccc")
+    if page is not None:
+        files["corrections.html"], kinds = text_bytes(".html", page(document["run"])), (*kinds, "html")
     gone = [f"clf/{name}.clf" for frame, name in ids.items() if frame not in corrections.matrices]
     write_set(folder, "corrections", document["run"], files, gone=gone)
-    wrote = [folder / f"corrections.{kind}" for kind in ("csv", "json", "ccc")]
+    wrote = [folder / f"corrections.{kind}" for kind in kinds]
     return [*wrote, folder / "clf"] if corrections.matrices else wrote
 
 

@@ -117,8 +117,8 @@ class Watch:
 
     def _follow(self, readings: pd.DataFrame, rows: pd.DataFrame) -> bool:
         """Tell what came of a log that names its frames, or of a free shoot; such a one has no end."""
-        due = next_to_shoot(readings) if self.free is None else None
-        complete = due is None and self.logged and self.free is None
+        due = next_to_shoot(readings) if self.free is None else readings.iloc[:0]
+        complete = due.empty and self.logged and self.free is None
         if self._flags or not complete:
             self.tell(arrived_text(rows, due))
             for line in lines(messages_of(self._messages, rows)):

@@ -18,11 +18,13 @@ from greystep.mix.gels import Gel
 from greystep.mix.remedies import Remedy
 from greystep.mix.shutter import Cut
 from greystep.pages import formats as words
+from greystep.pages import strips
 from greystep.pages.formats import Column, Table, table
 from greystep.pages.report import render
-from greystep.pages.setup_figures import draw_pairs, draw_paths, draw_washes, magnification
-from greystep.pages.svg import data_uri
+from greystep.pages.setup_figures import draw_pairs, draw_washes, draw_whites, magnification
 from greystep.sentences import setups
+from greystep.sentences.green_pink import green_pink
+from greystep.terms import Verdict
 
 _AMOUNTS: Final = {
     "share": "the shares of SETUP.csv",
@@ -126,41 +128,58 @@ def audit_drawings(audit: Audit) -> dict[str, str]:
     roles = [light.role for light in now.lights]
     states = {name: (upvp, balance) for name, upvp, balance in _states(audit)}
     times = magnification(list(states.values()))
+    headings = {name: heading for name, heading, _ in _wash_captions(audit)}
     return {
-        **{name: draw_washes(roles, upvp, balance, times) for name, (upvp, balance) in states.items()},
-        "pairs": draw_pairs(roles, now.pairs),
-        "paths": draw_paths(now.lights, now.balance, now.mixture),
+        **{name: draw_washes(roles, *state, times, headings[name]) for name, state in states.items()},
+        "pairs": draw_pairs(now.lights, now.pairs, audit.tolerance),
+        "whites": draw_whites(now.lights, now.balance, now.mixture),
     }
+
+
+#: The state of the page by the verdict on its set-up.
+_PAGE_STATES: Final = {Verdict.WITHIN: "go", Verdict.OUTSIDE: "back", Verdict.UNDECIDED: "again"}
 
 
 def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
     """Return the audit as HTML text that asks for nothing outside itself; the same input gives the same bytes."""
-    worst, pair, mixture = audit.now.worst, setups.farthest(audit), audit.now.mixture
+    now, pair, mixture = audit.now, setups.farthest(audit), audit.now.mixture
+    worst = now.worst
     plates = [plate for one in audit.remedies if isinstance(one.change, Plates) for plate in one.change.plates]
+    headline = setups.headline(audit)
+    lights, times = _lights(audit)
     context = {
         "version": __version__,
+        "size": "few" if len(now.lights) <= 4 else "",
         "title": audit.name,
-        "facts": [f"test session: {audit.session}", say.counted(len(audit.now.lights), "light")],
-        "headline": setups.headline(audit),
-        "verdict_name": audit.now.verdict,
+        "running": f"{audit.name}: {headline}",
+        "strip": [
+            ("Set-up", audit.name),
+            ("Test session", audit.session),
+            ("Lights", f"{len(now.lights)}"),
+            ("All together", f"{mixture.cct_k:.0f} K"),
+        ],
+        "state": _PAGE_STATES[Verdict(now.verdict)],
+        "headline": headline,
         "verdicts": say.VERDICTS,
-        "difference": setups.difference(pair),
-        "seen": setups.seen(pair),
-        "apart": f"{words.give_or_take(worst.pair.delta_steps, worst.pair.u_delta_steps, 1)} steps",
+        "proof": f"{setups.difference(pair)} {setups.seen(pair)}",
         "balance": setups.balance(audit),
+        "lights": lights,
+        "times": times,
         "todo": setups.to_do(audit),
+        "other": setups.other_ways(audit),
         "caution": say.CAUTION if setups.needs_care(audit) else "",
-        "notes": setups.notes(audit),
+        "notes": setups.notes(audit, beside_steps=True),
         "limits": setups.limits(audit),
-        "drawings": {name: data_uri(svg) for name, svg in drawings.items()},
+        "apart": f"{words.give_or_take(worst.pair.delta_steps, worst.pair.u_delta_steps, 1)} steps",
+        "drawn": drawings,
         "captions": _wash_captions(audit),
         "washes": _washes(audit),
-        "lights": table(_LIGHTS, audit.now.lights),
+        "light_values": table(_LIGHTS, now.lights),
         "amounts": _AMOUNTS[audit.setup.amounts],
         "mixture": f"{mixture.cct_k:.0f} K, {mixture.mired:.1f} mired, Duv {words.number(mixture.duv, 4)}",
-        "pairs": table(_PAIRS, sorted(audit.now.pairs, key=lambda row: -row.delta_steps)),
+        "pairs": table(_PAIRS, sorted(now.pairs, key=lambda row: -row.delta_steps)),
         "path_caption": f"From {worst.pair.role_a} alone to {worst.pair.role_b} alone",
-        "path": table(_PATH, audit.now.path[::25]),
+        "path": table(_PATH, now.path[::25]),
         "largest_cast": setups.largest_cast(worst),
         "chart": _chart(audit),
         "worst": worst,
@@ -173,6 +192,30 @@ def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
         "gels_own": all(gel.own for gel in audit.gels),
     }
     return render("audit.html", context)
+
+
+def _lights(audit: Audit) -> tuple[list[dict[str, object]], int]:
+    """Return each light as page one has it, under the best common balance, and by how much its cast is magnified."""
+    now = audit.now
+    neutrals = strips.balanced(_upvp(now), now.balance.upvp)
+    times = strips.magnification([neutrals])
+    clashing = {role for pair in now.pairs if pair.verdict == Verdict.OUTSIDE for role in (pair.role_a, pair.role_b)}
+    swatches = zip(strips.hex_codes(neutrals, 1), strips.hex_codes(neutrals, times), strict=True)
+    return [
+        {
+            "role": light.role,
+            "head": say.cell(light.head, light.power),
+            "gel": light.gel,
+            "clashes": light.role in clashing,
+            "share": f"{100.0 * light.share:.0f} %",
+            "kelvin": f"{light.cct_k:.0f} K",
+            "off": f"{say.kelvin(light.delta_k)} ({abs(light.delta_mired):.1f} mired) "
+            f"{'warmer' if light.delta_mired > 0 else 'cooler'}",
+            "tint": green_pink(light.delta_duv),
+            "swatches": pair,
+        }
+        for light, pair in zip(now.lights, swatches, strict=True)
+    ], times
 
 
 def _states(audit: Audit) -> list[tuple[str, Floats, Floats]]:
@@ -211,12 +254,14 @@ _LIGHTS: Final = (
     Column("Light", "role"), Column("Head", "head"), Column("Power", "power"), Column("Gel", "gel"),
     Column("Share", lambda light: f"{100.0 * light.share:.0f} %", kind="num"), Column("Kelvin", "cct_k", 0),
     Column("Mired", "mired", 1, u="u_mired"), Column("Duv", "duv", 4),
-    Column("Off the balance, K", "delta_k", 0, True), Column("mired", "delta_mired", 1, True),
+    Column("Off the balance, K", lambda light: words.kelvin_way(light.delta_k, light.delta_mired), kind="num"),
+    Column("mired", "delta_mired", 1, True),
     Column("Duv", "delta_duv", 4, True), Column("Steps", "cast_steps", 1),
     Column("dE 2000 on grey", "cast_delta_e_2000", 1),
 )  # fmt: skip
 _PAIRS: Final = (
-    Column("This light", "role_b"), Column("against", "role_a"), Column("Kelvin", "delta_k", 0, True),
+    Column("This light", "role_b"), Column("against", "role_a"),
+    Column("Kelvin", lambda row: words.kelvin_way(row.delta_k, row.delta_mired), kind="num"),
     Column("Mired", "delta_mired", 1, True, "u_delta_mired"), Column("Duv", "delta_duv", 4, True, "u_delta_duv"),
     Column("Steps", "delta_steps", 1, u="u_delta_steps"), Column("dE 2000 on grey", "delta_e_2000", 1),
     Column("Verdict", "verdict", kind="verdict"),
@@ -264,7 +309,7 @@ def _washes(audit: Audit) -> Table:
 def _chart(audit: Audit) -> Table:
     cells = [cell for row in audit.now.chart for cell in (row.patch, words.number(row.delta_e_2000, 1))]
     rows = [tuple(cells[at : at + 2 * _ABREAST]) for at in range(0, len(cells), 2 * _ABREAST)]
-    return Table([("Patch", "text"), ("dE 2000", "num")] * _ABREAST, rows)
+    return Table([("Colour", "text"), ("dE 2000", "num")] * _ABREAST, rows)
 
 
 def _shutter(audit: Audit) -> Table:

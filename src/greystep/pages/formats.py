@@ -11,6 +11,7 @@ import pandas as pd
 from greystep import words as say
 from greystep.columns import HeadRow
 from greystep.flags import MEANING, Status, split
+from greystep.sentences.green_pink import green_pink
 from greystep.sentences.kit import one_power
 from greystep.sentences.summary import FrameCounts, ReferenceLight
 from greystep.terms import Kind, Verdict
@@ -18,8 +19,6 @@ from greystep.terms import Kind, Verdict
 #: The same as a drawn mark for a screen without colours: the value (o) against its limits (the brackets).
 MARKS: Final[dict[str, str]] = {Verdict.WITHIN: "[o]", Verdict.OUTSIDE: "[ ]o", Verdict.UNDECIDED: "[ o"}
 
-#: Columns of the screen.
-WIDTH: Final = 80
 #: So many frames of one fault are named; the flags column of the tables names all.
 FRAMES_NAMED: Final = 3
 
@@ -56,9 +55,9 @@ def known(value: Any) -> TypeGuard[float]:
 
 
 def wrapped(text: str, lead: str = "") -> str:
-    """Return `text` in lines of `WIDTH`, the first after `lead`; a path or label is never broken inside."""
+    """Return `text` in lines that fit the screen, the first after `lead`; a path or label is never broken inside."""
     return textwrap.fill(
-        text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
+        text, say.screen_width(), initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
         break_on_hyphens=False,
     )  # fmt: skip
 
@@ -128,15 +127,21 @@ def kelvin_mired(delta_k: Any, delta_mired: Any, u_mired: Any = None) -> str:
     return f"{say.kelvin(delta_k)} ({give_or_take(abs(delta_mired), u_mired, 1)} mired)"
 
 
+def kelvin_way(delta_k: Any, delta_mired: Any) -> str:
+    """Return a difference in kelvin as ``259 warmer``: a sign would say the other way than that of mired."""
+    if not (known(delta_k) and known(delta_mired)):
+        return EMPTY
+    return f"{abs(delta_k):.0f} {'warmer' if delta_mired > 0 else 'cooler'}" if abs(delta_k) >= 0.5 else "0"
+
+
 def moves_by(said: str, span: float, u: float, digits: int, unit: str = "") -> str:
     """Return how far something moves, as it is said; where it may be chance, only how much it is less than."""
     return f"under {number(span + u, digits)}{unit}" if span <= u else said
 
 
 def shift(mired: float, duv: float) -> str:
-    """Return what a correction does to a frame: ``8.2 mired cooler and 0.0004 pinker``."""
-    warmth = f"{abs(mired):.1f} mired {'warmer' if mired > 0 else 'cooler'}"
-    return f"{warmth} and {abs(duv):.4f} {'greener' if duv > 0 else 'pinker'}"
+    """Return what a correction does to a frame: ``8.2 mired cooler and pinker by a trace (0.0004)``."""
+    return f"{abs(mired):.1f} mired {'warmer' if mired > 0 else 'cooler'} and {green_pink(duv)}"
 
 
 def output_at(error_stops: Any, power: str) -> str:

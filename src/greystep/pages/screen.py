@@ -1,4 +1,4 @@
-"""What the commands say on screen: plain text, 80 columns, no colour needed."""
+"""What the commands say on screen: plain text as wide as the screen, no colour needed."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -8,56 +8,69 @@ import pandas as pd
 
 from greystep import words as say
 from greystep.columns import CorrectionRow, FrameRow, HeadRow, rows_of
+from greystep.compare.calipers import State
 from greystep.mix.audit import Audit
 from greystep.mix.casts import LightCast
-from greystep.mix.choose import Choice, GangChoice
+from greystep.mix.choose import Choice, Gang, GangChoice, HeadSet
 from greystep.pages import formats as words
+from greystep.pages.first_page import STATES, powers_said
+from greystep.pages.text_table import text_table
 from greystep.sentences import kit, setups
+from greystep.sentences.corrections import SOURCES
 from greystep.sentences.summary import FrameCounts, Summary
 from greystep.session.readings import status_counts
-from greystep.terms import Source
+from greystep.terms import Verdict
 
-#: So many kinds of fault are named on screen; readings.csv and the page name all.
-FAULTS_SAID: Final = 8
+#: So many frames without a correction are named; the table names all.
+NAMED: Final = 4
 #: More frames than this that arrive at once are counted, not told one by one.
 ARRIVED_SAID: Final = 12
 
-#: Where the light of a frame is known from, by the source column.
-_SOURCES: Final[dict[str, str]] = {
-    Source.PATCH: "the frame's own grey target",
-    Source.PROFILE: "the test of its head",
-    Source.OVERLAP: "what it shares with another frame",
-    Source.NEARBY: "the last grey target under the same lights",
-}
 
+def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
+    """Return the report for the screen: the verdict and why, the frames, the heads as a table, what to do next.
 
-def report_text(summary: Summary, readings: pd.DataFrame, wrote: Sequence[str] = ()) -> str:
-    """Return the report for the screen; its first lines say which head to send back, and why."""
+    What is wrong with single frames, each with its cure, is told beside it; what limits the answer stands on the page.
+    """
     title, why = summary.headline
     worst = kit.worst_pair(summary.worst_pair)
     blocks = [
         words.wrapped(f"{summary.session}: {title}."),
         *(words.wrapped(line, "  ") for line in why),
-        *([words.wrapped(worst, "  ")] if worst else []),
+        _usable(summary.frames),
         "",
-        _heads_table(summary.heads, summary.pairs, summary.odd.back),
+        _heads_table(summary),
+        "",
+        *([words.wrapped(worst)] if worst else []),
         words.wrapped(f"Limits: {summary.limits}."),
-        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(summary.todo, 1)]),
+        *_to_do(summary),
         *_listing(*_claimed(summary.heads)),
-        *_listing("Good to know", [f"- {note}" for note in summary.notes]),
         "",
-        words.frame_counts(summary.frames),
-        *_frames_named(readings),
-        *([""] if wrote else []),
-        *(f"wrote {path}" for path in wrote),
+        *_elsewhere(len(summary.notes), "note", "on what limits this answer"),
     ]
-    return "\n".join(blocks)
+    return "\n".join([*blocks, *(f"wrote {path}" for path in wrote)]).rstrip("\n")
+
+
+def _to_do(summary: Summary) -> list[str]:
+    """Return the steps, each with its command on lines of its own, and the caution where one handles kit."""
+    lines = []
+    for number, one in enumerate(summary.steps, 1):
+        lines.append(f"{number}. {one.said}" + (f"\n{one.command}" if one.command else ""))
+    said = _listing("What to do next", lines)
+    return [*said, words.wrapped(say.CAUTION, "  ! ")] if any(one.handles for one in summary.steps) else said
+
+
+def _usable(frames: FrameCounts) -> str:
+    """Return how many frames the answer rests on."""
+    parts = [("doubtful", frames.doubtful), ("rejected", frames.rejected)]
+    but = ", ".join(f"{n} {name}" for name, n in parts if n)
+    usable = f"Usable frames: {frames.total - frames.rejected} of {frames.total}"
+    return words.wrapped(f"{usable}{f' ({but})' if but else ''}.")
 
 
 def ingest_text(readings: pd.DataFrame, wrote: Sequence[str] = (), notes: Sequence[str] = ()) -> str:
-    """Return what was read: the counts, the frames with something to say, notes on colour, the file written."""
-    counts = words.frame_counts(FrameCounts(**status_counts(readings)))
-    lines = [counts, *_frames_named(readings), *map(words.wrapped, notes)]
+    """Return what was read: the counts, notes on colour, the file written; faults of frames are told beside it."""
+    lines = [words.frame_counts(FrameCounts(**status_counts(readings))), *map(words.wrapped, notes)]
     return "\n".join([*lines, *(f"wrote {path}" for path in wrote)])
 
 
@@ -70,24 +83,35 @@ def looking_text(title: str, folder: str) -> str:
     return "\n".join(map(words.wrapped, lines))
 
 
-def arrived_text(rows: pd.DataFrame, due: FrameRow | None) -> str:
-    """Return what has just been read, a line a frame, and what the log wants next."""
+def arrived_text(rows: pd.DataFrame, due: pd.DataFrame) -> str:
+    """Return what has just been read, a line a frame, and what the log wants next, with boxes of the shot sheet.
+
+    What is wrong with a frame, and its cure, is told beside it.
+    """
     if len(rows) > ARRIVED_SAID:
-        lines = [words.frame_counts(FrameCounts(**status_counts(rows))), *_frames_named(rows)]
+        lines = [words.frame_counts(FrameCounts(**status_counts(rows)))]
     else:
-        lines = [words.wrapped(_arrived(row)) for row in rows_of(rows, FrameRow)]
-    if due is not None:
-        note = f"; {due.note}" if due.note else ""
-        lines.append(words.wrapped(f"  next: {words.frame_label(due.head, due.power, due.kind)}{note}"))
+        lines = [
+            words.wrapped(_arrived(row, box)) for row, box in zip(rows_of(rows, FrameRow), _boxes(rows), strict=True)
+        ]
+    for row, box in zip(rows_of(due, FrameRow), _boxes(due), strict=True):
+        note = f"; {row.note}" if row.note else ""
+        lines.append(words.wrapped(f"  next: {box}{words.frame_label(row.head, row.power, row.kind)}{note}"))
     return "\n".join(lines)
 
 
-def _arrived(row: FrameRow) -> str:
-    parts = [f"{row.frame}: {words.frame_label(row.head, row.power, row.kind)}"]
+def _boxes(rows: pd.DataFrame) -> list[str]:
+    """Return the box of each row on the shot sheet, as the start of what is said of it; blank without one."""
+    boxes = rows["box"].tolist() if "box" in rows else [""] * len(rows)
+    return [f"box {box}, " if str(box).isdigit() else "" for box in boxes]
+
+
+def _arrived(row: FrameRow, box: str) -> str:
+    parts = [f"{row.frame}: {box}{words.frame_label(row.head, row.power, row.kind)}"]
     if words.known(row.cct_k):
         parts.append(words.kelvin_mired(row.cct_k, row.mired))
     if row.flags:
-        parts.append(f"{row.status}: {'; '.join(words.flags_said(row.flags))}")
+        parts.append(row.status)
     return ", ".join(parts)
 
 
@@ -101,10 +125,13 @@ def watched_text(readings: pd.DataFrame, written: str) -> str:
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequence[str] = ()) -> str:
     """Return what the corrections are: how many, from what, the largest shift, notes on colour, the files written."""
     done = [row for row in rows_of(corrections, CorrectionRow) if words.known(row.mired_shift)]
-    lines = [f"{say.counted(len(corrections), 'frame')}, {len(done)} with a correction."]
+    without = [str(frame) for frame in corrections.loc[corrections["mired_shift"].isna(), "frame"]]
+    named = [*without[:NAMED], *([f"{len(without) - NAMED} more"] if len(without) > NAMED else [])]
+    rest = f"; without: {say.listed(named)}" if named else ""
+    lines = [f"{say.counted(len(corrections), 'frame')}, {len(done)} with a correction{rest}."]
     if done:
         sources = Counter(row.source for row in done).most_common()
-        told = [f"{_SOURCES.get(source, source)} ({say.counted(n, 'frame')})" for source, n in sources]
+        told = [f"{SOURCES.get(source, source)} ({say.counted(n, 'frame')})" for source, n in sources]
         lines.append(f"The light is read from {'; '.join(told)}.")
         row = max(reversed(done), key=lambda row: abs(row.mired_shift))
         shift = words.shift(row.mired_shift, row.duv_shift)
@@ -118,50 +145,85 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequenc
         if row.exposure_stops != 0:
             lines.append(f"Largest in brightness: {row.frame} by {words.number(row.exposure_stops, 2, True)} stop.")
     lines += notes
-    return "\n".join([*map(words.wrapped, lines), *_frames_named(corrections), *(f"wrote {path}" for path in wrote)])
+    return "\n".join([*map(words.wrapped, lines), *(f"wrote {path}" for path in wrote)])
 
 
 def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
     """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do."""
     pair, balance = setups.farthest(audit), setups.balance(audit)
-    limits = setups.limits(audit)
+    notes = setups.notes(audit, beside_steps=True)
+    doubt = [note for note in notes if note == setups.UNWATCHED]  # it bears on every verdict
     blocks = [
         words.wrapped(f"{audit.name}: {setups.headline(audit)}."),
         words.wrapped(f"{setups.difference(pair)} {setups.seen(pair)}", "  "),
         *([words.wrapped(balance, "  ")] if balance else []),
         "",
-        *(words.wrapped(_light_line(light)) for light in audit.now.lights),
+        text_table(_LIGHT_COLUMNS, list(map(_light_cells, audit.now.lights)), say.screen_width(), clip=(0, 1)),
         "",
-        words.wrapped(f"Limits: {limits}."),
+        words.wrapped(f"Limits: {setups.limits(audit)}."),
+        *map(words.wrapped, doubt),
         *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(setups.to_do(audit), 1)]),
-        *_listing("Other ways, by what they leave", [f"- {line}" for line in setups.other_ways(audit)]),
-        *_listing("Before you touch a head", [f"- {say.CAUTION}"] if setups.needs_care(audit) else []),
-        *_listing("Good to know", [f"- {note}" for note in setups.notes(audit)]),
+        *([words.wrapped(say.CAUTION, "  ! ")] if setups.needs_care(audit) else []),
         "",
+        *_elsewhere(len(setups.other_ways(audit)), "other way", "to bring the lights together"),
+        *_elsewhere(len(notes) - len(doubt), "note", "on what limits this answer"),
         *(f"wrote {path}" for path in wrote),
     ]
     return "\n".join(blocks)
 
 
-def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
-    """Return which heads go together best, and the next best, for the screen; `wrote` as in `audit_text`."""
-    lead = "the shortest flash comes from" if isinstance(choice, GangChoice) else "closest together are"
-    lines = [words.wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}")]
-    lines += _listing("Next best", [f"- {setups.chosen(other)}" for other in choice.next_best])
-    if isinstance(choice, Choice) and not choice.best.settled:
-        lines.append(
-            words.wrapped("No choice has a smaller worst pair; of equal ones another may have its others closer.")
-        )
-    lines += _listing("Before you touch a head", [f"- {say.CAUTION}"])
-    return "\n".join([*lines, "", *(f"wrote {path}" for path in wrote)])
+_LIGHT_COLUMNS: Final = ("light", "head", "power", "Kelvin", "share", "off the best balance", "green-pink", "gel")
 
 
-def _light_line(light: LightCast) -> str:
-    gel = f" through {light.gel}" if light.gel else ""
+def _light_cells(light: LightCast) -> tuple[str, ...]:
     return (
-        f"{light.role}: {say.cell(light.head, light.power)}{gel}, {light.cct_k:.0f} K, "
-        f"{100.0 * light.share:.0f} % of the light; {setups.off_balance(light)} than the best common balance"
+        light.role,
+        light.head,
+        light.power,
+        f"{light.cct_k:.0f}",
+        f"{100.0 * light.share:.0f} %",
+        words.kelvin_way(light.delta_k, light.delta_mired),
+        f"{abs(light.delta_duv):.4f} {'greener' if light.delta_duv > 0 else 'pinker'}",
+        light.gel or words.EMPTY,
     )
+
+
+def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
+    """Return the sets of heads that go together best, by rank, for the screen; `wrote` as in `audit_text`."""
+    lead = "the shortest flash comes from" if isinstance(choice, GangChoice) else "closest together are"
+    rows = [
+        (
+            f"{rank} {words.MARKS[one.verdict]}",
+            ", ".join(f"{light.head} {light.power}" for light in one.lights),
+            *_worst_cells(one),
+            f"{one.cost_stops:.1f} stop" if isinstance(one, HeadSet) else f"{one.output_stops:+.1f} stop",
+            say.VERDICTS[one.verdict],
+        )
+        for rank, one in enumerate([choice.best, *choice.next_best], 1)
+    ]
+    ganged = isinstance(choice, GangChoice)
+    columns = ("rank", "heads", "worst two", "green-pink", "output" if ganged else "light lost", "verdict")
+    blocks = [
+        words.wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}"),
+        "",
+        text_table(columns, rows, say.screen_width(), clip=()),
+    ]
+    if isinstance(choice, Choice) and not choice.best.settled:
+        blocks += ["", words.wrapped("No set has a smaller worst pair; another may have its other pairs closer.")]
+    return "\n".join([*blocks, "", words.wrapped(say.CAUTION, "! "), "", *(f"wrote {path}" for path in wrote)])
+
+
+def _worst_cells(one: HeadSet | Gang) -> tuple[str, str]:
+    if one.worst is None:
+        return words.EMPTY, words.EMPTY
+    gap = one.worst.difference
+    return words.kelvin_mired(gap.delta_k, gap.delta_mired), words.number(abs(gap.delta_duv), 4)
+
+
+def _elsewhere(count: int, name: str, about: str) -> list[str]:
+    """Return a line on what only the page has room for; none where there is nothing."""
+    stand = f"{say.counted(count, name)} {about} stand{'s' if count == 1 else ''} on the page."
+    return [words.wrapped(stand)] if count else []
 
 
 def printable(text: str, encoding: str | None) -> str:
@@ -184,35 +246,42 @@ def _claimed(heads: Sequence[HeadRow]) -> tuple[str, list[str]]:
     return title, lines
 
 
-def _heads_table(heads: Sequence[HeadRow], pairs: pd.DataFrame, back: Sequence[str]) -> str:
-    """Return the heads as aligned columns; where they do not fit, one block a head, so that nothing is cut."""
-    columns = ("head", "over its powers", "warmth moves by", "green-pink", "output", "no match")
+def _heads_table(summary: Summary) -> str:
+    """Return the heads as a table: state, how far warmth, green to pink and output move, at which powers it serves."""
+    columns = ("head", "state", "warmth moves by", "green-pink", "output", "alone", "with the kit", "no match")
+    calipers = summary.calipers
+    powers = {calipers.labels[one.head]: powers_said(summary, one) for one in calipers.heads} if calipers else {}
     rows = [
-        (row.label, *_own_range(row, row.label in back), ", ".join(kit.mismatches(row, pairs)) or words.EMPTY)
-        for row in heads
+        (
+            row.label,
+            *_own_range(row, summary),
+            *(powers[row.label].values() if row.label in powers else (words.EMPTY, words.EMPTY)),
+            ", ".join(kit.mismatches(row, summary.pairs)) or words.EMPTY,
+        )
+        for row in summary.heads
     ]
-    widths = [max(len(text) for text in column) for column in zip(columns, *rows, strict=True)]
-    if sum(widths) + 2 * (len(widths) - 1) <= words.WIDTH:
-        lines = [
-            "  ".join(f"{text:<{w}}" for text, w in zip(row, widths, strict=True)).rstrip() for row in (columns, *rows)
-        ]
-        return "\n".join([lines[0], "-" * max(map(len, lines)), *lines[1:], ""])
-    blocks = []
-    for head, verdict, *values in rows:
-        named = "; ".join(f"{name}: {value}" for name, value in zip(columns[2:], values, strict=True))
-        blocks.append(f"{verdict}  {head}\n" + words.wrapped(named, " " * 5))
-    return "\n".join([*blocks, ""])
+    return text_table(columns, rows, say.screen_width(), clip=(0, 6, 7))
 
 
-def _own_range(row: HeadRow, back: bool) -> tuple[str, str, str, str]:
-    """Return what the table says of a head alone: verdict of its colour, warmth, green to pink, output."""
+def _state(row: HeadRow, summary: Summary) -> tuple[Verdict, str]:
+    """Return the one state of a head, as a verdict for its mark and in words, as page one has it."""
+    if summary.calipers is not None:
+        labels = summary.calipers.labels
+        return STATES[next(one.state for one in summary.calipers.heads if labels[one.head] == row.label)]
+    undecided = State.OPEN if row.verdict == Verdict.UNDECIDED else State.KEEP
+    return STATES[State.BACK if row.label in summary.odd.back else undecided]
+
+
+def _own_range(row: HeadRow, summary: Summary) -> tuple[str, str, str, str]:
+    """Return what the table says of a head alone: its state, how far warmth, green to pink and output move."""
+    verdict, said = _state(row, summary)
     if kit.one_power(row):
-        return (f"{'':<4} one power tested", words.EMPTY, words.EMPTY, words.EMPTY)
-    called = words.parts(row, back)
-    verdict = f"{words.MARKS[called[0][1]]:<4} {say.VERDICTS[called[0][1]]}" if called else f"{'':<4} goes back"
+        said = "one power tested" if said == STATES[State.KEEP][1] else said
+        return (f"{words.MARKS[verdict]:<4} {said}", words.EMPTY, words.EMPTY, words.EMPTY)
+    called = words.parts(row, row.label in summary.odd.back)
     output = words.number(row.largest_output_error_stops, 1, True)
     return (
-        verdict,
+        f"{words.MARKS[verdict]:<4} {said}",
         words.moves_by(words.kelvin_mired(row.span_k, row.span_mired), row.span_mired, row.u_span_mired, 1, " mired"),
         words.moves_by(words.number(row.span_duv, 4), row.span_duv, row.u_span_duv, 4),
         f"{output} {words.MARKS[called[1][1]]}" if len(called) > 1 else output,
@@ -223,13 +292,9 @@ def _listing(title: str, lines: Sequence[str]) -> list[str]:
     """Return a titled block of lines, each behind its number or dash; nothing where there are none."""
     if not lines:
         return []
-    return ["", title, *(words.wrapped(line.partition(" ")[2], f"  {line.partition(' ')[0]} ") for line in lines)]
-
-
-def _frames_named(table: pd.DataFrame) -> list[str]:
-    """Return a line for the frames of each fault, the rejected ones first, and how many more frames there are."""
-    faults = words.frames_by_fault(table)
-    lines = [words.wrapped(f"{fault.names}: {fault.status}: {fault.said}", "  ") for fault in faults]
-    if left := sum(len(fault.frames) for fault in faults[FAULTS_SAID:]):
-        lines[FAULTS_SAID:] = [f"  and {left} more frames: see flags in the table"]
-    return lines
+    said = ["", title]
+    for line in lines:
+        mark, _, text = line.partition(" ")
+        first, *commands = text.split("\n")  # a command stays on a line of its own, so that it can be pasted
+        said += [words.wrapped(first, f"  {mark} "), *(f"{' ' * (len(mark) + 3)}{command}" for command in commands)]
+    return said

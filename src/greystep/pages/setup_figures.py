@@ -1,4 +1,4 @@
-"""Figures of a set-up: its lights as overlapping washes on a grey card, every two lights, the way from one to the next.
+"""Figures of a set-up: its lights as overlapping washes on a grey card, every two lights, their whites.
 
 The same numbers give the same bytes.
 """
@@ -7,19 +7,24 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from greystep.arrays import Floats
+from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.measure import chromaticity
 from greystep.mix.casts import LightCast, LightPair
 from greystep.mix.lights import White, mix
-from greystep.pages.figures import directions, draw_cell, draw_rings, name_cells, room
-from greystep.pages.formats import number
-from greystep.pages.svg import GREY, INK, bare, colours, letters, markers, open_figure, short, svg_text
-from greystep.terms import Verdict
+from greystep.pages import svg
+from greystep.pages.figures import directions, draw_chromaticity, draw_matrix
+from greystep.pages.tables import GAP_COLUMNS
+from greystep.session.settings import DEFAULT_TOLERANCE, Tolerance
+from greystep.terms import Quantity
 
 #: Height and width of one card [px].
 _CARD: Final = (150, 300)
+#: A name needs room for so many letters beneath its wash.
+_LEAST_NAME: Final = 4
 #: Magnifications of colour to choose from, and how far a magnified cast may reach [steps].
 _TIMES: Final = (20, 10, 5, 3, 2)
 _FARTHEST: Final = 26.0
@@ -66,88 +71,56 @@ def wash_card(upvp: Floats, balance: Floats, times: float) -> NDArray[np.uint8]:
     return chromaticity.srgb_code((xyz @ from_xyz.T) * light[..., None]).astype(np.uint8)
 
 
-def draw_washes(roles: Sequence[str], upvp: Floats, balance: Floats, times: float) -> str:
+def draw_washes(roles: Sequence[str], upvp: Floats, balance: Floats, times: float, heading: str) -> str:
     """Draw a set-up as washes on a grey card, true above and magnified below; returns SVG text."""
-    with open_figure(height=5.4) as (figure, axes):
-        axes.grid(False)
-        gap = 24
-        size = float(np.clip(450.0 / (len(roles) * max(len(short(name)) for name in roles)), 11.0, 16.0))
-        high, wide = _CARD
-        for place, factor in enumerate((1.0, times)):
-            top = place * (high + gap)
-            card = wash_card(upvp, balance, factor)
-            axes.imshow(card, extent=(0, wide, top + high, top), interpolation="bilinear", zorder=2)
-            said = "as the picture shows it" if factor == 1.0 else f"every cast {factor:g} times as strong"
-            axes.text(0, top - 4, said, fontsize=16.0, color=GREY, va="bottom")
-        for name, (mx, my) in zip(roles, _middles(len(roles)), strict=True):
-            axes.text(mx * high, my * high, short(name), ha="center", va="center", fontsize=size, color=INK, zorder=3)
-        axes.set_xlim(0, wide)
-        axes.set_ylim(2 * high + gap, -22)
-        axes.set_aspect("equal")
-        axes.set_xticks([])
-        axes.set_yticks([])
-        bare(axes)
-        return svg_text(figure)
+    high, wide = _CARD
+    parts, top = [], 0.0
+    room = int(wide / max(len(roles), 1) / svg.LETTER)
+    for factor, said in ((1.0, "as the picture shows it"), (times, f"every cast {times:g} times as strong")):
+        parts.append(svg.text(0, top + 13, said, "said"))
+        picture = svg.picture_uri(wash_card(upvp, balance, factor))
+        parts.append(f'<image x="0" y="{top + 20:g}" width="{wide}" height="{high}" href="{picture}"/>')
+        if room >= _LEAST_NAME:
+            for name, (x, _) in zip(roles, _middles(len(roles)), strict=True):
+                parts.append(svg.text(x * high, top + high + 36, svg.short(name, room), "strong", "middle"))
+        top += high + 48
+    steps = chromaticity.steps(upvp, balance)
+    casts = ", ".join(f"{name} {cast:.1f}" for name, cast in zip(roles, steps, strict=True))
+    return svg.svg(
+        wide, top, parts, f"A grey card lit by overlapping washes. {heading}: steps off the balance, {casts}"
+    )
 
 
-def draw_pairs(roles: Sequence[str], pairs: Sequence[LightPair]) -> str:
-    """Draw every two lights as a matrix: mired between them, steps below; those out of tolerance framed; SVG text.
+def draw_pairs(lights: Sequence[LightCast], pairs: Sequence[LightPair], tolerance: Tolerance) -> str:
+    """Draw every two lights with the verdict, each by what takes more of its limit, warmth or green to pink; SVG text.
 
-    The colours are those of the report's map of warmth.
+    Args:
+        tolerance: Its limits of mired and Duv; where they are not given, this tool's own weigh the two.
     """
-    count = len(roles)
-    reach = max(8.0, *(abs(row.delta_mired) for row in pairs))
-    size = room(roles, count, len("+12.3 mired"))
-    with open_figure(height=0.9 + 0.62 * count) as (figure, axes):
-        for place in range(count):
-            draw_cell(axes, place, place, None)
-        for row in pairs:
-            a, b = roles.index(row.role_a), roles.index(row.role_b)
-            for x, y, sign in ((b, a, 1.0), (a, b, -1.0)):
-                draw_cell(axes, x, y, sign * row.delta_mired / reach, row.verdict == Verdict.OUTSIDE)
-                mired = f"{number(sign * row.delta_mired, 1, signed=True)} mired"
-                axes.text(x, y - 0.15, mired, ha="center", va="center", fontsize=size)
-                steps = f"{number(row.delta_steps, 1)} steps"
-                axes.text(x, y + 0.2, steps, ha="center", va="center", fontsize=0.94 * size)
-        name_cells(axes, [short(name) for name in roles], roles)
-        return svg_text(figure)
+    limits = {
+        Quantity.MIRED: tolerance.mired or DEFAULT_TOLERANCE.mired or 1.0,
+        Quantity.DUV: tolerance.duv or DEFAULT_TOLERANCE.duv or 1.0,
+    }
+    powers = {light.role: light.power for light in lights}
+    rows = []
+    for pair in pairs:
+        sizes = {Quantity.MIRED: pair.delta_mired, Quantity.DUV: pair.delta_duv}
+        by = max(sizes, key=lambda quantity: abs(sizes[quantity]) / limits[quantity])
+        u = pair.u_delta_mired if by == Quantity.MIRED else pair.u_delta_duv
+        names = (pair.role_b, powers[pair.role_b], pair.role_a, powers[pair.role_a], str(by))
+        numbers = (sizes[by], u, limits[by], str(pair.verdict), pair.withheld, sizes[by] - u, sizes[by] + u)
+        rows.append(dict(zip(GAP_COLUMNS, (*names, *numbers), strict=True)))
+    return draw_matrix(pd.DataFrame(rows, columns=GAP_COLUMNS), among="light")
 
 
-def draw_paths(lights: Sequence[LightCast], balance: White, mixture: White) -> str:
-    """Draw the lights about the best common balance in u'v', the mixtures between them, circles of steps; SVG text."""
-    middle = balance.upvp
-    upvp = np.array([(light.u_prime, light.v_prime) for light in lights])
-    at = upvp - middle
-    with open_figure(height=4.4) as (figure, axes):
-        reach = draw_rings(axes, max(light.cast_steps for light in lights), directions(balance.cct_k, balance.duv))
-        for a in range(len(at)):
-            for b in range(a + 1, len(at)):
-                axes.plot(*at[[a, b]].T, color="#8d949b", linewidth=1.1, zorder=2)
-                part = np.array([[0.75, 0.25], [0.5, 0.5], [0.25, 0.75]])
-                quarter = mix(upvp[[a, b]], part) - middle
-                axes.plot(*quarter.T, marker="|", markersize=6, color="#8d949b", linestyle="none", zorder=2)
-        over = _over(at)
-        for light, point, side, colour, marker in zip(lights, at, over, colours(), markers(), strict=False):
-            axes.scatter(
-                point[0], point[1], s=46, marker=marker, facecolor=colour, edgecolor="white", linewidth=0.8, zorder=4
-            )
-            axes.text(
-                point[0], point[1] + side * 0.1 * reach, short(light.role), color=letters(colour), fontsize=9.5,
-                fontweight="bold", va="center", ha="center", zorder=5,
-            )  # fmt: skip
-        mixed = mixture.upvp - middle
-        axes.scatter(mixed[0], mixed[1], s=60, marker="o", facecolor="none", edgecolor=INK, linewidth=1.2, zorder=4)
-        axes.set_xlabel("u' minus that of the balance")
-        axes.set_ylabel("v' minus that of the balance")
-        return svg_text(figure)
-
-
-def _over(at: Floats) -> Floats:
-    """Return for each point whether its name stands above (1) or below (-1): away from the nearest other point."""
-    apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
-    np.fill_diagonal(apart, np.inf)
-    nearest = np.argmin(apart, axis=1)
-    return np.where(at[:, 1] >= at[nearest, 1], 1.0, -1.0)
+def draw_whites(lights: Sequence[LightCast], balance: White, mixture: White) -> str:
+    """Draw the lights and their mixture about the best common balance in u'v', with circles of steps; SVG text."""
+    points = [(light.role, light.u_prime, light.v_prime) for light in lights]
+    points.append(("all together", mixture.u_prime, mixture.v_prime))
+    away = np.array([(u, v) for _, u, v in points]) - balance.upvp
+    data = pd.DataFrame({"series": [name for name, _, _ in points], "du_prime": away[:, 0], "dv_prime": away[:, 1]})
+    data["steps"] = np.hypot(data["du_prime"], data["dv_prime"]) / STEP_UPRIME_VPRIME
+    return draw_chromaticity(data, directions(balance.cct_k, balance.duv))
 
 
 def _middles(count: int) -> list[tuple[float, float]]:

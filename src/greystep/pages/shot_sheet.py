@@ -1,8 +1,10 @@
-"""The shot sheet of a planned test: one page to print, with a box to tick for every frame and everything in between."""
+"""The shot sheet of a planned test, to print: page one, then a box for every frame and what lies between."""
 
 import math
+import shlex
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import Any, Final
 
 from greystep import __version__
@@ -24,19 +26,57 @@ _ORDERS: Final = {
 }
 
 
-def shot_sheet(draft: Draft, rig: Rig) -> str:
-    """Return the shot sheet as HTML text that asks for nothing outside itself; the same input gives the same bytes."""
+def shot_sheet(draft: Draft, rig: Rig, folder: Path) -> str:
+    """Return the shot sheet as HTML text that asks for nothing outside itself; the same input gives the same bytes.
+
+    Args:
+        folder: Of the planned session.
+    """
+    facts = plan_facts(draft, rig)
+    frames, minutes = sum(step.what in FRAMES for step in draft.steps), _minutes(draft)
+    by_head = draft.order == "by-head"
+    lines = list(_lines(draft))
+    lanes = _lanes(lines) if by_head else []
+    start = lanes.pop(0)["blocks"] if lanes and not lanes[0]["title"] else []
     context = {
         "version": __version__,
+        "size": "",
         "title": draft.title,
-        "facts": plan_facts(draft, rig),
+        "running": f"{draft.title}: shot sheet",
+        "strip": [(name, "") for name in _BLANKS],
+        "headline": f"{draft.title}: {say.counted(frames, 'frame')}, {minutes} min",
+        "facts": [fact for fact in facts if fact[0] not in ("Time", "Shutter")],
         "setup": _setup(draft, rig),
+        "next": _next(draft, folder),
         "caution": say.CAUTION,
         "licensed": _LICENSED,
         "slips": _SLIPS,
-        "blocks": _blocks(draft),
+        "start": start,
+        "lanes": lanes,
+        "lot": [] if by_head else lines,
+        "heads": sorted({step.head for step in draft.steps if step.what in FRAMES and step.head}),
     }
     return render("shot_sheet.html", context)
+
+
+#: What is filled in by hand, so that the sheet says what was tested how.
+_BLANKS: Final = ("Date", "Tested by", "Camera, serial", "Lens", "Aperture", "Shutter", "Place", "Target")
+
+
+def _minutes(draft: Draft) -> int:
+    return math.ceil(sum(step.seconds for step in draft.steps) / 60.0)
+
+
+def _next(draft: Draft, folder: Path) -> list[tuple[str, str]]:
+    """Return where the frames go and what is done with them, each with its command."""
+    session = shlex.quote(say.visible(str(folder)))
+    frames = str(draft.document.get("frames") or "")
+    there = f"{frames}, where the earlier frames lie" if frames else str(folder / "frames")
+    return [
+        (f"Copy the camera's raw files into {say.visible(there)}. Names do not matter.", ""),
+        ("While you shoot, this reads each frame and says which box is next:", f"greystep watch {session}"),
+        ("After the last box:", f"greystep report {session}"),
+    ]
 
 
 def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
@@ -45,7 +85,7 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
     lit = [step for step in shots if step.what in (Action.FLASH, Action.CHECK)]
     heads = list(dict.fromkeys(step.head for step in lit))
     moves = sum(step.what == Action.HEAD and step.seconds > 0 for step in draft.steps)
-    minutes = math.ceil(sum(step.seconds for step in draft.steps) / 60.0)
+    minutes = _minutes(draft)
     told = u_after(rig.rounds, rig.powers, rig.scatter_mired)
     width, away = rig.target_width_m, distance_for(rig.target_width_m)
     facts = [
@@ -200,44 +240,54 @@ _SLIPS: Final = (
 )
 
 
-def _blocks(draft: Draft) -> list[dict[str, Any]]:
-    """Return the steps in blocks with a title: each head, and what comes between."""
-    blocks: list[dict[str, Any]] = []
+def _lines(draft: Draft) -> Iterator[dict[str, Any]]:
+    """Return every step as a line: a frame with the number of its box, or something to do; and where it stands."""
     number = 0 if draft.earlier is None else len(draft.earlier)
+    lane, block = "", ""
     for step in draft.steps:
-        title = _title(step, draft, blocks[-1]["title"] if blocks else "")
-        if not blocks or title != blocks[-1]["title"] or step.what == Action.HEAD:
-            blocks.append({"title": title, "lines": []})
+        if step.what == Action.HEAD and draft.order == "by-head":
+            lane, block = _title(step), ""
+        elif step.what == Action.CHECK:
+            block = f"Check: head {step.head} alone"
+        elif step.what in (Action.AMBIENT, Action.DARK):
+            block = "Room light"
+        elif step.what == Action.FLASH:
+            block = ""
+        where = {"lane": lane, "block": block, "head": step.head if step.what in FRAMES else ""}
         if step.what in FRAMES:
             number += 1
-            blocks[-1]["lines"].append({"frame": number, "what": _frame(step), "power": step.power, "todo": ""})
+            yield {"frame": number, "what": _frame(step), "todo": "", **where}
         else:
-            blocks[-1]["lines"].append({"frame": "", "what": "", "power": "", "todo": _todo(step, draft)})
-    return blocks
+            yield {"frame": "", "what": "", "todo": _todo(step, draft), **where}
 
 
-def _title(step: Step, draft: Draft, before: str) -> str:
-    if step.what in (Action.AMBIENT, Action.DARK):
-        return "Room light"
-    if step.what == Action.CHECK:
-        return f"Check: head {step.head} alone"
-    if step.what == Action.HEAD:
-        parts = ", ".join(value for name, value in step.parts if value and name not in ("pack", "with"))
-        beside = dict(step.parts).get("with", "")
-        return (
-            f"Head {step.head}"
-            + (f" with {beside} firing" if beside else "")
-            + (f" on pack {step.pack}" if step.pack else "")
-            + (f", {parts}" if parts else "")
-        )
-    if step.what == Action.ISO:
-        return before or "Room light"
-    return before if draft.order == "by-head" else "All heads"
+def _lanes(lines: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the lines in lanes, one a visit of a head, each in blocks under what they are."""
+    lanes: list[dict[str, Any]] = []
+    for line in lines:
+        if not lanes or lanes[-1]["title"] != line["lane"]:
+            lanes.append({"title": line["lane"], "blocks": []})
+        blocks = lanes[-1]["blocks"]
+        if not blocks or blocks[-1]["title"] != line["block"]:
+            blocks.append({"title": line["block"], "lines": []})
+        blocks[-1]["lines"].append(line)
+    return lanes
+
+
+def _title(step: Step) -> str:
+    parts = ", ".join(value for name, value in step.parts if value and name not in ("pack", "with"))
+    beside = dict(step.parts).get("with", "")
+    return (
+        f"Head {step.head}"
+        + (f" with {beside} firing" if beside else "")
+        + (f" on pack {step.pack}" if step.pack else "")
+        + (f", {parts}" if parts else "")
+    )
 
 
 def _frame(step: Step) -> str:
-    unlit: dict[str, str] = {Action.AMBIENT: "flash off, all else the same", Action.DARK: "lens cap on"}
-    return unlit.get(step.what, step.head)
+    unlit: dict[str, str] = {Action.AMBIENT: "flash off", Action.DARK: "lens cap on"}
+    return unlit.get(step.what, step.power)
 
 
 def _todo(step: Step, draft: Draft) -> str:
@@ -258,7 +308,7 @@ def _todo(step: Step, draft: Draft) -> str:
         )
     texts = {
         "warm-up": f"{step.head}: {WARM_UP} flashes at full, no frame.",
-        "dump": f"{step.head} to {step.power}: dump, wait for ready.",
+        "dump": f"{'To' if draft.order == 'by-head' else f'{step.head} to'} {step.power}: dump, wait for ready.",
         "iso": f"Camera to ISO {step.iso}. Nothing else." if step.iso else "Camera to the ISO of these powers before.",
     }
     return texts[step.what]

@@ -10,9 +10,10 @@ import pandas as pd
 
 from greystep import words as say
 from greystep.arrays import Floats
-from greystep.constants import STEPS_SEEN
-from greystep.measure.chromaticity import srgb_code
+from greystep.constants import BRADFORD, SCREEN_PRIMARIES, SCREEN_WHITE, STEPS_SEEN
+from greystep.measure.chromaticity import srgb_code, upvp_to_xy, xy_to_xyz
 from greystep.pages import formats as words
+from greystep.pages import svg
 
 #: Linear level at which a neutral of (1, 1, 1) is shown: light enough to see tints, with room above.
 _LEVEL: Final = 0.35
@@ -61,6 +62,46 @@ def strips(names: Sequence[str], series: Mapping[str, Floats]) -> str:
             short = name if len(name) <= letters else f"{name[: letters - 1]}\N{HORIZONTAL ELLIPSIS}"
             parts.append(f'<text x="{place * wide:.2f}" y="{height - 9}" font-size="10">{escape(short)}</text>')
     return "\n".join([*parts, "</svg>"]) + "\n"
+
+
+def balanced(upvp: Floats, white: Floats) -> Floats:
+    """Return the neutrals of lights as a screen shows them, where one white is balanced to (1, 1, 1).
+
+    Args:
+        upvp: (n, 2) array. CIE 1976 u'v' of the lights; NaN stays.
+        white: (2,) array. That of the balance.
+
+    Returns: (n, 3) array: linear Rec.709, as bright as the white.
+    """
+    here, screen = xy_to_xyz(upvp_to_xy(np.asarray(white))), xy_to_xyz(SCREEN_WHITE)
+    cones = np.array(BRADFORD)
+    adapt = np.linalg.inv(cones) @ np.diag((cones @ screen) / (cones @ here)) @ cones
+    primaries = xy_to_xyz(SCREEN_PRIMARIES).T
+    to_xyz = primaries * np.linalg.solve(primaries, screen)
+    return np.asarray(xy_to_xyz(upvp_to_xy(np.asarray(upvp))) @ (np.linalg.inv(to_xyz) @ adapt).T)
+
+
+def hex_codes(neutrals: Floats, times: int) -> list[str]:
+    """Return the colours (n,) of neutrals (n, 3) with every difference so many times as large; blank where unknown."""
+    shown = _shown(neutrals, times)
+    return ["#{:02x}{:02x}{:02x}".format(*map(int, one)) if np.isfinite(one).all() else "" for one in shown]
+
+
+def split_swatch(names: tuple[str, str], neutrals: Floats, times: int) -> str:
+    """Draw two lights side by side on one grey card, true and magnified and labelled so; returns SVG text."""
+    wide, high = 148.0, 64.0
+    parts = []
+    for place, (power, said) in enumerate(((1, "true"), (times, f"differences \N{MULTIPLICATION SIGN} {times}"))):
+        left = place * (wide + 16)
+        for half, colour in enumerate(hex_codes(neutrals, power)):
+            x = left + half * wide / 2
+            parts.append(f'<rect x="{x:g}" y="0" width="{wide / 2:g}" height="{high:g}" fill="{colour or "none"}"/>')
+        parts.append(f'<rect class="edge" x="{left:g}" y="0" width="{wide:g}" height="{high:g}"/>')
+        parts.append(svg.text(left, high + 16, said, "strong"))
+    for half, name in enumerate(names):
+        parts.append(svg.text(half * wide / 2, high + 32, svg.short(name, 20), "said"))
+    said = f"A grey card in the light of {names[0]} and of {names[1]}, the reference balanced: true, and {times} times"
+    return svg.svg(2 * wide + 16, high + 36, parts, said)
 
 
 def magnification(series: Sequence[Floats]) -> int:

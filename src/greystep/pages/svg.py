@@ -1,146 +1,134 @@
-"""The sheet that every figure is drawn on: size, letters and colours of the page, and SVG that is always the same."""
+"""Drawing as SVG text: elements, scales, and the strip of dots and bars against the caliper of a limit.
+
+A drawing has classes and no colours of its own: `figures.css` gives them, in the page's type, for light and dark, so
+that one text serves inside a page and, with `standalone`, as a file.
+"""
 
 import base64
 import io
-import logging
-import re
-import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Final
+import math
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
+from importlib.resources import files
+from typing import Final
+from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
-from greystep.arrays import untouched
 from greystep.words import visible
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+Scale = Callable[[float], float]
 
-INK: Final = "#1d2023"
-GREY: Final = "#5c6269"
-HAIRLINE: Final = "#d9dcdf"
-BAND: Final = "#efebe2"
-#: Matplotlib's own list made for colour-blind readers too; marker shapes say the same without colour.
-SEQUENCE: Final = "petroff8"
-MARKERS: Final = "osD^vPXh"
 #: Letters of a head's name that a figure has room for.
 LONGEST_NAME: Final = 14
+#: Width of a letter of 12 px, on average and rounded up [px]; from measuring system fonts by eye, no source.
+LETTER: Final = 6.8
+#: Height of a foot of a caliper's jaw, and how far it points inwards [px].
+_FOOT: Final = 4.0
 
 
-def data_uri(svg: str) -> str:
-    """Return SVG text as the address of an image inside the page, where its ids meet no others."""
-    return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode('utf-8')).decode('ascii')}"
+def svg(width: float, height: float, parts: Sequence[str], said: str, group: bool = False) -> str:
+    """Return a drawing of this size [px].
 
-
-def thumbnail_uri(picture: np.ndarray, longest: int) -> str:
-    """Return a picture, uint8 (h, w, 3), as a JPEG address inside the page, thinned to `longest` pixels a side."""
-    with quiet_matplotlib():
-        from matplotlib.image import imsave
-
-        stride = max(1, int(np.ceil(max(picture.shape[:2]) / longest)))
-        stream = io.BytesIO()
-        imsave(stream, np.ascontiguousarray(picture[::stride, ::stride]), format="jpeg", pil_kwargs={"quality": 82})
-    return f"data:image/jpeg;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
-
-
-@contextmanager
-def quiet_matplotlib() -> Iterator[None]:
-    """Draw with matplotlib's own defaults, whatever a matplotlibrc or MPLBACKEND around us says.
-
-    Its remarks about a home that it cannot write to are kept to itself; it then works from a temporary folder.
+    Args:
+        said: What it shows, for those who do not see it: the finding, with its numbers.
+        group: It holds links, so that what is in it can be reached too.
     """
-    logger = logging.getLogger("matplotlib")
-    level = logger.level
-    logger.setLevel(logging.ERROR)
-    try:
-        with untouched():
-            import matplotlib
-        with matplotlib.rc_context():
-            matplotlib.rcdefaults()
-            yield
-    finally:
-        logger.setLevel(level)
+    role = "group" if group else "img"
+    body = "\n".join(parts)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="drawn" role="{role}" aria-label={quoteattr(visible(said))} '
+        f'width="{width:g}" height="{height:g}" viewBox="0 0 {width:g} {height:g}">\n{body}\n</svg>\n'
+    )
 
 
-@contextmanager
-def open_figure(height: float = 3.5) -> Iterator[tuple["Figure", "Axes"]]:
-    """Open one figure of the page's width [4.7 in] and `height` [in] with the page's look."""
-    with quiet_matplotlib():
-        import matplotlib
-        from matplotlib.figure import Figure
-
-        look: dict[Any, Any] = {
-            "svg.hashsalt": "greystep",
-            "svg.fonttype": "path",
-            "font.family": "DejaVu Sans",
-            "font.size": 9.5,
-            "text.color": INK,
-            "axes.labelcolor": GREY,
-            "axes.labelsize": 9.5,
-            "axes.edgecolor": HAIRLINE,
-            "axes.grid": True,
-            "axes.axisbelow": True,
-            "grid.color": "#eceef0",
-            "grid.linewidth": 0.8,
-            "xtick.color": HAIRLINE,
-            "ytick.color": HAIRLINE,
-            "xtick.labelcolor": INK,
-            "ytick.labelcolor": INK,
-            "text.parse_math": False,
-        }
-        with matplotlib.rc_context(look), warnings.catch_warnings():
-            # A label in a script that the font lacks is drawn as boxes; the tables beside the figure carry it.
-            warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-            figure = Figure(figsize=(4.7, height), layout="constrained")
-            axes = figure.add_subplot()
-            bare(axes)
-            yield figure, axes
+def standalone(drawing: str) -> str:
+    """Return a drawing as a file of its own, with the style that a page would give it."""
+    head, _, rest = drawing.partition("\n")
+    width, height = (head.split(f'{name}="')[1].split('"')[0] for name in (" width", " height"))
+    ground = f'<rect class="ground" width="{width}" height="{height}"/>'
+    return f"{head}\n<style>\n{style()}</style>\n{ground}\n{rest}"
 
 
-def svg_text(figure: "Figure") -> str:
-    """Return a figure as SVG text without date; some of matplotlib's ids are memory addresses, so all are numbered."""
-    stream = io.StringIO()
-    figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
-    text = visible(stream.getvalue())  # labels stand in its comments
-    text = text[text.index("<svg") :]
-    numbers = {name: f"i{number}" for number, name in enumerate(dict.fromkeys(re.findall(r' id="([^"]+)"', text)))}
-    renamed = re.sub(r' id="([^"]+)"', lambda found: f' id="{numbers[found[1]]}"', text)
-    return re.sub(r'(["(])#([^")]+)', lambda found: f"{found[1]}#{numbers.get(found[2], found[2])}", renamed)
+@cache
+def style() -> str:
+    """Return the colours and classes of drawings."""
+    return files("greystep.pages").joinpath("figures.css").read_text(encoding="utf-8")
 
 
-def bare(axes: "Axes") -> None:
-    """Take frame and ticks off axes."""
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    axes.tick_params(length=0)
+def line(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
+    """Return a straight line."""
+    return f'<path class="{kind}" d="M{_n(x1)} {_n(y1)}L{_n(x2)} {_n(y2)}"/>'
 
 
-def colours() -> list[str]:
-    """Return the colours of series, in their order."""
-    import matplotlib
-    from matplotlib.colors import to_hex
+def polyline(points: Sequence[tuple[float, float]], kind: str) -> str:
+    """Return a line through points, with a gap where one is not known."""
+    steps, joined = [], False
+    for x, y in points:
+        real = math.isfinite(x) and math.isfinite(y)
+        if real:
+            steps.append(f"{'L' if joined else 'M'}{_n(x)} {_n(y)}")
+        joined = real
+    return f'<path class="{kind}" d="{"".join(steps)}"/>' if steps else ""
 
-    return [to_hex(colour) for colour in matplotlib.color_sequences[SEQUENCE]] * 8
+
+def dot(x: float, y: float, radius: float = 4.0, kind: str = "dot") -> str:
+    """Return a filled circle."""
+    return f'<circle class="{kind}" cx="{_n(x)}" cy="{_n(y)}" r="{radius:g}"/>'
 
 
-def short(name: str) -> str:
+def text(x: float, y: float, said: str, kind: str = "", anchor: str = "start") -> str:
+    """Return a line of letters that stand on `y`."""
+    placed = "" if anchor == "start" else f' text-anchor="{anchor}"'
+    called = f' class="{kind}"' if kind else ""
+    return f'<text x="{_n(x)}" y="{_n(y)}"{called}{placed}>{escape(visible(said))}</text>'
+
+
+def group(parts: Sequence[str], kind: str = "", data: Mapping[str, str] | None = None, tip: str = "") -> str:
+    """Return parts that belong together, with what is said where the pointer rests on them."""
+    called = f' class="{kind}"' if kind else ""
+    facts = "".join(f" data-{name}={quoteattr(visible(value))}" for name, value in (data or {}).items())
+    title = f"<title>{escape(visible(tip))}</title>" if tip else ""
+    return f"<g{called}{facts}>{title}{''.join(parts)}</g>"
+
+
+def jaw(at: float, low: float, high: float, inwards: int, upright: bool = True) -> str:
+    """Return a jaw of a caliper: a line at `at` from `low` to `high` with feet that point `inwards` (1 or -1).
+
+    Args:
+        upright: It stands on a scale that runs across; else it lies at a scale that runs up.
+    """
+    foot = at + inwards * _FOOT
+    if upright:
+        return f'<path class="jaw" d="M{_n(foot)} {_n(low)}H{_n(at)}V{_n(high)}H{_n(foot)}"/>'
+    return f'<path class="jaw" d="M{_n(low)} {_n(foot)}V{_n(at)}H{_n(high)}V{_n(foot)}"/>'
+
+
+def scale(low: float, high: float, start: float, end: float) -> Scale:
+    """Return the function that takes values from `low` to `high` to places from `start` to `end` [px]."""
+    unit = (end - start) / ((high - low) or 1.0)
+    return lambda value: start + (value - low) * unit
+
+
+def ticks(low: float, high: float, about: int = 4) -> list[float]:
+    """Return about so many round values from `low` to `high`: steps of 1, 2 or 5."""
+    rough = (high - low) / max(about, 1) or 1.0
+    size = 10.0 ** math.floor(math.log10(rough))
+    step = next(size * factor for factor in (1.0, 2.0, 5.0, 10.0) if size * factor >= 0.999 * rough)
+    first = math.ceil(low / step - 1e-9)
+    return [round(n * step, 12) for n in range(first, math.floor(high / step + 1e-9) + 1)]
+
+
+def signed(value: float, digits: int) -> str:
+    """Return a number of an axis with a real minus sign, and no plus sign."""
+    said = f"{abs(value):.{digits}f}"
+    return f"\N{MINUS SIGN}{said}" if value < 0 and float(said) else said
+
+
+def short(name: str, longest: int = LONGEST_NAME) -> str:
     """Return a name that fits beside a line: a long one loses its middle, the tables carry it whole."""
-    return name if len(name) <= LONGEST_NAME else f"{name[:6]}\N{HORIZONTAL ELLIPSIS}{name[-7:]}"
-
-
-def letters(colour: str) -> tuple[float, ...]:
-    """Return a colour darkened until small letters in it can be read on white."""
-    from matplotlib.colors import to_rgb
-
-    return tuple(0.45 * shade + 0.55 * ink for shade, ink in zip(to_rgb(colour), to_rgb(INK), strict=True))
-
-
-def markers() -> list[str]:
-    """Return the marker shapes of series, in their order."""
-    # A shifted second round: the ninth series shares its colour with the first, but not its shape.
-    return [MARKERS[(i + i // len(MARKERS)) % len(MARKERS)] for i in range(8 * len(MARKERS))]
+    head = (longest - 1) // 2
+    return name if len(name) <= longest else f"{name[:head]}\N{HORIZONTAL ELLIPSIS}{name[head + 1 - longest :]}"
 
 
 def apart(heights: Sequence[float], gap: float) -> list[float]:
@@ -159,3 +147,31 @@ def apart(heights: Sequence[float], gap: float) -> list[float]:
     for place, index in enumerate(order):
         moved[index] = float(flat[place] + gap * place)
     return moved
+
+
+def data_uri(drawing: str) -> str:
+    """Return SVG text as the address of an image inside the page, where its ids meet no others."""
+    return f"data:image/svg+xml;base64,{base64.b64encode(drawing.encode('utf-8')).decode('ascii')}"
+
+
+def picture_uri(picture: np.ndarray) -> str:
+    """Return a picture, uint8 (h, w, 3), as a PNG address inside the page."""
+    from PIL import Image
+
+    stream = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(picture)).save(stream, format="png")
+    return f"data:image/png;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
+
+
+def thumbnail_uri(picture: np.ndarray, longest: int) -> str:
+    """Return a picture, uint8 (h, w, 3), as a JPEG address inside the page, thinned to `longest` pixels a side."""
+    from PIL import Image
+
+    stride = max(1, int(np.ceil(max(picture.shape[:2]) / longest)))
+    stream = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(picture[::stride, ::stride])).save(stream, format="jpeg", quality=82)
+    return f"data:image/jpeg;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
+
+
+def _n(value: float) -> str:
+    return f"{value:.2f}".rstrip("0").rstrip(".")

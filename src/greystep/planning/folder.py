@@ -47,7 +47,13 @@ def shots_table(steps: Sequence[Step]) -> pd.DataFrame:
         kind = str(Kind.FLASH if step.what == Action.CHECK else step.what)
         parts = dict(step.parts)
         rows.append(["", step.head, step.power, kind, step.pack, note, *(parts.get(name, "") for name in further)])
-    return pd.DataFrame(rows, columns=["frame", "head", "power", "kind", "pack", "note", *further], dtype="str")
+    table = pd.DataFrame(rows, columns=["frame", "head", "power", "kind", "pack", "note", *further], dtype="str")
+    return _numbered(table)
+
+
+def _numbered(shots: pd.DataFrame) -> pd.DataFrame:
+    """Return a log with the number of each row's box on the shot sheet, by which people speak of it."""
+    return shots.drop(columns="box", errors="ignore").assign(box=[f"{n}" for n in range(1, len(shots) + 1)])
 
 
 def session_document(
@@ -162,7 +168,7 @@ def write_draft(folder: Path, draft: Draft, sheet: str) -> list[Path]:
     """
     shots = shots_table(draft.steps)
     if draft.earlier is not None:
-        shots = pd.concat([draft.earlier, shots], ignore_index=True).fillna("")
+        shots = _numbered(pd.concat([draft.earlier, shots], ignore_index=True).fillna(""))
     names = ("session.toml", "shots.csv", "shotsheet.html")
     with new_folder(folder) as made:
         write_toml(made / names[0], draft.document)

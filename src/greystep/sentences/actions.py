@@ -3,6 +3,8 @@
 import math
 import shlex
 from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from greystep import words as say
@@ -28,61 +30,108 @@ _AGAIN: Final = {
 }
 
 
-def action(what: advice.Action, timing: Timing) -> str:
-    """Return a line of what to do next, with the cautions where it means handling kit."""
+#: What is shot again before anything else is done.
+_FIRST: Final = (
+    advice.ShootHeadAgain, advice.ShootAgain, advice.ShootEmpty, advice.GiveMatrix, advice.CompareHeads,
+    advice.SeparateHeat, advice.WatchBetween, advice.ShootFlashOff, advice.ShootRounds, advice.OpenPairs,
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Step:
+    """Something to do.
+
+    Attributes:
+        said: In one or two sentences.
+        command: To be pasted; blank where there is none.
+        handles: It has someone handle kit, so that the caution goes with it.
+        of_table: The table of heads says it too.
+    """
+
+    said: str
+    command: str = ""
+    handles: bool = False
+    of_table: bool = False
+
+    @property
+    def line(self) -> str:
+        """The whole as one line."""
+        caution = f" {say.CAUTION}" if self.handles else ""
+        command = f" {self.command}" if self.command else ""
+        return f"{self.said}{caution}{command}"
+
+
+def in_order(actions: Sequence[advice.Action]) -> list[advice.Action]:
+    """Return actions with shooting again first: what it shows may change the rest."""
+    return sorted(actions, key=lambda what: not isinstance(what, _FIRST))
+
+
+def step(what: advice.Action, timing: Timing, folder: Path) -> Step:
+    """Return what to do next.
+
+    Args:
+        folder: Of the session, for commands.
+    """
     match what:
         case advice.SendBack(heads):
-            return f"Send back {say.heads(heads)}, or swap {'them' if len(heads) > 1 else 'it'}. {say.CAUTION}"
+            return Step(f"Send back {say.heads(heads)}, or swap {'them' if len(heads) > 1 else 'it'}.", handles=True)
         case advice.UseOver(head, alone, together, partners, stays):
             said = f"If head {head} must stay, use it over these powers only. Alone: {say.stretch(alone)}."
             if not stays:
-                return said
+                return Step(said, of_table=True)
             others = "the kit" if len(partners) in (0, stays) else say.heads(partners)
-            return f"{said} Together with {others}: {say.stretch(together) if together else 'at no power'}."
+            over = say.stretch(together) if together else "at no power"
+            return Step(f"{said} Together with {others}: {over}.", of_table=True)
         case advice.KeepPacksApart(packs):
-            return (
+            return Step(
                 f"Do not use packs {say.listed(packs)} in one picture, or swap the odd one: the heads that ran on both "
-                f"hold on each pack, but not from one to the other. {say.CAUTION}"
+                "hold on each pack, but not from one to the other.",
+                handles=True,
             )
         case advice.KeepHeadsApart(heads):
-            return (
+            return Step(
                 f"Do not use {say.heads(heads)} in one picture: they do not match, and this test cannot show which is "
                 "the odd one. A third head or a colour meter can."
             )
         case advice.GiveMatrix():
-            return f"Give the camera a colour matrix: {say.GIVE_MATRIX}."
+            return Step(f"Give the camera a colour matrix: {say.GIVE_MATRIX}.")
         case advice.ShootAgain(head, doubted):
-            return f"Shoot head {head} at {say.listed(doubted.powers)} again, {_AGAIN[doubted.flag]}."
+            time = _time(2 * len(doubted.powers), timing)
+            return Step(f"Shoot head {head} at {say.listed(doubted.powers)} again, {_AGAIN[doubted.flag]}{time}.")
         case advice.ShootHeadAgain(head, spoilt):
-            return f"Shoot head {head} again before anything is said of it: {spoilt_frames(spoilt)}."
+            time = _time(spoilt.shot, timing)
+            return Step(f"Shoot head {head} again before anything is said of it: {spoilt_frames(spoilt)}{time}.")
         case advice.CompareHeads(groups):
-            return apart(groups)[1]
+            return Step(apart(groups)[1])
         case advice.SeparateHeat(heads, powers):
-            return (
+            return Step(
                 f"Shoot {say.heads(heads)} up through the powers and down again, which separates heat from power; more "
-                f"rounds in one direction do not: {_plan(heads, powers)}"
+                "rounds in one direction do not:",
+                _plan(heads, powers, folder),
             )
         case advice.WatchBetween(heads, powers):
-            return (
+            return Step(
                 f"Nothing watched camera and mains between {say.heads(heads)}: test them again with check frames of a "
-                f"reference head, which stays on its stand, before each head and at the end: {_plan(heads, powers)}"
+                "reference head, which stays on its stand, before each head and at the end:",
+                _plan(heads, powers, folder),
             )
         case advice.ShootFlashOff(heads):
-            return (
+            return Step(
                 f"No flash-off frame followed the frames of {say.heads(heads)}: if camera and lamps still stand as "
                 "they stood, take one now and add it to the log as kind ambient; else test again, with one at each "
                 "change of head and at the end."
             )
         case advice.FireFirst(head, warm_up):
-            return f"With head {head} {fire_first(warm_up)}."
+            return Step(f"With head {head} {fire_first(warm_up)}.")
         case advice.ShootEmpty(heads, powers):
-            return f"Shoot {say.heads(heads)} at {say.listed(powers)}: no frame there can be used."
+            return Step(f"Shoot {say.heads(heads)} at {say.listed(powers)}: no frame there can be used.")
         case advice.ShootRounds(heads, rounds, cells):
             time = more_rounds(rounds, cells, timing)
             each = " each" if len(heads) > 1 and time.endswith("min") else ""
-            return f"Shoot {say.heads(heads)} again at every power: {time}{each}."
+            return Step(f"Shoot {say.heads(heads)} again at every power: {time}{each}.", _more(folder))
         case advice.OpenPairs():
-            return _open_pairs(what, timing)
+            said = _open_pairs(what, timing)
+            return Step(said, _more(folder) if what.repeated and math.isfinite(what.rounds) else "")
 
 
 def apart(groups: Sequence[Sequence[str]]) -> tuple[str, str]:
@@ -99,9 +148,25 @@ def apart(groups: Sequence[Sequence[str]]) -> tuple[str, str]:
     )
 
 
-def _plan(heads: Sequence[str], powers: Sequence[str]) -> str:
-    """Return the command that plans a test of these heads at these powers."""
-    return f"greystep plan DIR --heads {shlex.quote(','.join(heads))} --powers {shlex.quote(','.join(powers))}"
+def _plan(heads: Sequence[str], powers: Sequence[str], folder: Path) -> str:
+    """Return the command that plans a test of these heads at these powers, beside the folder of the one at hand."""
+    named = f"--heads {shlex.quote(','.join(heads))} --powers {shlex.quote(','.join(powers))}"
+    return f"greystep plan {_again(folder)} {named}"
+
+
+def _more(folder: Path) -> str:
+    """Return the command that plans what decides a test."""
+    return f"greystep plan {_again(folder)} --more {shlex.quote(say.visible(str(folder)))}"
+
+
+def _again(folder: Path) -> str:
+    return shlex.quote(say.visible(str(folder.with_name(f"{folder.name}_again")))) if folder.name else "DIR"
+
+
+def _time(frames: int, timing: Timing) -> str:
+    """Return how long so many frames of one head take; nothing where that is not known."""
+    seconds = frames * timing.frame_s + timing.head_change_s
+    return f"; {max(math.ceil(seconds / 60.0 - 1e-9), 1)} min" if math.isfinite(seconds) else ""
 
 
 def _open_pairs(found: advice.OpenPairs, timing: Timing) -> str:

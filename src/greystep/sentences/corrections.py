@@ -1,14 +1,34 @@
 """What a person is told of corrections."""
 
 from collections.abc import Iterable
+from typing import Final
 
 from greystep import words as say
 from greystep.correct import messages as told
+from greystep.flags import MEANING
+from greystep.terms import Source
+
+#: Where the light of a frame is known from, by the source column.
+SOURCES: Final[dict[str, str]] = {
+    Source.PATCH: "the frame's own grey target",
+    Source.PROFILE: "the test of its head",
+    Source.OVERLAP: "what it shares with another frame",
+    Source.NEARBY: "the last grey target under the same lights",
+}
 
 
 def lines(messages: Iterable[told.Message]) -> list[str]:
-    """Return the lines for the terminal, one a message."""
-    return [line(message) for message in messages]
+    """Return the lines for the terminal, one a message.
+
+    A frame that has no correction for a fault of its own is told with that fault, and not here again.
+    """
+    return [line(one) for one in messages if not (isinstance(one, told.NotCorrected) and _is_own_fault(one.trouble))]
+
+
+def _is_own_fault(trouble: str) -> bool:
+    for fault in MEANING.values():
+        trouble = trouble.replace(fault, "")
+    return not trouble.strip("; ")
 
 
 def line(message: told.Message) -> str:

@@ -7,6 +7,7 @@ from typing import Final
 from greystep import words
 from greystep.flags import Flag
 from greystep.measure.reading import UNEVEN_PCT
+from greystep.sentences.green_pink import green_pink
 from greystep.session.log_slips import NAME_THEM, miscount, slip_text
 from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
 from greystep.session.messages import FlaggedFrame, FrameFault, KeptElsewhere, Message, NotKept
@@ -22,12 +23,12 @@ _REMEDY: Final[dict[Flag, str]] = {
     Flag.NO_TARGET: "no grey target in its place or elsewhere in it; put it back and shoot the frame again, or give "
     "the place with --patch X0,Y0,X1,Y1",
     Flag.TARGET_MOVED: "the target or the camera has moved; found again, it gives colour but no output: put it back",
-    Flag.CLIPPED: "{clipped} of the patch is clipped; shoot it again one stop lower",
+    Flag.CLIPPED: "{clipped} of the grey card is clipped; shoot it again one stop lower",
     Flag.NO_FLASH: "no flash in it{who}; shoot it again",
     Flag.PARTIAL_FLASH: "{short:.2f} stop short of {expected}{who}; wait for full charge and shoot it again",
-    Flag.NEAR_WHITE: "the patch lies above 90 % of the range; a third of a stop less is safer",
-    Flag.TOO_DARK: "the patch lies below 2 % of the range; give it more light at the same aperture, or more ISO",
-    Flag.UNEVEN: "the light falls off by {gradient:.0f} % over the patch; move the light back",
+    Flag.NEAR_WHITE: "the grey card lies above 90 % of the range; a third of a stop less is safer",
+    Flag.TOO_DARK: "the grey card lies below 2 % of the range; give it more light at the same aperture, or more ISO",
+    Flag.UNEVEN: "the light falls off by {gradient:.0f} % over the grey card; move the light back",
     Flag.AMBIENT_HIGH: "{ambient} % of the light is room light; switch lamps off or use the shortest sync time",
     Flag.NO_AMBIENT: "no ambient frame at its settings; shoot one with the flash off and all else the same",
     Flag.AMBIENT_CHANGED: "the room light changed about when it was shot; fix the lamps and shoot it again",
@@ -52,6 +53,19 @@ _NAMED: Final = 4
 def lines(messages: Iterable[Message]) -> list[str]:
     """Return what there is to say of frames, a line a fact."""
     return [line(message) for message in messages]
+
+
+def cures(messages: Iterable[Message]) -> dict[str, list[str]]:
+    """Return what to do about each frame that has a fault, by its name; a row without a frame has none."""
+    found: dict[str, list[str]] = {}
+    for message in messages:
+        if not isinstance(message, FrameFault):
+            continue
+        for one in message.flagged:
+            said = line(FrameFault(message.flag, (one,))).partition(": ")[2]
+            if one.frame and said not in found.setdefault(one.frame, []):
+                found[one.frame].append(said)
+    return found
 
 
 def line(message: Message) -> str:
@@ -81,7 +95,7 @@ def line(message: Message) -> str:
         case ShotInPart(frames, left):
             return f"shots.csv: the light of the {frames} frames fits the first rows; the other {left} are not shot yet"
         case OtherLight(frames, rows, exchanged):
-            named = ", ".join(f"{frame} (row {row})" for frame, row in zip(frames, rows, strict=True))
+            named = ", ".join(f"{frame} ({row})" for frame, row in zip(frames, rows, strict=True))
             if exchanged:
                 return (
                     f"{named}: the light is not what the row says, but what another of these rows says, so neither "
@@ -112,7 +126,7 @@ def _put_back(note: PutBack) -> str:
 
 
 def _called(one: FlaggedFrame) -> str:
-    return one.frame or f"row {one.row}"
+    return one.frame or (f"box {one.box}" if one.box.isdigit() else f"row {one.row}")
 
 
 def _light(one: FlaggedFrame) -> str:
@@ -136,7 +150,9 @@ def _remedy(flag: Flag, one: FlaggedFrame, who: str) -> str:
     if flag == Flag.CLIPPED and one.clipped_pct > _OVER_PCT:
         return f"the card is over the range{who}: close the aperture by 2 stops and shoot it again"
     if flag == Flag.UNEVEN and one.gradient_pct <= UNEVEN_PCT:
-        return f"part of the patch is unlike the rest of it{who}; look for a shadow or a mark, or copy the frame again"
+        return (
+            f"part of the grey card is unlike the rest of it{who}; look for a shadow or a mark, or copy the frame again"
+        )
     return _REMEDY[flag].format(
         who=who,
         expected="its setting" if one.alone else "its repeats",
@@ -150,7 +166,7 @@ def _remedy(flag: Flag, one: FlaggedFrame, who: str) -> str:
 
 
 def _away(one: FlaggedFrame) -> str:
-    """Return how far a frame lies from its repeats: ``8.1 mired warmer, Duv 0.0004 pinker, 0.05 stop brighter``.
+    """Return how far a frame lies from its repeats: ``8.1 mired warmer, pinker by a trace (0.0004), ...``.
 
     Where there is none left, how far it lies from its setting.
     """
@@ -159,7 +175,7 @@ def _away(one: FlaggedFrame) -> str:
     return ", ".join(
         (
             f"{abs(one.away_mired):.1f} mired {'warmer' if one.away_mired > 0 else 'cooler'}",
-            f"Duv {abs(one.away_duv):.4f} {'greener' if one.away_duv > 0 else 'pinker'}",
+            green_pink(one.away_duv),
             f"{abs(one.away_stops):.2f} stop {'brighter' if one.away_stops > 0 else 'darker'}",
         )
     )

@@ -12,6 +12,7 @@ from greystep.compare.findings import Finding, Spoilt
 from greystep.compare.limits import MOST_ROUNDS
 from greystep.compare.odd_heads import MIRED_PER_DUV
 from greystep.flags import MEANING
+from greystep.sentences.green_pink import gap
 from greystep.terms import Quantity, Verdict, Withheld
 
 _NO_COLOUR: Final = "no colour matrix is known for its camera"
@@ -139,7 +140,7 @@ def _undecided(finding: Finding, timing: Timing) -> str:
 
 
 def _gap(difference: Difference) -> str:
-    return say.gap(difference.kelvin, difference.mired, difference.duv, difference.u_mired, difference.u_duv)
+    return gap(difference.kelvin, difference.mired, difference.duv, difference.u_mired, difference.u_duv)
 
 
 def _own(own: own_drift.OwnDrift) -> str:

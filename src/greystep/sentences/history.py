@@ -7,6 +7,7 @@ from greystep import words as say
 from greystep.columns import HistoryRow, rows_of
 from greystep.compare.anchors import Anchor
 from greystep.compare.history import CameraMoved, History, HistoryNote, Move, MovedAlike, ReferenceMoved, Relabelled
+from greystep.sentences.green_pink import gap
 
 _AGAINST: Final = {
     Anchor.REFERENCE: "held against the reference head",
@@ -32,7 +33,7 @@ def moves(history: History) -> list[str]:
 
 
 def note(code: HistoryNote) -> str:
-    """Return what is to be said of the anchors: what to doubt before the heads, and heads that took another's label."""
+    """Return what to doubt before the heads are doubted, or which head took another's label."""
     match code:
         case ReferenceMoved(session, reference, anchor, heads):
             return (
@@ -105,7 +106,8 @@ def _reach(row: HistoryRow) -> float:
 
 
 def _light(row: HistoryRow) -> str:
-    """Return a change with its doubt: ``220 K (7.1 mired) warmer and 0.0004 greener at 1/16, give or take ...``."""
-    change = say.gap(row.change_k, row.change_mired, row.change_duv)
-    doubt = f"{row.u_change_mired:.1f} mired and {row.u_change_duv:.4f}"
+    """Return a change with its doubt: ``220 K (7.1 mired) warmer and greener by ... at 1/16, give or take ...``."""
+    still = abs(row.change_mired) < 0.05 and abs(row.change_duv) < 0.00005
+    change = "no change" if still else gap(row.change_k, row.change_mired, row.change_duv)
+    doubt = f"{row.u_change_mired:.1f} mired and {row.u_change_duv:.4f} green to pink"
     return f"{change} at {row.power}, give or take {doubt}, {_AGAINST[Anchor(row.anchor)]}"

@@ -12,11 +12,14 @@ from greystep.columns import HeadRow
 from greystep.compare.called import Called
 from greystep.compare.verdict import WorstPair
 from greystep.sentences.actions import apart
+from greystep.sentences.green_pink import gap
 from greystep.session.settings import Tolerance
 from greystep.terms import Quantity, Verdict, Withheld
 
 #: So many heads are named in the headline's reasons; the lists below it name all.
 HEADS_NAMED: Final = 4
+#: Signs of the longest headline: one line on page one.
+LONGEST: Final = 60
 
 
 @dataclass(frozen=True)
@@ -46,10 +49,10 @@ def worst_pair(worst: WorstPair | None) -> str:
         return ""
     pair = worst.pair
     first, second = say.cell(pair.head_a, worst.light_a), say.cell(pair.head_b, worst.light_b)
-    gap = say.gap(pair.delta_k, pair.delta_mired, pair.delta_duv, pair.u_delta_mired, pair.u_delta_duv)
+    difference = gap(pair.delta_k, pair.delta_mired, pair.delta_duv, pair.u_delta_mired, pair.u_delta_duv)
     chance = worst.by_chance_mired
     alike = f" If all heads were alike, chance would show up to {chance:.1f} mired." if math.isfinite(chance) else ""
-    return f"The worst two in one picture: {second} is {gap} than {first}.{alike}"
+    return f"The worst two in one picture: {second} is {difference} than {first}.{alike}"
 
 
 def headline(
@@ -62,26 +65,47 @@ def headline(
     """Return what the person reads first, which head to send back, and why: a sentence a head."""
     names = [row.label for row in heads]
     if len(heads) == 1 and one_power(heads[0]):
-        return f"Nothing to compare: head {names[0]} at one power", [apart([names])[1]]
-    again = f"Shoot {say.heads(odd.spoilt)} again first" if odd.spoilt else ""
+        lone = _fitting(
+            f"Nothing to compare: head {names[0]} at one power", "Nothing to compare: one head at one power"
+        )
+        return lone, [apart([names])[1]]
     if odd.back:
+        again, many = say.heads(odd.spoilt), say.counted(len(odd.back), "head")
+        first = [f"Shoot {again} again first; send back ", f"Shoot {len(odd.spoilt)} again first; send back "]
+        leads = first if odd.spoilt else ["Send back "]
         said = odd.runs.get(odd.back[0], "") if len(odd.back) == 1 else ""
-        title = f"{again}; send back" if again else "Send back"
-        why = _reasons(sentences, [*odd.spoilt, *odd.back])
-        return f"{title} {say.heads(odd.back)}{f': it {said}' if said else ''}", why
-    if again:
-        return again, _reasons(sentences, odd.spoilt)
+        titles = [f"{leads[0]}{say.heads(odd.back)}: it {said}"] if said else []
+        titles += [f"{lead}{what}" for what in (say.heads(odd.back), many) for lead in leads]
+        return _fitting(*titles), _reasons(sentences, [*odd.spoilt, *odd.back])
+    if odd.spoilt:
+        said = _heads_fitting("Shoot ", odd.spoilt, " again first")
+        return said, _reasons(sentences, odd.spoilt)
     if odd.clash:
-        return f"Do not mix {say.listed(odd.clash)} in one picture", [
-            "They do not match, and this test cannot show which is the odd one."
-        ]
+        title = _fitting(
+            f"Do not mix {say.listed(odd.clash)} in one picture", f"Do not mix {len(odd.clash)} heads in one picture"
+        )
+        return title, ["They do not match, and this test cannot show which is the odd one."]
     if odd.packs:
         uneven = [row.label for row in heads if row.verdict == Verdict.OUTSIDE]
-        return f"Packs {say.listed(odd.packs)} do not match", _reasons(sentences, uneven)
+        title = _fitting(f"Packs {say.listed(odd.packs)} do not match", f"{len(odd.packs)} packs do not match")
+        return title, _reasons(sentences, uneven)
     if kit.verdict != Verdict.WITHIN:  # or outside by lights that are in doubt
         return _open_headline(heads, sentences, kit, odd)
     blind = [f"{what.capitalize()} is not judged." for what in _not_judged(tolerance)]
-    return f"Keep the kit: {say.heads(names)} {'match' if len(names) > 1 else 'holds its colour'}", blind
+    one = len(names) == 1
+    short = "Keep the kit: it holds its colour" if one else f"Keep the kit: all {len(names)} heads match"
+    return _fitting(f"Keep the kit: {say.heads(names)} {'holds its colour' if one else 'match'}", short), blind
+
+
+def _fitting(*titles: str) -> str:
+    """Return the first of some titles that fits one line; the last is cut where none does."""
+    fits = next((title for title in titles if len(title) <= LONGEST), titles[-1])
+    return fits if len(fits) <= LONGEST else f"{fits[: LONGEST - 1]}\N{HORIZONTAL ELLIPSIS}"
+
+
+def _heads_fitting(before: str, names: Sequence[str], after: str = "") -> str:
+    """Return a title about some heads: their names, or how many they are where these do not fit one line."""
+    return _fitting(f"{before}{say.heads(names)}{after}", f"{before}{say.counted(len(names), 'head')}{after}")
 
 
 def _open_headline(
@@ -92,24 +116,25 @@ def _open_headline(
     doubtful = [row.label for row in open_rows]
     why = _reasons(sentences, [*doubtful, *(name for name in odd.runs if name not in doubtful)])
     if Withheld.UNWATCHED in kit.withheld and not why:
-        return "Cannot call it: nothing watched camera and mains between the heads", [
-            "Each head alone holds its colour."
-        ]
+        return "Cannot call it: camera and mains were not watched", ["Each head alone holds its colour."]
     if Withheld.UNWATCHED in kit.withheld:
         why = ["Nothing watched camera and mains between the heads.", *why]
     if odd.apart:
         return "Cannot call it: not all heads were compared", [apart(odd.apart)[0], *why]
-    many = len(doubtful) == len(heads) > HEADS_NAMED
-    named = f"all {len(doubtful)} heads" if many else say.heads(doubtful)
+    every = len(doubtful) == len(heads) > HEADS_NAMED
+    named = f"all {len(doubtful)} heads" if every else say.heads(doubtful)
+    many = f"all {len(doubtful)} heads" if every else say.counted(len(doubtful), "head")
     if doubtful and kit.colour == Verdict.WITHIN:
         matched = "The colours match" if len(heads) > 1 else "The colour holds"
-        return f"{matched}; the output cannot be called yet: {named}", why
+        long = f"{matched}; the output cannot be called yet: {named}"
+        return _fitting(long, f"{matched}; output not called yet: {many}"), why
     if doubtful and all(row.withheld == Withheld.WARMS_UP for row in open_rows) and not odd.runs:
-        return f"Warm up {named} first", why
+        return _fitting(f"Warm up {named} first", f"Warm up {many} first"), why
     if doubtful:
-        return f"Cannot call it yet: {named}", why
+        return _fitting(f"Cannot call it yet: {named}", f"Cannot call it yet: {many}"), why
     if said := [f"head {name} {text}" for name, text in odd.runs.items() if text]:
-        return f"Cannot call it yet: {say.listed(said[:HEADS_NAMED])}", why
+        short = f"Cannot call it yet: {say.counted(len(said), 'head')} close to the limit"
+        return _fitting(f"Cannot call it yet: {say.listed(said[:HEADS_NAMED])}", short), why
     return "Cannot call it yet", why or ["Every head holds its colour; some pairs are too close to the limit."]
 
 

@@ -4,10 +4,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from fractions import Fraction
+from pathlib import Path
 from typing import Final
 
 from greystep import words as say
-from greystep.compare.actions import FireFirst
+from greystep.compare.actions import FireFirst, WatchBetween
 from greystep.constants import MARKING_TOLERANCE_STOPS, STEPS_SEEN
 from greystep.mix import changes
 from greystep.mix.audit import Audit, BetweenPowers, Doubt, HeadTwice
@@ -19,6 +20,7 @@ from greystep.mix.shutter import Cut, ShutterCheck
 from greystep.mix.what_if import WhatIf
 from greystep.planning.rig import SHUTTERS
 from greystep.sentences import actions, kit, kit_notes, session_notes
+from greystep.sentences.green_pink import gap, green_pink, span
 from greystep.terms import Verdict, Withheld
 
 KINDS: Final = {
@@ -29,17 +31,18 @@ KINDS: Final = {
     changes.RemedyKind.HEAD: "another head",
     changes.RemedyKind.PLATES: "plates",
 }
+UNWATCHED: Final = (
+    "Nothing watched camera and mains between the heads of the test, so no two of them are said to go together and "
+    "every difference between heads is less sure."
+)
 _DOUBTS: Final = {
-    Doubt.UNWATCHED: (
-        "Nothing watched camera and mains between the heads of the test, so no two of them are said to go together "
-        "and every difference between heads is less sure."
-    ),
+    Doubt.UNWATCHED: UNWATCHED,
     Doubt.LISTED_GELS: (
         "Gels are listed as is common practice and vary by maker, far more than this tolerance: measure yours, one "
         "frame with and one without, and put them in gels.csv."
     ),
     Doubt.SPECTRA: (
-        "A camera's matrix knows the colour of each light and not its spectrum: what is said of coloured patches holds "
+        "A camera's matrix knows the colour of each light and not its spectrum: what is said of strong colours holds "
         "for lights of one kind. Lamps of another kind (LED, tungsten, other tubes) can differ more on strong colours."
     ),
 }
@@ -120,8 +123,8 @@ def _judged(audit: Audit) -> str:
 
 def difference(pair: LightPair) -> str:
     """Return how two lights differ."""
-    gap = say.gap(pair.delta_k, pair.delta_mired, pair.delta_duv)
-    return f"Where only {pair.role_b} falls the light is {gap} than where only {pair.role_a} falls."
+    apart = gap(pair.delta_k, pair.delta_mired, pair.delta_duv)
+    return f"Where only {pair.role_b} falls the light is {apart} than where only {pair.role_a} falls."
 
 
 def seen(pair: LightPair) -> str:
@@ -156,7 +159,7 @@ def balance(audit: Audit) -> str:
 
 def off_balance(light: LightCast) -> str:
     """Return how a light differs from the best common balance, such as ``90 K (2.9 mired) warmer and ...``."""
-    return say.gap(light.delta_k, light.delta_mired, light.delta_duv)
+    return gap(light.delta_k, light.delta_mired, light.delta_duv)
 
 
 def largest_cast(worst: WorstPair) -> str:
@@ -248,7 +251,7 @@ def _new_gel(light: changes.NewGel) -> str:
 def _plate_shift(plate: changes.Plate) -> str:
     """Return what a plate's correction does, such as ``fill 8.9 mired cooler``; blank where it does nothing."""
     warmer, greener = plate.mired_shift, plate.duv_shift
-    tint = f" and {abs(greener):.4f} {'greener' if greener > 0 else 'pinker'}" if abs(greener) >= 0.00005 else ""
+    tint = f" and {green_pink(greener)}" if abs(greener) >= 0.00005 else ""
     if abs(warmer) < 0.05 and not tint:
         return ""
     return f"{plate.role} {abs(warmer):.1f} mired {'warmer' if warmer > 0 else 'cooler'}{tint}"
@@ -259,7 +262,8 @@ def remedy(one: Remedy) -> str:
     task = say.capital(what(one.change))
     if one.kind == changes.RemedyKind.PLATES:
         return f"{task}. No cast stays except what the test does not know; the subject must hold still."
-    left = f"{say.kelvin(one.residual_k)} ({one.residual_mired:.1f} mired) and {one.residual_duv:.4f} green to pink"
+    tint = span(one.residual_duv) if abs(one.residual_duv) >= 0.00005 else "no green or pink"
+    left = f"{say.kelvin(one.residual_k)} ({one.residual_mired:.1f} mired) and {tint}"
     stops = f"{one.cost_stops:.1f} stop{'s' if one.cost_stops >= 1.05 else ''}"
     unused = f" {stops} of flash is not used there."  # brighter than wanted, and taken off by distance or scrim
     cost = (
@@ -278,7 +282,7 @@ def to_do(audit: Audit) -> list[str]:
         lines.append("Nothing: shoot it with the best common balance.")
     else:
         undecided = verdict == Verdict.UNDECIDED
-        settle = [actions.action(one, audit.timing) for one in audit.settle]
+        settle = [actions.step(one, audit.timing, Path()).line for one in audit.settle]
         lines += settle if undecided else []
         plates = best is not None and best.kind == changes.RemedyKind.PLATES
         if best is not None and not (undecided and plates):
@@ -312,11 +316,18 @@ def needs_care(audit: Audit) -> bool:
     return audit.now.verdict != Verdict.WITHIN and handled
 
 
-def notes(audit: Audit) -> list[str]:
-    """Return what limits the answer, and what the test says of itself."""
+def notes(audit: Audit, beside_steps: bool = False) -> list[str]:
+    """Return what limits the answer, and what the test says of itself.
+
+    Args:
+        beside_steps: What `to_do` says is left out.
+    """
     said = []
+    watch = any(isinstance(one, WatchBetween) for one in audit.settle)
     for doubt in audit.doubts:
         match doubt:
+            case Doubt.UNWATCHED if beside_steps and watch:
+                continue
             case BetweenPowers(lights):
                 names = ", ".join(say.cell(*light) for light in lights)
                 said.append(
@@ -407,15 +418,15 @@ def chosen(one: HeadSet | Gang) -> str:
     """Return a choice of heads in sentences: the heads, their worst pair, what they cost, or their sum."""
     said = [f"{say.listed([say.cell(light.head, light.power) for light in one.lights])}."]
     if pair := one.worst:
-        gap = say.gap(pair.difference.delta_k, pair.difference.delta_mired, pair.difference.delta_duv)
+        apart = gap(pair.difference.delta_k, pair.difference.delta_mired, pair.difference.delta_duv)
         first, second = (say.cell(light.head, light.power) for light in (pair.first, pair.second))
         why = f", because {_HELD[Withheld(held)]}" if (held := pair.difference.withheld) else ""
-        said.append(f"The worst two: {second} is {gap} than {first}: {say.VERDICTS[one.verdict]}{why}.")
+        said.append(f"The worst two: {second} is {apart} than {first}: {say.VERDICTS[one.verdict]}{why}.")
     if isinstance(one, Gang):
-        minus = "\N{MINUS SIGN}" if one.colour.duv <= -0.00005 else ""
         said.append(
             f"Together {_brighter(one.output_stops)} the brightest head at full; flash {say.shutter(one.t01_s)} "
-            f"(t0.1 of the slowest); {one.colour.cct_k:.0f} K, Duv {minus}{abs(one.colour.duv):.4f}."
+            f"(t0.1 of the slowest); {one.colour.cct_k:.0f} K, {green_pink(one.colour.duv)} than "
+            "the light of a glowing body."
         )
     elif one.cost_stops >= changes.NO_MOVE:
         said.append(f"Up to {one.cost_stops:.1f} stops less light than the highest power tested.")

@@ -9,13 +9,16 @@ import pandas as pd
 from greystep import __version__
 from greystep.columns import HeadRow, rows_of
 from greystep.compare.budget import Component
+from greystep.compare.calipers import Calipers
 from greystep.compare.called import Called
 from greystep.compare.check_frames import CheckFrames
 from greystep.compare.drift import Drift
+from greystep.compare.findings import Finding
 from greystep.compare.head_or_pack import Attribution
 from greystep.compare.verdict import Judged, ReportFacts, WorstPair, insert_after
 from greystep.files import plain, records
 from greystep.sentences import actions, budget, heads, kit, kit_notes, session_notes
+from greystep.sentences.actions import Step
 from greystep.session.bodies import Body
 from greystep.session.messages import SessionFact, SessionNote
 from greystep.session.readings import status_counts
@@ -65,6 +68,9 @@ class Summary:
         budget: What the half-widths hold and what they leave out.
         absolute: The sentence that goes with absolute figures; blank without any.
         safe_ranges: head_a, head_b, safe_powers: over which powers two heads may stand in one picture.
+        calipers, findings: What figures and the table of heads show; None and empty where nobody draws.
+        steps: What to do, as `todo`, without what the table of heads says.
+        settings: Who tested where, and what is known of the heads.
     """
 
     session: str
@@ -85,6 +91,10 @@ class Summary:
     check_frames: CheckFrames | None
     budget: tuple[Component, ...] = ()
     absolute: str = ""
+    calipers: Calipers | None = None
+    findings: tuple[Finding, ...] = ()
+    steps: tuple[Step, ...] = ()
+    settings: Settings | None = None
 
     @property
     def heads(self) -> list[HeadRow]:
@@ -105,6 +115,12 @@ class Summary:
     def headline(self) -> tuple[str, list[str]]:
         """What the person reads first, and why."""
         return kit.headline(self.heads, self.sentences, self.called, self.tolerance, self.odd)
+
+    def safe_ranges_of(self, first: str, second: str) -> str:
+        """Return over which powers two heads may stand in one picture; blank where over none."""
+        rows = self.safe_ranges
+        found = rows[(rows["head_a"] == first) & (rows["head_b"] == second)]["safe_powers"]
+        return str(found.iloc[0]) if len(found) else ""
 
     @property
     def limits(self) -> str:
@@ -134,6 +150,7 @@ def summary(
     judged, timing = facts.judged, drift.timing
     why = [heads.why(finding, timing) for finding in judged.findings]
     unknown = dict.fromkeys(name for name, value in drift.reference.items() if value is None)
+    steps = [actions.step(what, timing, settings.path) for what in actions.in_order(judged.actions)]
     light = dict(drift.reference) | {name: float("nan") for name in unknown if name not in ("head", "power")}
     return Summary(
         session=settings.title,
@@ -146,7 +163,7 @@ def summary(
         called=judged.called,
         odd=_odd(judged),
         sentences={finding.head: heads.sentence(finding, timing) for finding in judged.findings},
-        todo=tuple(actions.action(what, timing) for what in judged.actions),
+        todo=tuple(one.line for one in steps),
         safe_ranges=judged.ranges,
         notes=(
             *kit_notes.notes(facts),
@@ -160,6 +177,10 @@ def summary(
         check_frames=facts.check_frames,
         budget=tuple(parts),
         absolute=absolute,
+        calipers=judged.calipers,
+        findings=judged.findings,
+        steps=tuple(one for one in steps if not one.of_table),
+        settings=settings,
     )
 
 

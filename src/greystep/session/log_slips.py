@@ -11,6 +11,7 @@ import pandas as pd
 from greystep.arrays import Indices
 from greystep.errors import FaultsError
 from greystep.raw.exposure import Exposure
+from greystep.session.shots import row_names
 
 
 def assign_frames(shots: pd.DataFrame, files: Sequence[str], exposures: Sequence[Exposure]) -> pd.DataFrame:
@@ -94,6 +95,7 @@ class Gap:
     Attributes:
         first, last: Numbers of rows, or names of files.
         lights: Tuple of 2 str or None. What the first and the last row say; None where files are meant.
+        rows_are: What numbers of rows count: ``row`` of the spreadsheet, or ``box`` of the shot sheet.
     """
 
     first: str
@@ -101,6 +103,7 @@ class Gap:
     many: int
     whole: bool
     lights: tuple[str, str] | None
+    rows_are: str = "row"
 
 
 @dataclass(frozen=True)
@@ -121,7 +124,8 @@ def gap_text(gap: Gap) -> str:
     several = gap.many > 1 or not gap.whole
     what, stretch = "row", f"{gap.first} to {gap.last}" if several else gap.first
     if gap.lights is not None:
-        what, stretch = "frame", f"row{'s' if several else ''} {stretch} ({' to '.join(dict.fromkeys(gap.lights))})"
+        named = gap.rows_are if not several else "boxes" if gap.rows_are == "box" else "rows"
+        what, stretch = "frame", f"{named} {stretch} ({' to '.join(dict.fromkeys(gap.lights))})"
     return f"{stretch}: no {what}" if gap.whole else f"{stretch}: {gap.many} of them without a {what}"
 
 
@@ -131,8 +135,9 @@ def _rows_without_frame(shots: pd.DataFrame, first: int, last: int, many: int) -
         " ".join(filter(None, cell)) or kind
         for *cell, kind in ends[["head", "power", "kind"]].itertuples(index=False, name=None)
     ]
-    start, end = ends["row"].astype(str)
-    return Gap(start, end, many, last - first + 1 == many, (lights[0], lights[1]))
+    names = row_names(shots)
+    (are, _, start), (_, _, end) = names[first].partition(" "), names[last].partition(" ")
+    return Gap(start, end, many, last - first + 1 == many, (lights[0], lights[1]), are)
 
 
 def _frames_without_row(files: Sequence[str], first: int, last: int, many: int) -> Gap:

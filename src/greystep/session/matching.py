@@ -16,6 +16,7 @@ from greystep.raw.exposure import body_label
 from greystep.session.ambient import U_BLACK
 from greystep.session.log_slips import NAME_THEM, Slip, assign_frames, between, miscount, placed_slips, slip_text
 from greystep.session.readings import exposure_stops
+from greystep.session.shots import row_names
 from greystep.terms import PARTS, TESTED, UNLIT, Kind
 
 #: The costs: on simulated plans with lost and surplus frames none is placed on a wrong light; no source.
@@ -71,11 +72,12 @@ class OtherLight:
     """Frames in capture order whose light is not what their rows say.
 
     Attributes:
+        rows: As a person calls them.
         exchanged: It is what another of these rows says, so neither rows nor frames count.
     """
 
     frames: tuple[str, ...]
-    rows: tuple[int, ...]
+    rows: tuple[str, ...]
     exchanged: bool
 
 
@@ -416,8 +418,9 @@ def _misfits(shots: pd.DataFrame, light: Floats, placed: Indices) -> tuple[pd.Da
     exchanged = np.asarray(fits.any(axis=0))
     witnessed = np.array([there in {lights[row] for row in used.tolist()} for there in lights])
     brighter = odd & known & witnessed & (np.isinf(expected) | (light > expected))
+    names = np.array(row_names(shots), dtype=object)
     found = [
-        OtherLight(tuple(shots["frame"][which]), tuple(shots["row"][which].tolist()), told)
+        OtherLight(tuple(shots["frame"][which]), tuple(names[which]), told)
         for which, told in ((exchanged, True), (odd & ~exchanged, False))
         if which.any()
     ]

@@ -30,7 +30,7 @@ class FlaggedFrame:
 
     Attributes:
         frame: Blank for a row of the log without a frame.
-        row: Of the log; 0 without one.
+        row, box: Of the log, 0 without one; of the shot sheet, blank without one.
         short_stops: How far its light lies below its repeats [stops]; below its setting where it is `alone`, without
             repeats.
         away_mired, away_duv, away_stops: From the median of its repeats.
@@ -51,6 +51,7 @@ class FlaggedFrame:
     away_duv: float
     away_stops: float
     reason: str = ""
+    box: str = ""
 
     @property
     def remedy(self) -> str:

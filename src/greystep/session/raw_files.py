@@ -1,8 +1,9 @@
 """The raw files of a session and their order of capture; the folder is only read."""
 
+import hashlib
 import os
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 from errno import ELOOP
 from itertools import pairwise
@@ -22,6 +23,9 @@ RAW_EXTENSIONS: Final = frozenset(
         "raw", "rw2", "rwl", "rwz", "sr2", "srf", "srw", "x3f",
     }
 )  # fmt: skip
+
+#: What is read of a raw file to know it again.
+START_BYTES: Final = 65536
 
 
 def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] | None = ()) -> list[str]:
@@ -153,3 +157,19 @@ def _set_back(names: Sequence[str], times: Sequence[str]) -> bool:
     numbers = [int(one[2]) for one in found if one]
     gone_on = all(b - a <= _FOLLOWS for (a, b), there in zip(pairwise(numbers), back, strict=True) if there)
     return 0 < sum(back) <= _MOST_SET_BACK and sum(back) < len(names) - 1 - sum(back) and gone_on and not falls
+
+
+def starts_of(settings: Settings, names: Iterable[str]) -> list[tuple[str, str]]:
+    """Return what a raw file is known by in a report: its name, and SHA-256 of its first `START_BYTES` with its size.
+
+    A frame that is not there, or cannot be read, is left out.
+    """
+    found = []
+    for name in dict.fromkeys(filter(None, names)):
+        try:
+            with (settings.frames_dir / name).open("rb") as file:
+                start, size = file.read(START_BYTES), os.fstat(file.fileno()).st_size
+        except (OSError, ValueError):
+            continue
+        found.append((name, f"{hashlib.sha256(start).hexdigest()} {size} bytes"))
+    return found

@@ -85,6 +85,7 @@ class Settings:
         looks: How often the test may be judged while it is shot, a round at a time; 1 where it is judged at its end.
         recycle_s: From flash to flash of a head or pack at least [s], where it is to be watched.
         dial: What the dial of the packs shows at full, where powers are numbers of it.
+        tested_by, place: Who tested, and where; blank where nothing is said.
     """
 
     path: Path
@@ -102,6 +103,8 @@ class Settings:
     looks: int = 1
     dial: float | None = None
     recycle_s: float | None = None
+    tested_by: str = ""
+    place: str = ""
 
 
 #: This tool's own limits, no standard: mired, Duv, stops of output.
@@ -154,6 +157,8 @@ def load_settings(path: Path) -> Settings:
         looks=said.test.looks,
         dial=said.dial,
         recycle_s=said.recycle_s,
+        tested_by=said.tested_by,
+        place=said.place,
     )
     if toml.faults:
         raise FaultsError(str(path / "session.toml"), toml.faults)
@@ -248,6 +253,8 @@ class _Test:
 @dataclass(frozen=True)
 class _Document:
     title: str = ""
+    tested_by: str = ""
+    place: str = ""
     frames: str = ""
     dial: Annotated[float, Limits(*DIAL)] | None = None
     recycle_s: Annotated[float, Limits(*RECYCLE_S)] | None = None

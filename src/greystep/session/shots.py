@@ -37,7 +37,7 @@ NOT_SHOT: Final = "not shot yet"
 SKIPPED: Final = "skipped"
 
 #: Columns that mean something to this tool; any other is carried through.
-KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "note", "lights", *PARTS]
+KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "note", "lights", *PARTS, "box"]
 #: Names that people give these columns, and how like a name must be to be taken for a slip of the pen; a column that
 #: must be there is sought farther.
 _SYNONYMS: Final = {"frame": ["file", "filename", "file name", "image"]}
@@ -265,6 +265,13 @@ def _check_session(settings: Settings, table: pd.DataFrame, faults: list[str]) -
         like = nearest(settings.meter.frame, frames)
         remedy = f"did you mean {like}?" if like else "name a frame of the log"
         faults.append(f'session.toml, [camera] meter frame "{settings.meter.frame}" is in no row; {remedy}')
+
+
+def row_names(log: pd.DataFrame) -> list[str]:
+    """Return what a person calls each row: ``box 7`` of its shot sheet, else ``row 8`` of the spreadsheet."""
+    boxes = log["box"].tolist() if "box" in log else []
+    numbered = bool(boxes) and all(str(box).isdigit() for box in boxes) and len(set(boxes)) == len(boxes)
+    return [f"box {box}" for box in boxes] if numbered else [f"row {row}" for row in log["row"]]
 
 
 def check_rows(log: pd.DataFrame) -> Booleans:

@@ -8,7 +8,6 @@ from contextlib import suppress
 import numpy as np
 import pandas as pd
 
-from greystep.columns import FrameRow, rows_of
 from greystep.session.matching import OtherLight, PlacedByLight
 from greystep.session.messages import FrameFault, Message
 from greystep.session.raw_files import list_raw
@@ -73,8 +72,8 @@ def changed_frames(readings: pd.DataFrame, told: Mapping[str, str]) -> pd.DataFr
     return seen[news].sort_values("shot", kind="stable")
 
 
-def next_to_shoot(readings: pd.DataFrame) -> FrameRow | None:
-    """Return the row of the log that is to be shot next; None where every row has its frame.
+def next_to_shoot(readings: pd.DataFrame) -> pd.DataFrame:
+    """Return the row of the log that is to be shot next, as a table; empty where every row has its frame.
 
     The first without frame behind the last that has one; where that was the last row, the first that was left out.
     """
@@ -83,7 +82,7 @@ def next_to_shoot(readings: pd.DataFrame) -> FrameRow | None:
     behind = np.arange(len(logged)) > (np.flatnonzero(shot)[-1] if shot.any() else -1)
     left = np.flatnonzero(~shot)
     left = left[np.argsort(~behind[left], kind="stable")]
-    return rows_of(logged.iloc[left[:1]], FrameRow)[0] if len(left) else None
+    return logged.iloc[left[:1]]
 
 
 def messages_of(messages: Sequence[Message], rows: pd.DataFrame) -> list[Message]:

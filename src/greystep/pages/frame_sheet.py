@@ -1,0 +1,54 @@
+"""The frames of a session on the report: those with a fault first and large with their cure, the good ones by head."""
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+
+from greystep.columns import FrameRow
+from greystep.flags import Status
+from greystep.pages import formats as words
+from greystep.pages.svg import thumbnail_uri
+from greystep.terms import LIT
+
+#: All thumbnails of a page together, in pixels; more frames make them smaller, down to `SMALLEST`.
+THUMBNAIL_PIXELS: Final = 2.4e6
+LARGEST: Final = 256
+SMALLEST: Final = 96
+#: So many frames with a fault are shown large; the table of faults names all.
+MOST_PROBLEMS: Final = 24
+
+
+def frames_of(
+    frames: Sequence[FrameRow], thumbnails: Mapping[str, np.ndarray], cures: Mapping[str, Sequence[str]]
+) -> dict[str, object]:
+    """Return what the section of frames shows: ``problems``, how many ``more``, and ``good`` ones folded by head."""
+    longest = int(np.clip(np.sqrt(THUMBNAIL_PIXELS / max(len(thumbnails), 1)), SMALLEST, LARGEST))
+    bad = sorted((one for one in frames if one.status != Status.OK), key=lambda one: one.status != Status.REJECTED)
+    large, rest = bad[:MOST_PROBLEMS], bad[MOST_PROBLEMS:]
+    good: dict[str, list[dict[str, object]]] = {}
+    for one in [*(one for one in frames if one.status == Status.OK), *rest]:
+        group = f"Head {one.head}" if one.head and one.kind in LIT else "Without flash, and others"
+        good.setdefault(group, []).append(_shot(one, thumbnails, longest, ()))
+    return {
+        "problems": [_shot(one, thumbnails, LARGEST, cures.get(one.frame, ())) for one in large],
+        "more": len(rest),
+        "good": list(good.items()),
+    }
+
+
+def _shot(row: FrameRow, thumbnails: Mapping[str, np.ndarray], longest: int, cures: Sequence[str]) -> dict[str, object]:
+    picture = thumbnails.get(row.frame)
+    x0, y0, x1, y1 = (100 * edge for edge in (row.patch_x0, row.patch_y0, row.patch_x1, row.patch_y1))
+    box = [round(v, 2) for v in (x0, y0, x1 - x0, y1 - y0)]
+    return {
+        "frame": row.frame,
+        "label": words.frame_label(row.head, row.power, row.kind),
+        "status": row.status,
+        "said": "" if row.status == Status.OK else f"{row.status}: {'; '.join(words.flags_said(row.flags))}",
+        "cures": list(cures),
+        "picture": thumbnail_uri(picture, longest) if picture is not None else "",
+        "height": 0 if picture is None else picture.shape[0],
+        "width": 0 if picture is None else picture.shape[1],
+        "box": box if all(map(words.known, box)) else None,
+    }
