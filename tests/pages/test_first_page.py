@@ -120,7 +120,7 @@ def test_shooting_again_comes_first_with_its_time_and_a_command_that_can_be_past
     assert [one.said.split()[0] for one in steps] == ["Shoot", "Shoot", "Send"]
     assert "2 more rounds, 3 min" in steps[0].said
     assert steps[1].said.endswith("; 4 min.")  # 15 frames in 12 s each, and the head set up: 240 s
-    assert shlex.split(steps[0].command) == ["greystep", "plan", f"{folder}_again", "--more", str(folder)]
+    assert shlex.split(steps[0].command) == ["greystep", "plan", f"{folder.name}_again", "--more", folder.name]
     assert steps[2].handles
 
 

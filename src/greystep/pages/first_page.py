@@ -100,7 +100,9 @@ def columns_of(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, object]]:
         if mine:
             reach = figures.strip_reach(mine)
             drawn = figures.draw_strip_head(quantity, mine[0].limit, reach, ways)
-            columns.append({"quantity": quantity, "title": title, "head": drawn, "reach": reach})
+            limit = f", limit {figures.number(quantity, mine[0].limit)}" if known(mine[0].limit) else ""
+            name = f"{title}: {' to '.join(filter(None, ways))}{limit}"
+            columns.append({"quantity": quantity, "title": title, "name": name, "head": drawn, "reach": reach})
     return columns
 
 
@@ -177,7 +179,7 @@ def _strip_cell(gaps: Sequence[GapRow], head: str, column: Mapping[str, object])
     row = _deciding(gaps, head, str(column["quantity"]))
     reach = column["reach"]
     assert isinstance(reach, float)
-    return {"title": column["title"], "drawn": "" if row is None else figures.draw_strip(row, reach)}
+    return {"name": column["name"], "drawn": "" if row is None else figures.draw_strip(row, reach)}
 
 
 def _deciding(gaps: Sequence[GapRow], head: str, quantity: str) -> GapRow | None:

@@ -20,7 +20,7 @@ METHOD: Final = (
 )
 PLUS_MINUS: Final = (
     "holds the true difference 95 times in 100. Out of tolerance: the whole bar lies beyond the limit. In tolerance: "
-    "the whole bar lies inside it. Else nothing is called."
+    "the whole bar lies inside it. Else it is not called; a dashed bar: the test cannot tell."
 )
 NOT_KNOWN: Final = (
     "The bare head as it was tested, not your softbox or fabric; another camera may see another difference; nothing "
