@@ -59,7 +59,17 @@ def drawings(tables: Mapping[str, pd.DataFrame], reference: ReferenceLight) -> d
     return {
         **{name: draw_heads(tables, name) for name in QUANTITIES},
         "matrix": draw_matrix(tables["matrix"]),
-        "chromaticity": draw_chromaticity(tables["chromaticity"], directions(reference.cct_k, reference.duv)),
+        **drawn_once(tables, reference),
+    }
+
+
+def drawn_once(tables: Mapping[str, pd.DataFrame], reference: ReferenceLight) -> dict[str, str]:
+    """Return the figures that a page and the folder of figures show alike."""
+    if not tables:
+        return {}
+    arrows = directions(reference.cct_k, reference.duv)
+    return {
+        "chromaticity": draw_chromaticity(tables["chromaticity"], arrows),
         "order": draw_order(tables["order"]),
     }
 
