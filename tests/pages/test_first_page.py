@@ -21,8 +21,9 @@ from greystep.pages.report import css_string
 from greystep.sentences import kit as kit_said
 from greystep.sentences import page_one
 from greystep.sentences.actions import in_order, step
-from greystep.session.settings import load_settings
-from helpers.pages import Told, kit_of
+from greystep.session.settings import Tolerance, load_settings
+from helpers import synthetic
+from helpers.pages import Told, kit_of, tell
 
 
 @pytest.fixture(scope="module")
@@ -160,3 +161,38 @@ def test_the_head_of_printed_sheets_cannot_end_its_style() -> None:
     assert not set('"<>\n') & set(css[1:-1])
     decoded = re.sub(r"\\([0-9a-f]+) ", lambda found: chr(int(found[1], 16)), css[1:-1])
     assert decoded == text
+
+
+def limits(**given: float) -> Tolerance:
+    return Tolerance(**(dict.fromkeys(("mired", "duv", "steps", "kelvin", "output_stops")) | given), is_default=False)
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "titles"),
+    [
+        (limits(kelvin=120.0, duv=0.001), ["Warmth, kelvin", "Green and pink"]),
+        (limits(steps=3.0), ["Colour"]),
+        (limits(mired=4.0), ["Warmth, mired", "Green and pink"]),
+        (limits(output_stops=0.1), ["Warmth, mired", "Green and pink"]),
+        (limits(), ["Warmth, mired", "Green and pink"]),
+    ],
+)
+def test_every_kind_of_limit_has_its_strips(six: Told, tolerance: Tolerance, titles: list[str]) -> None:
+    kit = tell(six.readings, replace(synthetic.make_session(), tolerance=tolerance))
+    assert [column["title"] for column in first.columns_of(kit.tables)] == titles
+    html = kit.page()
+    assert html.count("undecided") + html.count("outside") > 5 or not (tolerance.mired or tolerance.kelvin)
+    judged = {str(one) for one in ("mired", "kelvin", "duv", "steps") if getattr(tolerance, one) is not None}
+    rows = kit.tables["calipers"]
+    assert set(rows.loc[rows["limit"].notna(), "quantity"]) - {"output_stops"} == judged
+    assert (rows["verdict"] != "").equals(rows["limit"].notna())
+
+
+def test_heads_that_moved_between_packs_are_told_with_their_packs() -> None:
+    readings = synthetic.simulate(np.random.default_rng(2), np.zeros((3, 3)), repeats=4)
+    half = readings.groupby(["head", "power"]).cumcount() % 2
+    kit = tell(
+        readings.assign(pack=np.where((readings["head"] == "B") & (half == 1), "P2", "P1")), synthetic.make_session()
+    )
+    assert "B at 1/1 on pack P2" in kit.page()
+    assert "A at 1/1 on pack" not in kit.page()

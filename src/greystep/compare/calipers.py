@@ -108,6 +108,7 @@ class Calipers:
         heads: In the order of the log.
         pairs: By two heads, the first in the log first, or one and itself: the worst difference of their lights by a
             limit of colour; by any where none is given. Heads that no camera saw together are left out.
+        across: The two lights of each row of the table of pairs.
     """
 
     labels: tuple[str, ...]
@@ -115,6 +116,7 @@ class Calipers:
     head_of: tuple[int, ...]
     heads: tuple[HeadStand, ...]
     pairs: Mapping[tuple[int, int], Gap]
+    across: tuple[tuple[int, int], ...]
 
     def light(self, cell: int) -> tuple[str, str]:
         """Return a light as its head and what it is called beside it."""
@@ -171,6 +173,7 @@ def find_calipers(drift: Drift, rows: Mapping[Quantity, Rows], findings: Sequenc
         head_of=tuple(map(int, drift.cells.head)),
         heads=tuple(heads),
         pairs=_pairs(drift, judged or colour),
+        across=tuple(zip(drift.pair_first.tolist(), drift.pair_second.tolist(), strict=True)),
     )
 
 
@@ -205,17 +208,14 @@ def _all(drift: Drift, rows: Mapping[Quantity, Rows]) -> Iterator[_Signed]:
         shown.append(Quantity.DUV)
     for quantity in shown:
         judged = rows.get(quantity)
-        first, second = (np.append(*both) for both in zip(within_pairs(drift.cells), _across(drift), strict=True))
+        own_first, own_second = within_pairs(drift.cells)
+        first, second = np.append(own_first, drift.pair_first), np.append(own_second, drift.pair_second)
         size, u = difference(components(drift.fitted, quantity), first, second)
         size = -size if quantity == Quantity.KELVIN else size  # more kelvin is cooler
         yield _signed(quantity, judged, first, second, size, u)
     if (judged := rows.get(Quantity.OUTPUT_STOPS)) is not None:
         size = drift.powers["output_error_stops"].to_numpy(np.float64)[judged.second]
         yield _signed(Quantity.OUTPUT_STOPS, judged, judged.first, judged.second, size, judged.u)
-
-
-def _across(drift: Drift) -> tuple[Indices, Indices]:
-    return drift.pair_first, drift.pair_second
 
 
 def _signed(

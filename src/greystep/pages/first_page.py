@@ -218,20 +218,21 @@ def _neutrals(summary: Summary, cells: Sequence[PowerRow | None]) -> np.ndarray:
 def proof(summary: Summary, cells: Sequence[PowerRow]) -> tuple[str, str]:
     """Return the one sentence that the verdict rests on, and the two lights of it as a split swatch (SVG text)."""
     calipers = summary.calipers
-    if calipers is None or not known(summary.reference.mired):
-        return " ".join(summary.headline[1]), ""
+    assert calipers is not None, "a page is made of a summary with its calipers"
     worst = max(calipers.heads, key=lambda stand: stand.rank)
-    colour = [one.decides for name, one in worst.by.items() if name != Quantity.OUTPUT_STOPS]
-    every = [one.decides for one in worst.by.values()]
-    if not colour:
-        return " ".join(summary.headline[1]), ""
-    shown, gap = max(colour, key=lambda one: one.telling), max(every, key=lambda one: one.telling)
-    light, other = cells[shown.light], cells[shown.against]
+    label = (*summary.odd.spoilt, calipers.labels[worst.head])[0]
+    gaps = [one.decides for one in worst.by.values()]
+    colour = [gap for gap in gaps if gap.quantity != Quantity.OUTPUT_STOPS]
+    if not colour or not known(summary.reference.mired):
+        return summary.sentences[label], ""
+    shown, gap = (max(some, key=lambda one: one.telling) for some in (colour, gaps))
     names = say.cell(*calipers.light(shown.light)), say.cell(*calipers.light(shown.against))
-    neutrals = _neutrals(summary, [light, other])
+    neutrals = _neutrals(summary, [cells[shown.light], cells[shown.against]])
     swatch = strips.split_swatch(names, neutrals, strips.magnification([neutrals]))
-    light, other = cells[gap.light], cells[gap.against]
-    return page_one.proof(calipers, gap, light, other), swatch
+    open_itself = worst.state == State.OPEN and summary.findings[worst.head].verdict != Verdict.WITHIN
+    if summary.odd.spoilt or worst.state == State.AGAIN or open_itself:
+        return summary.sentences[label], swatch
+    return page_one.proof(calipers, gap, cells[gap.light], cells[gap.against]), swatch
 
 
 def anchors(labels: Sequence[str], lead: str = "head") -> dict[str, str]:
