@@ -28,6 +28,8 @@ from greystep.terms import Quantity, Verdict
 CLOSE_FROM: Final = 8
 #: So few heads are set wider.
 OPEN_TO: Final = 4
+#: Differences are shown so many times as large at most: chance is not to look like a cast.
+MAGNIFIED: Final = 20
 #: Signs of the longest name of a head there.
 LONGEST: Final = 20
 #: What to do has so many lines on page one.
@@ -124,7 +126,7 @@ def rows_of_heads(
         for stand in order
     ]
     neutrals = _neutrals(summary, farthest)
-    times = strips.magnification([neutrals])
+    times = strips.magnification([neutrals], MAGNIFIED)
     shown = zip(order, strips.hex_codes(neutrals, 1), strips.hex_codes(neutrals, times), strict=True)
     rows = [
         {
@@ -228,7 +230,7 @@ def proof(summary: Summary, cells: Sequence[PowerRow]) -> tuple[str, str]:
     shown, gap = (max(some, key=lambda one: one.telling) for some in (colour, gaps))
     names = say.cell(*calipers.light(shown.light)), say.cell(*calipers.light(shown.against))
     neutrals = _neutrals(summary, [cells[shown.light], cells[shown.against]])
-    swatch = strips.split_swatch(names, neutrals, strips.magnification([neutrals]))
+    swatch = strips.split_swatch(names, neutrals, strips.magnification([neutrals], MAGNIFIED))
     open_itself = worst.state == State.OPEN and summary.findings[worst.head].verdict != Verdict.WITHIN
     if summary.odd.spoilt or worst.state == State.AGAIN or open_itself:
         return summary.sentences[label], swatch

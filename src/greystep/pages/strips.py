@@ -104,11 +104,11 @@ def split_swatch(names: tuple[str, str], neutrals: Floats, times: int) -> str:
     return svg.svg(2 * wide + 16, high + 36, parts, said)
 
 
-def magnification(series: Sequence[Floats]) -> int:
-    """Return by how much the differences can be magnified with every neutral still in view."""
+def magnification(series: Sequence[Floats], most: int = _TIMES[0]) -> int:
+    """Return by how much, `most` at most, the differences can be magnified with every neutral still in view."""
     away = [np.abs(np.log(neutrals[np.isfinite(neutrals) & (neutrals > 0)])) for neutrals in series]
     farthest = max((float(part.max()) for part in away if part.size), default=0.0)
-    return next((times for times in _TIMES if times * farthest <= _REACH), _TIMES[-1])
+    return next((times for times in _TIMES if times <= most and times * farthest <= _REACH), _TIMES[-1])
 
 
 def _shown(neutrals: Floats, power: int) -> Floats:
