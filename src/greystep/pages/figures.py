@@ -198,12 +198,18 @@ def _panel(tables: Mapping[str, pd.DataFrame], name: str, head: str, title: str)
     parts += [svg.polyline(points, "own") for key, points in drawn.items() if owner[key] == head]
     spots = {light: x(_place(stops, at)) for light, at in zip(places, cells["stops"], strict=True)}
     if mine:
-        parts += _caliper(mine, places, spots, y)
+        parts += _caliper([_cut(row, low, high, places) for row in mine], places, spots, y)
     barred = {row.power for row in mine}
     for (label, power), value in places.items():
         if label == head and power not in barred and known(value):
             parts.append(svg.group([svg.dot(spots[label, power], y(value), 4.5)], "within", tip=f"{power}"))
     return parts
+
+
+def _cut(row: GapRow, low: float, high: float, places: Lights) -> GapRow:
+    """Return a difference with its bar cut at the ends of the axis."""
+    level = places[row.against_head, row.against_power]
+    return replace(row, low=max(row.low, low - level), high=min(row.high, high - level))
 
 
 def _caliper(rows: Sequence[GapRow], places: Lights, spots: Lights, y: svg.Scale) -> list[str]:
@@ -229,7 +235,7 @@ def _reach(places: Lights, gaps: Sequence[GapRow]) -> tuple[float, float]:
         level = places[row.against_head, row.against_power]
         farthest = _FARTHEST * row.limit if known(row.limit) else math.inf
         wanted = [end for end in (row.low, row.high, row.limit, -row.limit) if known(end)]
-        ends += [level + end for end in wanted if abs(end) <= max(farthest, abs(row.difference))]
+        ends += [level + end for end in wanted if abs(end) <= max(farthest, 1.35 * abs(row.difference))]
     low, high = min(ends, default=0.0), max(ends, default=1.0)
     margin = 0.05 * (high - low) or 0.5
     return low - margin, high + margin
