@@ -1,5 +1,7 @@
 """Page one: its line, its steps, its swatches, and what stands in its table."""
 
+import hashlib
+import math
 import re
 import shlex
 from dataclasses import replace
@@ -14,6 +16,7 @@ from greystep.compare import actions as advice
 from greystep.compare.calipers import State
 from greystep.compare.drift import Timing
 from greystep.compare.findings import Spoilt
+from greystep.flags import Flag
 from greystep.measure.chromaticity import bradford, cct_duv_to_xy, working_space, xy_to_upvp, xy_to_xyz
 from greystep.pages import first_page as first
 from greystep.pages import strips
@@ -21,6 +24,9 @@ from greystep.pages.report import css_string
 from greystep.sentences import kit as kit_said
 from greystep.sentences import page_one
 from greystep.sentences.actions import in_order, step
+from greystep.sentences.frames import cures
+from greystep.session.messages import FlaggedFrame, FrameFault
+from greystep.session.raw_files import starts_of
 from greystep.session.settings import Tolerance, load_settings
 from helpers import synthetic
 from helpers.pages import Told, kit_of, tell
@@ -196,3 +202,29 @@ def test_heads_that_moved_between_packs_are_told_with_their_packs() -> None:
     )
     assert "B at 1/1 on pack P2" in kit.page()
     assert "A at 1/1 on pack" not in kit.page()
+
+
+def test_raw_files_are_known_by_their_first_bytes_and_size(tmp_path: Path) -> None:
+    (tmp_path / "frames").mkdir()
+    long, short = bytes(range(256)) * 400, b"short"
+    (tmp_path / "frames" / "a.dng").write_bytes(long)
+    (tmp_path / "frames" / "b.dng").write_bytes(short)
+    found = starts_of(load_settings(tmp_path), ["a.dng", "", "gone.dng", "b.dng", "a.dng"])
+    assert found == [
+        ("a.dng", f"{hashlib.sha256(long[:65536]).hexdigest()} {len(long)} bytes"),
+        ("b.dng", f"{hashlib.sha256(short).hexdigest()} 5 bytes"),
+    ]
+
+
+def test_a_cure_is_told_of_each_frame_that_shares_a_fault() -> None:
+    nothing = math.nan
+    flagged = tuple(
+        FlaggedFrame(name, 3, "B", "1/4", 0.01, nothing, nothing, nothing, 0.4, False, nothing, nothing, nothing)
+        for name in ("f1.dng", "f2.dng")
+    )
+    told = cures([FrameFault(Flag.PARTIAL_FLASH, flagged), FrameFault(Flag.NO_AMBIENT, flagged[:1])])
+    assert list(told) == ["f1.dng", "f2.dng"]
+    assert [said.partition(";")[2].strip() for said in told["f1.dng"]] == [
+        "wait for full charge and shoot it again", "shoot one with the flash off and all else the same",
+    ]  # fmt: skip
+    assert len(told["f2.dng"]) == 1

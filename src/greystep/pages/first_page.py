@@ -15,7 +15,7 @@ from greystep.compare.findings import Finding
 from greystep.flags import Status
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
 from greystep.pages import figures, strips
-from greystep.pages.formats import EMPTY, known
+from greystep.pages.formats import EMPTY, known, reference
 from greystep.pages.svg import short
 from greystep.pages.tables import gap_rows
 from greystep.sentences import page_one
@@ -230,7 +230,8 @@ def proof(summary: Summary, cells: Sequence[PowerRow]) -> tuple[str, str]:
     shown, gap = (max(some, key=lambda one: one.telling) for some in (colour, gaps))
     names = say.cell(*calipers.light(shown.light)), say.cell(*calipers.light(shown.against))
     neutrals = _neutrals(summary, [cells[shown.light], cells[shown.against]])
-    swatch = strips.split_swatch(names, neutrals, strips.magnification([neutrals], MAGNIFIED))
+    times, balance = strips.magnification([neutrals], MAGNIFIED), reference(summary.reference)
+    swatch = strips.split_swatch(names, neutrals, times, balance)
     open_itself = worst.state == State.OPEN and summary.findings[worst.head].verdict != Verdict.WITHIN
     if summary.odd.spoilt or worst.state == State.AGAIN or open_itself:
         return summary.sentences[label], swatch

@@ -123,7 +123,8 @@ def step(what: advice.Action, timing: Timing, folder: Path | None) -> Step:
         case advice.FireFirst(head, warm_up):
             return Step(f"With head {head} {fire_first(warm_up)}.")
         case advice.ShootEmpty(heads, powers):
-            return Step(f"Shoot {say.heads(heads)} at {say.listed(powers)}: no frame there can be used.")
+            time = _time(2 * len(powers) * len(heads), timing, len(heads))
+            return Step(f"Shoot {say.heads(heads)} at {say.listed(powers)}: no frame there can be used{time}.")
         case advice.ShootRounds(heads, rounds, cells):
             time = more_rounds(rounds, cells, timing)
             each = " each" if len(heads) > 1 and time.endswith("min") else ""
@@ -168,9 +169,9 @@ def _name(folder: Path | None) -> str:
     return "SESSION" if folder is None else say.visible(folder.resolve().name)
 
 
-def _time(frames: int, timing: Timing) -> str:
-    """Return how long so many frames of one head take; nothing where that is not known."""
-    seconds = frames * timing.frame_s + timing.head_change_s
+def _time(frames: int, timing: Timing, heads: int = 1) -> str:
+    """Return how long so many frames of some heads take; nothing where that is not known."""
+    seconds = frames * timing.frame_s + heads * timing.head_change_s
     return f"; {max(math.ceil(seconds / 60.0 - 1e-9), 1)} min" if math.isfinite(seconds) else ""
 
 
