@@ -28,6 +28,7 @@ from greystep.sentences.frames import cures
 from greystep.session.messages import FlaggedFrame, FrameFault
 from greystep.session.raw_files import starts_of
 from greystep.session.settings import Tolerance, load_settings
+from greystep.terms import Quantity
 from helpers import synthetic
 from helpers.pages import Told, kit_of, tell
 
@@ -129,6 +130,15 @@ def test_shooting_again_comes_first_with_its_time_and_a_command_that_can_be_past
     assert steps[1].said.endswith("; 4 min.")  # 15 frames in 12 s each, and the head set up: 240 s
     assert shlex.split(steps[0].command) == ["greystep", "plan", f"{folder.name}_again", "--more", folder.name]
     assert steps[2].handles
+
+
+def test_a_head_that_drifts_is_held_against_its_own_lights_and_a_tinted_one_against_others(six: Told) -> None:
+    calipers = six.facts.judged.calipers
+    stands = {calipers.labels[one.head]: one for one in calipers.heads}
+    drift, tint = stands["B"].by[Quantity.MIRED].decides, stands["C"].by[Quantity.DUV].decides
+    assert (calipers.light(drift.light), calipers.light(drift.against)) == (("B", "1/8"), ("B", "1/1"))
+    assert calipers.light(tint.light)[0] == "C"
+    assert calipers.light(tint.against)[0] in ("A", "D", "F"), "heads that nothing stands against"
 
 
 def test_at_most_five_lines_say_what_to_do(six: Told) -> None:

@@ -230,12 +230,17 @@ def _signed(
 
 
 def _of_head(drift: Drift, told: _Signed, head: int, others: Booleans) -> HeadGaps | None:
-    """Return the worst difference of a head, and all of its lights against the other light of it."""
+    """Return the worst difference of a head, and all of its lights against the other light of it.
+
+    What is outside among its own lights decides before what is outside against others.
+    """
     head_of, known = drift.cells.head, np.isfinite(told.size)
     a, b = head_of[told.first], head_of[told.second]
     mine = known & (((a == head) & (b == head)) | ((a == head) & others[b]) | ((b == head) & others[a]))
     if not mine.any():
         return None
+    failing = mine & (a == b) & (told.verdict == str(Verdict.OUTSIDE))
+    mine = failing if failing.any() else mine
     # Of its own two lights the one nearer to full is the base; with another head the other's light is.
     base = np.where(a == head, np.where(b == head, told.first, told.second), told.first)
     decides = max((told.gap(int(at), int(base[at])) for at in np.flatnonzero(mine)), key=lambda gap: gap.telling)

@@ -73,12 +73,17 @@ def sections(
 
 
 def _caliper(tables: Mapping[str, pd.DataFrame], label: str) -> str:
-    """Return about which lights the limits of a head's panels are drawn."""
+    """Return about which lights the limits of a head's panels are drawn: ``warmth about B at 1/1, ...``."""
     if not tables:
         return ""
+    titles = {"mired": "warmth", "duv": "green and pink"}
     mine = [row for row in gap_rows(tables["calipers"]) if row.head == label and row.decides and words.known(row.limit)]
-    lights = [say.cell(one.against_head, one.against_power) for one in mine if one.quantity in ("mired", "duv")]
-    return say.listed(list(dict.fromkeys(lights)))
+    told = [
+        f"{titles[one.quantity]} about {say.cell(one.against_head, one.against_power)}"
+        for one in mine
+        if one.quantity in titles
+    ]
+    return ", of ".join(told)
 
 
 def _moves(row: HeadRow) -> list[tuple[str, str]]:
