@@ -16,7 +16,7 @@ from greystep.session.free_shoot import FreeShoot
 from greystep.session.shoot import Shoot
 from greystep.terms import Kind
 
-#: How wide the block of the next frame is, at most.
+#: How wide the block of the next frame is.
 _WIDE: Final = 60
 
 
@@ -28,7 +28,7 @@ def next_text(due: Next | None) -> str:
 
 
 def _block(large: str, small: str) -> str:
-    line = "=" * min(_WIDE, words.WIDTH)
+    line = "=" * _WIDE
     return "\n".join(["", line, f"  {large}", "", words.wrapped(small, "  "), line])
 
 

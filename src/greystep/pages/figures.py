@@ -28,14 +28,14 @@ Lights = Mapping[tuple[str, str], float]
 
 #: Width and height of a panel, and the place of its plot in it: left, top, right, bottom [px].
 PANEL: Final = (322.0, 206.0)
-_PLOT: Final = (46.0, 26.0, 262.0, 178.0)
+_PLOT: Final = (46.0, 26.0, 254.0, 178.0)
 #: Panels side by side in a figure of all heads.
 _ABREAST: Final = 3
 #: Width and height of a strip on page one, and the margin in which a dot still has room [px].
 STRIP: Final = (158.0, 24.0)
 _EDGE: Final = 7.0
 #: Side of a cell of the matrix, and room for names beside it and above it [px].
-_CELL: Final = (84.0, 44.0)
+_CELL: Final = (92.0, 44.0)
 #: A bar that reaches farther than this many times the limit, and than every difference, is cut there.
 _FARTHEST: Final = 3.0
 #: What panels show of a head: column of the table of cells, its half-width, title, digits.
@@ -59,7 +59,17 @@ def drawings(tables: Mapping[str, pd.DataFrame], reference: ReferenceLight) -> d
     return {
         **{name: draw_heads(tables, name) for name in QUANTITIES},
         "matrix": draw_matrix(tables["matrix"]),
-        "chromaticity": draw_chromaticity(tables["chromaticity"], directions(reference.cct_k, reference.duv)),
+        **drawn_once(tables, reference),
+    }
+
+
+def drawn_once(tables: Mapping[str, pd.DataFrame], reference: ReferenceLight) -> dict[str, str]:
+    """Return the figures that a page and the folder of figures show alike."""
+    if not tables:
+        return {}
+    arrows = directions(reference.cct_k, reference.duv)
+    return {
+        "chromaticity": draw_chromaticity(tables["chromaticity"], arrows),
         "order": draw_order(tables["order"]),
     }
 
@@ -104,16 +114,21 @@ def draw_strip_head(quantity: Quantity, limit: float, reach: float, ways: tuple[
     parts = [svg.text(0, 11, ways[0], "said"), svg.text(wide, 11, ways[1], "said", "end")]
     said = f"{ways[0]} to the left, {ways[1]} to the right"
     if known(limit):
-        number = f"{limit:g}" if quantity != Quantity.DUV else f"{limit:.4f}"
-        near = place(limit) - place(-limit) < 2 * svg.LETTER * (len(number) + 1)
+        size = number(quantity, limit)
+        near = place(limit) - place(-limit) < 2 * svg.LETTER * (len(size) + 1)
         if near:
-            parts.append(svg.text(wide / 2, 28, f"\N{PLUS-MINUS SIGN}{number}", "strong", "middle"))
+            parts.append(svg.text(wide / 2, 28, f"\N{PLUS-MINUS SIGN}{size}", "strong", "middle"))
         else:
-            parts.append(svg.text(place(-limit), 28, f"\N{MINUS SIGN}{number}", "strong", "middle"))
-            parts.append(svg.text(place(limit), 28, number, "strong", "middle"))
+            parts.append(svg.text(place(-limit), 28, f"\N{MINUS SIGN}{size}", "strong", "middle"))
+            parts.append(svg.text(place(limit), 28, size, "strong", "middle"))
             parts.append(svg.text(place(0), 28, "0", "said", "middle"))
-        said += f", limit {number} to either side"
+        said += f", limit {size} to either side"
     return svg.svg(wide, 32, parts, said)
+
+
+def number(quantity: str, limit: float) -> str:
+    """Return a limit as it stands at a caliper."""
+    return f"{limit:.4f}" if quantity == Quantity.DUV else f"{limit:g}"
 
 
 def _gap(row: GapRow, place: svg.Scale, at: float, level: float | None = None) -> str:
@@ -183,12 +198,18 @@ def _panel(tables: Mapping[str, pd.DataFrame], name: str, head: str, title: str)
     parts += [svg.polyline(points, "own") for key, points in drawn.items() if owner[key] == head]
     spots = {light: x(_place(stops, at)) for light, at in zip(places, cells["stops"], strict=True)}
     if mine:
-        parts += _caliper(mine, places, spots, y)
+        parts += _caliper([_cut(row, low, high, places) for row in mine], places, spots, y)
     barred = {row.power for row in mine}
     for (label, power), value in places.items():
         if label == head and power not in barred and known(value):
             parts.append(svg.group([svg.dot(spots[label, power], y(value), 4.5)], "within", tip=f"{power}"))
     return parts
+
+
+def _cut(row: GapRow, low: float, high: float, places: Lights) -> GapRow:
+    """Return a difference with its bar cut at the ends of the axis."""
+    level = places[row.against_head, row.against_power]
+    return replace(row, low=max(row.low, low - level), high=min(row.high, high - level))
 
 
 def _caliper(rows: Sequence[GapRow], places: Lights, spots: Lights, y: svg.Scale) -> list[str]:
@@ -201,8 +222,8 @@ def _caliper(rows: Sequence[GapRow], places: Lights, spots: Lights, y: svg.Scale
             at = y(level + side * limit)
             parts.append(svg.line(_PLOT[0], at, right, at, "guide"))
             parts.append(svg.jaw(at, right, right + 10, side, upright=False))
-        said = f"{limit:.4f}" if rows[0].quantity == Quantity.DUV else f"{limit:g}"
-        parts.append(svg.text(right + 14, y(level) + 4, f"\N{PLUS-MINUS SIGN}{said}", "strong"))
+        said = f"\N{PLUS-MINUS SIGN}{number(rows[0].quantity, limit)}"
+        parts.append(svg.text(right + 14, y(level) + 4, said, "strong"))
     parts.append(f'<circle class="base" cx="{spots[base]:.2f}" cy="{y(level):.2f}" r="7"/>')
     return parts + [_gap(row, y, spots[row.head, row.power], level) for row in rows]
 
@@ -214,7 +235,7 @@ def _reach(places: Lights, gaps: Sequence[GapRow]) -> tuple[float, float]:
         level = places[row.against_head, row.against_power]
         farthest = _FARTHEST * row.limit if known(row.limit) else math.inf
         wanted = [end for end in (row.low, row.high, row.limit, -row.limit) if known(end)]
-        ends += [level + end for end in wanted if abs(end) <= max(farthest, abs(row.difference))]
+        ends += [level + end for end in wanted if abs(end) <= max(farthest, 1.35 * abs(row.difference))]
     low, high = min(ends, default=0.0), max(ends, default=1.0)
     margin = 0.05 * (high - low) or 0.5
     return low - margin, high + margin

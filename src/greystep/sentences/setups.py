@@ -4,7 +4,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from fractions import Fraction
-from pathlib import Path
 from typing import Final
 
 from greystep import words as say
@@ -117,8 +116,8 @@ def _judged(audit: Audit) -> str:
     pair, said = farthest(audit), headline(audit)
     odd = [light.role for light in audit.now.lights if said.startswith(say.capital(light.role))]
     said = max(odd, key=len, default=said[:1].lower()) + said[len(max(odd, key=len, default=said[:1])) :]
-    gap = say.gap(pair.delta_k, pair.delta_mired, pair.delta_duv, pair.u_delta_mired, pair.u_delta_duv)
-    return f"{said}, {pair.role_b} is {gap} than {pair.role_a}"
+    apart = gap(pair.delta_k, pair.delta_mired, pair.delta_duv, pair.u_delta_mired, pair.u_delta_duv)
+    return f"{said}, {pair.role_b} is {apart} than {pair.role_a}"
 
 
 def difference(pair: LightPair) -> str:
@@ -282,7 +281,7 @@ def to_do(audit: Audit) -> list[str]:
         lines.append("Nothing: shoot it with the best common balance.")
     else:
         undecided = verdict == Verdict.UNDECIDED
-        settle = [actions.step(one, audit.timing, Path()).line for one in audit.settle]
+        settle = [actions.step(one, audit.timing, None).line for one in audit.settle]
         lines += settle if undecided else []
         plates = best is not None and best.kind == changes.RemedyKind.PLATES
         if best is not None and not (undecided and plates):
