@@ -3,6 +3,7 @@
 import os
 import re
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from errno import ELOOP
 from pathlib import Path
 from stat import S_ISREG
@@ -100,6 +101,12 @@ def frame_files(settings: Settings, named: Collection[str] | None = ()) -> list[
         )
     keep_out(folder, (folder / name for name in names))
     return names
+
+
+def stack_folder(settings: Settings) -> Settings:
+    """Return the settings of a stack: a folder that holds raw files and no folder of frames is that folder itself."""
+    bare = not settings.frames_dir.exists() and settings.frames_dir == settings.path / "frames"
+    return replace(settings, frames_dir=settings.path) if bare and list_raw(settings.path) else settings
 
 
 def natural_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
