@@ -65,6 +65,7 @@ def open_session(
     jobs: int | None = None,
     first: str = "",
     last: str = "",
+    stack: bool = False,
 ) -> "Session":
     """Open a session: read its settings, its log, and those frames that are new or have changed.
 
@@ -75,6 +76,7 @@ def open_session(
         progress: Called with (done, total) frames.
         jobs: Frames that are worked on at once; the cores that this process may use by default.
         first, last: Names of frames: only these and what was shot between them is read; all by default.
+        stack: Without a log all frames are those of a job; the raw files may lie in `path` itself.
 
     Raises:
         GreystepError: If the folder, its settings or its log have faults, or no frame can be read.
@@ -85,7 +87,8 @@ def open_session(
         (66, ['A', 'B', 'C', 'D'])
     """
     part, settings = Part(first, last), load_settings(Path(path))
-    return Session(ingest(settings, patch=patch, progress=progress, store=store, jobs=jobs, part=part), store)
+    found = ingest(settings, patch=patch, progress=progress, store=store, jobs=jobs, part=part, stack=stack)
+    return Session(found, store)
 
 
 def history(sessions: "Sequence[Session | Path | str]") -> HistoryResult:

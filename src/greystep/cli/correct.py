@@ -132,7 +132,7 @@ def find_corrections(
     """Open SESSION and what the options name, and find the corrections; the options are those of `correct`."""
     if smooth and to is not None:
         raise typer.BadParameter("the trend is the reference; leave --to out, or --smooth", param_hint="--smooth")
-    opened = open_with_progress(session, patch, out, out or session / "report", jobs, first, last)
+    opened = open_with_progress(session, patch, out, out or session / "report", jobs, first, last, stack)
     tested = None if profile is None else open_with_progress(profile, None, out, jobs=jobs)
     over = smooth_over if smooth else None
     with progress_bar("comparing frames") as progress:

@@ -135,6 +135,7 @@ def open_with_progress(
     jobs: int | None = None,
     first: str = "",
     last: str = "",
+    stack: bool = False,
 ) -> "Session":
     """Open a session with a progress bar.
 
@@ -144,7 +145,7 @@ def open_with_progress(
         store: Where readings and cache go if the session's folder cannot be written.
         into: Where the results will go: a folder among raw frames is refused before anything is written,
             and parts of two runs there are named.
-        jobs, first, last: Of the options of these names.
+        jobs, first, last, stack: Of the options of these names.
     """
     box = parse_patch(patch)
     from greystep.api import open_session
@@ -152,7 +153,9 @@ def open_with_progress(
     from greystep.sentences.outputs import mixed_results
 
     with progress_bar(f"reading frames of {path.name}") as progress:
-        opened = open_session(path, patch=box, store=store, progress=progress, jobs=jobs, first=first, last=last)
+        opened = open_session(
+            path, patch=box, store=store, progress=progress, jobs=jobs, first=first, last=last, stack=stack
+        )
     if into is not None:
         check_folder(into)
         say(*mixed_results(into))

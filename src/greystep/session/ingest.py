@@ -29,7 +29,7 @@ from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
 from greystep.session.matching import PlacingNote, place_frames
 from greystep.session.part import WHOLE, Part, cut, rows_of_part
-from greystep.session.raw_files import capture_order, frame_files
+from greystep.session.raw_files import capture_order, frame_files, stack_folder
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
 from greystep.session.shots import check_rows, read_log
@@ -93,6 +93,7 @@ def ingest(
     jobs: int | None = None,
     placing: Placing | None = None,
     part: Part = WHOLE,
+    stack: bool = False,
 ) -> Ingested:
     """Read a session: its log, its frames (those that have not changed from the cache), and what follows from both.
 
@@ -104,15 +105,17 @@ def ingest(
         jobs: Frames that are worked on at once; the cores that this process may use by default.
         placing: Names the frames of the log in place of `place_frames`.
         part: Of the frames, all by default; a log that names none is placed on it.
+        stack: A folder without a log is a stack of job frames, also where the raw files lie in it without ``frames``.
 
     Raises:
         FaultsError: With the faults of the log; or where it names no frames, and the frames do not fit its rows.
         GreystepError: If there is no frame, or none that can be read.
     """
+    settings = stack_folder(settings) if stack else settings
     if store is not None:
         check_place(settings, store)
     with Crew(jobs) as crew:
-        return replace(_ingest(settings, patch, progress, store, crew, placing, part), jobs=jobs)
+        return replace(_ingest(settings, patch, progress, store, crew, placing, part, stack), jobs=jobs)
 
 
 def _ingest(
@@ -123,8 +126,9 @@ def _ingest(
     crew: Crew,
     placing: Placing | None,
     part: Part,
+    stack: bool,
 ) -> Ingested:
-    log = read_log(settings)
+    log = read_log(settings, stack)
     shots = log.shots
     folder = settings.frames_dir
     names = frame_files(settings, shots["frame"])

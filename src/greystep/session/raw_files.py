@@ -4,6 +4,7 @@ import hashlib
 import os
 import re
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from errno import ELOOP
 from itertools import pairwise
@@ -106,6 +107,12 @@ def frame_files(settings: Settings, named: Collection[str] | None = ()) -> list[
         )
     keep_out(folder, (folder / name for name in names))
     return names
+
+
+def stack_folder(settings: Settings) -> Settings:
+    """Return the settings of a stack: a folder that holds raw files and no folder of frames is that folder itself."""
+    bare = not settings.frames_dir.exists() and settings.frames_dir == settings.path / "frames"
+    return replace(settings, frames_dir=settings.path) if bare and list_raw(settings.path) else settings
 
 
 def natural_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:

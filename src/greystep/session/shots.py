@@ -64,10 +64,14 @@ class Log:
     notes: tuple[PutBack, ...] = ()
 
 
-def read_log(settings: Settings) -> Log:
-    """Read the log of a session with what there is to say of it; errors as of `read_shots`."""
+def read_log(settings: Settings, stack: bool = False) -> Log:
+    """Read the log of a session with what there is to say of it; errors as of `read_shots`.
+
+    Args:
+        stack: Without a log, and where not every frame's name says head and power, all frames are those of a job.
+    """
     path = _log_path(settings.path)
-    log = Log(_from_folders(settings)) if path is None else _from_csv(settings, path)
+    log = Log(_from_folders(settings, stack)) if path is None else _from_csv(settings, path)
     return replace(log, shots=_one_label(log.shots))
 
 
@@ -286,7 +290,7 @@ def check_rows(log: pd.DataFrame) -> Booleans:
 # --- folders and file names -----------------------------------------------------------------------------------------
 
 
-def _from_folders(settings: Settings) -> pd.DataFrame:
+def _from_folders(settings: Settings, stack: bool) -> pd.DataFrame:
     files = frame_files(settings, None)
     faults: list[str] = []
     records: list[dict[str, object]] = []
@@ -309,6 +313,9 @@ def _from_folders(settings: Settings) -> pd.DataFrame:
         pack = settings.heads[head].pack if head in settings.heads else ""
         cells = {"frame": name, "head": head, "pack": pack, "kind": kind, "note": "", "row": 0}
         records.append({**cells, "power": power.label, "stops": power.stops})
+    if stack and len(records) < len(files):
+        blank = {"head": "", "pack": "", "power": "", "stops": math.nan, "kind": Kind.JOB.value, "note": "", "row": 0}
+        return _table([{"frame": name, **blank} for name in files], [])
     if not records:
         sheet = next((item.name for item in sorted(settings.path.glob("shots.*"))), None)
         raise GreystepError(
