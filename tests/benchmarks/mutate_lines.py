@@ -53,7 +53,7 @@ FAR = (
 #: Libraries that are imported once, before each change has a process of its own.
 LIBRARIES = (
     "numpy", "pandas", "scipy.optimize", "scipy.ndimage", "scipy.stats", "scipy.interpolate", "tifffile", "imagecodecs",
-    "PIL.Image", "exifread", "rawpy", "cattrs", "typer", "jinja2", "matplotlib.figure", "colour",
+    "PIL.Image", "exifread", "rawpy", "cattrs", "typer", "jinja2", "hypothesis", "matplotlib.figure", "colour",
 )  # fmt: skip
 
 
@@ -359,7 +359,8 @@ def make_map(tree: Path) -> None:
 
 def tests_of(tree: Path, tests: list[str], plugins: list[object], stop: bool) -> int:
     """Run tests in this process; return the status of the test runner."""
-    words = ["-n", "0", "-q", "-p", "no:cacheprovider", f"--basetemp={tree}/scratch", *(["-x"] if stop else [])]
+    words = ["-o", "addopts=", "--import-mode=importlib", "-q", "-p", "no:cacheprovider", f"--basetemp={tree}/scratch"]
+    words += ["-x", "--tb=no"] if stop else []
     return int(pytest.main([*words, *tests], plugins=plugins))
 
 
@@ -416,6 +417,7 @@ def chosen(
 def prepared(tree: Path) -> None:
     """Copy the tree, and import what every process needs."""
     os.environ |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONPATH": f"{tree / 'src'}"}
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # a second of each process
     os.nice(int(os.environ.get("NICE", "10")))
     tree.mkdir(parents=True, exist_ok=True)
     for name in COPIED:
