@@ -40,7 +40,8 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 ROOMS = ("measure", "session", "compare", "mix", "correct")
 COPIED = ("src", "tests", "pyproject.toml", "sample_data", "reports", "README.md", "DEVELOPERS.md", ".ci")
-#: Seconds of tests that one change is given, and how much longer they may take before they count as hanging.
+#: Seconds of tests that one change is given where nothing else is said, and how much longer they may take before they
+#: count as hanging.
 GIVEN, SLACK = 12.0, 4.0
 MEMORY = 6 << 30
 #: Test files that run whole commands or read whole sessions: they stand beside nothing.
@@ -52,7 +53,7 @@ FAR = (
 #: Libraries that are imported once, before each change has a process of its own.
 LIBRARIES = (
     "numpy", "pandas", "scipy.optimize", "scipy.ndimage", "scipy.stats", "scipy.interpolate", "tifffile", "imagecodecs",
-    "PIL.Image", "exifread", "rawpy", "cattrs", "typer", "jinja2", "matplotlib.figure", "colour",
+    "PIL.Image", "exifread", "rawpy", "cattrs", "typer", "jinja2", "hypothesis", "matplotlib.figure", "colour",
 )  # fmt: skip
 
 
@@ -84,6 +85,10 @@ class Change:
     new: str
     start: int  # in bytes of the file
     end: int
+
+    def __str__(self) -> str:
+        where = f"{self.file}:{self.line} {self.function} [{self.kind}]"
+        return f"{where}: {self.old} -> {self.new}".replace("\n", " ")
 
     def applied(self, text: bytes) -> bytes:
         return text[: self.start] + self.new.encode() + text[self.end :]
@@ -354,7 +359,8 @@ def make_map(tree: Path) -> None:
 
 def tests_of(tree: Path, tests: list[str], plugins: list[object], stop: bool) -> int:
     """Run tests in this process; return the status of the test runner."""
-    words = ["-n", "0", "-q", "-p", "no:cacheprovider", f"--basetemp={tree}/scratch", *(["-x"] if stop else [])]
+    words = ["-o", "addopts=", "--import-mode=importlib", "-q", "-p", "no:cacheprovider", f"--basetemp={tree}/scratch"]
+    words += ["-x", "--tb=no"] if stop else []
     return int(pytest.main([*words, *tests], plugins=plugins))
 
 
@@ -386,7 +392,9 @@ def forked(work: Any, seconds: float) -> str:
     return ends.get(status, "caught")
 
 
-def chosen(change: Change, known: dict[str, dict[str, tuple[float, list[str]]]], tree: Path) -> tuple[list[str], float]:
+def chosen(
+    change: Change, known: dict[str, dict[str, tuple[float, list[str]]]], tree: Path, given: float
+) -> tuple[list[str], float]:
     """Return the tests that may notice a change with the seconds that they take: a quick one of each file in turn."""
     found: list[tuple[bool, int, float, str]] = []
     for file in beside(tree, change.file):
@@ -400,7 +408,7 @@ def chosen(change: Change, known: dict[str, dict[str, tuple[float, list[str]]]],
         found += [(other, at if other else 0, takes, test) for at, (takes, test) in enumerate(sorted(fit))]
     tests, total = list[str](), 0.0
     for _, _, takes, test in sorted(found):
-        if total + takes <= GIVEN:
+        if total + takes <= given:
             total += takes
             tests.append(test)
     return tests, total
@@ -409,6 +417,7 @@ def chosen(change: Change, known: dict[str, dict[str, tuple[float, list[str]]]],
 def prepared(tree: Path) -> None:
     """Copy the tree, and import what every process needs."""
     os.environ |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONPATH": f"{tree / 'src'}"}
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # a second of each process
     os.nice(int(os.environ.get("NICE", "10")))
     tree.mkdir(parents=True, exist_ok=True)
     for name in COPIED:
@@ -422,7 +431,7 @@ def prepared(tree: Path) -> None:
         __import__(library)
 
 
-def run(tree: Path, changes: list[Change], log: Path) -> None:
+def run(tree: Path, changes: list[Change], log: Path, given: float) -> None:
     """Make each change, run its tests and print what came of it; at the end the share that was noticed."""
     known: dict[str, dict[str, tuple[float, list[str]]]] = {}
     for path in (tree / "calls").glob("*.json"):
@@ -431,7 +440,7 @@ def run(tree: Path, changes: list[Change], log: Path) -> None:
     counts: dict[str, Counter[str]] = {}
     for number, change in enumerate(changes):
         path = tree / "src" / "greystep" / f"{change.file}.py"
-        whole, tests = path.read_bytes(), chosen(change, known, tree)
+        whole, tests = path.read_bytes(), chosen(change, known, tree, given)
         try:
             path.write_bytes(change.applied(whole))
             os.utime(path, (2e9 + number * 2, 2e9 + number * 2))  # no compiled file of another change is taken for it
@@ -441,8 +450,7 @@ def run(tree: Path, changes: list[Change], log: Path) -> None:
         finally:
             path.write_bytes(whole)
         counts.setdefault(change.file.split("/")[0], Counter())[came] += 1
-        where = f"{change.file}:{change.line} {change.function} [{change.kind}] {len(tests[0])} tests"
-        said = f"{came:7s} {where}: {change.old} -> {change.new}".replace("\n", " ")
+        said = f"{came:7s} {change} ({len(tests[0])} tests)"
         print(said, flush=True)
         with log.open("a") as file:
             file.write(f"{said}\n")
@@ -460,20 +468,25 @@ def main() -> None:
     parser.add_argument("--each", type=int, default=40, help="changes in each room")
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--changes", type=Path, help="a list of changes by hand")
+    parser.add_argument("--again", type=Path, help="a log: only what was not noticed there")
+    parser.add_argument("--given", type=float, default=GIVEN, help="seconds of tests for one change")
     parser.add_argument("--log", type=Path, default=Path("/dev/null"), help="a file that each line is added to")
     given = parser.parse_args()
     tree, log = given.tree.resolve(), given.log.resolve()
+    before = given.again.read_text().splitlines() if given.again else []
     changes = given.changes.read_text() if given.changes else ""
     prepared(tree)
     if given.what == "map":
         make_map(tree)
         return
     made = by_hand(tree, changes) if changes else sampled(tree, given.rooms, given.each, given.seed)
+    open_ones = [line.partition(" ")[2].strip() for line in before if not line.startswith("caught")]
+    made = [change for change in made if not before or any(line.startswith(str(change)) for line in open_ones)]
     if given.what == "run":
-        run(tree, made, log)
+        run(tree, made, log, given.given)
         return
     for change in made:
-        print(f"{change.file}:{change.line} {change.function} [{change.kind}] {change.old} -> {change.new}")
+        print(change)
 
 
 if __name__ == "__main__":

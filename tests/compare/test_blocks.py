@@ -92,3 +92,11 @@ def test_errors_that_a_cell_shares_do_not_shrink(synthetic: ModuleType) -> None:
     readings = readings.assign(u_mired_ambient=0.0, u_mired_black=0.6, u_mired_frame=0.1)
     fitted = fit_cells(*find_cells(readings))["mired"].cells
     assert np.diagonal(fitted.parts[-1]) == pytest.approx(0.09)
+
+
+def test_in_turns_a_light_of_checks_alone_lies_in_the_round_about_it() -> None:
+    head = np.array([9, 0, 1, 2, 0, 1, 2, 9, 0, 1, 2, 9])
+    check = head == 9
+    found = find_blocks(head, np.where(check, 3, head), check, np.zeros(0))
+    assert found.in_turns
+    assert found.of.tolist() == [0, 0, 0, 0, 1, 1, 1, 1, 2, 2, 2, 2]

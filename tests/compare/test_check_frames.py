@@ -183,3 +183,11 @@ def test_the_heat_of_a_head_that_warms_up_is_taken_off_its_check_frames(syntheti
     assert np.ptp(pd.Series(heat).groupby(frames["visit"].to_numpy()).mean()) > 2.0
     watch = drift.fitted["mired"].watch
     assert (watch.slope, watch.variance) == (0.0, 0.0)
+
+
+def test_three_visits_tell_a_slope_and_two_do_not(synthetic: ModuleType) -> None:
+    for heads, known in (("AB", False), ("ABC", True)):
+        readings = session_of(synthetic, np.random.default_rng(1), per_hour=3.0, heads=heads)
+        move = follow(synthetic, readings).moves.set_index("quantity").loc["mired"]
+        assert np.isfinite(move["per_hour"]) == known
+        assert np.isfinite(move["u_per_hour"]) == known

@@ -264,7 +264,10 @@ def spans_held(synthetic: ModuleType, offsets: np.ndarray, seeds: int, scatter: 
     return {name: float(np.mean(values)) for name, values in held.items()}
 
 
-def test_the_span_of_like_cells_has_the_half_width_of_the_studentised_range(synthetic: ModuleType) -> None:
+def test_the_span_of_like_cells_has_the_half_width_of_the_studentised_range(
+    synthetic: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(joint_fit, "find_pattern", lambda runs: Pattern())
     cells, frames = find_cells(synthetic.simulate(np.random.default_rng(1), np.zeros((1, 5)), repeats=4, checks=0))
     fitted = fit_cells(cells, frames)
     mired = fitted["mired"].cells

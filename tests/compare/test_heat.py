@@ -1,11 +1,12 @@
 """Heat told apart from power: closed forms of the heat, and seeded tests of known warm-up."""
 
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.compare import heat as heating
 from greystep.compare.blocks import find_blocks
 from greystep.compare.cells import find_cells
 from greystep.compare.drift import Drift, HeatNotSeparable, analyse
@@ -235,3 +236,15 @@ def test_a_head_without_a_usable_frame_has_no_part_in_the_search() -> None:
     shots = Fired(head, cells, np.array([0.0, 1, 1, 0, 0, 1, 0, 1]), np.arange(8.0), np.zeros(8, dtype=np.intp))
     heat = find_heat(shots, np.where(cells < 0, np.nan, np.arange(8) % 3), 2)
     assert heat.separable.tolist() == [True, False]
+
+
+@pytest.mark.parametrize(("free", "told"), [(4.0, True), (3.0, False)])
+def test_one_degree_of_freedom_is_enough_to_ask_for_chance(
+    free: float, told: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A head's term, its share of the time constant and the way of heating take three."""
+    monkeypatch.setattr(heating, "_within", lambda *_: (10.0, np.ones(1), np.array([9.9])))
+    monkeypatch.setattr(heating, "_free", lambda run: free)
+    runs = [SimpleNamespace()]
+    chance = heating._by_chance(runs, [np.zeros(5)], np.ones(1, dtype=bool), "energy", 5.0)  # type: ignore[arg-type]
+    assert (chance < 1.0) == told

@@ -338,3 +338,12 @@ def test_lights_that_are_judged_together_share_the_chance_of_error() -> None:
     other = replace(change, same_camera=False, size={"mired": 2.1, "duv": 9.0})
     assert anchors.beyond(other, 1) == {"mired", "duv"}
     assert anchors.judgeable(other) == ("mired",)
+
+
+def test_a_session_without_a_date_stays_behind_the_one_before_it(synthetic: ModuleType) -> None:
+    visits = [visit(synthetic, 1, date="2026-02-01"), visit(synthetic, 2), visit(synthetic, 3, date="2026-01-01")]
+    table = compare_sessions(visits).table
+    assert list(dict.fromkeys(table["session"])) == ["day 3", "day 1", "day 2"]
+    assert set(rows_of(compare_sessions(visits), "day 2")["previous"]) == {"day 1"}
+    table = compare_sessions([visit(synthetic, 2), visit(synthetic, 3, date="2026-01-01")]).table
+    assert list(dict.fromkeys(table["session"])) == ["day 2", "day 3"]

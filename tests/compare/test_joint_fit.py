@@ -72,3 +72,24 @@ def test_doubt_of_a_warm_up_lies_between_the_fit_with_and_without(synthetic: Mod
     more = half.warmup_variances[0, -1] - sure.warmup_variances[0, -1]
     assert more == pytest.approx(0.5 * sure.warmup[0] ** 2, rel=1e-9)
     assert half.cells.parts[0].trace() > sure.cells.parts[0].trace()
+
+
+@pytest.mark.usefixtures("plain")
+def test_what_moved_between_blocks_is_blocks_and_a_line_over_the_test(synthetic: ModuleType) -> None:
+    """Without a warm-up cells are plain means: by hand from their blocks and their mean times."""
+    readings = synthetic.simulate(np.random.default_rng(7), np.zeros((2, 3)), repeats=3)
+    checks = (readings["note"] != "").to_numpy()
+    readings.loc[checks, "mired"] += np.tile([0.0, 2.0, -1.0], 4)[: checks.sum()].repeat(1)
+    cells, frames = find_cells(readings)
+    assert not frames.heat.kept.any()
+    found = joint_fit.fit_cells(cells, frames)["mired"]
+    watch = found.watch
+    assert watch.variance > 0.0
+    assert watch.slope_variance > 0.0
+    means = (frames.cell == np.arange(6)[:, None]) / np.bincount(frames.cell)[:, None]
+    shares = means @ (frames.block[:, None] == np.unique(frames.block)).astype(float)
+    late = means @ (frames.clock - frames.clock.mean())
+    wanted = watch.variance * shares @ shares.T + watch.slope_variance * np.outer(late, late)
+    assert found.cells.parts[-3] == pytest.approx(wanted, rel=1e-6)
+    line = watch.slope * (frames.clock - frames.clock.mean())
+    assert found.cells.values == pytest.approx(means @ (frames.values["mired"] - line), abs=1e-9)

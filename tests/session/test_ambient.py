@@ -214,3 +214,10 @@ def test_intervals_hold_the_truth() -> None:
         hits += (np.abs(found.signal[:10] - FLASH) <= 2 * spread).sum(axis=0)
     assert hits.min() > 0.92 * trials
     assert hits.max() < 0.98 * trials
+
+
+def test_of_two_that_are_as_near_the_frame_at_the_same_iso_is_scaled() -> None:
+    same = frame("ambient", 2 * ROOM, exposure_s=1 / 60)
+    other = frame("ambient", 2 * (ROOM + 5), iso=200.0)
+    for pair in ((same, other), (other, same)):
+        assert light(frame("flash", FLASH + ROOM), *pair).signal[0] == pytest.approx(FLASH, abs=0.5)

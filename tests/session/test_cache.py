@@ -70,3 +70,24 @@ def test_an_entry_that_was_changed_is_not_believed(run: Callable[[Target], list[
     content["entry"]["reading"]["height"] = 7
     entry.write_text(json.dumps(content))
     assert run(HERE) == ["a.dng"]
+
+
+def test_only_what_has_the_form_of_an_entry_and_is_no_longer_wanted_is_deleted(tmp_path: Path) -> None:
+    folder = kept.open_cache(tmp_path, None)
+    assert folder is not None
+    wanted, gone = "a" * 32, "b" * 32
+    foreign = ["notes.txt", "letter.json", "picture.npy", f"{gone}.txt", f".{gone}.json.12345678.part"]
+    entries = [f"{wanted}.json", f"{wanted}.{'0' * 16}.npy", f"{gone}.json", f"{gone}.{'0' * 16}.npy"]
+    for name in (*foreign, *entries):
+        (folder / name).write_text("x")
+    (folder / f"{'c' * 32}.json").mkdir()
+    kept.forget_others(folder, [wanted])
+    left = {path.name for path in folder.iterdir()}
+    assert left == {"CACHEDIR.TAG", *foreign, *entries[:2], f"{'c' * 32}.json"}
+    old = folder / f".{gone}.json.12345678.part"
+    os.utime(old, (1, 1))  # unfinished for long: of no run that still works
+    kept.forget_others(folder, [wanted])
+    assert not old.exists()
+    (folder / "CACHEDIR.TAG").write_text("another's")
+    kept.forget_others(folder, [])
+    assert (folder / entries[0]).exists()

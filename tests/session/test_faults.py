@@ -263,3 +263,9 @@ def test_the_distance_is_from_the_middle_of_the_repeats() -> None:
     assert away["mired"] == pytest.approx(8.06, abs=1e-9)
     assert away["duv"] < -4e-4 + 1e-12
     assert abs(away["level"]) < 0.05
+
+
+def test_the_highest_of_three_that_agree_with_the_set_power_is_no_frame_of_another_row() -> None:
+    table = session(repeats=3)
+    table.loc[4, "level"] += 0.3
+    assert not faults.overshot(table, all_rows(table)).any()

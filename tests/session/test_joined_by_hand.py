@@ -14,6 +14,7 @@ from greystep.raw.exposure import Exposure
 from greystep.session import bodies, faults
 from greystep.session.ingest import Ingested, join_readings
 from greystep.session.settings import Settings, load_settings
+from greystep.session.shots import check_rows
 
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
 LIGHT = np.array([4000.0, 8000.0, 5200.0])
@@ -88,3 +89,25 @@ def test_target_and_meter_are_found_together(tmp_path: Path, monkeypatch: pytest
 def test_a_frame_of_more_noise_is_less_sure_in_proportion(tmp_path: Path) -> None:
     table = joined(tmp_path, [reading(LIGHT), replace(reading(LIGHT, u=8.0))]).readings
     assert table["u_mired_frame"].iloc[2] == pytest.approx(2.0 * table["u_mired_frame"].iloc[1])
+
+
+def test_of_a_file_that_the_log_does_not_name_no_power_is_known(tmp_path: Path) -> None:
+    shots = pd.DataFrame([("f1", "A", "1/1", 0.0, "flash")], columns=["frame", "head", "power", "stops", "kind"])
+    shots = shots.assign(pack="", note="", row=1)
+    shots = shots.astype(dict.fromkeys(("frame", "head", "power", "kind", "pack", "note"), "str"))
+    readings = {name: reading(LIGHT) for name in ("f0", "f1", "f2")}
+    table = join_readings(load_settings(tmp_path), shots, list(readings), readings, {}).readings
+    assert table["frame"].tolist() == ["f1", "f0", "f2"]
+    assert table["shot"].tolist() == [1, 0, 2]
+    assert table["stops"].tolist()[0] == 0.0
+    assert table["stops"].isna().tolist() == [False, True, True]
+    assert table["flags"].tolist()[1:] == ["extra_frame", "extra_frame"]
+
+
+def test_a_check_is_told_by_its_kind_or_by_the_note_of_a_flash() -> None:
+    log = pd.DataFrame(
+        [("check", ""), ("flash", "Check frame 2"), ("flash", "CHECK FRAME"), ("flash", "check"), ("card", "check frame")],
+        columns=["kind", "note"],
+    )  # fmt: skip
+    assert check_rows(log).tolist() == [True, True, True, False, False]
+    assert check_rows(log.drop(columns="note")).tolist() == [True, False, False, False, False]

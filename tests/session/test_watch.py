@@ -3,10 +3,11 @@
 import os
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from greystep.session.settings import Settings, load_settings
-from greystep.session.watch import arrivals
+from greystep.session.watch import arrivals, changed_frames
 
 EVERY_S = 0.005
 
@@ -63,3 +64,14 @@ def test_nothing_new_is_nothing_to_read(session: Settings) -> None:
     write(session, "f1.dng", b"raw")
     (session.frames_dir / "preview.jpg").write_bytes(b"small")
     assert len(list(arrivals(session, EVERY_S, idle_s=0.05))) == 1
+
+
+def rows(*frames: tuple[str, int, str]) -> pd.DataFrame:
+    return pd.DataFrame(frames, columns=["frame", "shot", "flags"])
+
+
+def test_what_is_new_or_told_otherwise_comes_in_the_order_of_capture() -> None:
+    table = rows(("f3", 2, ""), ("f1", 0, "clipped"), ("gone", -1, "missing"), ("f2", 1, "too_dark"))
+    assert changed_frames(table, {})["frame"].tolist() == ["f1", "f2", "f3"]
+    assert changed_frames(table, {"f1": "clipped", "f2": ""})["frame"].tolist() == ["f2", "f3"]
+    assert changed_frames(table, {"f1": "clipped", "f2": "too_dark", "f3": ""}).empty
