@@ -40,10 +40,12 @@ measure:
     camera_json     A camera's calibration as a ``camera.json``
     chart           A 24-patch colour chart in a frame
     chromaticity    Chromaticity of a white
+    clear_target    The grey target in one frame alone, where nothing else in it could be the target
     locus           The Planckian locus
     patch           The signal of one frame's patch
     reading         One frame measured
     target          The grey target
+    target_corners  Corners of the target: the little of a large frame that tells that its target stands in place
     target_moved    What lies about the grey target
     uncertainty     The law of propagation of uncertainty, and the factor that makes a 95 % interval of a standard
 session:
@@ -59,6 +61,7 @@ session:
     log_slips       Where a log and its frames slipped, as far as exposure data tell
     matching        Frames placed on the rows of a log that names none
     messages        What there is to say of a session and its frames
+    places          Whether the grey target stands in its place in each frame, and which frames must be read further to
     power           The power a head was set to, as people write it
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table
