@@ -40,10 +40,12 @@ measure:
     camera_json     A camera's calibration as a ``camera.json``
     chart           A 24-patch colour chart in a frame
     chromaticity    Chromaticity of a white
+    clear_target    The grey target in one frame alone, where nothing else in it could be the target
     locus           The Planckian locus
     patch           The signal of one frame's patch
     reading         One frame measured
     target          The grey target
+    target_corners  Corners of the target: the little of a large frame that tells that its target stands in place
     target_moved    What lies about the grey target
     uncertainty     The law of propagation of uncertainty, and the factor that makes a 95 % interval of a standard
 session:
@@ -63,6 +65,7 @@ session:
     matching        Frames placed on the rows of a log that names none
     messages        What there is to say of a session and its frames
     part            A part of a capture folder
+    places          Whether the grey target stands in its place in each frame, and which frames must be read further to
     power           The power a head was set to, as people write it
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table
@@ -213,7 +216,6 @@ from greystep.errors import GreystepError
 TYPE_CHECKING = False  # nothing is imported before Ctrl-C is seen to, see `greystep.__main__`
 if TYPE_CHECKING:
     from greystep.api import Session, calibrate_camera, history, open_session, plan, plan_swap
-    from greystep.planning.plans import Wishes
 
 __version__ = "0.1.0"
 __all__ = ["GreystepError", "Session", "Wishes", "calibrate_camera", "history", "open_session", "plan", "plan_swap"]

@@ -2,12 +2,15 @@
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from greystep.raw import frame as frames
 from greystep.raw import preview as previews
-from greystep.raw.preview import preview
+from greystep.raw.frame import Frame
+from greystep.raw.preview import look_of, preview
 from greystep.session import cache
 from greystep.session.workers import Crew
 
@@ -55,15 +58,49 @@ def test_thumbnails_read_no_pixels_where_a_picture_is_there(
     make_dng(tmp_path / "with.dng", COUNTS, preview=painted(200, 300))
     make_dng(tmp_path / "without.dng", COUNTS)
     read: list[str] = []
-    whole = previews.overview_of
+    whole = previews.overview
 
-    def counted(path: Path) -> np.ndarray:
-        read.append(path.name)
-        return whole(path)
+    def counted(frame: Frame, **how: bool) -> np.ndarray:
+        read.append(frame.path.name)
+        return whole(frame, **how)
 
-    monkeypatch.setattr(previews, "overview_of", counted)
+    monkeypatch.setattr(previews, "overview", counted)
     names = ["with.dng", "without.dng"]
     draw = dict.fromkeys(names, lambda linear: (255 * np.clip(linear, 0, 1)).astype(np.uint8))
     pictures = cache.thumbnails(tmp_path, draw, None, dict.fromkeys(names, ""), Crew())
     assert read == ["without.dng"]
     assert pictures["with.dng"].shape == (171, 256, 3)
+
+
+def test_no_pixel_is_decoded_for_a_picture_that_is_there(make_dng: Make, tmp_path: Path) -> None:
+    """LibRaw cannot decode these pixels, and asked for the white balance it tries to."""
+    found = preview(make_dng(tmp_path / "a.dng", COUNTS, layout="jxl", preview=painted(400, 600)))
+    assert found is not None
+    np.testing.assert_allclose(found[50:120, 20:100].mean(axis=(0, 1)), 0.2159 * NEUTRAL, rtol=0.02)
+
+
+@pytest.mark.parametrize("layout", ["ljpeg2", "strip"])
+def test_a_large_frame_is_looked_at_through_slits(
+    layout: str, make_dng: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A darker lower half and a brighter right half are where they are, and a small part of the rows is decoded."""
+    counts = np.full((1024, 1536), 4000, np.uint16)
+    counts[512:] = 2000
+    counts[:, 768:] *= 2
+    path = make_dng(tmp_path / "a.dng", counts, layout=layout, bits=14, block=(256, 256))
+    monkeypatch.setattr(previews, "_LARGE", 1 << 20)
+    rows: list[int] = []
+    read = frames.read_stored
+
+    def counted(path: Path, raster: Any, top: int, bottom: int, *rest: int) -> np.ndarray:
+        rows.append(bottom - top)
+        return read(path, raster, top, bottom, *rest)
+
+    monkeypatch.setattr(frames, "read_stored", counted)
+    small = look_of(path)
+    assert sum(rows) < 1024 / 4
+    assert small.shape == (171, 256, 3)
+    level = small / small[:30, :100].mean()
+    np.testing.assert_allclose(level[:40, :120], 1.0, atol=0.001)
+    np.testing.assert_allclose(level[:40, 136:], 2.0, atol=0.001)
+    np.testing.assert_allclose(level[135:, :120], 0.5, atol=0.001)

@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from greystep.measure import target_corners
+from greystep.measure.clear_target import clear_target
 from greystep.measure.reading import measure_frame
 from greystep.measure.target import Target, fixed_target, pixel_box
 from greystep.measure.target_corners import corner_windows, in_place
-from greystep.raw import raster
+from greystep.raw import preview, raster
 from greystep.raw.frame import open_frame
+from greystep.session import cache
 from greystep.session.ingest import ingest
 from greystep.session.settings import load_settings
 from helpers.card_scenes import HEIGHT, TILE, WIDTH, Series, shoot
@@ -116,3 +118,46 @@ def test_a_target_at_the_edge_of_the_frame_shows_the_corners_that_it_has(kit: Pa
     assert all(window[0] > 0.3 * HEIGHT for window in high)
     assert corner_windows(frame, fixed_target((0.0, 0.0, 1.0, 1.0))) == ()
     assert corner_windows(frame, fixed_target((0.0, 0.0, 0.5, 0.5))) == ()  # one corner alone
+
+
+@pytest.mark.parametrize("odd", [False, True])
+def test_one_clear_frame_finds_the_target_where_the_others_agree(
+    odd: bool, kit: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the card lies elsewhere in the frame that is looked at first, all are looked at and the others decide."""
+    monkeypatch.setattr(preview, "_LARGE", 1)
+    frames = sorted(kit.rglob("*.dng"))
+    folder = tmp_path / "frames/A/1-1"
+    folder.mkdir(parents=True)
+    order = [frames[5], *frames[:3]] if odd else frames[:4]  # the sixth is shifted by 15 %
+    for number, frame in enumerate(order):
+        (folder / f"{number}.dng").hardlink_to(frame)
+    looked_at: list[str] = []
+    whole = cache.overview_of
+    monkeypatch.setattr(cache, "overview_of", lambda path: looked_at.append(path.name) or whole(path))
+    found = ingest(load_settings(tmp_path), jobs=1).readings.set_index("frame").sort_index()
+    assert bool(looked_at) == odd
+    moved = found["flags"].str.contains("target_moved").tolist()
+    assert moved == [odd, False, False, False]
+    x0, y0 = found[["patch_x0", "patch_y0"]].iloc[-1]
+    assert CARD.card()[round(y0 * HEIGHT), round(x0 * WIDTH)]
+
+
+def test_a_frame_with_two_like_areas_or_none_is_not_clear() -> None:
+    neutral = np.array([0.52, 1.0, 0.66], np.float32)
+    picture = np.full((171, 256, 3), 0.05 * neutral, np.float32)
+    assert clear_target(picture) is None
+    picture[40:100, 40:100] = 0.5 * neutral
+    target = clear_target(picture)
+    assert target is not None
+    np.testing.assert_allclose(np.multiply(target.box, (256, 171, 256, 171)), (40, 40, 100, 100), atol=1.5)
+    assert clear_target(picture * 0.1) is None  # dark
+    two = picture.copy()
+    two[40:100, 150:210] = 0.5 * neutral
+    assert clear_target(two) is None
+    over = picture.copy()
+    over[150:160, 150:200] = 1.0
+    assert clear_target(over) is None
+    red = picture.copy()
+    red[40:100, 40:100] = (1.5, 0.3, 0.1)
+    assert clear_target(np.minimum(red, 0.9)) is None

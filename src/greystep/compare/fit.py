@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg.lapack import dpstrf
+import scipy  # its parts are imported when they are first named: that takes half of the start
 from scipy.special import fdtrc
 
 from greystep.arrays import Floats, Indices
@@ -174,7 +174,7 @@ def _root(part: Floats) -> Floats:
     """
     if np.count_nonzero(part) == len(part):
         return np.diag(np.sqrt(np.diagonal(part)))
-    factor, pivots, rank, _ = dpstrf(part, tol=1e-12 * float(np.max(np.diagonal(part))), lower=1)
+    factor, pivots, rank, _ = scipy.linalg.lapack.dpstrf(part, tol=1e-12 * float(np.max(np.diagonal(part))), lower=1)
     root = np.zeros((len(part), rank))
     root[pivots - 1] = np.tril(factor)[:, :rank]
     return root

@@ -6,7 +6,7 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-from scipy.optimize import brentq
+import scipy  # its parts are imported when they are first named: that takes half of the start
 from scipy.special import digamma, polygamma
 
 from greystep.arrays import Floats, Indices
@@ -161,4 +161,6 @@ def _serial(runs: Sequence[Run]) -> float:
 
 def _inverse_trigamma(value: float) -> float:
     """Return x where trigamma(x) is the value."""
-    return float(np.exp(brentq(lambda log: float(polygamma(1, np.exp(log))) - value, np.log(1e-4), np.log(1e6))))
+    return float(
+        np.exp(scipy.optimize.brentq(lambda log: float(polygamma(1, np.exp(log))) - value, np.log(1e-4), np.log(1e6)))
+    )

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.optimize import nnls
+import scipy  # its parts are imported when they are first named: that takes half of the start
 
 from greystep.arrays import Floats, jackknife_deviations, tukey_weights
 from greystep.correct.alignment import align, bloomed, laid_over
@@ -128,5 +128,5 @@ def _least_squares(lights: Floats, frame: Floats, weight: Floats) -> Floats | No
         design = (root / frame[:, channel])[:, None] * lights[:, :, channel]
         if np.linalg.cond(design) > _ALIKE:
             return None
-        solved.append(nnls(design, root)[0])
+        solved.append(scipy.optimize.nnls(design, root)[0])
     return np.stack(solved, axis=1)

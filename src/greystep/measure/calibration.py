@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from scipy.optimize import least_squares
+import scipy  # its parts are imported when they are first named: that takes half of the start
 
 from greystep import __version__
 from greystep.arrays import Booleans, Floats, jackknife_sd
@@ -197,7 +197,7 @@ def fit_matrix(rgb: Floats, xyz: Floats, used: Booleans, terms: tuple[int, bool]
 
     slopes = np.zeros(2 * planes)
     if planes:
-        slopes = least_squares(left_over, slopes, xtol=1e-12, ftol=1e-12, gtol=1e-12).x
+        slopes = scipy.optimize.least_squares(left_over, slopes, xtol=1e-12, ftol=1e-12, gtol=1e-12).x
     found, shade, _ = solved(slopes)
     found = found * scale
     return Fit(found[:3].T, found[3] if offset else np.zeros(3), shade, terms)

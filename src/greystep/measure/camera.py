@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
+import scipy  # its parts are imported when they are first named: that takes half of the start
 
 from greystep.arrays import Floats
 from greystep.constants import C2_M_K, FLASH_SHAPE, LIGHT_SOURCE_K
@@ -125,7 +125,7 @@ def fixed_matrix(tags: ColourTags, neutral: npt.ArrayLike) -> Floats:
         return _weight(warm, cool, xy) - weight
 
     try:
-        return _blend(warm, cool, 1.0 if warm is cool else float(brentq(gap, 0.0, 1.0, xtol=1e-12)))
+        return _blend(warm, cool, 1.0 if warm is cool else float(scipy.optimize.brentq(gap, 0.0, 1.0, xtol=1e-12)))
     except (np.linalg.LinAlgError, ValueError) as error:
         raise GreystepError(f"between its two colour matrices lies one that has no inverse ({error})") from error
 

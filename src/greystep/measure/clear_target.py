@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from greystep.measure.target import EDGE_CONTRASTS, Target, common_scene, even_areas, may_be_grey, ranked, target_at
 
-#: The brightest tenth of the frame has so much of the range: little noise.
+#: The target has so much of the range: little noise.
 _LIT: Final = 0.1
 #: So little of the frame may be over the range, and so much of it the target holds at least.
 _MOST_OVER: Final = 0.001
@@ -26,7 +26,7 @@ def clear_target(overview: NDArray[Any]) -> Target | None:
         target, or none that a grey could be.
     """
     scene, steady, over = common_scene([overview])
-    if scene is None or float(np.percentile(overview[..., 1], 90)) < _LIT or over.mean() > _MOST_OVER:
+    if scene is None or over.mean() > _MOST_OVER:
         return None
     areas = even_areas(scene, steady, EDGE_CONTRASTS[0])
     found = sorted(
@@ -35,6 +35,7 @@ def clear_target(overview: NDArray[Any]) -> Target | None:
     if not found or (len(found) > 1 and found[1][0] > _RIVAL * found[0][0]):
         return None
     score, _, best = found[0]
-    if score < _LEAST * over.size or not may_be_grey(best):
+    light = float(np.median(overview[best.y0 : best.y1, best.x0 : best.x1, 1]))
+    if score < _LEAST * over.size or light < _LIT or not may_be_grey(best):
         return None
     return target_at(best.y0, best.y1, best.x0, best.x1, *scene.shape[:2])

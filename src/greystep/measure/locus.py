@@ -10,7 +10,6 @@ from importlib import resources
 from typing import Final
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from greystep.arrays import Floats
 from greystep.constants import C2_M_K
@@ -44,8 +43,19 @@ def planckian_uv(mired: Floats) -> Floats:
 
 def points(mired: Floats) -> tuple[Floats, Floats, Floats]:
     """Return the locus (n, 2) in CIE 1960 uv at reciprocal temperatures (n,) [mired], its slope and its curvature."""
-    curve = _curve()
-    return curve(mired), curve(mired, 1), curve(mired, 2)
+    exact, bends = _curve()
+    step = _AT[1] - _AT[0]
+    place = np.clip((mired - _AT[0]) // step, 0, len(_AT) - 2).astype(np.intp)
+    after = ((mired - _AT[place]) / step)[:, None]
+    before = 1.0 - after
+    low, high, bend_low, bend_high = exact[place], exact[place + 1], bends[place], bends[place + 1]
+    curved = bend_low * (before**3 - before) + bend_high * (after**3 - after)
+    steeper = bend_high * (3.0 * after**2 - 1.0) - bend_low * (3.0 * before**2 - 1.0)
+    return (
+        before * low + after * high + step**2 / 6.0 * curved,
+        (high - low) / step + step / 6.0 * steeper,
+        before * bend_low + after * bend_high,
+    )
 
 
 def greener(slope: Floats) -> Floats:
@@ -73,10 +83,20 @@ def nearest(uv: Floats) -> tuple[Floats, Floats]:
 
 
 @cache
-def _curve() -> CubicSpline:
-    return CubicSpline(_AT, planckian_uv(_AT))
+def _curve() -> tuple[Floats, Floats]:
+    """Return the exact points (n, 2) and there the second derivatives of the cubic spline through them.
+
+    The third derivative is the same on both sides of the second point from each end (the textbook's "not a knot").
+    """
+    exact, count, step = planckian_uv(_AT), len(_AT), _AT[1] - _AT[0]
+    rows = 4.0 * np.eye(count) + np.eye(count, k=1) + np.eye(count, k=-1)
+    right = np.zeros_like(exact)
+    right[1:-1] = 6.0 / step**2 * (exact[:-2] - 2.0 * exact[1:-1] + exact[2:])
+    rows[[0, -1]] = 0.0
+    rows[0, :3] = rows[-1, -3:] = 1.0, -2.0, 1.0
+    return exact, np.asarray(np.linalg.solve(rows, right), dtype=np.float64)
 
 
 def _nearest_exact(uv: Floats) -> Floats:
-    away = np.sum((uv[:, None] - _curve()(_AT)) ** 2, axis=2)
+    away = np.sum((uv[:, None] - _curve()[0]) ** 2, axis=2)
     return np.asarray(_AT[np.argmin(away, axis=1)])

@@ -62,13 +62,14 @@ class PatchSignal:
 
 @dataclass(frozen=True)
 class _Sites:
-    """The pixels of one filter colour: a sub-grid of the patch, and which of its places carry the colour."""
+    """The pixels of one filter colour: a sub-grid of the patch, and which of its places carry the colour, or all."""
 
     raw: Floats
     black: Floats
     mask: Booleans
     y: Floats  # place in the patch, -1 at its first edge and 1 at its last
     x: Floats
+    whole: bool
 
 
 @dataclass(frozen=True)
@@ -140,7 +141,7 @@ def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
     values, black = mosaic.values.astype(np.float64, copy=False), mosaic.black
     if values.ndim == 3:
         whole = np.ones((height, width), dtype=np.bool_)
-        return {plane: _Sites(values[..., plane], black[..., plane], whole, y, x) for plane in range(3)}
+        return {plane: _Sites(values[..., plane], black[..., plane], whole, y, x, True) for plane in range(3)}
     found = {}
     for colour in (0, 1, 2, 3):
         mask = mosaic.colours == colour
@@ -148,7 +149,8 @@ def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
         if len(rows):
             down, across = _spaced(rows), _spaced(columns)
             raw = np.ascontiguousarray(values[down][:, across])
-            found[colour] = _Sites(raw, black[down][:, across], mask[down][:, across], y[rows], x[columns])
+            mine = mask[down][:, across]
+            found[colour] = _Sites(raw, black[down][:, across], mine, y[rows], x[columns], bool(mine.all()))
     return found
 
 
@@ -160,10 +162,10 @@ def _spaced(places: Indices) -> slice | Indices:
 
 def _fit(sites: _Sites, white: float) -> _Fit:
     """Measure one filter colour: outliers dropped about the light's surface, clipped pixels counted."""
-    raw, level = _picked(sites.raw, sites.mask), sites.raw - sites.black
-    some = _sample(_picked(level, sites.mask), 8192)
+    raw, level = _picked(sites.raw, sites), sites.raw - sites.black
+    some = _sample(_picked(level, sites), 8192)
     step = _coding_step(_sample(raw, 2048))
-    black = float(np.mean(_picked(sites.black, sites.mask))) if any(sites.black.strides) else float(sites.black[0, 0])
+    black = float(np.mean(_picked(sites.black, sites))) if any(sites.black.strides) else float(sites.black[0, 0])
     middle = float(np.median(some))
     spread = robust_sd(some, middle)
     ceiling = _ceiling(raw, white, black, spread)
@@ -173,8 +175,9 @@ def _fit(sites: _Sites, white: float) -> _Fit:
     keep = sites.mask[few] & (np.abs(level[few] - middle) <= OUTLIER_SD * np.hypot(spread, step))
     terms = _light_surface(level[few], keep, sites.y[few[0]], sites.x[few[1]], degree)
     residual = level - _surface(terms, sites)
-    scale = robust_sd(_sample(_picked(residual, sites.mask), 8192))
-    keep = sites.mask & (np.abs(residual) <= OUTLIER_SD * np.hypot(scale, step))
+    scale = robust_sd(_sample(_picked(residual, sites), 8192))
+    keep = np.abs(residual) <= OUTLIER_SD * np.hypot(scale, step)
+    keep = keep if sites.whole else keep & sites.mask
     terms = _light_surface(level, keep, sites.y, sites.x, degree)
     surface = _surface(terms, sites)
     above = level - surface
@@ -189,7 +192,7 @@ def _fit(sites: _Sites, white: float) -> _Fit:
         n=n,
         black=black,
         ceiling=ceiling,
-        clipped=_clipped(raw >= ceiling, _picked(above, sites.mask), sd, step),
+        clipped=_clipped(raw >= ceiling, _picked(above, sites), sd, step),
         slopes=(float(terms[1, 0]), float(terms[0, 1])),
         step=step,
         spread=float(np.hypot(sd, np.std(surface[::3, ::3]))),
@@ -212,9 +215,9 @@ def _clipped(at_top: Booleans, above: Floats, sd: float, step: float) -> float:
     return share
 
 
-def _picked(values: Floats, mask: Booleans) -> Floats:
-    """Return the masked places in a row, without copying where that is all of them."""
-    return values.ravel() if mask.all() else values[mask]
+def _picked(values: Floats, sites: _Sites) -> Floats:
+    """Return the places that carry the colour in a row, without copying where that is all of them."""
+    return values.ravel() if sites.whole else values[sites.mask]
 
 
 def _sample(values: Floats, count: int) -> Floats:
@@ -316,7 +319,7 @@ def _damage(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> 
     raw = mosaic.values if mosaic.values.ndim == 2 else mosaic.values.max(axis=2)
     near_black = all(fit.mean < 0.02 * (fit.ceiling - fit.black) for fit in fits.values())
     saturated = any(fit.clipped > SATURATED_SHARE for fit in fits.values())
-    if all(float(np.ptp(_picked(site.raw, site.mask))) == 0 for site in sites.values()):
+    if all(float(np.ptp(_picked(site.raw, site))) == 0 for site in sites.values()):
         if saturated or (near_black and not (raw.max() == 0 and fits[1].black > 0)):
             return ""
         return "every pixel of a colour has the same value"
@@ -342,7 +345,7 @@ def _full_block(flags: Booleans, size: int) -> bool:
 def _of_blocks(site: _Sites, limit: np.ufunc, down: int, across: int, height: int, width: int) -> Floats:
     """Return the largest or smallest value of one colour in each block; rows first, which is the quicker way."""
     raw, mask = site.raw[:height, :width], site.mask[:height, :width]
-    if not mask.all():
+    if not site.whole:
         raw = np.where(mask, raw, -np.inf if limit is np.maximum else np.inf)
     rows = limit.reduce(raw.reshape(height // down, down, width), axis=1)
     return np.asarray(limit.reduce(rows.reshape(height // down, width // across, across), axis=2))

@@ -95,12 +95,11 @@ def around_of(mosaic: Mosaic, target: Target, span: Box) -> Triple:
     along = span[1] + (np.arange(height) + 0.5) / height * (span[3] - span[1])
     by, bx = EDGE * (y1 - y0), EDGE * (x1 - x0)
     off = ((along < y0 - by) | (along > y1 + by))[:, None] | ((across < x0 - bx) | (across > x1 + bx))[None, :]
-    level = mosaic.values - mosaic.black
-    if level.ndim == 3:
-        parts = [level[off][:, plane] for plane in range(3)]
+    level, colours = (mosaic.values - mosaic.black)[off], mosaic.colours[off]
+    if level.ndim == 2:
+        parts = [level[:, plane] for plane in range(3)]
     else:
-        colours = mosaic.colours[off]
-        parts = [level[off][np.isin(colours, greens)] for greens in ((0,), (1, 3), (2,))]
+        parts = [level[colours == 0], level[(colours == 1) | (colours == 3)], level[colours == 2]]
     red, green, blue = (float(part.mean()) if part.size else float("nan") for part in parts)
     return red, green, blue
 

@@ -6,7 +6,6 @@ applied by both, a curve over the whole frame by the first, and no other opcode 
 """
 
 from dataclasses import dataclass, field
-from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -148,12 +147,14 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, step: int = 1)
     return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1, step), _black(frame, y0, y1, x0, x1, step))
 
 
-def overview(frame: Frame, longest: int = 256, thinned: bool = False) -> Image:
+def overview(frame: Frame, longest: int = 256, thinned: bool = False, slits: bool = False) -> Image:
     """Return the whole frame binned to a small linear picture in camera RGB.
 
     Args:
         longest: Longest side of the picture [px]; a frame with fewer filter periods than that gives fewer.
         thinned: Only the middle quarter of each bin's rows is looked at, two filter periods at least.
+        slits: For a rough look: only some rows of bins are read, the first in each row of tiles and every fourth where
+            rows are not packed, and what lies between is blended.
 
     Returns: ndarray float32 (h, w, 3): Above black, divided by the white level minus the highest black level (DNG
         specification 1.7.1.0, p. 99); the picture's edges are the frame's to within one filter period.
@@ -169,10 +170,12 @@ def overview(frame: Frame, longest: int = 256, thinned: bool = False) -> Image:
     edges_y, edges_x = _edges(cells_y, scale), _edges(cells_x, scale)
     width = cells_x * pw
     levels = frame.dng.levels if frame.dng is not None and frame.mosaic is None else None
-    by_band = thinned and levels is not None and frame.dng is not None and frame.dng.raster.plain
-    stored = None if by_band else _stored(frame, 0, frame.height, width)
+    chosen = _slits(frame, edges_y * ph) if slits else np.arange(len(edges_y) - 1)
+    by_band = levels is not None and frame.dng is not None and (thinned and frame.dng.raster.plain)
+    stored = None if by_band or len(chosen) < len(edges_y) - 1 else _stored(frame, 0, frame.height, width)
     picture = np.empty((len(edges_y) - 1, len(edges_x) - 1, 3), np.float32)
-    for row, (low, high) in enumerate(pairwise(edges_y.tolist())):
+    for row in chosen.tolist():
+        low, high = int(edges_y[row]), int(edges_y[row + 1])
         if thinned and high - low > 2:
             few = max(2, (high - low) // 4)
             low += (high - low - few) // 2
@@ -185,7 +188,31 @@ def overview(frame: Frame, longest: int = 256, thinned: bool = False) -> Image:
         sites = np.add.reduceat(cells, edges_x[:-1], axis=1) / ((high - low) * np.diff(edges_x)[:, None, None])
         picture[row] = _rgb(sites, frame.pattern)
     picture /= np.array(frame.white[:3]) - frame.black_pattern.max(axis=(0, 1))
-    return picture
+    return picture if len(chosen) == len(picture) else _blended(picture, chosen)
+
+
+def _slits(frame: Frame, edges: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return which rows of a picture, whose edges are these rows of the frame, are quickly read; all where none is."""
+    rows = np.arange(len(edges) - 1)
+    if frame.dng is None or frame.mosaic is not None:
+        return rows
+    dng, raster = frame.dng, frame.dng.raster
+    if raster.plain:
+        return rows[::4]
+    first, last = (edges[:-1] + dng.top) // raster.rows, (edges[1:] - 1 + dng.top) // raster.rows
+    inside = rows[first == last]
+    if not raster.page.is_tiled or not inside.size or raster.fields != (1, 1):
+        return rows
+    return np.asarray(inside[np.unique(first[inside], return_index=True)[1]])
+
+
+def _blended(picture: Image, known: NDArray[np.int64]) -> Image:
+    """Fill the rows of a picture between known ones by straight lines, those beyond with the nearest."""
+    rows = np.arange(len(picture))
+    after = np.clip(np.searchsorted(known, rows), 1, max(1, len(known) - 1))
+    low, high = known[after - 1], known[np.minimum(after, len(known) - 1)]
+    share = np.clip((rows - low) / np.maximum(high - low, 1), 0.0, 1.0)[:, None, None]
+    return np.asarray((1.0 - share) * picture[low] + share * picture[high], np.float32)
 
 
 def _stored(frame: Frame, y0: int, y1: int, width: int) -> NDArray[Any]:

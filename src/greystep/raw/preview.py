@@ -11,8 +11,9 @@ import rawpy
 from numpy.typing import NDArray
 from PIL import Image as Pictures
 
-from greystep.arrays import Image
+from greystep.arrays import Floats, Image
 from greystep.errors import FrameError
+from greystep.raw.dng import read_dng
 from greystep.raw.frame import open_frame, overview
 from greystep.raw.library import decoder
 
@@ -36,11 +37,17 @@ def large_overview_of(path: Path) -> Image | None:
 def look_of(path: Path) -> Image:
     """Return a small picture of a file, the camera's own where there is one: it takes a hundredth of the time.
 
+    Without one a large frame is looked at through slits, see `greystep.raw.frame.overview`.
+
     Raises:
         FrameError: Where there is none, and the frame cannot be decoded.
     """
     small = preview(path)
-    return overview_of(path) if small is None else small
+    if small is not None:
+        return small
+    frame = open_frame(path)
+    large = frame.height * frame.width >= _LARGE
+    return overview(frame, thinned=large, slits=large)
 
 
 def preview(path: Path, longest: int = 256) -> Image | None:
@@ -56,12 +63,23 @@ def preview(path: Path, longest: int = 256) -> Image | None:
         be read, or does not tell its white balance.
     """
     with suppress(FrameError), decoder(path) as raw:
-        gains = np.array(raw.camera_whitebalance[:3], np.float64)
-        if (gains > 0).all() and (picture := _small(raw.extract_thumb(), longest)) is not None:
+        picture = _small(raw.extract_thumb(), longest)
+        neutral = None if picture is None else _neutral(path, raw)
+        if picture is not None and neutral is not None:
             codes = picture.astype(np.float64) / 255.0
             light = np.where(codes <= 0.04045, codes / 12.92, ((codes + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
-            return np.asarray(light * gains[1] / gains, np.float32)
+            return np.asarray(light * neutral, np.float32)
     return None
+
+
+def _neutral(path: Path, raw: rawpy.RawPy) -> Floats | None:
+    """Return the neutral (3,) that the camera chose, green = 1: of a DNG by its tag, as LibRaw decodes all for it."""
+    dng = read_dng(path)
+    if dng is None:
+        gains = np.array(raw.camera_whitebalance[:3], np.float64)
+        return gains[1] / gains if (gains > 0).all() else None
+    tag = dng.colour.as_shot_neutral if dng.colour is not None else None
+    return None if tag is None else np.array(tag) / tag[1]
 
 
 def _small(thumb: Any, longest: int) -> NDArray[np.uint8] | None:

@@ -5,6 +5,7 @@ in a process: one that crashes or takes too long costs its frame alone. These ar
 to do through pipes, and none of `multiprocessing`: that would run the caller's own script once more in each of them.
 """
 
+import ctypes
 import os
 import pickle
 import signal
@@ -31,10 +32,22 @@ _BEGIN_S: Final = 60.0
 #: Another process is begun for so many bytes of raw files: less than that is decoded while it begins (0.2 s of one
 #: core, against 0.6 s for a lossless frame of 75 MB).
 _BYTES_A_PROCESS: Final = 48 << 20
+#: So much memory that is free is not given back to the system; a quarter of it is the most that mallopt takes.
+_KEPT_BYTES: Final = 128 << 20
 #: How one begins. It finds modules where this process does.
 _BEGIN: Final = "import sys; sys.path[:] = {path!r}; from greystep.session.workers import serve; serve()"
 #: One frame is one task: threads within a decoder would only get into each other's way.
 _ONE_THREAD: Final = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+
+
+def keep_memory() -> None:
+    """Let the C library keep the memory of arrays for the next ones: each page that it asks for anew takes its time.
+
+    By mallopt of glibc (M_TRIM_THRESHOLD -1, M_MMAP_THRESHOLD -3, from memory); other libraries are left as they are.
+    """
+    with suppress(AttributeError, OSError, TypeError):
+        for option, size in ((-1, _KEPT_BYTES), (-3, _KEPT_BYTES // 4)):
+            ctypes.CDLL(None).mallopt(option, size)
 
 
 def cores() -> int:
@@ -55,6 +68,7 @@ class Crew:
                 there are no threads.
             limit_s: A frame that takes a process longer is lost [s].
         """
+        keep_memory()
         self._jobs = jobs or cores()
         self._limit_s = limit_s
         self._threads: ThreadPoolExecutor | None = None
@@ -238,6 +252,7 @@ def serve() -> None:
 
     Ctrl-C is for the one who asks. Where there are alarms, one ends a hanging decoder although nobody is left to do it.
     """
+    keep_memory()
     tasks, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a decoder prints is no answer
     signal.signal(signal.SIGINT, signal.SIG_IGN)
