@@ -35,6 +35,8 @@ ENERGY_J: Final = (1.0, 100000.0)
 DIAL: Final = (1.0, 14.0)
 #: From flash to flash [s].
 RECYCLE_S: Final = (0.01, 120.0)
+#: No test is looked at more often than that: no light is shot more often to settle a doubt.
+MOST_LOOKS: Final = 20
 #: A whole number of more digits is read as a float, which knows how to be infinite.
 _MOST_DIGITS: Final = 18
 _KINDS: Final = (

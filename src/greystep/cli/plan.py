@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from greystep.cli.options import LARGEST_SEED, JsonOption, conclude, number, open_with_progress, say
-from greystep.doors import DIAL, ENERGY_J, LIMITS, RECYCLE_S, name_of
+from greystep.doors import DIAL, ENERGY_J, LIMITS, MOST_LOOKS, RECYCLE_S, name_of
 from greystep.terms import Order
 
 
@@ -52,6 +52,12 @@ def plan(
             metavar="S", parser=number(*RECYCLE_S, "s"), help="Least time from flash to flash; frames sooner are told."
         ),
     ] = None,
+    looks: Annotated[
+        int,
+        typer.Option(
+            min=1, max=MOST_LOOKS, metavar="N", help="Rounds at most, where watch asks for those that are still open."
+        ),
+    ] = 1,
     together: Annotated[
         str, typer.Option("--with", metavar="A:B", help="Shoot A once more while B fires from the same pack.")
     ] = "",
@@ -129,6 +135,7 @@ def plan(
         target_width_m=target_width,
         dial=dial,
         recycle_s=recycle,
+        looks=looks,
         together=tuple(_labels(together)),
         stack=tuple(_labels(stack)),
         run_frames=run,

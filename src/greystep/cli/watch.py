@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from greystep.cli.options import (
+    FirstOption,
     JsonOption,
     PatchOption,
     SessionArgument,
@@ -33,6 +34,7 @@ def watch(
         Path | None, typer.Option("--out", metavar="DIR", help="Where to write if SESSION cannot be written.")
     ] = None,
     patch: PatchOption = None,
+    first: FirstOption = "",
     every: Annotated[
         float, typer.Option(metavar="S", parser=number(0.01, 3600.0, "s"), help="Time from look to look, seconds.")
     ] = 0.25,
@@ -68,7 +70,7 @@ def watch(
 
     loaded = load_settings(session)
     tell = say if as_json else show
-    watched = Watch(loaded, tell, say, box, out, FreeShoot(loaded) if free else None)
+    watched = Watch(loaded, tell, say, box, first, out, FreeShoot(loaded) if free else None)
     watched.begin()
     tell(looking_text(loaded.title, str(loaded.frames_dir)))
     desk = Desk()

@@ -41,6 +41,7 @@ class Wishes:
         scatter_mired: Assumed from shot to shot, a standard deviation.
         dial: What the packs' dial shows at full, where `powers` are numbers of it.
         recycle_s: From flash to flash of a head or pack at least; frames that are shot sooner are told.
+        looks: How often `watch` may look whether the test knows enough; no light is shot in more rounds than that.
         together: Heads fired from one pack, see `greystep.planning.wanted.together_cells`.
         stack: Heads that will stack, see `greystep.planning.wanted.stack_runs`; each has a run of `run_frames`.
     """
@@ -58,6 +59,7 @@ class Wishes:
     target_width_m: float = 0.3
     dial: float | None = None
     recycle_s: float | None = None
+    looks: int = 1
     together: tuple[str, ...] = ()
     stack: tuple[str, ...] = ()
     run_frames: int = 20
@@ -145,6 +147,7 @@ def _planned(
         wishes.dial,
         wishes.recycle_s,
     )
+    document |= {"test": {"looks": wishes.looks}} if wishes.looks > 1 else {}
     runs = stack_runs(
         wishes.stack, cells, wishes.run_frames, wishes.recycle_s or STACK_S, wishes.max_energy_j, wishes.dial
     )

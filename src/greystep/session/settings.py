@@ -13,7 +13,7 @@ import numpy.typing as npt
 from cattrs import Converter
 
 from greystep.arrays import Floats
-from greystep.doors import DIAL, ENERGY_J, LIMITS, RECYCLE_S, name_of, read_number
+from greystep.doors import DIAL, ENERGY_J, LIMITS, MOST_LOOKS, RECYCLE_S, name_of, read_number
 from greystep.errors import FaultsError, GreystepError
 from greystep.files import check_folder, keep_out
 from greystep.session.csvfile import nearest, read_rows
@@ -21,8 +21,6 @@ from greystep.session.power import Power, is_energy, parse_power, same_power
 from greystep.session.toml_file import Limits, TomlFile, existing_path, fault, found, read_toml, reader, structured
 
 Box = tuple[float, float, float, float]
-#: No test is looked at more often than that: no light is shot more often to settle a doubt.
-MOST_LOOKS: Final = 20
 
 
 @dataclass(frozen=True)
