@@ -160,6 +160,7 @@ pages:
     formats         What pages and screen say of the numbers of the tables, in one spelling
     head_sections   A section a head, and what a cell of the matrix of heads opens
     history         What a history of sessions says on screen
+    panels          Strips and panels
     plotted         Figures of set-ups drawn with matplotlib
     report          The report as one HTML file
     screen          What the commands say on screen: plain text, 80 columns, no colour needed
