@@ -116,6 +116,14 @@ def half_shot(planned: Path, folder: Path, names: list[str]) -> Path:
     return folder
 
 
+def with_tolerance(planned: Path, folder: Path, mired: float) -> Path:
+    """Take a planned and shot session whole, with a limit of its own [mired]."""
+    half_shot(planned, folder, in_order(planned))
+    with (folder / "session.toml").open("a") as file:
+        file.write(f"\n[tolerance]\nmired = {mired}\n")
+    return folder
+
+
 def in_order(planned: Path) -> list[str]:
     return sorted((path.name for path in (planned / "frames").iterdir()), reverse=True)
 
@@ -154,16 +162,14 @@ def test_a_lost_frame_is_told(planned: Path, tmp_path: Path) -> None:
 
 
 def test_more_asks_for_nothing_of_a_head_that_goes_back(planned: Path, tmp_path: Path) -> None:
-    """B drifts by 4.8 mired and goes back; A and C hold and match."""
+    """B drifts by 7 mired and goes back; A and C hold and match within 4.5 mired."""
+    planned = with_tolerance(planned, tmp_path / "wide", 4.5)
     with pytest.raises(GreystepError, match="nothing is open; no more to shoot"):
         run("plan", tmp_path / "more", "--more", planned)
 
 
 def test_more_asks_for_what_is_open_and_goes_on_behind_it(planned: Path, tmp_path: Path) -> None:
-    folder, tested = tmp_path / "more", planned
-    planned = half_shot(tested, tmp_path / "near", in_order(tested))
-    with (planned / "session.toml").open("a") as file:
-        file.write("\n[tolerance]\nmired = 6.5\n")
+    folder, planned = tmp_path / "more", with_tolerance(planned, tmp_path / "near", 6.5)
     result = run("plan", folder, "--more", planned, "--json")
     assert result.exit_code == 0, result.output
     document = json.loads(result.stdout)

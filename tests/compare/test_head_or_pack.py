@@ -1,5 +1,6 @@
 """Head or pack: exchanges of known truth, the algebra of the design, and what is said where nothing can be told."""
 
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -221,7 +222,7 @@ def test_heads_that_go_back_may_owe_it_to_their_pack(synthetic: ModuleType) -> N
     turns = [("A", "P1"), ("b2", "P1"), ("C", "P2"), ("D", "P2")]
     drift = analyse(exchange(synthetic, np.random.default_rng(3), turns=turns), synthetic.make_session())
     assert heads_on_one_pack(drift, ()) == heads_on_one_pack(drift, ("C",)) == []
-    (note,) = map(one_pack, heads_on_one_pack(drift, ("C", "D")))
+    (note,) = (one_pack(one, Path("kit")) for one in heads_on_one_pack(drift, ("C", "D")))
     assert note.startswith("Only heads C and D ran on pack P2: this test cannot separate head from pack.")
     assert note.endswith("--swap C,A --packs P2,P1")
     assert heads_on_one_pack(drift, ("A", "b2", "C", "D")) == []

@@ -70,7 +70,7 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture(scope="module")
 def kits() -> dict[int, Told]:
-    return {2: kit_of(2), 6: kit_of(6, thumbnails=True), 12: kit_of(12, powers=4, repeats=3)}
+    return {2: kit_of(2), 6: kit_of(6, thumbnails=True), 12: kit_of(12, powers=3, repeats=2)}
 
 
 @pytest.fixture(scope="module")
@@ -85,17 +85,24 @@ def pages(kits: dict[int, Told], tmp_path_factory: pytest.TempPathFactory) -> di
     return made
 
 
-def shown(browser: Any, page: Path, width: int = 1440, scheme: str = "light") -> Any:
-    tab = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
-    tab.goto(page.as_uri())
+@pytest.fixture(scope="module")
+def tabs(browser: Any, pages: dict[int, Path]) -> dict[int, Any]:
+    opened = {count: browser.new_page() for count in pages}
+    for count, tab in opened.items():
+        tab.goto(pages[count].as_uri())
+    return opened
+
+
+def shown(tab: Any, width: int = 1440, scheme: str = "light", unfolded: bool = False) -> Any:
+    tab.set_viewport_size({"width": width, "height": 900})
+    tab.emulate_media(color_scheme=scheme)
+    tab.evaluate("open => document.querySelectorAll('details').forEach(one => { one.open = open; })", unfolded)
     return tab
 
 
 @pytest.mark.parametrize("count", [2, 6, 12])
-def test_page_one_is_one_sheet_with_verdict_serials_and_signatures(
-    browser: Any, pages: dict[int, Path], count: int
-) -> None:
-    tab = shown(browser, pages[count])
+def test_page_one_is_one_sheet_with_verdict_serials_and_signatures(tabs: dict[int, Any], count: int) -> None:
+    tab = shown(tabs[count])
     for form in ("A4", "Letter"):
         sheets = pypdf.PdfReader(io.BytesIO(tab.pdf(format=form))).pages
         first, second = (" ".join(sheets[number].extract_text().split()) for number in (0, 1))
@@ -104,31 +111,39 @@ def test_page_one_is_one_sheet_with_verdict_serials_and_signatures(
         assert "Every head against every other" not in first, form
         assert f"page 2 of {len(sheets)}" in second, form
         assert "Send back head" in second, "the running head"
-    tab.close()
 
 
 @pytest.mark.parametrize("count", [6, 12])
-def test_nothing_runs_over_the_edge(browser: Any, pages: dict[int, Path], count: int) -> None:
+def test_nothing_runs_over_the_edge(tabs: dict[int, Any], count: int) -> None:
     for width in (360, 768, 1440, 2560):
-        tab = shown(browser, pages[count], width)
-        tab.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+        tab = shown(tabs[count], width, unfolded=True)
         assert tab.evaluate("document.documentElement.scrollWidth") <= width
-        tab.close()
 
 
-def test_letters_have_twelve_pixels_on_a_phone(browser: Any, pages: dict[int, Path]) -> None:
-    tab = shown(browser, pages[6], 360)
+def test_the_verdict_is_one_line_on_a_desk(tabs: dict[int, Any]) -> None:
+    tab = shown(tabs[2])
+    for said in ("Keep the kit: heads A and B match", "Cannot call it yet: heads Amber, Bertha, Chris, Dora and E"):
+        height, size = tab.evaluate(
+            """said => { const line = document.querySelector('h1'); line.textContent = said;
+            line.style.setProperty('--n', said.length);
+            return [line.offsetHeight, parseFloat(getComputedStyle(line).fontSize)]; }""",
+            said,
+        )
+        assert len(said) <= 60
+        assert size < height < 1.5 * size, said
+
+
+def test_letters_have_twelve_pixels_on_a_phone(tabs: dict[int, Any]) -> None:
+    tab = shown(tabs[6], 360)
     sizes = tab.evaluate(LETTERS)
-    tab.close()
     assert len(sizes) > 300
     assert sizes[0][0] >= 11.99, sizes[:5]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_every_mark_is_seen_on_its_ground(browser: Any, pages: dict[int, Path], scheme: str) -> None:
-    tab = shown(browser, pages[6], scheme=scheme)
+def test_every_mark_is_seen_on_its_ground(tabs: dict[int, Any], scheme: str) -> None:
+    tab = shown(tabs[6], scheme=scheme)
     found = tab.evaluate(CONTRAST)
-    tab.close()
     assert len(found) > 500
     assert found[0][0] >= 1.0, found[:5]
 
@@ -148,26 +163,25 @@ def test_a_page_of_six_heads_at_seven_powers_is_small(pages: dict[int, Path]) ->
     assert pages[6].stat().st_size < 1.5e6
 
 
-def test_a_cell_of_the_matrix_opens_its_powers(browser: Any, pages: dict[int, Path]) -> None:
-    tab = shown(browser, pages[6])
+def test_a_cell_of_the_matrix_opens_its_powers(tabs: dict[int, Any]) -> None:
+    tab = shown(tabs[6])
     assert tab.locator("details[open]").count() == 0
     tab.locator("svg a[href='#pair-1']").first.click()
     opened = tab.locator("details[open]")
     assert opened.count() == 1
     assert "B against A" in opened.inner_text()
-    tab.close()
 
 
-def test_numbers_of_a_frame_come_with_the_tab_key(browser: Any, pages: dict[int, Path]) -> None:
-    tab = shown(browser, pages[6])
-    frame = tab.locator("ul.run li").first
-    tip = frame.locator(".tip")
-    assert not tip.is_visible()
-    frame.focus()
-    assert tip.is_visible()
-    for said in (" K", "mired", "Duv", "stops"):
-        assert said in tip.inner_text()
-    tab.close()
+def test_numbers_of_a_frame_come_with_the_tab_key(tabs: dict[int, Any]) -> None:
+    tab = shown(tabs[6], 360)
+    for frame in (tab.locator("ul.run li").first, tab.locator("ul.run li").last):
+        tip = frame.locator(".tip")
+        assert not tip.is_visible()
+        frame.focus()
+        assert tip.is_visible()
+        for said in (" K", "mired", "Duv", "stops"):
+            assert said in tip.inner_text()
+        assert tab.evaluate("document.documentElement.scrollWidth") <= 360
 
 
 @pytest.fixture(scope="module")
@@ -188,11 +202,9 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [360, 1440])
-def test_nothing_shuts_a_reader_out(browser: Any, pages: dict[int, Path], axe: str, scheme: str, width: int) -> None:
-    tab = shown(browser, pages[2], width, scheme)
-    tab.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+def test_nothing_shuts_a_reader_out(tabs: dict[int, Any], axe: str, scheme: str, width: int) -> None:
+    tab = shown(tabs[2], width, scheme, unfolded=True)
     tab.evaluate(axe)
     result = tab.evaluate("axe.run(document, {resultTypes: ['violations']})")
-    tab.close()
     wrong = {one["id"]: [node["html"][:160] for node in one["nodes"][:3]] for one in result["violations"]}
     assert wrong == {}, json.dumps(wrong, indent=1)

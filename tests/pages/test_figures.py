@@ -19,10 +19,10 @@ from PIL import Image
 
 from greystep import api
 from greystep.compare.verdict import Judged
-from greystep.pages import figures, svg
+from greystep.pages import figures, panels, svg
 from greystep.pages import tables as series
 from greystep.sentences.summary import ReferenceLight
-from greystep.terms import Verdict, Withheld
+from greystep.terms import Quantity, Verdict, Withheld
 from helpers import synthetic
 from helpers.pages import Told, kit_of, tell
 
@@ -47,7 +47,7 @@ def dots(drawing: str) -> list[tuple[float, float]]:
 def test_lights_stand_where_the_table_says_on_axes_common_to_all_heads(name: str, column: str) -> None:
     kit, places = simulated("a drift, and a head on the limit")[1], {}
     for head in "ABCD":
-        drawn = sorted(dots(figures.draw_panel(kit, name, head)))
+        drawn = sorted(dots(panels.draw_panel(kit, name, head)))
         mine = kit["colour"][kit["colour"]["label"] == head]
         assert len(drawn) == len(mine)
         assert all(after[0] - before[0] > 20 for before, after in pairwise(drawn)), "a dot at each power"
@@ -90,7 +90,7 @@ def test_warmer_and_greener_point_the_right_way() -> None:
 
 
 def test_alt_text_carries_the_finding(kit: Any, tables: dict[str, pd.DataFrame]) -> None:
-    said = ET.fromstring(figures.draw_panel(tables, "warmth", "B")).attrib["aria-label"]
+    said = ET.fromstring(panels.draw_panel(tables, "warmth", "B")).attrib["aria-label"]
     mine = kit.powers[kit.powers["head"] == "B"]["mired"]
     assert f"B moves {np.ptp(mine):.1f} mired" in said
     assert re.search(r"behind it A moves \d\.\d mired, C moves", said)
@@ -205,6 +205,53 @@ def test_no_mark_contradicts_a_verdict(case: str) -> None:
     nothing = ("one frame a light", "nothing watched, heat in the powers")  # nothing can be called there
     assert (seen[Verdict.WITHIN] > 0) == (seen[Verdict.OUTSIDE] > 0) == (case not in nothing), seen
     assert sum(seen.values()) > 30
+
+
+@pytest.mark.parametrize("case", ["a drift, and a head on the limit", "a tint and a warm head, with much scatter"])
+def test_warmer_and_greener_lie_to_the_right_of_a_strip(case: str) -> None:
+    _, tables, _ = simulated(case)
+    rows = [row for row in series.gap_rows(tables["calipers"]) if row.decides and row.quantity in ("mired", "duv")]
+    assert len(rows) == 8
+    for quantity in ("mired", "duv"):
+        mine = [row for row in rows if row.quantity == quantity]
+        reach = panels.strip_reach(mine)
+        places = {row.difference: dots(panels.draw_strip(row, reach))[0][0] for row in mine}
+        middle = panels.STRIP[0] / 2
+        assert all((x > middle) == (difference > 0) for difference, x in places.items())
+        (slope, level) = np.polyfit(list(places), list(places.values()), 1)
+        assert slope > 0
+        assert all(x == pytest.approx(slope * difference + level, abs=0.02) for difference, x in places.items())
+        jaws = jaws_of(ET.fromstring(panels.draw_strip(mine[0], reach)), True)
+        assert jaws == pytest.approx([level - slope * mine[0].limit, level + slope * mine[0].limit], abs=0.1)
+        assert "cooler" in panels.draw_strip_head(Quantity.MIRED, 4.0, reach, ("cooler", "warmer")).split("warmer")[0]
+
+
+def test_a_cell_of_the_matrix_says_how_the_head_above_stands_to_the_one_at_the_left() -> None:
+    judged, tables, _ = simulated("a tint and a warm head, with much scatter")
+    drawing = ET.fromstring(figures.draw_matrix(tables["matrix"]))
+    said = {}
+    for group in drawing.iter(f"{SVG}g"):
+        edge = next(one for one in group if one.attrib.get("class") == "edge")
+        words = [one.text or "" for one in group.iter(f"{SVG}text")]
+        column, row = (
+            int((float(edge.attrib[axis]) - first) // step) for axis, first, step in (("x", 24, 92), ("y", 20, 44))
+        )
+        said["ABCD"[row], "ABCD"[column]] = words
+    assert len(said) == 16
+    powers = pd.DataFrame(tables["colour"]).set_index(["label", "light"])
+    for row in series.gap_rows(tables["matrix"]):
+        if row.head == row.against_head:
+            continue
+        column = {"mired": "mired", "duv": "duv"}[row.quantity]
+        apart = powers[column][row.head, row.power] - powers[column][row.against_head, row.against_power]
+        more, less = ("warmer", "cooler") if column == "mired" else ("greener", "pinker")
+        assert said[row.against_head, row.head][1] == (more if apart > 0 else less)
+        assert said[row.head, row.against_head][1] == (less if apart > 0 else more)
+        assert float(said[row.head, row.against_head][0]) == pytest.approx(
+            abs(apart), abs=0.05 if column == "mired" else 5e-5
+        )
+    assert said["A", "D"][1] == "warmer", "D was made 8 mired warmer"
+    assert judged.calipers.labels == ("A", "B", "C", "D")
 
 
 @pytest.mark.parametrize("case", CASES)

@@ -1,5 +1,7 @@
 """Page one: its line, its steps, its swatches, and what stands in its table."""
 
+import hashlib
+import math
 import re
 import shlex
 from dataclasses import replace
@@ -14,6 +16,7 @@ from greystep.compare import actions as advice
 from greystep.compare.calipers import State
 from greystep.compare.drift import Timing
 from greystep.compare.findings import Spoilt
+from greystep.flags import Flag
 from greystep.measure.chromaticity import bradford, cct_duv_to_xy, working_space, xy_to_upvp, xy_to_xyz
 from greystep.pages import first_page as first
 from greystep.pages import strips
@@ -21,8 +24,13 @@ from greystep.pages.report import css_string
 from greystep.sentences import kit as kit_said
 from greystep.sentences import page_one
 from greystep.sentences.actions import in_order, step
-from greystep.session.settings import load_settings
-from helpers.pages import Told, kit_of
+from greystep.sentences.frames import cures
+from greystep.session.messages import FlaggedFrame, FrameFault
+from greystep.session.raw_files import starts_of
+from greystep.session.settings import Tolerance, load_settings
+from greystep.terms import Quantity
+from helpers import synthetic
+from helpers.pages import Told, kit_of, tell
 
 
 @pytest.fixture(scope="module")
@@ -120,8 +128,17 @@ def test_shooting_again_comes_first_with_its_time_and_a_command_that_can_be_past
     assert [one.said.split()[0] for one in steps] == ["Shoot", "Shoot", "Send"]
     assert "2 more rounds, 3 min" in steps[0].said
     assert steps[1].said.endswith("; 4 min.")  # 15 frames in 12 s each, and the head set up: 240 s
-    assert shlex.split(steps[0].command) == ["greystep", "plan", f"{folder}_again", "--more", str(folder)]
+    assert shlex.split(steps[0].command) == ["greystep", "plan", f"{folder.name}_again", "--more", folder.name]
     assert steps[2].handles
+
+
+def test_a_head_that_drifts_is_held_against_its_own_lights_and_a_tinted_one_against_others(six: Told) -> None:
+    calipers = six.facts.judged.calipers
+    stands = {calipers.labels[one.head]: one for one in calipers.heads}
+    drift, tint = stands["B"].by[Quantity.MIRED].decides, stands["C"].by[Quantity.DUV].decides
+    assert (calipers.light(drift.light), calipers.light(drift.against)) == (("B", "1/8"), ("B", "1/1"))
+    assert calipers.light(tint.light)[0] == "C"
+    assert calipers.light(tint.against)[0] in ("A", "D", "F"), "heads that nothing stands against"
 
 
 def test_at_most_five_lines_say_what_to_do(six: Told) -> None:
@@ -160,3 +177,64 @@ def test_the_head_of_printed_sheets_cannot_end_its_style() -> None:
     assert not set('"<>\n') & set(css[1:-1])
     decoded = re.sub(r"\\([0-9a-f]+) ", lambda found: chr(int(found[1], 16)), css[1:-1])
     assert decoded == text
+
+
+def limits(**given: float) -> Tolerance:
+    return Tolerance(**(dict.fromkeys(("mired", "duv", "steps", "kelvin", "output_stops")) | given), is_default=False)
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "titles"),
+    [
+        (limits(kelvin=120.0, duv=0.001), ["Warmth, kelvin", "Green and pink"]),
+        (limits(steps=3.0), ["Colour"]),
+        (limits(mired=4.0), ["Warmth, mired", "Green and pink"]),
+        (limits(output_stops=0.1), ["Warmth, mired", "Green and pink"]),
+        (limits(), ["Warmth, mired", "Green and pink"]),
+    ],
+)
+def test_every_kind_of_limit_has_its_strips(six: Told, tolerance: Tolerance, titles: list[str]) -> None:
+    kit = tell(six.readings, replace(synthetic.make_session(), tolerance=tolerance))
+    assert [column["title"] for column in first.columns_of(kit.tables)] == titles
+    html = kit.page()
+    assert html.count("undecided") + html.count("outside") > 5 or not (tolerance.mired or tolerance.kelvin)
+    judged = {str(one) for one in ("mired", "kelvin", "duv", "steps") if getattr(tolerance, one) is not None}
+    rows = kit.tables["calipers"]
+    assert set(rows.loc[rows["limit"].notna(), "quantity"]) - {"output_stops"} == judged
+    assert (rows["verdict"] != "").equals(rows["limit"].notna())
+
+
+def test_heads_that_moved_between_packs_are_told_with_their_packs() -> None:
+    readings = synthetic.simulate(np.random.default_rng(2), np.zeros((3, 3)), repeats=4)
+    half = readings.groupby(["head", "power"]).cumcount() % 2
+    kit = tell(
+        readings.assign(pack=np.where((readings["head"] == "B") & (half == 1), "P2", "P1")), synthetic.make_session()
+    )
+    assert "B at 1/1 on pack P2" in kit.page()
+    assert "A at 1/1 on pack" not in kit.page()
+
+
+def test_raw_files_are_known_by_their_first_bytes_and_size(tmp_path: Path) -> None:
+    (tmp_path / "frames").mkdir()
+    long, short = bytes(range(256)) * 400, b"short"
+    (tmp_path / "frames" / "a.dng").write_bytes(long)
+    (tmp_path / "frames" / "b.dng").write_bytes(short)
+    found = starts_of(load_settings(tmp_path), ["a.dng", "", "gone.dng", "b.dng", "a.dng"])
+    assert found == [
+        ("a.dng", f"{hashlib.sha256(long[:65536]).hexdigest()} {len(long)} bytes"),
+        ("b.dng", f"{hashlib.sha256(short).hexdigest()} 5 bytes"),
+    ]
+
+
+def test_a_cure_is_told_of_each_frame_that_shares_a_fault() -> None:
+    nothing = math.nan
+    flagged = tuple(
+        FlaggedFrame(name, 3, "B", "1/4", 0.01, nothing, nothing, nothing, 0.4, False, nothing, nothing, nothing)
+        for name in ("f1.dng", "f2.dng")
+    )
+    told = cures([FrameFault(Flag.PARTIAL_FLASH, flagged), FrameFault(Flag.NO_AMBIENT, flagged[:1])])
+    assert list(told) == ["f1.dng", "f2.dng"]
+    assert [said.partition(";")[2].strip() for said in told["f1.dng"]] == [
+        "wait for full charge and shoot it again", "shoot one with the flash off and all else the same",
+    ]  # fmt: skip
+    assert len(told["f2.dng"]) == 1

@@ -229,7 +229,6 @@ def test_a_camera_without_a_matrix_still_gets_a_page(kit: Any) -> None:
             reference=ReferenceLight(*[blank] * 6, head=None, power=None, kit=False),
             worst_pair=None,
             heads_table=kit.summary.heads_table.assign(**dict.fromkeys(spans, blank)),
-            pairs=kit.summary.pairs.head(0),
         ),
         readings=kit.readings.assign(colour_from="none", **dict.fromkeys(colour, blank)),
         powers=kit.powers.assign(**dict.fromkeys(colour + deltas, blank)),

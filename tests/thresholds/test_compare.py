@@ -241,7 +241,7 @@ def test_warm_up_is_kept_where_chance_alone_gives_it_five_times_in_a_hundred_tes
     assert find_heat(shots, values, 1).doubt == pytest.approx(3.0 * least / (1.0 + 3.0 * least), rel=1e-6)
 
 
-def test_a_memory_is_taken_for_half_a_standard_deviation_longer_than_it_shows() -> None:
+def test_a_memory_is_taken_for_four_fifths_of_a_standard_deviation_longer_than_it_shows() -> None:
     rng = np.random.default_rng(5)
     frames = 24
     values = rng.standard_normal(frames)
@@ -254,7 +254,7 @@ def test_a_memory_is_taken_for_half_a_standard_deviation_longer_than_it_shows() 
     seen = about @ found.serial ** np.abs(place[:, None] - place) @ about
     would, shown = (np.trace(one, 1) / np.trace(one) for one in (seen, np.outer(left, left)))
     free = frames - 1.0
-    assert (would - shown) * free == pytest.approx(0.5 * np.sqrt(free), rel=0.05)
+    assert (would - shown) * free == pytest.approx(0.8 * np.sqrt(free), rel=0.05)
 
 
 @pytest.mark.parametrize(("gap", "inflation", "told"), [(20.0, 9.1, True), (15.0, 10.5, False)])

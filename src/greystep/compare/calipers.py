@@ -108,6 +108,7 @@ class Calipers:
         heads: In the order of the log.
         pairs: By two heads, the first in the log first, or one and itself: the worst difference of their lights by a
             limit of colour; by any where none is given. Heads that no camera saw together are left out.
+        across: The two lights of each row of the table of pairs.
     """
 
     labels: tuple[str, ...]
@@ -115,6 +116,7 @@ class Calipers:
     head_of: tuple[int, ...]
     heads: tuple[HeadStand, ...]
     pairs: Mapping[tuple[int, int], Gap]
+    across: tuple[tuple[int, int], ...]
 
     def light(self, cell: int) -> tuple[str, str]:
         """Return a light as its head and what it is called beside it."""
@@ -171,6 +173,7 @@ def find_calipers(drift: Drift, rows: Mapping[Quantity, Rows], findings: Sequenc
         head_of=tuple(map(int, drift.cells.head)),
         heads=tuple(heads),
         pairs=_pairs(drift, judged or colour),
+        across=tuple(zip(drift.pair_first.tolist(), drift.pair_second.tolist(), strict=True)),
     )
 
 
@@ -205,17 +208,14 @@ def _all(drift: Drift, rows: Mapping[Quantity, Rows]) -> Iterator[_Signed]:
         shown.append(Quantity.DUV)
     for quantity in shown:
         judged = rows.get(quantity)
-        first, second = (np.append(*both) for both in zip(within_pairs(drift.cells), _across(drift), strict=True))
+        own_first, own_second = within_pairs(drift.cells)
+        first, second = np.append(own_first, drift.pair_first), np.append(own_second, drift.pair_second)
         size, u = difference(components(drift.fitted, quantity), first, second)
         size = -size if quantity == Quantity.KELVIN else size  # more kelvin is cooler
         yield _signed(quantity, judged, first, second, size, u)
     if (judged := rows.get(Quantity.OUTPUT_STOPS)) is not None:
         size = drift.powers["output_error_stops"].to_numpy(np.float64)[judged.second]
         yield _signed(Quantity.OUTPUT_STOPS, judged, judged.first, judged.second, size, judged.u)
-
-
-def _across(drift: Drift) -> tuple[Indices, Indices]:
-    return drift.pair_first, drift.pair_second
 
 
 def _signed(
@@ -230,12 +230,17 @@ def _signed(
 
 
 def _of_head(drift: Drift, told: _Signed, head: int, others: Booleans) -> HeadGaps | None:
-    """Return the worst difference of a head, and all of its lights against the other light of it."""
+    """Return the worst difference of a head, and all of its lights against the other light of it.
+
+    What is outside among its own lights decides before what is outside against others.
+    """
     head_of, known = drift.cells.head, np.isfinite(told.size)
     a, b = head_of[told.first], head_of[told.second]
     mine = known & (((a == head) & (b == head)) | ((a == head) & others[b]) | ((b == head) & others[a]))
     if not mine.any():
         return None
+    failing = mine & (a == b) & (told.verdict == str(Verdict.OUTSIDE))
+    mine = failing if failing.any() else mine
     # Of its own two lights the one nearer to full is the base; with another head the other's light is.
     base = np.where(a == head, np.where(b == head, told.first, told.second), told.first)
     decides = max((told.gap(int(at), int(base[at])) for at in np.flatnonzero(mine)), key=lambda gap: gap.telling)

@@ -16,7 +16,7 @@ from greystep.compare.fit import shrunk
 _SERIAL: Final = np.linspace(0.0, 0.95, 20)
 #: A memory is taken for longer than it shows by so many standard deviations of its own (a choice): held too short it
 #: makes intervals too narrow, held too long it costs a little of them.
-_SAFE: Final = 0.5
+_SAFE: Final = 0.8
 
 
 @dataclass(frozen=True)

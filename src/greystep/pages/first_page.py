@@ -14,8 +14,8 @@ from greystep.compare.calipers import HeadStand, State
 from greystep.compare.findings import Finding
 from greystep.flags import Status
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
-from greystep.pages import figures, strips
-from greystep.pages.formats import EMPTY, known
+from greystep.pages import panels, strips
+from greystep.pages.formats import EMPTY, known, reference
 from greystep.pages.svg import short
 from greystep.pages.tables import gap_rows
 from greystep.sentences import page_one
@@ -28,6 +28,8 @@ from greystep.terms import Quantity, Verdict
 CLOSE_FROM: Final = 8
 #: So few heads are set wider.
 OPEN_TO: Final = 4
+#: Differences are shown so many times as large at most: chance is not to look like a cast.
+MAGNIFIED: Final = 20
 #: Signs of the longest name of a head there.
 LONGEST: Final = 20
 #: What to do has so many lines on page one.
@@ -98,9 +100,11 @@ def columns_of(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, object]]:
     for quantity, (title, ways) in _STRIPS.items():
         mine = [row for row in rows if row.quantity == quantity]
         if mine:
-            reach = figures.strip_reach(mine)
-            drawn = figures.draw_strip_head(quantity, mine[0].limit, reach, ways)
-            columns.append({"quantity": quantity, "title": title, "head": drawn, "reach": reach})
+            reach = panels.strip_reach(mine)
+            drawn = panels.draw_strip_head(quantity, mine[0].limit, reach, ways)
+            limit = f", limit {panels.number(quantity, mine[0].limit)}" if known(mine[0].limit) else ""
+            name = f"{title}: {' to '.join(filter(None, ways))}{limit}"
+            columns.append({"quantity": quantity, "title": title, "name": name, "head": drawn, "reach": reach})
     return columns
 
 
@@ -122,7 +126,7 @@ def rows_of_heads(
         for stand in order
     ]
     neutrals = _neutrals(summary, farthest)
-    times = strips.magnification([neutrals])
+    times = strips.magnification([neutrals], MAGNIFIED)
     shown = zip(order, strips.hex_codes(neutrals, 1), strips.hex_codes(neutrals, times), strict=True)
     rows = [
         {
@@ -177,7 +181,7 @@ def _strip_cell(gaps: Sequence[GapRow], head: str, column: Mapping[str, object])
     row = _deciding(gaps, head, str(column["quantity"]))
     reach = column["reach"]
     assert isinstance(reach, float)
-    return {"title": column["title"], "drawn": "" if row is None else figures.draw_strip(row, reach)}
+    return {"name": column["name"], "drawn": "" if row is None else panels.draw_strip(row, reach)}
 
 
 def _deciding(gaps: Sequence[GapRow], head: str, quantity: str) -> GapRow | None:
@@ -216,20 +220,22 @@ def _neutrals(summary: Summary, cells: Sequence[PowerRow | None]) -> np.ndarray:
 def proof(summary: Summary, cells: Sequence[PowerRow]) -> tuple[str, str]:
     """Return the one sentence that the verdict rests on, and the two lights of it as a split swatch (SVG text)."""
     calipers = summary.calipers
-    if calipers is None or not known(summary.reference.mired):
-        return " ".join(summary.headline[1]), ""
+    assert calipers is not None, "a page is made of a summary with its calipers"
     worst = max(calipers.heads, key=lambda stand: stand.rank)
-    colour = [one.decides for name, one in worst.by.items() if name != Quantity.OUTPUT_STOPS]
-    every = [one.decides for one in worst.by.values()]
-    if not colour:
-        return " ".join(summary.headline[1]), ""
-    shown, gap = max(colour, key=lambda one: one.telling), max(every, key=lambda one: one.telling)
-    light, other = cells[shown.light], cells[shown.against]
+    label = (*summary.odd.spoilt, calipers.labels[worst.head])[0]
+    gaps = [one.decides for one in worst.by.values()]
+    colour = [gap for gap in gaps if gap.quantity != Quantity.OUTPUT_STOPS]
+    if not colour or not known(summary.reference.mired):
+        return summary.sentences[label], ""
+    shown, gap = (max(some, key=lambda one: one.telling) for some in (colour, gaps))
     names = say.cell(*calipers.light(shown.light)), say.cell(*calipers.light(shown.against))
-    neutrals = _neutrals(summary, [light, other])
-    swatch = strips.split_swatch(names, neutrals, strips.magnification([neutrals]))
-    light, other = cells[gap.light], cells[gap.against]
-    return page_one.proof(calipers, gap, light, other), swatch
+    neutrals = _neutrals(summary, [cells[shown.light], cells[shown.against]])
+    times, balance = strips.magnification([neutrals], MAGNIFIED), reference(summary.reference)
+    swatch = strips.split_swatch(names, neutrals, times, balance)
+    open_itself = worst.state == State.OPEN and summary.findings[worst.head].verdict != Verdict.WITHIN
+    if summary.odd.spoilt or worst.state == State.AGAIN or open_itself:
+        return summary.sentences[label], swatch
+    return page_one.proof(calipers, gap, cells[gap.light], cells[gap.against]), swatch
 
 
 def anchors(labels: Sequence[str], lead: str = "head") -> dict[str, str]:

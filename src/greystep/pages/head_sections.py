@@ -9,8 +9,8 @@ import pandas as pd
 from greystep import words as say
 from greystep.columns import FrameRow, HeadRow, PairRow, PowerRow, rows_of
 from greystep.flags import Status
-from greystep.pages import figures, strips
 from greystep.pages import formats as words
+from greystep.pages import panels, strips
 from greystep.pages.first_page import head_names, powers_said
 from greystep.pages.formats import Column, table
 from greystep.pages.tables import gap_rows
@@ -56,14 +56,14 @@ def sections(
             ("Pack", ", ".join(dict.fromkeys(one.pack for one in frames if one.head == row.head and one.pack))),
             *_moves(row),
         ]
-        shown = [name for name in figures.QUANTITIES if tables]
+        shown = [name for name in panels.QUANTITIES if tables]
         made.append(
             {
                 **names,
                 "id": ids[label],
                 "sentence": summary.sentences[label],
                 "facts": [(name, value) for name, value in facts if value and value != words.EMPTY],
-                "panels": [figures.draw_panel(tables, name, label) for name in shown],
+                "panels": [panels.draw_panel(tables, name, label) for name in shown],
                 "caliper": _caliper(tables, label),
                 "powers": table(_POWERS, mine),
                 "run": _run(summary, frames, row, times),
@@ -73,12 +73,17 @@ def sections(
 
 
 def _caliper(tables: Mapping[str, pd.DataFrame], label: str) -> str:
-    """Return about which lights the limits of a head's panels are drawn."""
+    """Return about which lights the limits of a head's panels are drawn: ``warmth about B at 1/1, ...``."""
     if not tables:
         return ""
+    titles = {"mired": "warmth", "duv": "green and pink"}
     mine = [row for row in gap_rows(tables["calipers"]) if row.head == label and row.decides and words.known(row.limit)]
-    lights = [say.cell(one.against_head, one.against_power) for one in mine if one.quantity in ("mired", "duv")]
-    return say.listed(list(dict.fromkeys(lights)))
+    told = [
+        f"{titles[one.quantity]} about {say.cell(one.against_head, one.against_power)}"
+        for one in mine
+        if one.quantity in titles
+    ]
+    return ", of ".join(told)
 
 
 def _moves(row: HeadRow) -> list[tuple[str, str]]:
@@ -128,34 +133,23 @@ def opened(summary: Summary) -> list[dict[str, Any]]:
     """Return for every two heads what their cell of the matrix opens: the differences power by power."""
     calipers = summary.calipers
     assert calipers is not None, "a page is made of a summary with its calipers"
+    by: dict[tuple[str, str], dict[tuple[str, str], tuple[str, str, str]]] = {}
+    for (first, second), row in zip(calipers.across, rows_of(summary.pairs, PairRow), strict=True):
+        (head, light), (other, other_light) = calipers.light(first), calipers.light(second)
+        by.setdefault((head, other), {})[light, other_light] = _difference(row)
     made: list[dict[str, Any]] = []
-    pairs = rows_of(summary.pairs, PairRow)
-    known = set(calipers.labels)
-    by: dict[tuple[str, str], list[PairRow]] = {}
-    for row in pairs:
-        first, second = (name if name in known else f"{name} ({row.body})" for name in (row.head_a, row.head_b))
-        by.setdefault((first, second), []).append(row)
-    for number, ((first, second), rows) in enumerate(by.items()):
-        down, across = (list(dict.fromkeys(name(row) for row in rows)) for name in (_light_a, _light_b))
-        cells = {(_light_a(row), _light_b(row)): _difference(row) for row in rows}
+    for number, (heads, cells) in enumerate(by.items()):
+        down, across = (list(dict.fromkeys(lights)) for lights in zip(*cells, strict=True))
         made.append(
             {
                 "id": f"pair-{number + 1}",
-                "heads": (first, second),
+                "heads": heads,
                 "across": across,
                 "rows": [(light, [cells.get((light, other)) for other in across]) for light in down],
-                "matches": summary.safe_ranges_of(first, second),
+                "matches": summary.safe_ranges_of(*heads),
             }
         )
     return made
-
-
-def _light_a(row: PairRow) -> str:
-    return ", ".join(filter(None, (row.power_a, row.pack_a, row.channel_a, row.with_a, row.modifier_a)))
-
-
-def _light_b(row: PairRow) -> str:
-    return ", ".join(filter(None, (row.power_b, row.pack_b, row.channel_b, row.with_b, row.modifier_b)))
 
 
 def _difference(row: PairRow) -> tuple[str, str, str]:

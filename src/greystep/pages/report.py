@@ -87,7 +87,7 @@ def report_page(
         "reference": words.reference(summary.reference),
         "claim": claim,
         "claims": table(_CLAIM, claim_rows),
-        "drawn": figures.drawings(tables, summary.reference),
+        "drawn": figures.drawn_once(tables, summary.reference),
         "cells": table(_CELLS, cells),
         "uncertainties": _uncertainties(frames, summary.heads, cells),
         "order": _order(summary.heads, cells),

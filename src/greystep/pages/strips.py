@@ -87,8 +87,12 @@ def hex_codes(neutrals: Floats, times: int) -> list[str]:
     return ["#{:02x}{:02x}{:02x}".format(*map(int, one)) if np.isfinite(one).all() else "" for one in shown]
 
 
-def split_swatch(names: tuple[str, str], neutrals: Floats, times: int) -> str:
-    """Draw two lights side by side on one grey card, true and magnified and labelled so; returns SVG text."""
+def split_swatch(names: tuple[str, str], neutrals: Floats, times: int, balance: str) -> str:
+    """Draw two lights side by side on one grey card, true and magnified and labelled so; returns SVG text.
+
+    Args:
+        balance: The light on which both are balanced.
+    """
     wide, high = 148.0, 64.0
     parts = []
     for place, (power, said) in enumerate(((1, "true"), (times, f"differences \N{MULTIPLICATION SIGN} {times}"))):
@@ -100,15 +104,16 @@ def split_swatch(names: tuple[str, str], neutrals: Floats, times: int) -> str:
         parts.append(svg.text(left, high + 16, said, "strong"))
     for half, name in enumerate(names):
         parts.append(svg.text(half * wide / 2, high + 32, svg.short(name, 20), "said"))
-    said = f"A grey card in the light of {names[0]} and of {names[1]}, the reference balanced: true, and {times} times"
+    parts.append(svg.text(wide + 16, high + 32, f"balanced on {svg.short(balance, 13)}", "said"))
+    said = f"A grey card in the light of {names[0]} and of {names[1]}, balanced on {balance}: true, and {times} times"
     return svg.svg(2 * wide + 16, high + 36, parts, said)
 
 
-def magnification(series: Sequence[Floats]) -> int:
-    """Return by how much the differences can be magnified with every neutral still in view."""
+def magnification(series: Sequence[Floats], most: int = _TIMES[0]) -> int:
+    """Return by how much, `most` at most, the differences can be magnified with every neutral still in view."""
     away = [np.abs(np.log(neutrals[np.isfinite(neutrals) & (neutrals > 0)])) for neutrals in series]
     farthest = max((float(part.max()) for part in away if part.size), default=0.0)
-    return next((times for times in _TIMES if times * farthest <= _REACH), _TIMES[-1])
+    return next((times for times in _TIMES if times <= most and times * farthest <= _REACH), _TIMES[-1])
 
 
 def _shown(neutrals: Floats, power: int) -> Floats:

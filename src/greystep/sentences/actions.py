@@ -65,11 +65,11 @@ def in_order(actions: Sequence[advice.Action]) -> list[advice.Action]:
     return sorted(actions, key=lambda what: not isinstance(what, _FIRST))
 
 
-def step(what: advice.Action, timing: Timing, folder: Path) -> Step:
+def step(what: advice.Action, timing: Timing, folder: Path | None) -> Step:
     """Return what to do next.
 
     Args:
-        folder: Of the session, for commands.
+        folder: Of the session, for commands; None where it is not known.
     """
     match what:
         case advice.SendBack(heads):
@@ -123,7 +123,8 @@ def step(what: advice.Action, timing: Timing, folder: Path) -> Step:
         case advice.FireFirst(head, warm_up):
             return Step(f"With head {head} {fire_first(warm_up)}.")
         case advice.ShootEmpty(heads, powers):
-            return Step(f"Shoot {say.heads(heads)} at {say.listed(powers)}: no frame there can be used.")
+            time = _time(2 * len(powers) * len(heads), timing, len(heads))
+            return Step(f"Shoot {say.heads(heads)} at {say.listed(powers)}: no frame there can be used{time}.")
         case advice.ShootRounds(heads, rounds, cells):
             time = more_rounds(rounds, cells, timing)
             each = " each" if len(heads) > 1 and time.endswith("min") else ""
@@ -147,24 +148,30 @@ def apart(groups: Sequence[Sequence[str]]) -> tuple[str, str]:
     )
 
 
-def _plan(heads: Sequence[str], powers: Sequence[str], folder: Path) -> str:
+def _plan(heads: Sequence[str], powers: Sequence[str], folder: Path | None) -> str:
     """Return the command that plans a test of these heads at these powers, beside the folder of the one at hand."""
     named = f"--heads {shlex.quote(','.join(heads))} --powers {shlex.quote(','.join(powers))}"
-    return f"greystep plan {_again(folder)} {named}"
+    return f"greystep plan {again(folder)} {named}"
 
 
-def _more(folder: Path) -> str:
+def _more(folder: Path | None) -> str:
     """Return the command that plans what decides a test."""
-    return f"greystep plan {_again(folder)} --more {shlex.quote(say.visible(str(folder)))}"
+    return f"greystep plan {again(folder)} --more {shlex.quote(_name(folder))}"
 
 
-def _again(folder: Path) -> str:
-    return shlex.quote(say.visible(str(folder.with_name(f"{folder.name}_again")))) if folder.name else "DIR"
+def again(folder: Path | None) -> str:
+    """Return the folder of a test that goes on from the one in this folder, quoted for a command."""
+    return "DIR" if folder is None else shlex.quote(f"{_name(folder)}_again")
 
 
-def _time(frames: int, timing: Timing) -> str:
-    """Return how long so many frames of one head take; nothing where that is not known."""
-    seconds = frames * timing.frame_s + timing.head_change_s
+def _name(folder: Path | None) -> str:
+    """Return the name of a session's folder: commands are for the folder that holds it, wherever that lies."""
+    return "SESSION" if folder is None else say.visible(folder.resolve().name)
+
+
+def _time(frames: int, timing: Timing, heads: int = 1) -> str:
+    """Return how long so many frames of some heads take; nothing where that is not known."""
+    seconds = frames * timing.frame_s + heads * timing.head_change_s
     return f"; {max(math.ceil(seconds / 60.0 - 1e-9), 1)} min" if math.isfinite(seconds) else ""
 
 

@@ -18,7 +18,8 @@ UNITS: Final = {
     Quantity.STEPS: ("steps", 1),
     Quantity.OUTPUT_STOPS: ("stop", 2),
 }
-_WITHHELD: Final = {
+#: Why a difference is called neither.
+WITHHELD: Final = {
     Withheld.HEAT: "heat and power cannot be separated",
     Withheld.UNWATCHED: "nothing watched camera and mains between them",
     Withheld.ROOM: "the room light is not known",
@@ -88,7 +89,7 @@ def gap(row: GapRow) -> str:
         said += f" {'from' if quantity == Quantity.STEPS else 'than'} {other}"
     if not row.verdict:
         return f"{said}; not judged"
-    why = f", {_WITHHELD[Withheld(row.withheld)]}" if row.withheld else ""
+    why = f", {WITHHELD[Withheld(row.withheld)]}" if row.withheld else ""
     return f"{said}: {say.VERDICTS[row.verdict]}{why}"
 
 

@@ -1,7 +1,9 @@
 """What limits the answer of a test, and what else it shows: head or pack, check frames, ISO steps, the design."""
 
 import math
+import shlex
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
 from greystep import words as say
@@ -11,6 +13,7 @@ from greystep.compare.check_frames import Moved
 from greystep.compare.head_or_pack import Answer, Follows, Share, Step
 from greystep.compare.iso_steps import IsoStep
 from greystep.compare.verdict import ReportFacts
+from greystep.sentences.actions import again
 from greystep.terms import Quantity
 
 #: Of a quantity: its noun, and the words for more and less of it.
@@ -23,11 +26,15 @@ _NOUNS: Final = {
 _MOSTLY: Final = 3.0
 
 
-def notes(facts: ReportFacts) -> list[str]:
-    """Return the notes on head or pack, on check frames and on ISO steps, in the order of the report."""
+def notes(facts: ReportFacts, folder: Path) -> list[str]:
+    """Return the notes on head or pack, on check frames and on ISO steps, in the order of the report.
+
+    Args:
+        folder: Of the session, for commands.
+    """
     return [
         *map(head_or_pack, facts.attribution.told if facts.attribution else ()),
-        *map(one_pack, facts.one_pack),
+        *(one_pack(found, folder) for found in facts.one_pack),
         *map(moved, facts.moves),
         *(iso_step(step) for step in facts.iso_steps if step.shows),
     ]
@@ -93,12 +100,14 @@ def iso_step(step: IsoStep) -> str:
     )
 
 
-def one_pack(found: attribution.OnePack) -> str:
+def one_pack(found: attribution.OnePack, folder: Path) -> str:
     """Return where the heads that go back are all the heads of a pack, so that it may be the pack."""
+    heads, packs = (
+        shlex.quote(",".join(two)) for two in ((found.heads[0], found.good_head), (found.pack, found.good_pack))
+    )
     return (
         f"Only {say.heads(found.heads)} ran on pack {found.pack}: this test cannot separate head from pack. Two heads "
-        "on both packs can: greystep plan "
-        f"DIR --swap {found.heads[0]},{found.good_head} --packs {found.pack},{found.good_pack}"
+        f"on both packs can: greystep plan {again(folder)} --swap {heads} --packs {packs}"
     )
 
 

@@ -9,10 +9,10 @@ from greystep.compare.against_others import OffAt, Offset
 from greystep.compare.calipers import Calipers, Gap, HeadStand, State
 from greystep.compare.findings import Finding
 from greystep.mix.gels import nominal_gels
-from greystep.sentences.figures import size
+from greystep.sentences.figures import WITHHELD, size
 from greystep.sentences.green_pink import gap as gap_said
 from greystep.session.settings import Tolerance
-from greystep.terms import Quantity, Verdict
+from greystep.terms import Quantity, Verdict, Withheld
 
 METHOD: Final = (
     "Raw counts of a grey target, lit by one head at a time; black and room light taken off; no developing. One colour "
@@ -20,7 +20,7 @@ METHOD: Final = (
 )
 PLUS_MINUS: Final = (
     "holds the true difference 95 times in 100. Out of tolerance: the whole bar lies beyond the limit. In tolerance: "
-    "the whole bar lies inside it. Else nothing is called."
+    "the whole bar lies inside it. Else it is not called; a dashed bar: the test cannot tell."
 )
 NOT_KNOWN: Final = (
     "The bare head as it was tested, not your softbox or fabric; another camera may see another difference; nothing "
@@ -56,8 +56,10 @@ def proof(calipers: Calipers, gap: Gap, light: PowerRow, other: PowerRow) -> str
             return f"{said}: {what} is out of its limit, {limit}."
         case Verdict.WITHIN:
             return f"{said}, the most of all: {what} stays inside its limit, {limit}."
+        case Verdict.UNDECIDED if gap.withheld:
+            return f"{said}: not called, as {WITHHELD[Withheld(gap.withheld)]}."
         case Verdict.UNDECIDED:
-            return f"{said}: too close to the limit of {what}, {limit}, or not proven."
+            return f"{said}: {what} is too close to its limit, {limit}."
 
 
 def fails_on(stand: HeadStand) -> str:

@@ -4,7 +4,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from fractions import Fraction
-from pathlib import Path
 from typing import Final
 
 from greystep import words as say
@@ -261,7 +260,7 @@ def to_do(audit: Audit) -> list[str]:
         lines.append("Nothing: shoot it with the best common balance.")
     else:
         undecided = verdict == Verdict.UNDECIDED
-        settle = [actions.step(one, audit.timing, Path()).line for one in audit.settle]
+        settle = [actions.step(one, audit.timing, None).line for one in audit.settle]
         lines += settle if undecided else []
         plates = best is not None and best.kind == changes.RemedyKind.PLATES
         if best is not None and not (undecided and plates):

@@ -166,7 +166,7 @@ def summary(
         todo=tuple(one.line for one in steps),
         safe_ranges=judged.ranges,
         notes=(
-            *kit_notes.notes(facts),
+            *kit_notes.notes(facts, settings.path),
             *session_notes.sentences(notes),
             *filter(None, [absolute]),
             *kit_notes.designs(drift.notes),
