@@ -177,6 +177,7 @@ pages:
     formats         What pages and screen say of the numbers of the tables, in one spelling
     head_sections   A section a head, and what a cell of the matrix of heads opens
     history         What a history of sessions says on screen, and its page
+    panels          Strips and panels
     report          The report as one HTML file
     screen          What the commands say on screen: plain text as wide as the screen, no colour needed
     setup_figures   Figures of a set-up

@@ -19,7 +19,7 @@ from PIL import Image
 
 from greystep import api
 from greystep.compare.verdict import Judged
-from greystep.pages import figures, svg
+from greystep.pages import figures, panels, svg
 from greystep.pages import tables as series
 from greystep.sentences.summary import ReferenceLight
 from greystep.terms import Quantity, Verdict, Withheld
@@ -47,7 +47,7 @@ def dots(drawing: str) -> list[tuple[float, float]]:
 def test_lights_stand_where_the_table_says_on_axes_common_to_all_heads(name: str, column: str) -> None:
     kit, places = simulated("a drift, and a head on the limit")[1], {}
     for head in "ABCD":
-        drawn = sorted(dots(figures.draw_panel(kit, name, head)))
+        drawn = sorted(dots(panels.draw_panel(kit, name, head)))
         mine = kit["colour"][kit["colour"]["label"] == head]
         assert len(drawn) == len(mine)
         assert all(after[0] - before[0] > 20 for before, after in pairwise(drawn)), "a dot at each power"
@@ -90,7 +90,7 @@ def test_warmer_and_greener_point_the_right_way() -> None:
 
 
 def test_alt_text_carries_the_finding(kit: Any, tables: dict[str, pd.DataFrame]) -> None:
-    said = ET.fromstring(figures.draw_panel(tables, "warmth", "B")).attrib["aria-label"]
+    said = ET.fromstring(panels.draw_panel(tables, "warmth", "B")).attrib["aria-label"]
     mine = kit.powers[kit.powers["head"] == "B"]["mired"]
     assert f"B moves {np.ptp(mine):.1f} mired" in said
     assert re.search(r"behind it A moves \d\.\d mired, C moves", said)
@@ -214,16 +214,16 @@ def test_warmer_and_greener_lie_to_the_right_of_a_strip(case: str) -> None:
     assert len(rows) == 8
     for quantity in ("mired", "duv"):
         mine = [row for row in rows if row.quantity == quantity]
-        reach = figures.strip_reach(mine)
-        places = {row.difference: dots(figures.draw_strip(row, reach))[0][0] for row in mine}
-        middle = figures.STRIP[0] / 2
+        reach = panels.strip_reach(mine)
+        places = {row.difference: dots(panels.draw_strip(row, reach))[0][0] for row in mine}
+        middle = panels.STRIP[0] / 2
         assert all((x > middle) == (difference > 0) for difference, x in places.items())
         (slope, level) = np.polyfit(list(places), list(places.values()), 1)
         assert slope > 0
         assert all(x == pytest.approx(slope * difference + level, abs=0.02) for difference, x in places.items())
-        jaws = jaws_of(ET.fromstring(figures.draw_strip(mine[0], reach)), True)
+        jaws = jaws_of(ET.fromstring(panels.draw_strip(mine[0], reach)), True)
         assert jaws == pytest.approx([level - slope * mine[0].limit, level + slope * mine[0].limit], abs=0.1)
-        assert "cooler" in figures.draw_strip_head(Quantity.MIRED, 4.0, reach, ("cooler", "warmer")).split("warmer")[0]
+        assert "cooler" in panels.draw_strip_head(Quantity.MIRED, 4.0, reach, ("cooler", "warmer")).split("warmer")[0]
 
 
 def test_a_cell_of_the_matrix_says_how_the_head_above_stands_to_the_one_at_the_left() -> None:

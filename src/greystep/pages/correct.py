@@ -21,7 +21,7 @@ from greystep.sentences.corrections import SOURCES
 
 #: Frames that a strip has room for, and those with the largest corrections that are told on page one.
 _IN_STRIP: Final = 240
-_WORST: Final = 8
+_WORST: Final = 6
 
 
 def corrections_page(title: str, corrections: Corrections, messages: Sequence[str], run: str) -> str:

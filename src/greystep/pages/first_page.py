@@ -14,7 +14,7 @@ from greystep.compare.calipers import HeadStand, State
 from greystep.compare.findings import Finding
 from greystep.flags import Status
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
-from greystep.pages import figures, strips
+from greystep.pages import panels, strips
 from greystep.pages.formats import EMPTY, known, reference
 from greystep.pages.svg import short
 from greystep.pages.tables import gap_rows
@@ -100,9 +100,9 @@ def columns_of(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, object]]:
     for quantity, (title, ways) in _STRIPS.items():
         mine = [row for row in rows if row.quantity == quantity]
         if mine:
-            reach = figures.strip_reach(mine)
-            drawn = figures.draw_strip_head(quantity, mine[0].limit, reach, ways)
-            limit = f", limit {figures.number(quantity, mine[0].limit)}" if known(mine[0].limit) else ""
+            reach = panels.strip_reach(mine)
+            drawn = panels.draw_strip_head(quantity, mine[0].limit, reach, ways)
+            limit = f", limit {panels.number(quantity, mine[0].limit)}" if known(mine[0].limit) else ""
             name = f"{title}: {' to '.join(filter(None, ways))}{limit}"
             columns.append({"quantity": quantity, "title": title, "name": name, "head": drawn, "reach": reach})
     return columns
@@ -181,7 +181,7 @@ def _strip_cell(gaps: Sequence[GapRow], head: str, column: Mapping[str, object])
     row = _deciding(gaps, head, str(column["quantity"]))
     reach = column["reach"]
     assert isinstance(reach, float)
-    return {"name": column["name"], "drawn": "" if row is None else figures.draw_strip(row, reach)}
+    return {"name": column["name"], "drawn": "" if row is None else panels.draw_strip(row, reach)}
 
 
 def _deciding(gaps: Sequence[GapRow], head: str, quantity: str) -> GapRow | None:

@@ -9,8 +9,8 @@ import pandas as pd
 from greystep import words as say
 from greystep.columns import FrameRow, HeadRow, PairRow, PowerRow, rows_of
 from greystep.flags import Status
-from greystep.pages import figures, strips
 from greystep.pages import formats as words
+from greystep.pages import panels, strips
 from greystep.pages.first_page import head_names, powers_said
 from greystep.pages.formats import Column, table
 from greystep.pages.tables import gap_rows
@@ -56,14 +56,14 @@ def sections(
             ("Pack", ", ".join(dict.fromkeys(one.pack for one in frames if one.head == row.head and one.pack))),
             *_moves(row),
         ]
-        shown = [name for name in figures.QUANTITIES if tables]
+        shown = [name for name in panels.QUANTITIES if tables]
         made.append(
             {
                 **names,
                 "id": ids[label],
                 "sentence": summary.sentences[label],
                 "facts": [(name, value) for name, value in facts if value and value != words.EMPTY],
-                "panels": [figures.draw_panel(tables, name, label) for name in shown],
+                "panels": [panels.draw_panel(tables, name, label) for name in shown],
                 "caliper": _caliper(tables, label),
                 "powers": table(_POWERS, mine),
                 "run": _run(summary, frames, row, times),

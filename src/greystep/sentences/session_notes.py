@@ -80,7 +80,7 @@ def _of_room(note: RoomUnproven) -> str:
         costs = f"{abs(note.mired):.2g} mired {'warmer' if note.mired > 0 else 'cooler'}"
     return (
         f"No flash-off frame was taken {' or '.join(where)}. A lamp that {'came on' if note.after else 'went out'} and "
-        f"adds {100 * LAMP_SHARE:.1g} % to the brightest patch would make {say.cell(note.head, note.power)} {costs}. "
+        f"adds {100 * LAMP_SHARE:.1g} % to the brightest card would make {say.cell(note.head, note.power)} {costs}. "
         f"Take one flash-off frame {' and one '.join(when)}."
     )
 
