@@ -70,6 +70,7 @@ session:
     spreadsheet_dates  Dates that a spreadsheet made of typed powers, put back where they can only have been one power
     switched        When room light changed between two flash-off frames
     toml_file       session.toml as text, tables and checked values
+    warm_ups        Warm-up flashes fired through the camera
     watch           Frames as they arrive: when there is something new to read, and what is new in it
     workers         Frames worked on with all cores: in threads, and in processes of their own where a decoder may crash
 compare:

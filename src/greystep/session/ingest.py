@@ -27,12 +27,13 @@ from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies, through_matrix
 from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
-from greystep.session.matching import PlacingNote, place_frames
+from greystep.session.matching import PlacingNote, light_of, place_frames
 from greystep.session.part import WHOLE, Part, cut, rows_of_part
 from greystep.session.raw_files import capture_order, frame_files, stack_folder
 from greystep.session.reference import may_serve
 from greystep.session.settings import Box, Settings, check_place
 from greystep.session.shots import check_rows, read_log
+from greystep.session.warm_ups import set_aside
 from greystep.session.workers import Crew
 from greystep.terms import LIT, TESTED, UNLIT, Kind
 
@@ -117,6 +118,7 @@ def _ingest(
     exposures = kept.exposures(folder, names, known, crew)
     names = [names[place] for place in capture_order(names, [exposures[name].captured for name in names])]
     inside = cut(names, part)
+    left_out: tuple[remarks.LogNote, ...]
     shots, left_out = rows_of_part(shots, names, inside)
     names = inside
     unnamed = bool((shots["frame"] == "").all())
@@ -146,7 +148,12 @@ def _ingest(
         raise GreystepError(f"{folder}: none of its {len(names)} frames can be read; the first: {first}")
     placed: tuple[PlacingNote, ...] = ()
     if unnamed:
-        shots, placed = place_frames(shots, names, [readings[name] for name in names])
+        light = light_of([readings[name] for name in names], int(shots["kind"].isin(UNLIT).sum()))
+        aside, warmed = set_aside(shots, names, light)
+        files = [name for name in names if name not in set(aside["frame"])]
+        shots, placed = place_frames(shots, files, [readings[name] for name in files])
+        shots = pd.concat([shots, aside], ignore_index=True) if warmed else shots
+        left_out = (*left_out, *warmed)
     joined = rows.joined(shots, names, readings)
     states: NDArray[np.object_] | None = rows.target_states(joined)
     moved = joined.log["frame"][joined.of_kind(*TESTED) & (states != "")]
