@@ -65,6 +65,7 @@ session:
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table
     reference       Which light is meant by a reference
+    runs            Runs from rest
     settings        A session
     shots           The log of a session
     spreadsheet_dates  Dates that a spreadsheet made of typed powers, put back where they can only have been one power

@@ -1,5 +1,6 @@
 """The log joined with what was measured: one row a frame, with its light, its colour, and what is doubtful about it."""
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -31,7 +32,8 @@ from greystep.session.matching import PlacingNote, light_of, place_frames
 from greystep.session.part import WHOLE, Part, cut, rows_of_part
 from greystep.session.raw_files import capture_order, frame_files, stack_folder
 from greystep.session.reference import may_serve
-from greystep.session.settings import Box, Settings, check_place
+from greystep.session.runs import run_rows, settling
+from greystep.session.settings import DEFAULT_TOLERANCE, Box, Settings, check_place
 from greystep.session.shots import check_rows, read_log
 from greystep.session.warm_ups import set_aside
 from greystep.session.workers import Crew
@@ -222,6 +224,7 @@ def join_readings(
     neutrals = log.assign(**ratios)
     cards = shows_card(settings, frames, compared, ratios, usable, targets)
     checks = check_rows(log)  # fired by a cold head all through the session, they are no repeats
+    running = run_rows(log)  # that a head settles makes none of its frames an outlier
     aside = overshot
     while True:  # until no doubtful light is among the frames at which a matrix is fixed; each turn sets one aside
         serves = may_serve(cards & ~aside, checks & flash, faults.cells(compared))
@@ -232,7 +235,7 @@ def join_readings(
             for name in ("mired", "duv")
         }  # what the target leaves open moves all frames alike
         compared = compared.assign(mired=colour["mired"], duv=colour["duv"], **noise)
-        outlier = faults.outlier(compared, flash & ~checks)
+        outlier = faults.outlier(compared, flash & ~checks & ~running)
         odd = serves & (outlier | faults.at_odds(compared, flash & ~checks))
         odd &= log["body"].isin(set(log["body"][serves & ~odd])).to_numpy()  # a body keeps one light at least
         if not odd.any():
@@ -258,7 +261,11 @@ def join_readings(
         settings,
         table.drop(columns="row"),
         bodies,
-        (*remarks.session_notes(settings, table, bodies, stand_ins), *unproven_room(log, flash, bodies, signals)),
+        (
+            *remarks.session_notes(settings, table, bodies, stand_ins),
+            *unproven_room(log, flash, bodies, signals),
+            *settling(table, settings.tolerance.mired or DEFAULT_TOLERANCE.mired or math.nan),
+        ),
         remarks.frame_faults(table.assign(short_stops=short, alone=alone, **away), reasons),
     )
 

@@ -14,6 +14,7 @@ from greystep.flags import Flag, Status
 from greystep.session.bodies import Body
 from greystep.session.matching import PlacingNote
 from greystep.session.part import OutsidePart
+from greystep.session.runs import Settles
 from greystep.session.settings import Settings
 from greystep.session.shots import PutBack
 from greystep.session.warm_ups import WarmUpsAside
@@ -173,7 +174,15 @@ class RoomUnproven:
 LogNote = PutBack | OutsidePart | WarmUpsAside
 #: What `greystep.session.ingest.Ingested` holds of a whole session, and for the person at the terminal.
 SessionNote = (
-    SessionFact | BodyNote | FarFromDaylight | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote | LogNote
+    SessionFact
+    | BodyNote
+    | FarFromDaylight
+    | SeveralBodies
+    | MeterUnused
+    | RoomUnproven
+    | PlacingNote
+    | LogNote
+    | Settles
 )
 Message = FrameFault | NotKept | KeptElsewhere | PlacingNote | LogNote
 
