@@ -70,12 +70,14 @@ session:
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table
     reference       Which light is meant by a reference
+    runs            Runs from rest
     settings        A session
     shoot           A plan that is being shot
     shots           The log of a session
     spreadsheet_dates  Dates that a spreadsheet made of typed powers, put back where they can only have been one power
     switched        When room light changed between two flash-off frames
     toml_file       session.toml as text, tables and checked values
+    warm_ups        Warm-up flashes fired through the camera
     watch           Frames as they arrive: when there is something new to read, and what is new in it
     workers         Frames worked on with all cores: in threads, and in processes of their own where a decoder may crash
 compare:

@@ -10,6 +10,7 @@ class Flag(StrEnum):
 
     MISSING = "missing"
     EXTRA_FRAME = "extra_frame"
+    WARM_UP = "warm_up"
     UNREADABLE = "unreadable"
     DAMAGED = "damaged"
     NO_TARGET = "no_target"
@@ -50,6 +51,7 @@ class Status(StrEnum):
 MEANING: Final[dict[str, str]] = {
     Flag.MISSING: "the log has this row, but there is no frame for it",
     Flag.EXTRA_FRAME: "the file lies in the frames folder, but no row of the log names it",
+    Flag.WARM_UP: "it is a warm-up flash at full before a head's first row of the log, and is not used",
     Flag.UNREADABLE: "the file cannot be opened or decoded as a raw frame",
     Flag.DAMAGED: "the pixels cannot be what a camera wrote",
     Flag.NO_TARGET: "no even grey target was found in this frame",

@@ -13,9 +13,10 @@ from greystep.constants import PLACEMENT_MIRED
 from greystep.pages import formats as words
 from greystep.pages.report import render
 from greystep.planning.folder import Draft
-from greystep.planning.order import CHECKS, FRAMES, RUN_NOTE, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
+from greystep.planning.order import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
 from greystep.planning.plans import Plan
 from greystep.planning.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
+from greystep.session.runs import RUN_NOTE
 
 #: What is put beside the table of shots; common practice, no source.
 _LICENSED: Final = "Mains work and repairs of packs and heads are for licensed people."

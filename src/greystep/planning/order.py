@@ -11,6 +11,7 @@ import numpy as np
 from greystep.errors import GreystepError
 from greystep.planning.rig import planned_stops
 from greystep.session.power import SAME_STOPS, same_power
+from greystep.session.runs import RUN_NOTE
 from greystep.session.shots import CHECK_NOTE
 from greystep.terms import Order
 
@@ -41,9 +42,6 @@ class Action(StrEnum):
     DUMP = "dump"
     ISO = "iso"
 
-
-#: What the log says of the frames of a run.
-RUN_NOTE: Final = "run from rest"
 
 #: What makes a frame.
 FRAMES: Final = (Action.FLASH, Action.CHECK, Action.AMBIENT, Action.DARK)

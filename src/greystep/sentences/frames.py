@@ -13,11 +13,13 @@ from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
 from greystep.session.messages import FlaggedFrame, FrameFault, KeptElsewhere, Message, NotKept
 from greystep.session.part import OutsidePart
 from greystep.session.shots import PutBack
+from greystep.session.warm_ups import WarmUpsAside
 
 #: What to do about each flag; numbers of the frame are filled in, `who` is its head and power in brackets.
 _REMEDY: Final[dict[Flag, str]] = {
     Flag.MISSING: "the log names it, but there is no such file; copy it into the frames folder or delete its row",
     Flag.EXTRA_FRAME: "no row of the log names it; add a row or take the file out of the frames folder",
+    Flag.WARM_UP: "a warm-up flash, not used",
     Flag.UNREADABLE: "cannot be read as a raw frame; copy it from the card again",
     Flag.DAMAGED: "its pixels cannot be what a camera wrote; copy it from the card again",
     Flag.NO_TARGET: "no grey target in its place or elsewhere in it; put it back and shoot the frame again, or give "
@@ -83,6 +85,9 @@ def line(message: Message) -> str:
             return f"{', '.join(map(_called, flagged[:_NAMED]))}{more}: {remedy}"
         case PutBack():
             return _put_back(message)
+        case WarmUpsAside(frames, heads):
+            more = f" and {len(frames) - _NAMED} more" if len(frames) > _NAMED else ""
+            return f"{', '.join(frames[:_NAMED])}{more}: warm-up flashes at full before {words.heads(heads)}; set aside"
         case OutsidePart(rows, first, last):
             many = len(rows) > 1
             named = f"row{'s' * many} {words.listed([str(row) for row in rows])} name{'s' * (not many)}"

@@ -17,6 +17,7 @@ from greystep.session.messages import (
     SessionNote,
     SeveralBodies,
 )
+from greystep.session.runs import Settles
 
 _SAID: Final[dict[SessionFact, str]] = {
     SessionFact.NO_FLASH_FRAME: "No flash frame is in the log: there is nothing to compare.",
@@ -65,10 +66,29 @@ def sentence(note: SessionNote) -> str:
             return f"{len(bodies)} camera bodies took the frames ({names}): nothing is compared across them."
         case MeterUnused(frame):
             return f"The metered frame {frame} could not be used: the meter's reading is not used either."
+        case Settles():
+            return _of_run(note)
         case RoomUnproven():
             return _of_room(note)
         case _:
             return frames.line(note)
+
+
+def _of_run(note: Settles) -> str:
+    """Return after how many frames of a run a head settles, and what to do about it in a stack."""
+    who, run = f"Head {note.head} at {note.power}", "of its run from rest"
+    moved = f"up to {abs(note.mired):.1f} mired {'cooler' if note.mired > 0 else 'warmer'}"
+    if not note.after:
+        return f"{who} held its colour over the {note.frames} frames {run}: no blanks are needed."
+    if note.after > note.frames:
+        return (
+            f"{who} had not settled after the {note.frames} frames {run}, and was {moved} before: correct the "
+            "stack, or plan a longer run."
+        )
+    return (
+        f"{who} settles after {say.counted(note.after, 'frame')} {run}: shoot {say.counted(note.after, 'blank')} "
+        f"first, or correct the stack. Until then it is {moved}."
+    )
 
 
 def _of_room(note: RoomUnproven) -> str:

@@ -1,5 +1,6 @@
 """The log joined with what was measured: one row a frame, with its light, its colour, and what is doubtful about it."""
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -27,12 +28,14 @@ from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies, through_matrix
 from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
-from greystep.session.matching import PlacingNote, place_frames
+from greystep.session.matching import PlacingNote, light_of, place_frames
 from greystep.session.part import WHOLE, Part, cut, rows_of_part
 from greystep.session.raw_files import capture_order, frame_files, stack_folder
 from greystep.session.reference import may_serve
-from greystep.session.settings import Box, Settings, check_place
+from greystep.session.runs import run_rows, settling
+from greystep.session.settings import DEFAULT_TOLERANCE, Box, Settings, check_place
 from greystep.session.shots import check_rows, read_log
+from greystep.session.warm_ups import set_aside
 from greystep.session.workers import Crew
 from greystep.terms import LIT, TESTED, UNLIT, Kind
 
@@ -138,6 +141,7 @@ def _ingest(
     exposures = kept.exposures(folder, names, known, crew)
     names = [names[place] for place in capture_order(names, [exposures[name].captured for name in names])]
     inside = cut(names, part)
+    left_out: tuple[remarks.LogNote, ...]
     shots, left_out = rows_of_part(shots, names, inside)
     names = inside
     unnamed = bool((shots["frame"] == "").all())
@@ -188,8 +192,15 @@ def _ingest(
         first = next(iter(readings.values())).message
         raise GreystepError(f"{folder}: none of its {len(names)} frames can be read; the first: {first}")
     placed: tuple[PlacingNote, ...] = ()
-    if placing is not None or unnamed:
-        shots, placed = (placing.place if placing else place_frames)(shots, names, [readings[name] for name in names])
+    if placing is not None:
+        shots, placed = placing.place(shots, names, [readings[name] for name in names])
+    elif unnamed:
+        light = light_of([readings[name] for name in names], int(shots["kind"].isin(UNLIT).sum()))
+        aside, warmed = set_aside(shots, names, light)
+        files = [name for name in names if name not in set(aside["frame"])]
+        shots, placed = place_frames(shots, files, [readings[name] for name in files])
+        shots = pd.concat([shots, aside], ignore_index=True) if warmed else shots
+        left_out = (*left_out, *warmed)
     joined = rows.joined(shots, names, readings)
     if further := places.to_read_whole(joined):
         readings |= measured(further, whole=True, progress=None)
@@ -261,6 +272,7 @@ def join_readings(
     neutrals = log.assign(**ratios)
     cards = shows_card(settings, frames, compared, ratios, usable, targets)
     checks = check_rows(log)  # fired by a cold head all through the session, they are no repeats
+    running = run_rows(log)  # that a head settles makes none of its frames an outlier
     aside = overshot
     while True:  # until no doubtful light is among the frames at which a matrix is fixed; each turn sets one aside
         serves = may_serve(cards & ~aside, checks & flash, faults.cells(compared))
@@ -271,7 +283,7 @@ def join_readings(
             for name in ("mired", "duv")
         }  # what the target leaves open moves all frames alike
         compared = compared.assign(mired=colour["mired"], duv=colour["duv"], **noise)
-        outlier = faults.outlier(compared, flash & ~checks)
+        outlier = faults.outlier(compared, flash & ~checks & ~running)
         odd = serves & (outlier | faults.at_odds(compared, flash & ~checks))
         odd &= log["body"].isin(set(log["body"][serves & ~odd])).to_numpy()  # a body keeps one light at least
         if not odd.any():
@@ -297,7 +309,11 @@ def join_readings(
         settings,
         table.drop(columns="row"),
         bodies,
-        (*remarks.session_notes(settings, table, bodies, stand_ins), *unproven_room(log, flash, bodies, signals)),
+        (
+            *remarks.session_notes(settings, table, bodies, stand_ins),
+            *unproven_room(log, flash, bodies, signals),
+            *settling(table, settings.tolerance.mired or DEFAULT_TOLERANCE.mired or math.nan),
+        ),
         remarks.frame_faults(table.assign(short_stops=short, alone=alone, **away), reasons),
     )
 

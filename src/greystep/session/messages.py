@@ -14,8 +14,10 @@ from greystep.flags import Flag, Status
 from greystep.session.bodies import Body
 from greystep.session.matching import PlacingNote
 from greystep.session.part import OutsidePart
+from greystep.session.runs import Settles
 from greystep.session.settings import Settings
 from greystep.session.shots import PutBack
+from greystep.session.warm_ups import WarmUpsAside
 from greystep.terms import LIT, TESTED, Kind
 
 #: More frames than this with the same doubt, or without a file, share one fact, and more than this that cannot be used
@@ -170,10 +172,18 @@ class RoomUnproven:
 
 
 #: What there is to say of the log as it was read.
-LogNote = PutBack | OutsidePart
+LogNote = PutBack | OutsidePart | WarmUpsAside
 #: What `greystep.session.ingest.Ingested` holds of a whole session, and for the person at the terminal.
 SessionNote = (
-    SessionFact | BodyNote | FarFromDaylight | SeveralBodies | MeterUnused | RoomUnproven | PlacingNote | LogNote
+    SessionFact
+    | BodyNote
+    | FarFromDaylight
+    | SeveralBodies
+    | MeterUnused
+    | RoomUnproven
+    | PlacingNote
+    | LogNote
+    | Settles
 )
 Message = FrameFault | NotKept | KeptElsewhere | PlacingNote | LogNote
 
@@ -190,7 +200,7 @@ def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[Frame
     alike: dict[tuple[Flag, str], list[int]] = {}  # by what is wrong and what is to be done
     for place, present in enumerate(marks):
         rejecting = [name for name in present if name in flags.REJECTING]
-        for name in rejecting[:1] or present:
+        for name in rejecting[:1] or [one for one in present if one != Flag.WARM_UP]:  # these have a line of their own
             if name in (Flag.UNREADABLE, Flag.DAMAGED):
                 frame = frames[place].frame
                 frames[place] = replace(frames[place], reason=reasons.get(frame, "").removeprefix(f"{frame}: "))

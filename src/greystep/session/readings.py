@@ -38,14 +38,17 @@ BOX: Final = ("patch_x0", "patch_y0", "patch_x1", "patch_y1")
 _ALL: Final = frozenset(Flag)
 #: Flags that ambient and dark frames can carry: nothing is asked of their light.
 _ON_UNLIT: Final = frozenset({Flag.MISSING, Flag.UNREADABLE, Flag.DAMAGED, Flag.CLIPPED, Flag.OPCODES_IGNORED})
+#: The note of a row of no kind whose frame is a warm-up, see `greystep.session.warm_ups`.
+WARM_UP_NOTE: Final = "warm-up at full"
 #: What pixels say that are not those of a target under flash: each cause, and the flags that only follow from it.
 _PIXELS: Final = _ALL - {
-    Flag.MISSING, Flag.EXTRA_FRAME, Flag.UNREADABLE, Flag.SETTINGS_CHANGED, Flag.TAIL_CUT, Flag.TOO_SOON,
+    Flag.MISSING, Flag.EXTRA_FRAME, Flag.WARM_UP, Flag.UNREADABLE, Flag.SETTINGS_CHANGED, Flag.TAIL_CUT, Flag.TOO_SOON,
     Flag.MATRIX_DIFFERS, Flag.OPCODES_IGNORED,
 }  # fmt: skip
 _FOLLOWS: Final = {
     Flag.MISSING: _ALL,
     Flag.EXTRA_FRAME: _ALL - {Flag.UNREADABLE},
+    Flag.WARM_UP: _ALL - {Flag.UNREADABLE},
     Flag.UNREADABLE: _ALL - {Flag.EXTRA_FRAME},
     Flag.DAMAGED: _PIXELS,
     Flag.NO_FLASH: _PIXELS,
@@ -107,7 +110,7 @@ def joined(shots: pd.DataFrame, names: Sequence[str], readings: Mapping[str, Rea
     }
     places = dict(zip(BOX, boxes.reshape(-1, 4).T, strict=True))
     log = log.assign(**texts, **numbers, **places, shot=np.array(shots_at, dtype=np.int64))
-    return Frames(log, read, _own_doubts(log["kind"].tolist(), read))
+    return Frames(log, read, _own_doubts(log["kind"].tolist(), log["note"].tolist(), read))
 
 
 def status_counts(readings: pd.DataFrame) -> dict[str, int]:
@@ -127,11 +130,12 @@ def _bodies(read: Sequence[Reading | None]) -> list[str]:
     return [label if label in opened else "" for label in labels]
 
 
-def _own_doubts(kinds: Sequence[str], read: Sequence[Reading | None]) -> Doubts:
+def _own_doubts(kinds: Sequence[str], notes: Sequence[str], read: Sequence[Reading | None]) -> Doubts:
     """Return what each frame shows by itself."""
     marks = [set(reading.flags) if reading is not None else {Flag.MISSING} for reading in read]
     marks = [mark & _ON_UNLIT if kind in UNLIT else mark for mark, kind in zip(marks, kinds, strict=True)]
-    marks = [mark if kind else mark | {Flag.EXTRA_FRAME} for mark, kind in zip(marks, kinds, strict=True)]
+    unlogged = [Flag.WARM_UP if note == WARM_UP_NOTE else Flag.EXTRA_FRAME for note in notes]
+    marks = [mark if kind else mark | {why} for mark, kind, why in zip(marks, kinds, unlogged, strict=True)]
     return {flag: np.array([flag in mark for mark in marks], dtype=bool) for flag in Flag}
 
 
