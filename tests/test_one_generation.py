@@ -19,6 +19,8 @@ from greystep.demo.scenario import write_session
 from greystep.demo.sensor import Sensor
 from helpers.console import greystep
 
+pytestmark = pytest.mark.breakage
+
 #: What each command writes with one choice of options, and with another.
 WRITERS: dict[str, Callable[[Session, bool], Callable[[Path], object]]] = {
     "report": lambda session, other: session.report(mired=0.01 if other else 9.0, duv=0.01).write,
@@ -186,8 +188,6 @@ import sys, time
 from pathlib import Path
 import greystep.correct.render as rendering
 from greystep.cli.app import run
-
-pytestmark = pytest.mark.breakage
 def slow(*words):
     Path(begun).touch()
     time.sleep(60)

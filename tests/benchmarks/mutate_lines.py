@@ -10,7 +10,7 @@ Beside a file of the package stand the tests of its room, the thresholds of its 
 Of these, those tests run that call the changed function, first those named after the file, then of each file in turn,
 to the first failure; a line outside all functions is tried by those that call any function of its file. A test that
 hangs has noticed too. What is not changed: annotations, texts, messages of errors, constants that `mutate_thresholds`
-leaves alone, and `<` against `<=` where both sides are measured numbers.
+leaves alone, conversions of type, and `<` against `<=` where both sides are measured numbers.
 
 The state of things, and each change that no test can see with its reason: `survivors.md`.
 """
@@ -70,6 +70,8 @@ COMPARISONS: dict[type, type] = {
 }  # fmt: skip
 #: Functions that take their arguments either way round.
 EITHER_WAY = ("maximum", "minimum", "max", "min", "hypot", "fmax", "fmin", "add", "multiply", "isclose", "allclose")
+#: Calls that make another type of the same value, for the type checker as a rule.
+CONVERTS = ("int", "bool", "float", "np.asarray", "tuple", "list")
 EDGES: dict[type, type] = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
 
 
@@ -135,13 +137,13 @@ def variants(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
             yield "constant", made(value=value + 1)
         case ast.Constant(value=float(value)) if value:
             yield "constant", made(value=round(value * 1.3, 12))
-        case ast.If(test=test) | ast.While(test=test) if not isinstance(test, ast.Compare):
+        case ast.If(test=test) | ast.While(test=test) if not isinstance(test, ast.Compare | ast.Name):
             yield "condition", ast.UnaryOp(ast.Not(), test)
         case ast.IfExp(test=test, body=body, orelse=orelse):
             yield "condition", made(body=orelse, orelse=body)
             yield "dropped term", body
         case ast.Call(func=func, args=args, keywords=keywords):
-            if any(isinstance(arg, ast.Starred) for arg in args):
+            if any(isinstance(arg, ast.Starred) for arg in args) or ast.unparse(func) in CONVERTS:
                 return
             if len(args) >= 2 and ast.unparse(func).removeprefix("np.") not in EITHER_WAY:
                 yield "arguments", made(args=[args[1], args[0], *args[2:]])

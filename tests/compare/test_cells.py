@@ -126,3 +126,18 @@ def test_means_hold_the_truth_95_times_in_100(synthetic: ModuleType) -> None:
         u = half_width(own_variances(joint), joint.dof)
         held.append(np.abs(joint.values - 178.6) <= u)
     assert np.mean(held) == pytest.approx(0.95, abs=0.03)
+
+
+def test_a_cell_in_doubt_carries_the_most_telling_flag_of_most_of_its_frames(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((2, 3)), repeats=3, checks=0)
+    at = {stops: np.flatnonzero((readings["head"] == "B") & (readings["stops"] == stops)) for stops in (0, 1, 2)}
+    readings.loc[at[0][:2], "flags"] = ["tail_cut", "uneven"]
+    readings.loc[at[1][:2], "flags"] = "near_white;too_dark"
+    readings.loc[at[2][:1], "flags"] = "tail_cut"
+    cells, _ = find_cells(readings)
+    assert cells.doubts.tolist() == ["", "", "", "tail_cut", "near_white", ""]
+    assert cells.heads["bad"].tolist() == [0, 5]
+    assert cells.heads["shot"].tolist() == [9, 9]
+    assert cells.heads["fault"].tolist()[0] == ""
+    alike, _ = find_cells(readings.assign(flags="uneven"))  # what the camera or the card does to all frames alike
+    assert set(alike.doubts) == {""}

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from greystep.compare.drift import HeatByShots, analyse
-from greystep.compare.firing_times import firing_order
+from greystep.compare.firing_times import firing_order, text_column
 from greystep.sentences.kit_notes import design
 from greystep.session.ingest import ingest
 from greystep.session.settings import load_settings
@@ -114,3 +114,12 @@ def test_heat_counted_in_shots_is_said_once(synthetic: ModuleType) -> None:
     notes = analyse(readings.assign(captured=""), synthetic.make_session()).notes
     assert notes.count(HeatByShots()) == 1
     assert design(HeatByShots()) == "The capture times are not known, so heat is counted in shots."
+
+
+def test_a_column_is_text_whatever_a_spreadsheet_made_of_it() -> None:
+    table = pd.DataFrame(
+        {"a": pd.Series([1, None, "x", 2.5], dtype=object), "b": pd.array(["x", None, "", "y"], "str")}
+    )
+    assert text_column(table, "a").tolist() == ["1", "", "x", "2.5"]
+    assert text_column(table, "b").tolist() == ["x", "", "", "y"]
+    assert text_column(table, "c").tolist() == ["", "", "", ""]

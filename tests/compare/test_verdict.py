@@ -289,6 +289,9 @@ def test_a_range_holds_both_ways(synthetic: ModuleType, monkeypatch: pytest.Monk
     assert judge(drift, ONLY_MIRED).ranges["safe_powers"].tolist() == ["1/1 to 1/2"]
     match[1, 2] = match[2, 1] = False
     assert judge(drift, ONLY_MIRED).ranges["safe_powers"].tolist() == ["1/1"]
+    monkeypatch.undo()
+    alone = judge(run(synthetic, np.zeros((1, 2)))[0], ONLY_MIRED).ranges
+    assert (list(alone), len(alone)) == (["head_a", "head_b", "safe_powers"], 0)
 
 
 def test_a_claim_at_one_power_allows_for_what_is_not_known_of_the_scatter(synthetic: ModuleType) -> None:

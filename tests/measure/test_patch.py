@@ -9,6 +9,7 @@ from scipy import fft, ndimage
 
 from greystep.measure.patch import PatchSignal, measure_patch
 from greystep.raw.frame import Mosaic
+from helpers.intervals import narrowness
 
 RGGB = np.array([[0, 1], [3, 2]], dtype=np.int8)
 # Twenty greens, eight reds and eight blues; the rows and columns of every colour repeat after six pixels.
@@ -102,14 +103,17 @@ CONDITIONS = {
 
 @pytest.mark.parametrize("name", CONDITIONS)
 def test_ninety_five_intervals_in_a_hundred_hold_the_truth(name: str, rng: np.random.Generator) -> None:
-    shot, trials = CONDITIONS[name], 500
+    """Three colours of 150 patches: how narrow intervals are is known to 3 % (k = 1), of each colour to 6 %.
+
+    92 to 98 % is asked of the method: an eighth too narrow, a fifth too wide.
+    """
+    shot, trials = CONDITIONS[name], 150
     signals = [measure_patch(shoot(shot, rng), WHITE) for _ in range(trials)]
     error = np.array([signal.mean for signal in signals]) - shot.truth
-    held = np.mean(np.abs(error) <= 1.96 * np.array([signal.u for signal in signals]), axis=0)
-    # 92 to 98 % is asked of the method; 500 trials add 1 % (k = 1) to each share, 0.5 % to the mean of three.
-    assert 0.92 <= held.mean() <= 0.98, held
-    assert (held >= 0.92 - 0.02).all(), held
-    assert (held <= 0.98 + 0.012).all(), held
+    half = 1.96 * np.array([signal.u for signal in signals])
+    assert 0.84 < narrowness(error.ravel(), half.ravel()) < 1.12
+    for colour in range(3):
+        assert 0.78 < narrowness(error[:, colour], half[:, colour]) < 1.2
     assert (np.abs(error.mean(axis=0)) < 4 * error.std(axis=0) / np.sqrt(trials)).all()
 
 
@@ -233,7 +237,7 @@ def spoilt_by_hot_pixels(mosaic: Mosaic, rng: np.random.Generator) -> Mosaic:
 
 @pytest.mark.parametrize("size", [64, 100, 200])
 def test_hot_pixels_far_above_the_light_are_no_clipping(size: int, rng: np.random.Generator) -> None:
-    for share in np.tile(np.linspace(0.05, 0.9, 12), 40 if size < 200 else 10):
+    for share in np.tile(np.linspace(0.05, 0.9, 12), 12 if size < 200 else 4):
         mosaic = spoilt_by_hot_pixels(shoot(Shot(green=share * 15871.0, size=size, tilt=0.04), rng), rng)
         signal = measure_patch(mosaic, WHITE)
         assert signal.clipped_pct == 0.0, share
@@ -245,7 +249,7 @@ def test_hot_pixels_far_above_the_light_are_no_clipping(size: int, rng: np.rando
 def test_half_a_percent_at_the_ceiling_is_caught_whatever_the_hot_pixels(
     tilt: float, declared: float, rng: np.random.Generator
 ) -> None:
-    for _ in range(50):
+    for _ in range(20):
         mosaic = shoot(Shot(green=13000.0, size=128, tilt=tilt), rng)
         greens = np.isin(mosaic.colours, (1, 3))
         cut = np.quantile(mosaic.values[greens], 0.995)

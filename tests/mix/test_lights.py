@@ -173,6 +173,10 @@ def test_a_gel_of_unknown_make_brings_its_spread_and_one_gel_on_two_heads_errs_a
     assert one[0].mired - one[1].mired == pytest.approx(gel.mired_shift, abs=0.1)
     u_one = find_casts(one, drift, DEFAULT_TOLERANCE, EXACT).pairs[0].u_delta_mired
     assert u_one == pytest.approx(spread, rel=0.05)
+    (mired,) = light_estimates(one, drift.fitted, "mired")
+    assert mired.dof[:-1] == pytest.approx(drift.fitted["mired"].cells.dof)  # what is no scatter comes last
+    assert mired.dof[-1] > 1e6
+    assert mired.parts[-1] == pytest.approx(np.diag([gel.doubts[0][1] ** 2, 0.0]))
     both = build_lights([row(1, "key", "A", 0, 0.5, gel), row(2, "fill", "B", 2, 0.5, gel)], drift.fitted)
     assert find_casts(both, drift, DEFAULT_TOLERANCE, EXACT).pairs[0].u_delta_mired < 0.1 * spread
 

@@ -27,9 +27,9 @@ def white(mired: float) -> np.ndarray:
 
 
 def shot(synthetic: ModuleType, *further: dict[str, Any]) -> tuple[Any, Drift]:
-    """Two frames of each light alone, each of its own colour, and `further` frames: those of all lights together."""
-    head, stops = (list(column) for column in zip(*[light for light in LIGHTS for _ in range(2)], strict=True))
-    mired = np.repeat([178.6, 182.0, 190.0], 2)
+    """Three frames of each light alone, each of its own colour, and `further` frames: those of all lights together."""
+    head, stops = (list(column) for column in zip(*[light for light in LIGHTS for _ in range(3)], strict=True))
+    mired = np.repeat([178.6, 182.0, 190.0], 3)
     table: pd.DataFrame = synthetic.table(head, np.array(stops), mired)
     table[["u_prime", "v_prime"]] = upvp_of(table["mired"], table["duv"])
     signals, numbers, roles = [], [], []
@@ -40,7 +40,7 @@ def shot(synthetic: ModuleType, *further: dict[str, Any]) -> tuple[Any, Drift]:
         roles.append(role)
     table[["signal_r", "signal_g", "signal_b"]] = signals
     table = table.assign(f_number=numbers, iso=100.0, exposure_s=0.005, ambient_pct=0.1, role=roles, lights="")
-    whole = np.array(signals)[[0, 4]].sum(axis=0) + np.array(signals)[2] * 2.0
+    whole = np.array(signals)[[0, 6]].sum(axis=0) + np.array(signals)[3] * 2.0
     rows = [table]
     for one in further:
         usual = {"head": "", "kind": "card", "role": "", "frame": "all"}
@@ -112,8 +112,8 @@ def test_a_frame_that_cannot_be_used_is_none_of_all_lights(
 
 def test_a_light_whose_frames_cannot_be_used_is_no_light(synthetic: ModuleType) -> None:
     found, drift = shot(synthetic, {})
-    found.readings.loc[2, "status"] = "rejected"
-    found.readings.loc[3, "flags"] = "outlier"
+    found.readings.loc[[3, 4], "status"] = "rejected"
+    found.readings.loc[5, "flags"] = "outlier"
     assert [row.head for row in measured_setup(found, drift).setup.rows] == ["A", "A"]
     found.readings.loc[found.readings["stops"] == 2.0, "signal_r"] = np.nan
     with pytest.raises(GreystepError, match="1 light was shot alone"):

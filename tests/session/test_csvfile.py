@@ -5,7 +5,7 @@ import io
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from greystep.doors import read_number
@@ -82,6 +82,7 @@ def test_a_missing_sheet_is_named(tmp_path: Path) -> None:
 CELL = st.text(st.characters(codec="utf-8", exclude_characters="\0\r\n", exclude_categories=["Cs"]), max_size=8)
 
 
+@settings(max_examples=50, deadline=None)
 @given(st.lists(st.tuples(CELL, CELL), max_size=5), st.sampled_from(",;\t"))
 def test_cells_come_back_as_written(
     tmp_path_factory: pytest.TempPathFactory, body: list[tuple[str, str]], separator: str

@@ -106,11 +106,27 @@ def test_of_a_file_that_the_log_does_not_name_no_power_is_known(tmp_path: Path) 
 
 def test_a_check_is_told_by_its_kind_or_by_the_note_of_a_flash() -> None:
     log = pd.DataFrame(
+<<<<<<< HEAD
         [
             ("check", ""), ("flash", "Check frame 2"), ("flash", "CHECK FRAME"), ("flash", "check"),
             ("card", "check frame"),
         ],
+=======
+        [("check", ""), ("flash", "Check frame 2"), ("flash", "CHECK FRAME"), ("flash", "checked"), ("card", "check")],
+>>>>>>> w-catch
         columns=["kind", "note"],
     )  # fmt: skip
     assert check_rows(log).tolist() == [True, True, True, False, False]
     assert check_rows(log.drop(columns="note")).tolist() == [True, False, False, False, False]
+
+
+def test_a_frame_whose_surround_has_moved_says_so(tmp_path: Path) -> None:
+    def surround(shift: int) -> np.ndarray:
+        card = np.full((18, 18), 0.3)
+        card[3:15, 3 + shift : 15 + shift] = 1.0
+        return card
+
+    frames = [replace(reading(LIGHT), surround=surround(shift)) for shift in (0, 0, 0, 2)]
+    flags = joined(tmp_path, frames).readings["flags"].tolist()[1:]
+    assert flags[:3] == ["", "", ""]
+    assert "target_moved" in flags[3]

@@ -1,0 +1,20 @@
+"""How bright the lights of a session are, by hand."""
+
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from greystep.compare.reference_light import find_lights
+
+
+def test_a_light_is_as_bright_as_its_frames_are_beside_their_output(synthetic: ModuleType) -> None:
+    readings = synthetic.simulate(np.random.default_rng(1), np.zeros((1, 3)), repeats=3, checks=0)
+    readings["signal_g"] = 8000.0 * 2.0 ** readings["output_stops"]
+    readings.loc[readings["stops"] == 2, "signal_g"] = np.nan
+    lights = find_lights(readings)
+    assert lights is not None
+    output = readings.groupby("stops")["output_stops"].mean().to_numpy()
+    assert lights.green_log2[:2] == pytest.approx(np.log2(8000.0) + output[:2], abs=1e-6)
+    assert np.isnan(lights.green_log2[2])
+    assert find_lights(readings.assign(kind="ambient")) is None
