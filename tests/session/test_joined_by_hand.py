@@ -106,14 +106,7 @@ def test_of_a_file_that_the_log_does_not_name_no_power_is_known(tmp_path: Path) 
 
 def test_a_check_is_told_by_its_kind_or_by_the_note_of_a_flash() -> None:
     log = pd.DataFrame(
-<<<<<<< HEAD
-        [
-            ("check", ""), ("flash", "Check frame 2"), ("flash", "CHECK FRAME"), ("flash", "check"),
-            ("card", "check frame"),
-        ],
-=======
         [("check", ""), ("flash", "Check frame 2"), ("flash", "CHECK FRAME"), ("flash", "checked"), ("card", "check")],
->>>>>>> w-catch
         columns=["kind", "note"],
     )  # fmt: skip
     assert check_rows(log).tolist() == [True, True, True, False, False]
