@@ -152,8 +152,9 @@ class _Signed:
 def find_calipers(drift: Drift, rows: Mapping[Quantity, Rows], findings: Sequence[Finding], odd: OddHeads) -> Calipers:
     """Find the differences that decide.
 
-    A head is held against its own lights, and against those of the heads that nothing stands against; where there are
-    none, of those that stay. One that goes back, or is to be shot again, is held against all where none stays.
+    A head is held against its own lights, and against those of the heads that nothing stands against. Where there are
+    none, one against which something stands is held against those that stay; where none stays, one that goes back or is
+    to be shot again against all.
     """
     told = list(_all(drift, rows))
     colour = [one for one in told if one.quantity in COLUMN]
@@ -190,8 +191,13 @@ def _state(head: int, finding: Finding, odd: OddHeads) -> State:
 def _others(head: int, states: Sequence[State]) -> Booleans:
     """Return which heads one is held against."""
     known = np.array(states, dtype=object)
-    stay = (State.KEEP,), (State.KEEP, State.OPEN, State.CLASH)
-    for wanted in (*stay, tuple(State)) if states[head] in (State.BACK, State.AGAIN) else stay:
+    steady, stay, every = (State.KEEP,), (State.KEEP, State.OPEN, State.CLASH), tuple(State)
+    tiers: dict[State, list[tuple[State, ...]]] = {
+        State.KEEP: [steady],
+        State.BACK: [steady, stay, every],
+        State.AGAIN: [steady, stay, every],
+    }
+    for wanted in tiers.get(states[head], [steady, stay]):
         chosen = np.isin(known, [str(one) for one in wanted])
         chosen[head] = False
         if chosen.any():
