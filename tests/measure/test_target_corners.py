@@ -150,7 +150,7 @@ def test_a_frame_with_two_like_areas_or_none_is_not_clear() -> None:
     picture[40:100, 40:100] = 0.5 * neutral
     target = clear_target(picture)
     assert target is not None
-    np.testing.assert_allclose(np.multiply(target.box, (256, 171, 256, 171)), (40, 40, 100, 100), atol=1.5)
+    np.testing.assert_allclose(np.multiply(target.box, (256, 171, 256, 171)), (40, 40, 100, 100), atol=2.5)
     assert clear_target(picture * 0.1) is None  # dark
     two = picture.copy()
     two[40:100, 150:210] = 0.5 * neutral
