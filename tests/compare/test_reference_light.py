@@ -23,13 +23,8 @@ def test_a_light_is_as_bright_as_its_frames_are_beside_their_output(synthetic: M
 
 
 def test_absolute_figures_are_those_of_the_nearest_light_that_has_some() -> None:
-    powers = pd.DataFrame(
-        {
-            "mired": [178.0, 182.0, 186.0],
-            "u_absolute_k": [150.0, np.nan, 170.0],
-            "u_absolute_duv": [0.002, np.nan, 0.003],
-        }
-    )
+    kelvin, duv = [150.0, np.nan, 170.0], [0.002, np.nan, 0.003]
+    powers = pd.DataFrame({"mired": [178.0, 182.0, 186.0], "u_absolute_k": kelvin, "u_absolute_duv": duv})
     assert absolute_at(powers, 181.0) == (150.0, 0.002)
     assert absolute_at(powers, 183.0) == (170.0, 0.003)
     assert absolute_at(powers, None) is None
