@@ -109,3 +109,11 @@ def test_a_pattern_has_a_mean_variance_of_one_and_grows_and_fades_as_it_says() -
     assert found[2, 3] / found[2, 2] == pytest.approx(0.5**3)
     assert found == pytest.approx(found.T)
     assert Pattern().covariance(stops, place) == pytest.approx(np.eye(4))
+
+
+def test_one_degree_of_freedom_is_known_and_none_is_not() -> None:
+    variance, dof = moderated(np.array([2.0, np.nan]), np.array([1.0, 0.0]))
+    assert variance.tolist() == [2.0, 2.0]
+    assert dof.tolist() == [1.0, 1.0]
+    variance, dof = moderated(np.array([0.0, 0.5]), np.array([3.0, 0.0]))  # no scatter at all is none to draw from
+    assert (variance[0], np.isnan(variance[1]), dof.tolist()) == (0.0, True, [3.0, 0.0])
