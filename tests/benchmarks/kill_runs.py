@@ -15,6 +15,7 @@ import signal
 import sys
 import tempfile
 import time
+import warnings
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -43,7 +44,9 @@ def results(out: Path) -> dict[str, bytes]:
 
 def started(words: list[str]) -> int:
     """Start a command in a process of its own, without the time that imports take."""
-    child = os.fork()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # of forks beside threads, from Python 3.12 on
+        child = os.fork()
     if child == 0:
         with open(os.devnull, "w") as null:
             sys.stdout, sys.stderr, sys.argv = null, null, ["greystep", *words]

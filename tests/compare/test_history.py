@@ -347,3 +347,12 @@ def test_a_session_without_a_date_stays_behind_the_one_before_it(synthetic: Modu
     assert set(rows_of(compare_sessions(visits), "day 2")["previous"]) == {"day 1"}
     table = compare_sessions([visit(synthetic, 2), visit(synthetic, 3, date="2026-01-01")]).table
     assert list(dict.fromkeys(table["session"])) == ["day 2", "day 3"]
+
+
+def test_a_reference_head_that_only_one_session_saw_is_not_held_against(synthetic: ModuleType) -> None:
+    without = {"rename": {"A": "Z"}, "serials": {"Z": "9", "B": "1072", "C": "2038"}}
+    for first, second in ((visit(synthetic, 1, reference="", **without), visit(synthetic, 2)),
+                          (visit(synthetic, 1), visit(synthetic, 2, reference="", **without))):  # fmt: skip
+        later = rows(compare_sessions([first, second]), "day 2", "B")
+        assert set(later["anchor"]) == {"same camera"}
+        assert set(later["verdict"]) == {"not moved"}

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.compare import iso_steps
 from greystep.compare.drift import analyse
 from greystep.compare.iso_steps import find_iso_steps
 from greystep.sentences.kit_notes import iso_step
@@ -60,3 +61,17 @@ def test_a_step_within_its_half_width_is_not_spoken_of(synthetic: ModuleType) ->
         (step,) = find_iso_steps(analyse(readings, synthetic.make_session()), readings)
         assert (step.shows, abs(step.stops) > step.u_stops) == (shows, shows)
         assert abs(step.stops) > 0.03
+
+
+def test_the_doubt_of_a_step_is_that_of_two_means(synthetic: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One frame of a light at one ISO, two at the other; with a second light of two and one the doubt shrinks."""
+    monkeypatch.setattr(iso_steps, "_scatter", lambda *_: 1.0)
+    readings = session(synthetic, 1, 0.1)
+    drift = analyse(readings, synthetic.make_session())
+    (step,) = find_iso_steps(drift, readings)
+    assert step.u_stops == step.u_mired == step.u_duv == pytest.approx(np.sqrt(1.0 + 1.0 / 2.0))
+    other = readings.index[(readings["head"] == "B") & (readings["stops"] == 2)][:2]
+    readings.loc[other, "iso"] = 400.0
+    (both,) = find_iso_steps(drift, readings)
+    assert both.lights == (("A", "1/4"), ("B", "1/4"))
+    assert both.u_stops == pytest.approx(np.sqrt(1.5 / 2.0))

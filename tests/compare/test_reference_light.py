@@ -1,10 +1,12 @@
-"""How bright the lights of a session are, by hand."""
+"""How bright the lights of a session are, and how sure their absolute figures, by hand."""
 
 from types import ModuleType
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from greystep.compare.budget import absolute_at
 from greystep.compare.reference_light import find_lights
 
 
@@ -18,3 +20,12 @@ def test_a_light_is_as_bright_as_its_frames_are_beside_their_output(synthetic: M
     assert lights.green_log2[:2] == pytest.approx(np.log2(8000.0) + output[:2], abs=1e-6)
     assert np.isnan(lights.green_log2[2])
     assert find_lights(readings.assign(kind="ambient")) is None
+
+
+def test_absolute_figures_are_those_of_the_nearest_light_that_has_some() -> None:
+    kelvin, duv = [150.0, np.nan, 170.0], [0.002, np.nan, 0.003]
+    powers = pd.DataFrame({"mired": [178.0, 182.0, 186.0], "u_absolute_k": kelvin, "u_absolute_duv": duv})
+    assert absolute_at(powers, 181.0) == (150.0, 0.002)
+    assert absolute_at(powers, 183.0) == (170.0, 0.003)
+    assert absolute_at(powers, None) is None
+    assert absolute_at(powers.iloc[[1]], 181.0) is None

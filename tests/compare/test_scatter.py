@@ -98,3 +98,22 @@ def test_without_repeats_a_head_takes_what_the_others_have() -> None:
     nothing, none = moderated(np.array([np.nan, np.nan]), np.zeros(2))
     assert np.isnan(nothing).all()
     assert (none == 0).all()
+
+
+def test_a_pattern_has_a_mean_variance_of_one_and_grows_and_fades_as_it_says() -> None:
+    stops, place = np.array([0.0, 1.0, 3.0, 3.0]), np.array([0.0, 1.0, 2.0, 5.0])
+    found = Pattern(growth=0.4, serial=0.5).covariance(stops, place)
+    assert np.trace(found) / 4 == pytest.approx(1.0)
+    assert found[1, 1] / found[0, 0] == pytest.approx(np.exp(0.4))
+    assert found[2, 2] / found[1, 1] == pytest.approx(np.exp(0.8))
+    assert found[2, 3] / found[2, 2] == pytest.approx(0.5**3)
+    assert found == pytest.approx(found.T)
+    assert Pattern().covariance(stops, place) == pytest.approx(np.eye(4))
+
+
+def test_one_degree_of_freedom_is_known_and_none_is_not() -> None:
+    variance, dof = moderated(np.array([2.0, np.nan]), np.array([1.0, 0.0]))
+    assert variance.tolist() == [2.0, 2.0]
+    assert dof.tolist() == [1.0, 1.0]
+    variance, dof = moderated(np.array([0.0, 0.5]), np.array([3.0, 0.0]))  # no scatter at all is none to draw from
+    assert (variance[0], np.isnan(variance[1]), dof.tolist()) == (0.0, True, [3.0, 0.0])

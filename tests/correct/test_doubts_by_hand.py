@@ -236,3 +236,9 @@ def test_a_comparison_is_settled_by_a_light_or_by_one_that_changed(
     found = None if flag is None else overlap.Overlap(np.ones(3), np.eye(3), 15.0, 90.0, flag, trouble)
     one = shared.Shared("f", "hub", found, np.ones(3), 180.0, 0.0, 0.1, 0.01, trouble)
     assert shared.settled(one) == settled
+
+
+def test_only_the_places_that_are_dark_or_bright_in_a_channel_are_left_out() -> None:
+    signal = np.full((2, 3, 3), 0.5)
+    signal[0, 1, 2], signal[1, 2, 0] = 0.96, 0.001
+    assert overlap.well_exposed(signal).tolist() == [[True, False, True], [True, True, False]]

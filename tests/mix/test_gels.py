@@ -149,3 +149,8 @@ def test_nominal_gels_are_those_of_the_trade() -> None:
     for kind, tints in (("plus green", green), ("minus green", pink)):
         assert {part: gels[f"{part} {kind}"].duv_shift for part in tints} == tints
         assert all(abs(gels[f"{part} {kind}"].mired_shift) <= 7.0 for part in tints)
+
+
+@pytest.mark.parametrize("text", ["three quarter CTO", "Three quarters CTO", "3/4 cto"])
+def test_three_quarters_are_no_quarter(text: str) -> None:
+    assert parse_gel(text, nominal_gels()).name == "3/4 CTO"

@@ -139,3 +139,11 @@ def test_what_is_no_number_within_the_limits_is_told(text: str) -> None:
 
 def test_numbers_with_a_comma_and_a_typographic_minus() -> None:
     assert read_number(" \N{MINUS SIGN}0,5 ", "stops", (-1.0, 1.0), "stops") == -0.5
+
+
+def test_a_declared_column_is_no_misspelt_one(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("shifts,name\n1,x\n")
+    with pytest.raises(FaultsError, match="no column shift") as told:
+        read_sheet(path, "gel", ["shift"], ["shifts", "name"])
+    assert "did you mean" not in str(told.value)

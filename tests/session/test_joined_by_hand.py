@@ -13,6 +13,8 @@ from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
 from greystep.session import bodies, faults
 from greystep.session.ingest import Ingested, join_readings
+from greystep.session.messages import SeveralBodies
+from greystep.session.reference import WholeKit, session_reference
 from greystep.session.settings import Settings, load_settings
 from greystep.session.shots import check_rows
 
@@ -123,3 +125,16 @@ def test_a_frame_whose_surround_has_moved_says_so(tmp_path: Path) -> None:
     flags = joined(tmp_path, frames).readings["flags"].tolist()[1:]
     assert flags[:3] == ["", "", ""]
     assert "target_moved" in flags[3]
+
+
+@pytest.mark.parametrize(("power", "stops"), [("1/4", 2.0), ("full", 0.0), ("-1.5", 1.5)])
+def test_the_kit_as_reference_is_meant_at_its_power(power: str, stops: float, tmp_path: Path) -> None:
+    settings = replace(load_settings(tmp_path), reference_kit=True, reference_power=power)
+    assert session_reference(settings) == WholeKit(stops)
+
+
+def test_several_bodies_are_told_and_one_is_not(tmp_path: Path) -> None:
+    other = replace(reading(LIGHT).exposure, serial="8")
+    one = joined(tmp_path, [reading(LIGHT), reading(LIGHT)])
+    two = joined(tmp_path, [reading(LIGHT), replace(reading(LIGHT), exposure=other)])
+    assert [any(isinstance(note, SeveralBodies) for note in found.notes) for found in (one, two)] == [False, True]
