@@ -37,8 +37,8 @@ def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
     worst = kit.worst_pair(summary.worst_pair)
     blocks = [
         words.wrapped(f"{summary.session}: {title}."),
-        *(words.wrapped(line, "  ") for line in why),
         _usable(summary.frames),
+        *(words.wrapped(line, "  ") for line in why),
         "",
         _heads_table(summary),
         "",
