@@ -73,7 +73,8 @@ def test_a_page_fits_asks_for_nothing_and_prints(browser: Any, sheets: dict[str,
 
 @pytest.mark.parametrize("name", PAGES)
 def test_marks_are_seen_and_nobody_is_shut_out(browser: Any, sheets: dict[str, Path], axe: str, name: str) -> None:
-    tab = report.shown(browser, sheets[name])
+    tab = browser.new_page()
+    tab.goto(sheets[name].as_uri())
     tab.evaluate(axe)
     for scheme in ("light", "dark"):
         tab.emulate_media(color_scheme=scheme)

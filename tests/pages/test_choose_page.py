@@ -41,7 +41,7 @@ def test_sets_stand_by_rank_with_their_worst_two() -> None:
     assert "280 K (9.0 ± 0.6 mired) warmer" in rows[1]
     assert "pinker by about a 1/8 minus green (0.0032 ± 0.0002)" in rows[1]
     assert "out of tolerance" in rows[1]
-    assert "<h1>Closest together: A at full and B at full</h1>" in text
+    assert ">Closest together: A at full and B at full</h1>" in text
     assert '<body class="go">' in text
     assert not re.search(r'(src|href)="(?!#|data:)', text)
     colours = [[int(part, 16) for part in code] for code in re.findall(r"background:#(..)(..)(..)", rows[1])]

@@ -1,3 +1,4 @@
+import shlex
 from dataclasses import replace
 from typing import Any
 
@@ -28,7 +29,7 @@ def test_the_first_ten_lines_say_which_head_goes_back_and_why(kit: Any) -> None:
 
 def test_every_head_has_its_line(kit: Any) -> None:
     lines = text_of(kit).splitlines()
-    for head, said in {"A": "keep", "B": "send back", "C": "cannot call it", "D": "send back"}.items():
+    for head, said in {"A": "cannot call it", "B": "send back", "C": "cannot call it", "D": "send back"}.items():
         assert sum(line.startswith(f"{head} ") and said in line for line in lines) == 1
 
 
@@ -137,3 +138,12 @@ def test_a_watch_speaks_of_the_boxes_of_the_shot_sheet(kit: Any) -> None:
     assert ": box 7, A at full, " in lines[0]
     assert lines[1] == "  next: box 8, B at full"
     assert "box" not in terminal.arrived_text(rows.drop(columns="box"), rows[:0])
+
+
+def test_a_command_that_is_too_wide_goes_on_as_a_shell_reads_it(kit: Any) -> None:
+    command = "greystep plan hire_kit_again --heads 'a long name of a head,B' --powers full,1/2,1/4,1/8,1/16"
+    summary = replace(kit.summary, steps=(Step("Test again:", command),))
+    text = terminal.report_text(summary)
+    assert max(map(len, text.splitlines())) <= 80
+    shown = text[text.index("greystep plan") : text.index("\n\n", text.index("greystep plan"))]
+    assert shlex.split(shown.replace("\\\n", "")) == shlex.split(command)

@@ -1,5 +1,6 @@
 """What the commands say on screen: plain text as wide as the screen, no colour needed."""
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from typing import Final
@@ -36,8 +37,8 @@ def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
     worst = kit.worst_pair(summary.worst_pair)
     blocks = [
         words.wrapped(f"{summary.session}: {title}."),
-        *(words.wrapped(line, "  ") for line in why),
         _usable(summary.frames),
+        *(words.wrapped(line, "  ") for line in why),
         "",
         _heads_table(summary),
         "",
@@ -265,11 +266,9 @@ def _heads_table(summary: Summary) -> str:
 
 def _state(row: HeadRow, summary: Summary) -> tuple[Verdict, str]:
     """Return the one state of a head, as a verdict for its mark and in words, as page one has it."""
-    if summary.calipers is not None:
-        labels = summary.calipers.labels
-        return STATES[next(one.state for one in summary.calipers.heads if labels[one.head] == row.label)]
-    undecided = State.OPEN if row.verdict == Verdict.UNDECIDED else State.KEEP
-    return STATES[State.BACK if row.label in summary.odd.back else undecided]
+    calipers = summary.calipers
+    assert calipers is not None, "the screen is made of a summary with its calipers"
+    return STATES[next(one.state for one in calipers.heads if calipers.labels[one.head] == row.label)]
 
 
 def _own_range(row: HeadRow, summary: Summary) -> tuple[str, str, str, str]:
@@ -296,5 +295,16 @@ def _listing(title: str, lines: Sequence[str]) -> list[str]:
     for line in lines:
         mark, _, text = line.partition(" ")
         first, *commands = text.split("\n")  # a command stays on a line of its own, so that it can be pasted
-        said += [words.wrapped(first, f"  {mark} "), *(f"{' ' * (len(mark) + 3)}{command}" for command in commands)]
+        said += [words.wrapped(first, f"  {mark} "), *(_pasted(command, " " * (len(mark) + 3)) for command in commands)]
     return said
+
+
+def _pasted(command: str, lead: str) -> str:
+    """Return a command to be pasted: where it is too wide it goes on, as a shell reads it, in front of an option."""
+    lines = [lead]
+    for part in re.split(r" (?=--)", command):
+        wide = len(lines[-1]) + len(part) + 3 > say.screen_width()
+        lines[-1:] = [f"{lines[-1]} \\", f"{lead}  {part}"] if wide and lines[-1] != lead else [
+            f"{lines[-1]}{'' if lines[-1] == lead else ' '}{part}"
+        ]  # fmt: skip
+    return "\n".join(lines)
