@@ -19,7 +19,7 @@ def history(
     as_json: JsonOption = False,
     strict: StrictOption = False,
 ) -> None:
-    """Say of each head whether it has moved since the session before, and write history.csv.
+    """Say of each head whether it has moved since the session before, and write history.csv and a page.
 
     Heads are known by their serial in session.toml, else by their label. The reference head of both sessions, or a
     meter, tells what moved from what the camera did; the same camera counts as it stands.

@@ -149,11 +149,6 @@ def apart(heights: Sequence[float], gap: float) -> list[float]:
     return moved
 
 
-def data_uri(drawing: str) -> str:
-    """Return SVG text as the address of an image inside the page, where its ids meet no others."""
-    return f"data:image/svg+xml;base64,{base64.b64encode(drawing.encode('utf-8')).decode('ascii')}"
-
-
 def picture_uri(picture: np.ndarray) -> str:
     """Return a picture, uint8 (h, w, 3), as a PNG address inside the page."""
     from PIL import Image
