@@ -417,20 +417,6 @@ def test_one_file_name_that_is_not_utf_8_costs_itself_only(session: Path) -> Non
     assert (session / "report" / "report.html").read_bytes().decode("utf-8")
 
 
-@pytest.mark.parametrize("backend", ["nosuch", "module://matplotlib_inline.backend_inline"])
-def test_the_backend_of_a_notebook_ends_no_command(backend: str, session: Path) -> None:
-    done = process("report", session, env={"MPLBACKEND": backend})
-    assert done.status == 0, done.err
-
-
-def test_a_matplotlibrc_where_one_works_changes_no_figure(session: Path, tmp_path: Path) -> None:
-    assert greystep("report", session).status == 0
-    before = {path.name: path.read_bytes() for path in (session / "report" / "figures").glob("*.svg")}
-    (tmp_path / "matplotlibrc").write_text("axes.facecolor: red\nfont.size: 30\nsvg.fonttype: none\n")
-    assert process("report", session, cwd=tmp_path).status == 0
-    assert {path.name: path.read_bytes() for path in (session / "report" / "figures").glob("*.svg")} == before
-
-
 def test_ctrl_c_in_the_first_reading_of_a_watch_does_not_say_that_nothing_came(session: Path) -> None:
     code = (
         "import greystep.session.cache as cache\n"
