@@ -48,7 +48,7 @@ def test_each_fault_is_said_once_and_no_line_is_too_wide(command: str, session: 
 
 
 def test_an_error_is_one_line_for_a_script_and_folded_on_a_terminal(tmp_path: Path) -> None:
-    (tmp_path / "shots.csv").write_text("frame,head,power\nf1.dng,A,16-Jan\n", encoding="utf-8")
+    (tmp_path / "shots.csv").write_text("frame,head,power\nf1.dng,A,16-Mar\n", encoding="utf-8")
     (tmp_path / "frames").mkdir()
     words = [sys.executable, "-m", "greystep", "ingest", "."]
     environment = os.environ | {"PYTHONPATH": str(Path(package.__file__).parents[1]), "COLUMNS": "60"}

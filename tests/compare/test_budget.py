@@ -226,7 +226,6 @@ def test_every_part_has_its_size_method_and_source_in_the_summary_and_on_the_pag
     reach = kit.powers["u_absolute_k"].iloc[0]
     said = f"a meter or another camera may read up to {round(reach, -1):.0f} K"
     assert said in page
-    assert said in " ".join(report.text().split())
     assert pd.read_csv(tmp_path / "out" / "powers.csv")["u_absolute_k"].notna().all()
 
 

@@ -120,5 +120,5 @@ def test_what_cannot_be_shot_is_refused() -> None:
         shoot(Kit(()), 1)
     with pytest.raises(GreystepError, match="order 'random'"):
         shoot(Kit((STILL,), order="random"), 1)
-    with pytest.raises(GreystepError, match="half"):
-        shoot(Kit((STILL,), powers=("half",)), 1)
+    with pytest.raises(GreystepError, match="dim"):
+        shoot(Kit((STILL,), powers=("dim",)), 1)

@@ -16,7 +16,7 @@ class Result:
     status: int
     out: str
     err: str
-    err_shown: str
+    err_shown: str = ""
 
 
 def greystep(*words: str | Path) -> Result:

@@ -13,7 +13,7 @@ from greystep.mix.gels import NO_GEL
 from greystep.mix.lights import build_lights, upvp_of, warming
 from greystep.mix.remedies import find_remedies
 from greystep.mix.setup import SetupRow
-from greystep.sentences.actions import action
+from greystep.sentences.actions import step
 from greystep.session.settings import DEFAULT_TOLERANCE, Settings
 
 MATRIX = np.array([[1.05, -0.35, -0.10], [-0.50, 1.30, 0.20], [-0.10, 0.25, 0.80]])
@@ -89,4 +89,4 @@ def test_a_set_up_whose_heads_must_warm_up_says_so_first(synthetic: ModuleType) 
     assert heads == [{"A"}, {"B"}]
     first = warming(lights, drift, settings.tolerance)[0]["A"]
     assert first.mired == pytest.approx(9.0, abs=1.0)
-    assert "fire" in action(FireFirst("A", first), drift.timing)
+    assert "fire" in step(FireFirst("A", first), drift.timing, None).said

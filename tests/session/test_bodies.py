@@ -41,8 +41,9 @@ def light(session: Path, shoot: Callable[..., None], xy: tuple[float, float], fo
 
 
 def screens(opened: Session) -> list[str]:
-    """What ingest, report and correct show, each in one line."""
-    return [" ".join(text.split()) for text in (opened.text(), opened.report().text(), opened.correct().text())]
+    """What ingest, the page of the report, and correct show, each in one line."""
+    page = " ".join(opened.report().summary.notes)
+    return [" ".join(text.split()) for text in (opened.text(), page, opened.correct().text())]
 
 
 def test_bodies_without_a_serial_cannot_be_told_apart(small_session: Path, shoot: Callable[..., None]) -> None:

@@ -233,7 +233,7 @@ def test_frames_that_no_ambient_frame_followed_are_unproven_and_the_cost_is_told
     assert note.mired == pytest.approx(warmer, rel=0.05)
     assert note.stops == pytest.approx(np.log2(1.016), rel=0.05)
     assert (
-        f"No flash-off frame was taken after the last flash. A lamp that came on and adds 0.1 % to the brightest patch "
+        f"No flash-off frame was taken after the last flash. A lamp that came on and adds 0.1 % to the brightest card "
         f"would make C at 1/16 {note.mired:.2g} mired warmer. Take one flash-off frame at the end."
     ) in sentences(found.notes)
     assert not [note for note in read(shoot(0.0, 3)).notes if isinstance(note, RoomUnproven)]
@@ -242,10 +242,10 @@ def test_frames_that_no_ambient_frame_followed_are_unproven_and_the_cost_is_told
 @pytest.mark.parametrize(
     ("before", "after", "said"),
     [
-        (True, False, "taken before the first flash. A lamp that went out and adds 0.1 % to the brightest patch would "
+        (True, False, "taken before the first flash. A lamp that went out and adds 0.1 % to the brightest card would "
          "make A at 1/4 9 mired warmer. Take one flash-off frame at the start."),
         (True, True, "taken before the first flash or after the last flash. A lamp that came on and adds 0.1 % to "
-         "the brightest patch would make A at 1/4 9 mired warmer. Take one flash-off frame at the start and one at the "
+         "the brightest card would make A at 1/4 9 mired warmer. Take one flash-off frame at the start and one at the "
          "end."),
     ],
 )  # fmt: skip

@@ -372,7 +372,7 @@ def test_a_light_has_changed_from_two_hundredths_of_a_stop_and_half_a_mired_on(
         common | {"frame": name, "lights": lights, "head": "", "stops": np.nan, "shot": shot}
         for shot, (name, lights) in enumerate((("A", "A@1/1"), ("B", "B@1/1"), ("both", "A@1/1 & B@1/1")))
     ]
-    session = SimpleNamespace(heads={})
+    session = SimpleNamespace(heads={}, dial=None)
     text = what_changed(rows[2], rows, session, BODY, frames.__getitem__)  # type: ignore[arg-type]
     assert text
     assert ("brighter" in text, "warmer" in text) == (said == "brighter", said == "warmer"), text
