@@ -236,8 +236,8 @@ def _setup(draft: Draft, rig: Rig) -> list[str]:
 
 
 _SLIPS: Final = (
-    "A frame too many: move it out of the folder, or give it a row in shots.csv. A frame missed: shoot it when you "
-    "notice and move its row there. A frame that went wrong is shot again and the bad file deleted."
+    "While greystep watch runs it says so at once, with the box to shoot, and writes the log itself; no file is deleted. "
+    "Without it: a frame too many gets a row in shots.csv; a frame missed is shot when you notice, and its row moves there."
 )
 
 
