@@ -578,7 +578,7 @@ def test_a_terminal_without_letters_gets_ascii(session: Path) -> None:
     text = done.stdout.decode("ascii")
     assert all(f"\n{name} " in text for name in ("None", "NA", "007")), "the table has a row a head"
     assert "\x1b" not in text
-    assert "warmth moves by" in text  # a narrow terminal cuts nothing
+    assert re.search(r"^head +state", text, re.MULTILINE), "a narrow terminal keeps head and state"
 
 
 def test_a_pipe_that_ends_early_is_silent(session: Path) -> None:

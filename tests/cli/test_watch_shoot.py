@@ -89,11 +89,9 @@ def slips() -> dict[str, tuple[tuple[Step, ...], str]]:
     at = flashes()[1]
     step = STEPS[at]
     behind = next(place for place in range(at + 1, len(STEPS)) if STEPS[place].what in FRAMES)
-    before = next(place for place in range(at - 1, 0, -1) if STEPS[place].what in FRAMES)
     misfire = replace(step, what=Action.AMBIENT, head="", power="")
     return {
         "misfire": ((*STEPS[:at], misfire, *STEPS[at:]), "the pack did not fire"),
-        "twice": ((*STEPS[:at], STEPS[before], *STEPS[at:]), "turn the power"),
         "missed": ((*STEPS[:at], *STEPS[at + 1 : behind + 1], step, *STEPS[behind + 1 :]), "missing: shoot it now"),
     }
 

@@ -9,7 +9,7 @@ from greystep.measure import patch
 def sites(height: int, width: int) -> patch._Sites:
     y, x = ((2.0 * np.arange(size) + 1.0) / size - 1.0 for size in (height, width))
     nothing = np.zeros((height, width))
-    return patch._Sites(nothing, nothing, np.ones((height, width), dtype=bool), y, x)
+    return patch._Sites(nothing, nothing, np.ones((height, width), dtype=bool), y, x, True)
 
 
 def test_each_coefficient_of_white_noise_is_one_on_average() -> None:
