@@ -237,8 +237,8 @@ def _setup(draft: Draft, rig: Rig) -> list[str]:
 
 _SLIPS: Final = (
     "While greystep watch runs it says so at once, with the box to shoot, and writes the log itself; no file is "
-    "deleted. Without it: a frame too many gets a row in shots.csv; a frame missed is shot when you notice, and its row "
-    "moves there."
+    "deleted. Without it: a frame too many gets a row in shots.csv; a frame missed is shot when you notice, and its "
+    "row moves there."
 )
 
 
