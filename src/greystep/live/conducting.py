@@ -124,7 +124,8 @@ class Watch:
         due = next_to_shoot(readings) if self.free is None else readings.iloc[:0]
         complete = due.empty and self.logged and self.free is None
         if self._flags or not complete:
-            self.tell(arrived_text(rows, due))
+            if text := arrived_text(rows, due):
+                self.tell(text)
             for line in lines(messages_of(self._messages, rows)):
                 self.warn(line)
         if self.free is not None:

@@ -57,7 +57,7 @@ class LivePage:
         try:
             self._socket = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
         except OSError as error:
-            reason = error.strerror or str(error)
+            reason = (error.strerror or str(error)).partition(" (while")[0]
             raise GreystepError(f"--host {host}: cannot be used ({reason}); give an address of this machine") from error
         self.port = int(self._socket.getsockname()[1])
         seen = _own_address(host)
