@@ -4,13 +4,10 @@ import json
 from pathlib import Path
 
 import pytest
-import typer
-from typer.testing import CliRunner
 
-from greystep.cli.audit import audit
+from cli.test_audit import run as command
 from greystep.demo import scenario
 from greystep.demo.kit import HeadCharacter, Kit, shoot
-from greystep.errors import GreystepError
 from greystep.terms import Order
 
 #: B is as A at 1/16 and 9 mired warmer at full: it grows cooler by 2.33 mired a stop.
@@ -21,13 +18,7 @@ HEADS = (
 
 
 def run(*arguments: str) -> tuple[int, str, str]:
-    app = typer.Typer(rich_markup_mode=None)
-    app.command()(audit)
-    done = CliRunner().invoke(app, list(arguments))
-    if isinstance(done.exception, GreystepError):
-        return 1, done.stdout, str(done.exception)
-    assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
-    return done.exit_code, done.stdout, done.stderr
+    return command("audit", *arguments)
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,5 @@
 """The live page in real Chromium: what is next is shown as it is published, and a click is a decision."""
 
-import shutil
 from collections.abc import Iterator
 from typing import Any
 
@@ -8,12 +7,7 @@ import pytest
 
 from greystep.live.actions import Act, Action, Desk
 from greystep.live.server import LivePage
-
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-try:
-    from playwright.sync_api import sync_playwright
-except ImportError:
-    CHROMIUM = None
+from helpers.chromium import CHROMIUM, open_browser
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium, or no playwright to drive it")
 
@@ -30,10 +24,8 @@ STATE = {
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    with sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+    with open_browser() as chromium:
         yield chromium
-        chromium.close()
 
 
 @pytest.mark.parametrize("width", [360, 1280])

@@ -13,18 +13,17 @@ from typing import Any
 
 import pytest
 
+from helpers.chromium import CHROMIUM, open_browser
 from helpers.pages import Told, kit_of
 
 NO_BROWSER = "no Chromium, or no playwright and pypdf to drive it and to read what it prints"
 NO_AXE = "axe-core cannot be had from npm here"
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 try:
     import pypdf
-    from playwright.sync_api import sync_playwright
 except ImportError:
-    CHROMIUM = None
+    pypdf = None  # type: ignore[assignment]
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason=NO_BROWSER)
+pytestmark = pytest.mark.skipif(CHROMIUM is None or pypdf is None, reason=NO_BROWSER)
 
 #: What a person hands over must be on the first sheet.
 ON_PAGE_ONE = ("Send back head", "no. 1071", "no. 1072", "Tested by, date", "For the hire desk, date", "page 1 of")
@@ -62,10 +61,8 @@ LETTERS = """() => {
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    with sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+    with open_browser() as chromium:
         yield chromium
-        chromium.close()
 
 
 @pytest.fixture(scope="module")

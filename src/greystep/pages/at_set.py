@@ -1,7 +1,7 @@
 """The screen at the set: what is next, in letters that stand out, and what the last frame gave."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any, Final
 
@@ -69,24 +69,24 @@ def state_of(shoot: Shoot, readings: pd.DataFrame, told: Sequence[str]) -> dict[
     """Return all that the live page shows, as plain values."""
     done = shoot.done
     due = next_of(shoot.plan, done) if done is not None else None
-    came = readings[readings["shot"] >= 0].sort_values("shot", kind="stable")
-    last = rows_of(came.iloc[-1:], FrameRow)
-    reference = reference_of(readings)
     return {
         "next": asdict(due) if due else None,
         "done": done is not None and done.due < 0,
         "shot": int((done.rows >= 0).sum()) if done else 0,
         "of": len(shoot.plan),
-        "last": {
-            "frame": last[0].frame,
-            "gave": gave(last[0], reference, shoot.level_pct(last[0].frame)),
-            "status": last[0].status,
-        }
-        if last
-        else None,
+        "last": _last(readings, shoot.level_pct),
         "told": list(told),
         "rows": row_states(shoot.plan, done) if done else [],
     }
+
+
+def _last(readings: pd.DataFrame, level_pct: Callable[[str], float]) -> dict[str, Any] | None:
+    """Return what the frame that came last gave; None before the first. `level_pct` is by frame, NaN if not known."""
+    came = readings[readings["shot"] >= 0].sort_values("shot", kind="stable")
+    for row in rows_of(came.iloc[-1:], FrameRow):
+        given = gave(row, reference_of(readings), level_pct(row.frame))
+        return {"frame": row.frame, "gave": given, "status": row.status}
+    return None
 
 
 def row_states(plan: pd.DataFrame, done: Conducted) -> list[dict[str, str]]:
@@ -104,16 +104,11 @@ def told_texts(events: list[Event], plan: pd.DataFrame) -> list[str]:
 
 def free_state(free: FreeShoot, readings: pd.DataFrame | None, told: Sequence[str]) -> dict[str, Any]:
     """Return all that the live page shows of a shoot without plan."""
-    came = readings[readings["shot"] >= 0].sort_values("shot", kind="stable") if readings is not None else None
-    last = rows_of(came.iloc[-1:], FrameRow) if came is not None else []
-    reference = reference_of(readings) if readings is not None else None
     return {
         "free": free.setting.said if free.setting else "tell head and power",
         "next": None,
         "done": False,
-        "shot": 0 if came is None else len(came),
-        "last": {"frame": last[0].frame, "gave": gave(last[0], reference, math.nan), "status": last[0].status}
-        if last
-        else None,
+        "shot": 0 if readings is None else int((readings["shot"] >= 0).sum()),
+        "last": None if readings is None else _last(readings, lambda _: math.nan),
         "told": list(told),
     }

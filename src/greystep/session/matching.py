@@ -174,7 +174,7 @@ def _is_start(shots: pd.DataFrame, readings: Sequence[Reading]) -> bool:
     """Say whether the frames are the first ones of a log, row after row, and the rest is still to be shot."""
     begun = shots.iloc[: len(readings)]
     if begun["kind"].isin(UNLIT).all():
-        return not any(_share(reading) > _NO_LIGHT for reading in readings)
+        return not any(share_of(reading) > _NO_LIGHT for reading in readings)
     placed = _read(begun, readings)[1]
     lights = _keys(begun, _LIGHT)
     found = np.flatnonzero(placed >= 0).tolist()
@@ -220,7 +220,7 @@ def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
             dtype=np.float64,
         ).assign(body=labels)
     )
-    share = np.array([_share(reading) for reading in readings])
+    share = np.array([share_of(reading) for reading in readings])
     level = np.log2(np.maximum(share, DARKEST)) + settings
     known = np.sort(level[np.isfinite(level)])
     if not len(known):
@@ -242,7 +242,7 @@ def _tells(shots: pd.DataFrame, placed: Indices) -> bool:
     return bool(len(filled)) and bool((filled.groupby(own).mean() >= 0.5).all())
 
 
-def _share(reading: Reading) -> float:
+def share_of(reading: Reading) -> float:
     """Return the green of a frame as a share of the range; NaN where nothing was measured."""
     signal = reading.signal
     return np.nan if signal is None or signal.damage else signal.mean[1] / (signal.white[1] - signal.black[1])

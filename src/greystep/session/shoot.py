@@ -17,6 +17,7 @@ from greystep.measure.reading import DARKEST, TOO_DARK, Reading
 from greystep.measure.target import Target
 from greystep.raw.exposure import body_label
 from greystep.session.conductor import Arrived, Conducted, Decisions, Event, conduct, log_of
+from greystep.session.matching import share_of
 from greystep.session.readings import exposure_stops
 from greystep.session.shots import BOX, PLACED, check_rows
 
@@ -209,7 +210,7 @@ def arrived(names: Sequence[str], readings: Sequence[Reading], rejected: Mapping
             {name: [getattr(one.exposure, name) for one in readings] for name in ("f_number", "iso")}, dtype=np.float64
         ).assign(body=[body_label(one.exposure) for one in readings])
     )
-    share = np.array([_share(one) for one in readings])
+    share = np.array([share_of(one) for one in readings])
     dark = share < _NO_FLASH
     room = float(np.median(share[dark] * 2.0 ** settings[dark])) if dark.any() else 0.0
     flash = np.maximum(share - np.nan_to_num(room / 2.0**settings), DARKEST)
@@ -222,13 +223,7 @@ def arrived(names: Sequence[str], readings: Sequence[Reading], rejected: Mapping
     ]
 
 
-def _share(reading: Reading) -> float:
-    """Return the green of a frame as a share of the range; NaN where nothing was measured."""
-    signal = reading.signal
-    return np.nan if signal is None or signal.damage else signal.mean[1] / (signal.white[1] - signal.black[1])
-
-
 def _own_fault(reading: Reading) -> str:
     """Return the first flag for which a frame cannot be used, by itself; where there is no light, no target is none."""
-    dark = _share(reading) < _NO_FLASH
+    dark = share_of(reading) < _NO_FLASH
     return next((flag for flag in reading.flags if flag in REJECTING and not (dark and flag == Flag.NO_TARGET)), "")
