@@ -1,12 +1,12 @@
 """The signal of one frame's patch: mean, uncertainty, clipping, unevenness and damage, per filter colour."""
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
 from typing import Final
 
 import numpy as np
 
-from greystep.arrays import Booleans, Floats, Indices, Triple, robust_sd
+from greystep.arrays import SD_PER_MAD, Booleans, Floats, Indices, Triple
 from greystep.raw.frame import Mosaic
 
 #: Pixels farther than this many robust standard deviations from the light's surface are hot pixels or dust.
@@ -163,11 +163,9 @@ def _spaced(places: Indices) -> slice | Indices:
 def _fit(sites: _Sites, white: float) -> _Fit:
     """Measure one filter colour: outliers dropped about the light's surface, clipped pixels counted."""
     raw, level = _picked(sites.raw, sites), sites.raw - sites.black
-    some = _sample(_picked(level, sites), 8192)
     step = _coding_step(_sample(raw, 2048))
     black = float(np.mean(_picked(sites.black, sites))) if any(sites.black.strides) else float(sites.black[0, 0])
-    middle = float(np.median(some))
-    spread = robust_sd(some, middle)
+    middle, spread = _middle_and_sd(_picked(level, sites))
     ceiling = _ceiling(raw, white, black, spread)
     degree = 2 if len(raw) >= 64 else 0
     # What is kept is told by a first surface, which a quarter of many pixels gives well enough.
@@ -175,19 +173,19 @@ def _fit(sites: _Sites, white: float) -> _Fit:
     keep = sites.mask[few] & (np.abs(level[few] - middle) <= OUTLIER_SD * np.hypot(spread, step))
     terms = _light_surface(level[few], keep, sites.y[few[0]], sites.x[few[1]], degree)
     residual = level - _surface(terms, sites)
-    scale = robust_sd(_sample(_picked(residual, sites), 8192))
+    _, scale = _middle_and_sd(_picked(residual, sites))
     keep = np.abs(residual) <= OUTLIER_SD * np.hypot(scale, step)
     keep = keep if sites.whole else keep & sites.mask
     terms = _light_surface(level, keep, sites.y, sites.x, degree)
-    surface = _surface(terms, sites)
-    above = level - surface
-    residual = above * keep
+    above = level - _surface(terms, sites)
     n = int(np.count_nonzero(keep))
+    residual = above if n == keep.size else above * keep
     sd = float(np.sqrt(np.vdot(residual, residual) / max(1, n - 6)))
-    squares = (float(np.mean(sites.y**2)), float(np.mean(sites.x**2)))
+    down, across = (_powers(side.tobytes()).mean(axis=1) for side in (sites.y, sites.x))
+    light = np.sqrt(max(0.0, _mean_square(terms, down, across) - float(down[:3] @ terms @ across[:3]) ** 2))
     waves, band = _waves(residual, sites, sd, n)
     return _Fit(
-        mean=float(terms[0, 0] + terms[2, 0] * squares[0] + terms[0, 2] * squares[1]),
+        mean=float(terms[0, 0] + terms[2, 0] * down[2] + terms[0, 2] * across[2]),
         sd=sd,
         n=n,
         black=black,
@@ -195,7 +193,7 @@ def _fit(sites: _Sites, white: float) -> _Fit:
         clipped=_clipped(raw >= ceiling, _picked(above, sites), sd, step),
         slopes=(float(terms[1, 0]), float(terms[0, 1])),
         step=step,
-        spread=float(np.hypot(sd, np.std(surface[::3, ::3]))),
+        spread=float(np.hypot(sd, light)),
         waves=waves,
         band=band,
     )
@@ -225,12 +223,24 @@ def _sample(values: Floats, count: int) -> Floats:
     return values[:: max(1, len(values) // count) | 1]
 
 
+def _middle_and_sd(values: Floats) -> tuple[float, float]:
+    """Return the median of values (n,) and their standard deviation that outliers do not change, from some of them."""
+    some = _sample(values, 4096)
+    some = some[: len(some) - 1 + len(some) % 2]  # of an odd number, one is the median
+    middle = float(np.partition(some, len(some) // 2)[len(some) // 2])
+    away = np.abs(some - middle)
+    return middle, SD_PER_MAD * float(np.partition(away, len(away) // 2)[len(away) // 2])
+
+
 def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: int) -> Floats:
     """Fit the light's surface of the given degree by least squares; return its (3, 3) terms y**i x**j."""
-    weight = keep.astype(np.float64)
-    powers_y, powers_x = np.vander(y, 5, increasing=True).T, np.vander(x, 5, increasing=True).T
-    moments = powers_y @ weight @ powers_x.T
-    right = powers_y[:3] @ (weight * level) @ powers_x[:3].T
+    powers_y, powers_x = _powers(y.tobytes()), _powers(x.tobytes())
+    if keep.all():
+        moments = np.outer(powers_y.sum(axis=1), powers_x.sum(axis=1))
+    else:
+        weight = keep.astype(np.float64)
+        moments, level = powers_y @ weight @ powers_x.T, weight * level
+    right = powers_y[:3] @ level @ powers_x[:3].T
     pairs = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
     normal = np.array([[moments[i + k, j + m] for k, m in pairs] for i, j in pairs])
     solved = np.linalg.lstsq(normal, np.array([right[i, j] for i, j in pairs]), rcond=None)[0]
@@ -242,8 +252,19 @@ def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: 
 
 def _surface(terms: Floats, sites: _Sites) -> Floats:
     """Return a surface of such terms over the places of a colour."""
-    powers_y, powers_x = (np.vander(side, 3, increasing=True) for side in (sites.y, sites.x))
-    return np.asarray(powers_y @ terms @ powers_x.T)
+    return np.asarray(_powers(sites.y.tobytes())[:3].T @ (terms @ _powers(sites.x.tobytes())[:3]))
+
+
+def _mean_square(terms: Floats, down: Floats, across: Floats) -> float:
+    """Return the mean square of a surface of such terms, from the means of the powers 0 to 4 of its places."""
+    orders = np.add.outer(np.arange(3), np.arange(3))
+    return float(np.sum(terms * (down[orders] @ terms @ across[orders])))
+
+
+@lru_cache(maxsize=32)
+def _powers(places: bytes) -> Floats:
+    """Return the powers 0 to 4 of places (n,), which are given as their bytes: (5, n)."""
+    return np.vander(np.frombuffer(places), 5, increasing=True).T.copy()
 
 
 def _waves(residual: Floats, sites: _Sites, sd: float, n: int) -> tuple[Floats, float]:
@@ -254,21 +275,31 @@ def _waves(residual: Floats, sites: _Sites, sd: float, n: int) -> tuple[Floats, 
     """
     if n < 64 or sd == 0:
         return np.array([]), 0.0
-    height, width = residual.shape
-    top_y, top_x = (int(np.clip(size // 8, 4, 16)) for size in (height, width))
-    waves_y, waves_x = _cosines(sites.y.tobytes(), top_y), _cosines(sites.x.tobytes(), top_x)
-    power = (waves_y @ residual @ waves_x.T) ** 2
-    power /= np.outer(np.mean(waves_y**2, axis=1), np.mean(waves_x**2, axis=1)) * n * sd**2
-    order_y, order_x = np.ogrid[: top_y + 1, : top_x + 1]
-    chosen = (order_y / top_y + order_x / top_x <= 1.0) & (order_y + order_x >= 3)
-    squared = np.pi**2 * ((order_y / height) ** 2 + (order_x / width) ** 2)
-    return power[chosen], float(np.mean(squared[chosen]) / np.mean(sites.mask))
+    waves_y, waves_x, norm, chosen, squared = _waves_of(sites.y.tobytes(), sites.x.tobytes())
+    power = (waves_y @ residual @ waves_x.T)[chosen] ** 2 / (norm * n * sd**2)
+    return power, squared / (1.0 if sites.whole else float(np.mean(sites.mask)))
 
 
 @lru_cache(maxsize=16)
-def _cosines(places: bytes, top: int) -> Floats:
-    """Return the cosine waves of the orders 0 to `top` over places (n,), which are given as their bytes."""
-    return np.asarray(np.cos(0.5 * np.pi * np.outer(np.arange(top + 1), np.frombuffer(places) + 1.0)))
+def _waves_of(y: bytes, x: bytes) -> tuple[Floats, Floats, Floats, Booleans, float]:
+    """Return what `_waves` needs of places alone, which are given as their bytes.
+
+    Returns: The cosine waves down and across; those of their products that are taken (orders down, across), the mean
+        square of each of these, and their mean squared frequency [radian per place, squared].
+    """
+    down, across = (np.frombuffer(side) for side in (y, x))
+    top_y, top_x = (int(np.clip(len(side) // 8, 4, 16)) for side in (down, across))
+    waves_y, waves_x = (_cosines(side, top) for side, top in ((down, top_y), (across, top_x)))
+    order_y, order_x = np.ogrid[: top_y + 1, : top_x + 1]
+    chosen = (order_y / top_y + order_x / top_x <= 1.0) & (order_y + order_x >= 3)
+    squared = np.pi**2 * ((order_y / len(down)) ** 2 + (order_x / len(across)) ** 2)
+    norm = np.outer(np.mean(waves_y**2, axis=1), np.mean(waves_x**2, axis=1))
+    return waves_y, waves_x, norm[chosen], chosen, float(np.mean(squared[chosen]))
+
+
+def _cosines(places: Floats, top: int) -> Floats:
+    """Return the cosine waves of the orders 0 to `top` over places (n,)."""
+    return np.asarray(np.cos(0.5 * np.pi * np.outer(np.arange(top + 1), places + 1.0)))
 
 
 def _uncertainty(fit: _Fit, pooled: Floats) -> float:
@@ -348,7 +379,7 @@ def _of_blocks(site: _Sites, limit: np.ufunc, down: int, across: int, height: in
     if not site.whole:
         raw = np.where(mask, raw, -np.inf if limit is np.maximum else np.inf)
     rows = limit.reduce(raw.reshape(height // down, down, width), axis=1)
-    return np.asarray(limit.reduce(rows.reshape(height // down, width // across, across), axis=2))
+    return np.asarray(reduce(limit, (rows[:, first::across] for first in range(across))))
 
 
 def _constant_blocks(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> int:

@@ -5,6 +5,8 @@ ActiveArea. Page numbers are those of the DNG specification 1.7.1.0.
 """
 
 import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -88,27 +90,48 @@ def read_dng(path: Path) -> Dng | None:
         FrameError: For a DNG that cannot be measured (monochrome, other filter colours, contradicting tags, cut off),
             and for a plain picture in a TIFF, which is no raw frame.
     """
-    quiet("tifffile")
-    with one_line(path, "its tags are damaged"):
-        with path.open("rb") as file:
-            if file.read(4) not in _SIGNATURES:
-                return None
-        try:
-            tif = tifffile.TiffFile(path)
-        except tifffile.TiffFileError:
-            if path.suffix.lower() == ".dng":
-                raise
+    with one_line(path, "its tags are damaged"), _directories(path) as pages:
+        if pages is None:
             return None
-        with tif:
-            pages = pages_of(tif)
-            first = read_tags(path.name, pages[0]) if pages else {}
-            if DngTag.DNG_VERSION not in first:
-                if path.suffix.lower() == ".dng":
-                    raise unread(path.name, DngTag.DNG_VERSION)
-                _refuse_picture(path, pages)
-                return None
-            _check_version(path, first)
-            return _dng(path, first, raw_page(path, pages), tif.filehandle.size)
+        first = read_tags(path.name, pages[0]) if pages else {}
+        if DngTag.DNG_VERSION not in first:
+            if path.suffix.lower() == ".dng":
+                raise unread(path.name, DngTag.DNG_VERSION)
+            _refuse_picture(path, pages)
+            return None
+        _check_version(path, first)
+        return _dng(path, first, pages)
+
+
+def compression_of(path: Path) -> int | None:
+    """Return how the raw image of a DNG is compressed, by two of its tags; None where the file is no DNG.
+
+    Raises:
+        FrameError: Where its tags cannot be read.
+    """
+    with one_line(path, "its tags are damaged"), _directories(path) as pages:
+        if not pages or DngTag.DNG_VERSION not in pages[0].tags:
+            return None
+        return int(raw_page(path, pages).compression)
+
+
+@contextmanager
+def _directories(path: Path) -> Iterator[list[tifffile.TiffPage] | None]:
+    """Hold a TIFF open and give its directories; None where the file is none."""
+    quiet("tifffile")
+    with path.open("rb") as file:
+        signed = file.read(4) in _SIGNATURES
+    try:
+        tif = tifffile.TiffFile(path) if signed else None
+    except tifffile.TiffFileError:
+        if path.suffix.lower() == ".dng":
+            raise
+        tif = None
+    if tif is None:
+        yield None
+        return
+    with tif:
+        yield pages_of(tif)
 
 
 def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Floats:
@@ -184,9 +207,10 @@ def _check_version(path: Path, first: Tags) -> None:
         )
 
 
-def _dng(path: Path, first: Tags, page: tifffile.TiffPage, size: int) -> Dng:
-    tags = read_tags(path.name, page)
-    raster = read_raster(path, page, tags, size)
+def _dng(path: Path, first: Tags, pages: list[tifffile.TiffPage]) -> Dng:
+    page = raw_page(path, pages)
+    tags = first if page is pages[0] else read_tags(path.name, page)
+    raster = read_raster(path, page, tags, page.parent.filehandle.size)
     top, left, bottom, right = integers(tags, DngTag.ACTIVE_AREA) or (0, 0, raster.height, raster.width)
     if not (0 <= top < bottom <= raster.height and 0 <= left < right <= raster.width):
         raise FrameError(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from greystep.arrays import Filters, Floats, Image, robust_sd
 from greystep.errors import FrameError
-from greystep.raw.dng import ColourTags, Dng, middle, neutral_of, read_box, read_dng
+from greystep.raw.dng import ColourTags, Dng, compression_of, middle, neutral_of, read_box, read_dng
 from greystep.raw.exposure import Exposure, is_moment, within
 from greystep.raw.levels import linear, split_greens, tiled
 from greystep.raw.library import decoder
@@ -118,10 +118,10 @@ def open_frame(path: Path) -> Frame:
 def needs_library(path: Path) -> bool:
     """Say whether `open_frame` would let LibRaw decode a file; False too where it would refuse it by its tags."""
     try:
-        dng = read_dng(path)
+        compression = compression_of(path)
     except Exception:  # opening it tells of it
         return False
-    return dng is None or dng.raster.compression not in DECODED
+    return compression not in DECODED
 
 
 def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Mosaic:
