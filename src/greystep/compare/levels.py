@@ -11,8 +11,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
-from scipy.special import ndtr, ndtri
+import scipy  # its parts are imported when they are first named: that takes half of the start
 
 from greystep.measure.uncertainty import ALPHA
 
@@ -35,7 +34,7 @@ def crossing_chance(bounds: npt.ArrayLike, information: npt.ArrayLike) -> float:
     reach, sd = limits * np.sqrt(shares), np.sqrt(np.diff(shares, prepend=0.0))
     at, mass, passed = np.zeros(1), np.ones(1), 0.0
     for edge, step in zip(reach, sd, strict=True):
-        passed += float(mass @ (ndtr((-edge - at) / step) + ndtr((at - edge) / step)))
+        passed += float(mass @ (scipy.special.ndtr((-edge - at) / step) + scipy.special.ndtr((at - edge) / step)))
         moved = (edge * nodes[:, None] - at) / step
         mass = np.exp(-0.5 * moved**2) / (np.sqrt(2.0 * np.pi) * step) @ mass * edge * weights
         at = edge * nodes
@@ -46,10 +45,12 @@ def crossing_chance(bounds: npt.ArrayLike, information: npt.ArrayLike) -> float:
 def look_bound(looks: int, alpha: float = ALPHA) -> float:
     """Return the bound of each of so many evenly spaced looks, all passed by a true nought with chance `alpha`."""
     shares = np.arange(1, looks + 1) / looks
-    least, most = -ndtri(alpha / 2.0), -ndtri(alpha / (2.0 * looks))
+    least, most = -scipy.special.ndtri(alpha / 2.0), -scipy.special.ndtri(alpha / (2.0 * looks))
     if looks == 1:
         return float(least)
-    return float(brentq(lambda bound: crossing_chance(np.full(looks, bound), shares) - alpha, least, most + 1e-9))
+    return float(
+        scipy.optimize.brentq(lambda bound: crossing_chance(np.full(looks, bound), shares) - alpha, least, most + 1e-9)
+    )
 
 
 @cache
@@ -60,4 +61,4 @@ def look_alpha(looks: int, alpha: float = ALPHA, rows: int = 1) -> float:
     """
     if looks == 1 or rows < 1:
         return alpha
-    return float(2.0 * rows * ndtr(-look_bound(looks, alpha / rows)))
+    return float(2.0 * rows * scipy.special.ndtr(-look_bound(looks, alpha / rows)))

@@ -4,7 +4,7 @@ from typing import Final, overload
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import stdtrit
+import scipy  # its parts are imported when they are first named: that takes half of the start
 
 from greystep.arrays import Floats
 
@@ -45,9 +45,11 @@ def student_factor(dof: float | Floats, alpha: float = ALPHA) -> float | Floats:
         freedom. NaN where `dof` is not positive: one value alone says nothing about its scatter.
     """
     degrees = np.asarray(dof, dtype=np.float64)
-    factor = np.asarray(stdtrit(np.minimum(degrees, _DOF_NORMAL), 1.0 - alpha / 2.0), dtype=np.float64)
-    if alpha == ALPHA:
-        factor = np.where(degrees > DOF_OF_TWO, 2.0, factor)
+    many = (degrees > DOF_OF_TWO) & (alpha == ALPHA)
+    factor = np.full(degrees.shape, 2.0)
+    if not many.all():
+        quantile = scipy.special.stdtrit(np.minimum(degrees, _DOF_NORMAL), 1.0 - alpha / 2.0)
+        factor = np.where(many, factor, quantile)
     return factor if factor.ndim else float(factor)
 
 
