@@ -2,9 +2,11 @@
 
 import contextlib
 import doctest
+import importlib
 import inspect
 import io
 import json
+import pkgutil
 import re
 import shutil
 import typing
@@ -17,6 +19,7 @@ from typer.testing import CliRunner
 import greystep
 from greystep import api, results
 from greystep.cli.app import app
+from greystep.results import session
 
 ROOT = Path(__file__).parents[1]
 SAMPLE = ROOT / "sample_data" / "hire_kit"
@@ -40,13 +43,16 @@ def kit(place: Path) -> greystep.Session:
 
 def test_every_public_entry_has_an_example_and_all_of_them_run(place: Path) -> None:
     finder = doctest.DocTestFinder(exclude_empty=True)
-    examples = {test.name: test for test in finder.find(api, "api") if test.examples}
+    found = finder.find(api, "api") + finder.find(session, "session", extraglobs={"open_session": api.open_session})
+    examples = {test.name: test for test in found if test.examples}
     entries = [name for name in greystep.__all__ if inspect.isfunction(getattr(greystep, name))]
     methods = [
-        f"Session.{name}" for name, member in vars(api.Session).items() if inspect.isfunction(member) and name[0] != "_"
+        f"session.Session.{name}"
+        for name, member in vars(api.Session).items()
+        if inspect.isfunction(member) and name[0] != "_"
     ]
     assert entries
-    assert {f"api.{name}" for name in [*entries, *methods]} <= set(examples)
+    assert {*methods, *(f"api.{name}" for name in entries)} <= set(examples)
     runner = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS)
     said = io.StringIO()
     with contextlib.chdir(place):
@@ -101,10 +107,12 @@ def test_a_notebook_shows_the_verdict_and_names_as_typed(place: Path, kit: greys
 
 
 def test_no_annotation_of_the_door_says_any() -> None:
-    entries = {name: getattr(greystep, name) for name in greystep.__all__} | vars(results)
+    entries = {name: getattr(greystep, name) for name in greystep.__all__}
+    for module in pkgutil.iter_modules(results.__path__, "greystep.results."):
+        entries |= vars(importlib.import_module(module.name))
     members = {}
     for name, entry in entries.items():
-        if getattr(entry, "__module__", "") not in ("greystep.api", "greystep.results"):
+        if not re.match(r"greystep\.(api|results)\b", str(getattr(entry, "__module__", ""))):
             continue
         if inspect.isfunction(entry):
             members[name] = entry

@@ -80,8 +80,8 @@ def test_a_run_that_is_killed_at_any_write_leaves_no_mix_unsaid(
     first, second = (WRITERS[command](session, other) for other in (False, True))
     monkeypatch.setattr(rendering, "_WORKERS", 1)
     # What the page holds is tested elsewhere; laying it out for each kill takes most of the time.
-    monkeypatch.setattr("greystep.results.report_page", lambda *said: f"<p>run {said[-1]}</p>")
-    monkeypatch.setattr("greystep.results.overviews", lambda *_: {})
+    monkeypatch.setattr("greystep.results.report.report_page", lambda *said: f"<p>run {said[-1]}</p>")
+    monkeypatch.setattr("greystep.results.report.overviews", lambda *_: {})
     first(tmp_path / "old")
     second(tmp_path / "new")
     old, new = content(tmp_path / "old"), content(tmp_path / "new")

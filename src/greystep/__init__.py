@@ -1,9 +1,10 @@
 """Colour-consistency log analyser for studio flash.
 
 The flow is the layout: raw frames -> raw -> measure -> session -> compare -> planning -> mix -> correct -> sentences
--> pages -> live. A room imports only rooms above it here, files of one room never import each other in a circle, and
-the ground files serve every room. ``demo`` stands on the ground files and ``session`` alone, so that it is no echo of
-what it tests. The contract in pyproject.toml holds all of this. ``api`` is the door for programs and for the commands.
+-> pages -> results -> live. A room imports only rooms above it here, files of one room never import each other in a
+circle, and the ground files serve every room. ``demo`` stands on the ground files and ``session`` alone, so that it is
+no echo of what it tests. The contract in pyproject.toml holds all of this. ``api`` is the door for programs and for the
+commands.
 
 ground:
     __main__        The ``greystep`` command as a process of its own
@@ -18,7 +19,6 @@ ground:
     files           Results are written whole or not at all, each through a temporary file and one rename
     flags           What may be doubtful about a frame
     generation      One generation of results: files that one run writes together, so that parts of two runs never pass
-    results         What a session answers: typed results that know their numbers, their words and their files
     terms           The closed sets of names that tables and files carry
     words           Numbers as they are said
 raw:
@@ -188,6 +188,15 @@ pages:
     svg             Drawing as SVG text
     text_table      A table on the screen
     tables          The numbers that the figures draw, a table a figure
+results:
+    camera          A camera's own colour matrix
+    correction      The corrections of a session, its rendered frames and their check
+    history         Heads over several sessions
+    notebook        What a result shows in a notebook
+    plan            A planned test
+    report          A session judged by limits
+    session         A session whose frames have been read, and what it can be asked
+    setups          Lights that go together: a set-up judged, a set-up with other powers, the best choice of heads
 live:
     actions         What a person decides during a shoot, on the live page or at the keyboard
     conducting      A watch, step by step
@@ -218,7 +227,9 @@ from greystep.errors import GreystepError
 
 TYPE_CHECKING = False  # nothing is imported before Ctrl-C is seen to, see `greystep.__main__`
 if TYPE_CHECKING:
-    from greystep.api import Session, calibrate_camera, history, open_session, plan, plan_swap
+    from greystep.api import calibrate_camera, history, open_session, plan, plan_swap
+    from greystep.planning.plans import Wishes
+    from greystep.results.session import Session
 
 __version__ = "0.1.0"
 __all__ = ["GreystepError", "Session", "Wishes", "calibrate_camera", "history", "open_session", "plan", "plan_swap"]

@@ -42,6 +42,8 @@ _LEFT_OVER_ELSEWHERE_S: Final = 86400.0
 #: What `tempfile` puts into a name.
 _RANDOM: Final = "[a-z0-9_]{8}"
 
+#: The object of a JSON file.
+Document = dict[str, object]
 #: Called with the bytes and the state of a file just before it takes its place.
 BeforeLanding = Callable[[bytes, os.stat_result], None]
 

@@ -81,6 +81,12 @@ def write_set(
             land()
 
 
+def write_run(folder: Path, name: str, files: Mapping[str, bytes]) -> list[Path]:
+    """Write a set of files whose run follows from all of them, see `write_set`; return where they are."""
+    write_set(folder, name, run_of(files), files)
+    return [folder / path for path in files]
+
+
 def of_two_runs(folder: Path) -> list[tuple[str, tuple[str, ...]]]:
     """Return what of a folder is not of one run: each manifest, and the files that are not as its run left them."""
     found = []

@@ -19,7 +19,7 @@ from greystep.correct.render import render_frames
 from greystep.errors import GreystepError
 from greystep.measure.reading import measure_frame
 from greystep.raw.frame import open_frame, read_region
-from greystep.results import Correction
+from greystep.results.correction import Correction
 
 CORPUS = os.environ.get("GREYSTEP_CORPUS", "")
 corpus = pytest.mark.skipif(not CORPUS, reason="GREYSTEP_CORPUS does not name a folder of real raw files")

@@ -24,8 +24,8 @@ from greystep.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from greystep.api import Session
-    from greystep.results import Correction
+    from greystep.results.correction import Correction
+    from greystep.results.session import Session
 
 
 class Space(StrEnum):

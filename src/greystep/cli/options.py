@@ -16,7 +16,7 @@ from greystep.errors import GreystepError
 from greystep.words import folded, short, visible
 
 if TYPE_CHECKING:
-    from greystep.api import Session
+    from greystep.results.session import Session
 
 SessionArgument = Annotated[Path, typer.Argument(metavar="SESSION", help="Folder of the session.", show_default=False)]
 OutOption = Annotated[

@@ -60,10 +60,10 @@ def watch(
     Example: greystep watch hire_kit --page
     """
     box = parse_patch(patch)
-    from greystep.api import Session
     from greystep.live.actions import Desk
     from greystep.live.conducting import Watch
     from greystep.pages.screen import looking_text, watched_text
+    from greystep.results.session import Session
     from greystep.session.free_shoot import FreeShoot
     from greystep.session.settings import load_settings
     from greystep.session.watch import arrivals

@@ -1,6 +1,6 @@
 """Where the light of each frame is known from: its patch, its head's profile, what it shares, or a frame nearby."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -21,10 +21,9 @@ from greystep.session.cards import card_rows, lights_of
 from greystep.session.ingest import Body, Ingested
 from greystep.session.power import same_power
 from greystep.session.settings import Settings
-from greystep.session.workers import Crew
+from greystep.session.workers import Crew, Progress
 from greystep.terms import DECLARED, LIT, PARTS, Kind
 
-Progress = Callable[[int, int], None]
 Row = dict[str, Any]
 
 #: What a frame cannot be corrected with, whatever its light is known from.

@@ -5,7 +5,7 @@ images the same correction is one 3x3 matrix, ``A diag(2**e * gains) inv(A)``; t
 approximate it, and `residual_steps` says by how much.
 """
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -29,6 +29,7 @@ from greystep.session.cards import card_rows
 from greystep.session.ingest import Ingested
 from greystep.session.reference import KNOWN, HeadAtPower, MedianFrame, OneFrame, Wanted, WholeKit, parse_reference
 from greystep.session.settings import Settings
+from greystep.session.workers import Progress
 from greystep.terms import TESTED
 from greystep.words import GIVE_MATRIX
 
@@ -68,7 +69,7 @@ def correct_frames(
     profile: Profile | None = None,
     elsewhere: Ingested | None = None,
     smooth_over: int | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Corrections:
     """Correct every flash, card and job frame from the best source of its light.
 

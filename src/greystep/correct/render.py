@@ -2,7 +2,7 @@
 
 import hashlib
 import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -38,8 +38,7 @@ from greystep.raw.frame import open_frame
 from greystep.session.cache import fingerprint
 from greystep.session.ingest import Ingested
 from greystep.session.settings import check_place
-
-Progress = Callable[[int, int], None]
+from greystep.session.workers import Progress
 
 #: Kinds of files, and how their names end. A DNG copy must not be taken for its original.
 SUFFIXES: Final = {"dng": "_c.dng", "tiff": ".tif", "exr": ".exr"}

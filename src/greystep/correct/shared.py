@@ -20,7 +20,7 @@ from greystep.raw.blocks import Blocks, read_blocks
 from greystep.session.ambient import settings_of
 from greystep.session.colour import colours
 from greystep.session.ingest import Body
-from greystep.session.workers import Crew
+from greystep.session.workers import Crew, Progress
 from greystep.terms import DECLARED, Kind
 
 #: Focal lengths within this share are one lens setting: some lenses record their breathing.
@@ -60,7 +60,7 @@ def block_reader(
     rows: pd.DataFrame,
     names: Sequence[str],
     crew: Crew,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Reader:
     """Return a reader that keeps what it has read.
 

@@ -24,6 +24,8 @@ from greystep.measure.reading import unreadable
 from greystep.raw.frame import needs_library
 
 T = TypeVar("T")
+#: Called with (done, total) frames.
+Progress = Callable[[int, int], None]
 
 #: A decoder that takes longer with one frame hangs [s].
 LIMIT_S: Final = 20.0
