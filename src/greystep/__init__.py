@@ -115,6 +115,7 @@ planning:
     plans           Tests planned before they are shot
     rig             How the rig is set up for a test
     wanted          What a test takes up beside every head at every power
+    wishes          What is asked of a planned test
 mix:
     audit           A set-up judged before it is shot
     casts           What clashes in a set-up
@@ -177,6 +178,7 @@ pages:
     first_page      Page one of the report
     frame_sheet     The frames of a session on the report
     formats         What pages and screen say of the numbers of the tables, in one spelling
+    frames_read     How many frames of a session could be used, in words
     head_sections   A section a head, and what a cell of the matrix of heads opens
     history         What a history of sessions says on screen, and its page
     panels          Strips and panels
@@ -228,7 +230,7 @@ from greystep.errors import GreystepError
 TYPE_CHECKING = False  # nothing is imported before Ctrl-C is seen to, see `greystep.__main__`
 if TYPE_CHECKING:
     from greystep.api import calibrate_camera, history, open_session, plan, plan_swap
-    from greystep.planning.plans import Wishes
+    from greystep.planning.wishes import Wishes
     from greystep.results.session import Session
 
 __version__ = "0.1.0"

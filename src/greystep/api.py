@@ -8,22 +8,21 @@ shows, and ``write(folder)`` as the files of its command.
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from greystep.arrays import Floats
-from greystep.compare.anchors import visit_of
-from greystep.compare.history import compare_sessions
 from greystep.doors import check_file
-from greystep.measure.calibration import calibrate
-from greystep.planning import plans
-from greystep.planning.plans import Wishes
-from greystep.results.camera import CameraResult
-from greystep.results.history import HistoryResult
-from greystep.results.plan import PlanResult
+from greystep.planning.wishes import Wishes
 from greystep.results.session import Session
 from greystep.session.ingest import ingest
 from greystep.session.part import Part
 from greystep.session.settings import Box, load_settings
 from greystep.session.workers import Progress
+
+if TYPE_CHECKING:
+    from greystep.arrays import Floats
+    from greystep.results.camera import CameraResult
+    from greystep.results.history import HistoryResult
+    from greystep.results.plan import PlanResult
 
 
 def open_session(
@@ -61,7 +60,7 @@ def open_session(
     return Session(found, store)
 
 
-def history(sessions: Sequence[Session | Path | str]) -> HistoryResult:
+def history(sessions: Sequence[Session | Path | str]) -> "HistoryResult":
     """Say of each head whether it has moved since the session before.
 
     Args:
@@ -74,6 +73,10 @@ def history(sessions: Sequence[Session | Path | str]) -> HistoryResult:
         >>> history(["sample_data/hire_kit", "sample_data/hire_kit"]).table["verdict"].unique().tolist()
         ['', 'not moved', 'cannot tell']
     """
+    from greystep.compare.anchors import visit_of
+    from greystep.compare.history import compare_sessions
+    from greystep.results.history import HistoryResult
+
     opened = [one if isinstance(one, Session) else open_session(one) for one in sessions]
     titles = [one.title for one in opened]
     names = [one.title if titles.count(one.title) == 1 else str(one.path) for one in opened]
@@ -90,7 +93,7 @@ def plan(
     packs: Mapping[str, str] | None = None,
     serials: Mapping[str, str] | None = None,
     reference: str | None = None,
-) -> PlanResult:
+) -> "PlanResult":
     """Plan a test of every head at every power; nothing is written before ``write(folder)``.
 
     Args:
@@ -108,8 +111,11 @@ def plan(
         >>> len(test.shots)
         16
     """
+    from greystep.planning.plans import plan_test
+    from greystep.results.plan import PlanResult
+
     stands = heads[0] if reference is None else reference
-    return PlanResult(plans.plan_test(title, heads, wishes or Wishes(), packs or {}, serials or {}, stands))
+    return PlanResult(plan_test(title, heads, wishes or Wishes(), packs or {}, serials or {}, stands))
 
 
 def plan_swap(
@@ -120,19 +126,22 @@ def plan_swap(
     *,
     serials: Mapping[str, str] | None = None,
     reference: str = "",
-) -> PlanResult:
+) -> "PlanResult":
     """Plan two heads on both of two packs: is it the head or the pack? Arguments as those of `plan`.
 
     Examples:
         >>> sorted(set(plan_swap("Swap", ["C", "D"], ["P1", "P2"]).shots["pack"]))
         ['', 'P1', 'P2']
     """
+    from greystep.planning import plans
+    from greystep.results.plan import PlanResult
+
     return PlanResult(plans.plan_swap(title, heads, packs, wishes or Wishes(), serials or {}, reference))
 
 
 def calibrate_camera(
-    frame: Path | str, corners: Floats | None = None, light: tuple[float, float] | None = None
-) -> CameraResult:
+    frame: Path | str, corners: "Floats | None" = None, light: tuple[float, float] | None = None
+) -> "CameraResult":
     """Make a camera's own colour matrix from a raw frame of a 24-patch colour chart under one light.
 
     Args:
@@ -150,6 +159,9 @@ def calibrate_camera(
         ...
         greystep.errors.GreystepError: f0004.dng: no 24-patch colour chart found; ...
     """
+    from greystep.measure.calibration import calibrate
+    from greystep.results.camera import CameraResult
+
     if os.path.exists(frame):
         check_file(Path(frame))
     return CameraResult(calibrate(Path(frame), corners, light))

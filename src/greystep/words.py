@@ -40,6 +40,24 @@ _UNSEEN: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2
 #: What nobody reads to its end; a path of a deep folder is shorter.
 _LONG: Final = re.compile(r"\S{400,}")
 
+_ASCII: Final = str.maketrans(
+    {
+        "\N{EN DASH}": "-",
+        "\N{EM DASH}": "-",
+        "\N{MINUS SIGN}": "-",
+        "\N{PLUS-MINUS SIGN}": "+/-",
+        "\N{MULTIPLICATION SIGN}": "x",
+        "\N{HORIZONTAL ELLIPSIS}": "...",
+        "\N{LEFT SINGLE QUOTATION MARK}": "'",
+        "\N{RIGHT SINGLE QUOTATION MARK}": "'",
+        "\N{LEFT DOUBLE QUOTATION MARK}": '"',
+        "\N{RIGHT DOUBLE QUOTATION MARK}": '"',
+        "\N{NO-BREAK SPACE}": " ",
+        "\N{MIDDLE DOT}": "-",
+        "\N{GREEK SMALL LETTER DELTA}": "D",
+    }
+)
+
 
 def camera_name(make: str, model: str) -> str:
     """Return make and model as one name; most makers begin the model with theirs, which then stands once."""
@@ -68,6 +86,28 @@ def folded(text: str) -> str:
         textwrap.fill(line, screen_width(), subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
         for line in text.split("\n")
     )
+
+
+def wrapped(text: str, lead: str = "") -> str:
+    """Return `text` in lines that fit the screen, the first after `lead`; a path or label is never broken inside."""
+    return textwrap.fill(
+        text, screen_width(), initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
+        break_on_hyphens=False,
+    )  # fmt: skip
+
+
+def to_ascii(text: str) -> str:
+    """Return `text` in ASCII: signs by their nearest spelling, any other character as ``?``."""
+    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
+
+
+def printable(text: str, encoding: str | None) -> str:
+    """Return `text` as it is where `encoding` can carry it, else in ASCII."""
+    try:
+        text.encode(encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return to_ascii(text)
+    return text
 
 
 def listed(names: Sequence[str]) -> str:

@@ -15,8 +15,9 @@ from greystep.compare.drift import analyse
 from greystep.compare.verdict import WorstPair, judge
 from greystep.sentences.actions import step
 from greystep.sentences.kit import Odd
-from greystep.sentences.summary import FrameCounts, ReferenceLight, Summary
+from greystep.sentences.summary import ReferenceLight, Summary
 from greystep.session.bodies import Body
+from greystep.session.readings import FrameCounts
 from greystep.session.settings import DEFAULT_TOLERANCE, HeadInfo
 from greystep.terms import Quantity, Verdict
 from greystep.words import CAUTION

@@ -12,7 +12,7 @@ from greystep import api
 from greystep.demo import scenario
 from greystep.demo.kit import HeadCharacter, Kit, shoot
 from greystep.demo.sensor import Sensor
-from greystep.planning.plans import Wishes
+from greystep.planning.wishes import Wishes
 from pages import test_browser as report
 
 pytestmark = report.pytestmark

@@ -12,6 +12,7 @@ from greystep.pages import formats as words
 from greystep.sentences import kit
 from greystep.session.settings import DEFAULT_TOLERANCE, Tolerance
 from greystep.terms import Quantity, Verdict
+from greystep.words import to_ascii
 
 
 def test_differences_are_said_in_the_trades_words() -> None:
@@ -45,7 +46,7 @@ def test_limits_name_their_source_and_only_what_is_set() -> None:
 
 
 def test_to_ascii_leaves_nothing_a_plain_terminal_cannot_show() -> None:
-    text = words.to_ascii("5600 \N{PLUS-MINUS SIGN} 13 K \N{EN DASH} \N{MINUS SIGN}4 \N{SNOWMAN}")
+    text = to_ascii("5600 \N{PLUS-MINUS SIGN} 13 K \N{EN DASH} \N{MINUS SIGN}4 \N{SNOWMAN}")
     assert text == "5600 +/- 13 K - -4 ?"
 
 

@@ -8,7 +8,10 @@ import pytest
 from greystep import columns
 from greystep.columns import CorrectionRow
 from greystep.pages import screen as terminal
+from greystep.pages.frames_read import ingest_text
 from greystep.sentences.actions import Step
+from greystep.session.readings import status_counts
+from greystep.words import printable
 
 
 def text_of(kit: Any, **changed: Any) -> str:
@@ -52,9 +55,9 @@ def test_it_fits_80_columns_and_speaks_the_trades_words(kit: Any) -> None:
 
 def test_a_plain_terminal_gets_plain_letters(kit: Any) -> None:
     text = text_of(kit)
-    assert terminal.printable(text, "utf-8") is text
-    assert terminal.printable(text, "ascii").isascii()
-    assert terminal.printable(text, None).isascii()
+    assert printable(text, "utf-8") is text
+    assert printable(text, "ascii").isascii()
+    assert printable(text, None).isascii()
 
 
 @pytest.mark.parametrize("columns", [40, 60, 80, 100, 120, 200])
@@ -74,7 +77,7 @@ def test_the_heads_are_a_table_at_every_width(kit_of: Any, monkeypatch: pytest.M
 
 def test_a_fault_of_a_frame_is_said_once_with_its_cure_and_not_in_the_results_too(kit: Any) -> None:
     assert "B_1-8_2.dng" not in text_of(kit)  # told beside it on stderr: `greystep.sentences.frames`
-    lines = terminal.ingest_text(kit.readings, ["hire_kit/readings.csv"]).splitlines()
+    lines = ingest_text(status_counts(kit.readings), ["hire_kit/readings.csv"]).splitlines()
     assert lines == ["66 frames: 64 good, 1 doubtful, 1 rejected.", "wrote hire_kit/readings.csv"]
 
 

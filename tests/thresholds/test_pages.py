@@ -1,7 +1,7 @@
 """Room on the screen and beside a line: what just fits and what just does not."""
 
-from greystep.pages.formats import wrapped
 from greystep.pages.svg import short
+from greystep.words import wrapped
 
 
 def test_the_screen_is_eighty_columns_wide() -> None:

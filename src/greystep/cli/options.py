@@ -13,7 +13,7 @@ import typer
 
 from greystep.doors import read_number
 from greystep.errors import GreystepError
-from greystep.words import folded, short, visible
+from greystep.words import folded, printable, short, visible
 
 if TYPE_CHECKING:
     from greystep.results.session import Session
@@ -186,8 +186,6 @@ def say(*lines: str) -> None:
 
 def show(text: str) -> None:
     """Print results to stdout, in letters that the terminal can show."""
-    from greystep.pages.screen import printable
-
     typer.echo(printable(visible(text), getattr(sys.stdout, "encoding", None)))  # None where the caller has closed it
 
 

@@ -117,7 +117,7 @@ def plan(
         raise typer.BadParameter(f"head {reference} is moved in the swap; name another", param_hint="--reference")
     from greystep import api
     from greystep.files import refuse_to_overwrite
-    from greystep.planning.plans import Wishes
+    from greystep.planning.wishes import Wishes
 
     refuse_to_overwrite(folder)  # before a test is read, which may take a while
     title, levels, numbers = name_of(folder), tuple(_labels(powers)), _labels(serials)

@@ -12,7 +12,6 @@ from greystep.compare.stopping import look
 from greystep.errors import GreystepError
 from greystep.files import check_target
 from greystep.live.actions import Act, Action
-from greystep.pages import formats as words
 from greystep.pages.at_set import frame_text, free_state, next_text, reference_of, state_of, told_texts
 from greystep.pages.screen import ARRIVED_SAID, arrived_text
 from greystep.planning.order import CHECKS
@@ -27,6 +26,7 @@ from greystep.session.shoot import Shoot, is_plan
 from greystep.session.shots import CHECK_NOTE, read_shots
 from greystep.session.watch import changed_frames, messages_of, next_to_shoot
 from greystep.terms import Kind
+from greystep.words import wrapped
 
 #: So many lines of what happened stay on the page, the newest first.
 _KEPT: Final = 4
@@ -229,5 +229,5 @@ class Watch:
 
     def _say(self, line: str) -> None:
         """Tell what happened, on the screen and on the page."""
-        self.tell(words.wrapped(line, "  ! "))
+        self.tell(wrapped(line, "  ! "))
         self._news = [line, *self._news][:_KEPT]

@@ -20,7 +20,7 @@ from greystep.raw.exposure import Exposure, filled_in, read_exposure
 from greystep.raw.frame import Frame, Mosaic, library_exposure, open_frame, read_region
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
-MEASURE_VERSION: Final = 5
+MEASURE_VERSION: Final = 6
 
 # Limits: the contract's ruling on status.
 NEAR_WHITE: Final = 0.90

@@ -74,12 +74,12 @@ def binned(mosaic: Mosaic, bins: int) -> Floats:
     return np.asarray(total / np.maximum(held, 1.0))
 
 
-def stride(side: int, bins: int) -> int:
-    """Return how many rows or columns apart are enough for bins of a region: some eight pixels a bin are plenty.
+def stride(side: int, bins: int, least: int = 8) -> int:
+    """Return how many rows or columns apart are enough for bins of a region: `least` of them a bin are plenty.
 
     An odd stride, no multiple of three, meets every place of a filter pattern.
     """
-    return max(step for step in (1, 5, 7, 11, 13, 17, 23, 31) if step == 1 or step * 8 * bins < side)
+    return max(step for step in (1, 5, 7, 11, 13, 17, 23, 31) if step == 1 or step * least * bins < side)
 
 
 def around_of(mosaic: Mosaic, target: Target, span: Box) -> Triple:

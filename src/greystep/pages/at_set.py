@@ -15,6 +15,7 @@ from greystep.session.conductor import Conducted, Event
 from greystep.session.free_shoot import FreeShoot
 from greystep.session.shoot import Shoot
 from greystep.terms import Kind
+from greystep.words import wrapped
 
 #: How wide the block of the next frame is.
 _WIDE: Final = 60
@@ -29,12 +30,12 @@ def next_text(due: Next | None) -> str:
 
 def _block(large: str, small: str) -> str:
     line = "=" * _WIDE
-    return "\n".join(["", line, f"  {large}", "", words.wrapped(small, "  "), line])
+    return "\n".join(["", line, f"  {large}", "", wrapped(small, "  "), line])
 
 
 def frame_text(row: FrameRow, reference: FrameRow | None, level_pct: float) -> str:
     """Return what a frame gave, in one line; see `gave`."""
-    return words.wrapped(f"{row.frame}: " + ", ".join(gave(row, reference, level_pct)))
+    return wrapped(f"{row.frame}: " + ", ".join(gave(row, reference, level_pct)))
 
 
 def gave(row: FrameRow, reference: FrameRow | None, level_pct: float) -> list[str]:

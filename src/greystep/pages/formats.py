@@ -1,7 +1,6 @@
 """What pages and screen say of the numbers of the tables, in one spelling."""
 
 import math
-import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, TypeGuard
@@ -13,7 +12,7 @@ from greystep.columns import HeadRow
 from greystep.flags import MEANING, Status, split
 from greystep.sentences.green_pink import green_pink
 from greystep.sentences.kit import one_power
-from greystep.sentences.summary import FrameCounts, ReferenceLight
+from greystep.sentences.summary import ReferenceLight
 from greystep.terms import Kind, Verdict
 
 #: The same as a drawn mark for a screen without colours: the value (o) against its limits (the brackets).
@@ -25,41 +24,10 @@ FRAMES_NAMED: Final = 3
 #: A cell that holds nothing.
 EMPTY: Final = "\N{EN DASH}"
 
-_ASCII: Final = str.maketrans(
-    {
-        "\N{EN DASH}": "-",
-        "\N{EM DASH}": "-",
-        "\N{MINUS SIGN}": "-",
-        "\N{PLUS-MINUS SIGN}": "+/-",
-        "\N{MULTIPLICATION SIGN}": "x",
-        "\N{HORIZONTAL ELLIPSIS}": "...",
-        "\N{LEFT SINGLE QUOTATION MARK}": "'",
-        "\N{RIGHT SINGLE QUOTATION MARK}": "'",
-        "\N{LEFT DOUBLE QUOTATION MARK}": '"',
-        "\N{RIGHT DOUBLE QUOTATION MARK}": '"',
-        "\N{NO-BREAK SPACE}": " ",
-        "\N{MIDDLE DOT}": "-",
-        "\N{GREEK SMALL LETTER DELTA}": "D",
-    }
-)
-
-
-def to_ascii(text: str) -> str:
-    """Return `text` in ASCII: signs by their nearest spelling, any other character as ``?``."""
-    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
-
 
 def known(value: Any) -> TypeGuard[float]:
     """Return whether a table's or a summary's cell holds a finite number."""
     return isinstance(value, (int, float)) and math.isfinite(value)
-
-
-def wrapped(text: str, lead: str = "") -> str:
-    """Return `text` in lines that fit the screen, the first after `lead`; a path or label is never broken inside."""
-    return textwrap.fill(
-        text, say.screen_width(), initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False,
-        break_on_hyphens=False,
-    )  # fmt: skip
 
 
 def number(value: Any, digits: int = 0, signed: bool = False) -> str:
@@ -158,13 +126,6 @@ def reference(light: ReferenceLight) -> str:
     if light.power is None:
         return "none: no frame gave a colour"
     return say.cell(light.head, light.power) if light.head else f"the mean of all heads at {light.power}"
-
-
-def frame_counts(counts: FrameCounts) -> str:
-    """Return how many frames could be used, in one sentence."""
-    parts = [("good", counts.ok), ("doubtful", counts.doubtful), ("rejected", counts.rejected)]
-    said = [f"{n} {name}" for name, n in parts if n or name == "good"]
-    return f"{say.counted(counts.total, 'frame')}: {', '.join(said)}."
 
 
 def flags_said(flags: str) -> list[str]:

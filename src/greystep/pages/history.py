@@ -11,11 +11,12 @@ from greystep.columns import HistoryRow, rows_of
 from greystep.compare.history import History, Move
 from greystep.pages import formats as words
 from greystep.pages import svg
-from greystep.pages.formats import Column, table, wrapped
+from greystep.pages.formats import Column, table
 from greystep.pages.report import render
 from greystep.sentences import history as moves
 from greystep.sentences.green_pink import green_pink
 from greystep.terms import Verdict
+from greystep.words import wrapped
 
 #: The mark and the words of what is said of a light.
 _CALLED: Final = {

@@ -13,6 +13,7 @@ from greystep.pages import figures, frame_sheet, head_sections
 from greystep.pages import first_page as first
 from greystep.pages import formats as words
 from greystep.pages.formats import Column, Table, table
+from greystep.pages.frames_read import frame_counts
 from greystep.pages.tables import with_series
 from greystep.sentences import budget, page_one
 from greystep.sentences import kit as kit_said
@@ -94,7 +95,7 @@ def report_page(
         "scale": _scale(frames, summary),
         "absolute": summary.absolute,
         "budget": table(_BUDGET, budget.lines(summary.budget)),
-        "frame_counts": words.frame_counts(summary.frames),
+        "frame_counts": frame_counts(summary.frames),
         "flags": table(_FLAGS, words.frames_by_fault(readings)),
         **frame_sheet.frames_of(frames, thumbnails, cures or {}),
         "digests": digests,

@@ -15,12 +15,14 @@ from greystep.mix.casts import LightCast
 from greystep.mix.choose import Choice, Gang, GangChoice, HeadSet
 from greystep.pages import formats as words
 from greystep.pages.first_page import STATES, powers_said
+from greystep.pages.frames_read import frame_counts, ingest_text
 from greystep.pages.text_table import text_table
 from greystep.sentences import kit, setups
 from greystep.sentences.corrections import SOURCES
-from greystep.sentences.summary import FrameCounts, Summary
-from greystep.session.readings import status_counts
+from greystep.sentences.summary import Summary
+from greystep.session.readings import FrameCounts, status_counts
 from greystep.terms import Verdict
+from greystep.words import wrapped
 
 #: So many frames without a correction are named; the table names all.
 NAMED: Final = 4
@@ -36,14 +38,14 @@ def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
     title, why = summary.headline
     worst = kit.worst_pair(summary.worst_pair)
     blocks = [
-        words.wrapped(f"{summary.session}: {title}."),
+        wrapped(f"{summary.session}: {title}."),
         _usable(summary.frames),
-        *(words.wrapped(line, "  ") for line in why),
+        *(wrapped(line, "  ") for line in why),
         "",
         _heads_table(summary),
         "",
-        *([words.wrapped(worst)] if worst else []),
-        words.wrapped(f"Limits: {summary.limits}."),
+        *([wrapped(worst)] if worst else []),
+        wrapped(f"Limits: {summary.limits}."),
         *_to_do(summary),
         *_listing(*_claimed(summary.heads)),
         "",
@@ -58,7 +60,7 @@ def _to_do(summary: Summary) -> list[str]:
     for number, one in enumerate(summary.steps, 1):
         lines.append(f"{number}. {one.said}" + (f"\n{one.command}" if one.command else ""))
     said = _listing("What to do next", lines)
-    return [*said, words.wrapped(say.CAUTION, "  ! ")] if any(one.handles for one in summary.steps) else said
+    return [*said, wrapped(say.CAUTION, "  ! ")] if any(one.handles for one in summary.steps) else said
 
 
 def _usable(frames: FrameCounts) -> str:
@@ -66,13 +68,7 @@ def _usable(frames: FrameCounts) -> str:
     parts = [("doubtful", frames.doubtful), ("rejected", frames.rejected)]
     but = ", ".join(f"{n} {name}" for name, n in parts if n)
     usable = f"Usable frames: {frames.total - frames.rejected} of {frames.total}"
-    return words.wrapped(f"{usable}{f' ({but})' if but else ''}.")
-
-
-def ingest_text(readings: pd.DataFrame, wrote: Sequence[str] = (), notes: Sequence[str] = ()) -> str:
-    """Return what was read: the counts, notes on colour, the file written; faults of frames are told beside it."""
-    lines = [words.frame_counts(FrameCounts(**status_counts(readings))), *map(words.wrapped, notes)]
-    return "\n".join([*lines, *(f"wrote {path}" for path in wrote)])
+    return wrapped(f"{usable}{f' ({but})' if but else ''}.")
 
 
 def looking_text(title: str, folder: str) -> str:
@@ -81,7 +77,7 @@ def looking_text(title: str, folder: str) -> str:
         f"{title}: looking for frames in {folder}; Ctrl-C ends.",
         f"Before a head is plugged in or out: {say.CAUTION}",
     ]
-    return "\n".join(map(words.wrapped, lines))
+    return "\n".join(map(wrapped, lines))
 
 
 def arrived_text(rows: pd.DataFrame, due: pd.DataFrame) -> str:
@@ -90,14 +86,12 @@ def arrived_text(rows: pd.DataFrame, due: pd.DataFrame) -> str:
     What is wrong with a frame, and its cure, is told beside it.
     """
     if len(rows) > ARRIVED_SAID:
-        lines = [words.frame_counts(FrameCounts(**status_counts(rows)))]
+        lines = [frame_counts(status_counts(rows))]
     else:
-        lines = [
-            words.wrapped(_arrived(row, box)) for row, box in zip(rows_of(rows, FrameRow), _boxes(rows), strict=True)
-        ]
+        lines = [wrapped(_arrived(row, box)) for row, box in zip(rows_of(rows, FrameRow), _boxes(rows), strict=True)]
     for row, box in zip(rows_of(due, FrameRow), _boxes(due), strict=True):
         note = f"; {row.note}" if row.note else ""
-        lines.append(words.wrapped(f"  next: {box}{words.frame_label(row.head, row.power, row.kind)}{note}"))
+        lines.append(wrapped(f"  next: {box}{words.frame_label(row.head, row.power, row.kind)}{note}"))
     return "\n".join(lines)
 
 
@@ -120,7 +114,7 @@ def watched_text(readings: pd.DataFrame, written: str) -> str:
     """Return what has come when a watch ends, and how much of the log is still to be shot."""
     left = int((readings["shot"] < 0).sum())
     rest = [f"{say.counted(left, 'row')} of the log still to be shot."] if left else []
-    return "\n".join([ingest_text(readings[readings["shot"] >= 0], [written]), *rest])
+    return "\n".join([ingest_text(status_counts(readings[readings["shot"] >= 0]), [written]), *rest])
 
 
 def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequence[str] = ()) -> str:
@@ -146,7 +140,7 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequenc
         if row.exposure_stops != 0:
             lines.append(f"Largest in brightness: {row.frame} by {words.number(row.exposure_stops, 2, True)} stop.")
     lines += notes
-    return "\n".join([*map(words.wrapped, lines), *(f"wrote {path}" for path in wrote)])
+    return "\n".join([*map(wrapped, lines), *(f"wrote {path}" for path in wrote)])
 
 
 def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
@@ -155,16 +149,16 @@ def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
     notes = setups.notes(audit, beside_steps=True)
     doubt = [note for note in notes if note == setups.UNWATCHED]  # it bears on every verdict
     blocks = [
-        words.wrapped(f"{audit.name}: {setups.headline(audit)}."),
-        words.wrapped(f"{setups.difference(pair)} {setups.seen(pair)}", "  "),
-        *([words.wrapped(balance, "  ")] if balance else []),
+        wrapped(f"{audit.name}: {setups.headline(audit)}."),
+        wrapped(f"{setups.difference(pair)} {setups.seen(pair)}", "  "),
+        *([wrapped(balance, "  ")] if balance else []),
         "",
         text_table(_LIGHT_COLUMNS, list(map(_light_cells, audit.now.lights)), say.screen_width(), clip=(0, 1)),
         "",
-        words.wrapped(f"Limits: {setups.limits(audit)}."),
-        *map(words.wrapped, doubt),
+        wrapped(f"Limits: {setups.limits(audit)}."),
+        *map(wrapped, doubt),
         *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(setups.to_do(audit), 1)]),
-        *([words.wrapped(say.CAUTION, "  ! ")] if setups.needs_care(audit) else []),
+        *([wrapped(say.CAUTION, "  ! ")] if setups.needs_care(audit) else []),
         "",
         *_elsewhere(len(setups.other_ways(audit)), "other way", "to bring the lights together"),
         *_elsewhere(len(notes) - len(doubt), "note", "on what limits this answer"),
@@ -205,13 +199,13 @@ def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
     ganged = isinstance(choice, GangChoice)
     columns = ("rank", "heads", "worst two", "green-pink", "output" if ganged else "light lost", "verdict")
     blocks = [
-        words.wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}"),
+        wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}"),
         "",
         text_table(columns, rows, say.screen_width(), clip=()),
     ]
     if isinstance(choice, Choice) and not choice.best.settled:
-        blocks += ["", words.wrapped("No set has a smaller worst pair; another may have its other pairs closer.")]
-    return "\n".join([*blocks, "", words.wrapped(say.CAUTION, "! "), "", *(f"wrote {path}" for path in wrote)])
+        blocks += ["", wrapped("No set has a smaller worst pair; another may have its other pairs closer.")]
+    return "\n".join([*blocks, "", wrapped(say.CAUTION, "! "), "", *(f"wrote {path}" for path in wrote)])
 
 
 def _worst_cells(one: HeadSet | Gang) -> tuple[str, str]:
@@ -224,16 +218,7 @@ def _worst_cells(one: HeadSet | Gang) -> tuple[str, str]:
 def _elsewhere(count: int, name: str, about: str) -> list[str]:
     """Return a line on what only the page has room for; none where there is nothing."""
     stand = f"{say.counted(count, name)} {about} stand{'s' if count == 1 else ''} on the page."
-    return [words.wrapped(stand)] if count else []
-
-
-def printable(text: str, encoding: str | None) -> str:
-    """Return `text` as it is where `encoding` can carry it, else in ASCII."""
-    try:
-        text.encode(encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        return words.to_ascii(text)
-    return text
+    return [wrapped(stand)] if count else []
 
 
 def _claimed(heads: Sequence[HeadRow]) -> tuple[str, list[str]]:
@@ -295,7 +280,7 @@ def _listing(title: str, lines: Sequence[str]) -> list[str]:
     for line in lines:
         mark, _, text = line.partition(" ")
         first, *commands = text.split("\n")  # a command stays on a line of its own, so that it can be pasted
-        said += [words.wrapped(first, f"  {mark} "), *(_pasted(command, " " * (len(mark) + 3)) for command in commands)]
+        said += [wrapped(first, f"  {mark} "), *(_pasted(command, " " * (len(mark) + 3)) for command in commands)]
     return said
 
 

@@ -10,13 +10,13 @@ from typing import Any, Final
 from greystep import __version__
 from greystep import words as say
 from greystep.constants import PLACEMENT_MIRED
-from greystep.pages import formats as words
 from greystep.pages.report import render
 from greystep.planning.folder import Draft
 from greystep.planning.order import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
 from greystep.planning.plans import Plan
 from greystep.planning.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
 from greystep.session.runs import RUN_NOTE
+from greystep.words import wrapped
 
 #: What is put beside the table of shots; common practice, no source.
 _LICENSED: Final = "Mains work and repairs of packs and heads are for licensed people."
@@ -121,8 +121,8 @@ def plan_facts(draft: Draft, rig: Rig) -> list[tuple[str, str]]:
 
 def plan_text(draft: Draft, rig: Rig, wrote: Sequence[str]) -> str:
     """Return what a plan comes to, for the screen."""
-    facts = [words.wrapped(text, f"  {name + ':':<14}") for name, text in plan_facts(draft, rig)]
-    caution = words.wrapped(f"Before a head is plugged in or out: {say.CAUTION} {_LICENSED}")
+    facts = [wrapped(text, f"  {name + ':':<14}") for name, text in plan_facts(draft, rig)]
+    caution = wrapped(f"Before a head is plugged in or out: {say.CAUTION} {_LICENSED}")
     return "\n".join([f"{draft.title}: planned.", *facts, "", caution, "", *(f"wrote {path}" for path in wrote)])
 
 

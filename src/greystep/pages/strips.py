@@ -12,8 +12,8 @@ from greystep import words as say
 from greystep.arrays import Floats
 from greystep.constants import BRADFORD, SCREEN_PRIMARIES, SCREEN_WHITE, STEPS_SEEN
 from greystep.measure.chromaticity import srgb_code, upvp_to_xy, xy_to_xyz
-from greystep.pages import formats as words
 from greystep.pages import svg
+from greystep.words import wrapped
 
 #: Linear level at which a neutral of (1, 1, 1) is shown: light enough to see tints, with room above.
 _LEVEL: Final = 0.35
@@ -151,4 +151,4 @@ def check_text(checked: pd.DataFrame, brightness_matched: bool, wrote: Sequence[
         lines.append(f"Brightness: up to {stops['before']:.3f} stop before, {stops['after']:.3f} after.")
         if not brightness_matched:
             lines.append("Brightness was left as it is; --stack matches it too.")
-    return "\n".join([*map(words.wrapped, lines), *(f"wrote {path}" for path in wrote)])
+    return "\n".join([*map(wrapped, lines), *(f"wrote {path}" for path in wrote)])

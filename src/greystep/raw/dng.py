@@ -134,12 +134,12 @@ def _directories(path: Path) -> Iterator[list[tifffile.TiffPage] | None]:
         yield pages_of(tif)
 
 
-def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Floats:
+def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int, steps: tuple[int, int] = (1, 1)) -> Floats:
     """Read a box of the image as linear counts, black not subtracted.
 
     Args:
         y0, y1, x0, x1: Box [px].
-        step: Every so many rows and columns of it.
+        steps: Every so many rows, and every so many columns of it.
 
     Returns: ndarray float64 (h, w), or (h, w, 3) for a frame of three planes
 
@@ -149,8 +149,8 @@ def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int, step: int
     top, left = dng.top, dng.left
     stored = read_stored(path, dng.raster, top + y0, top + y1, left + x0, left + x1)
     if dng.levels.coding is None:
-        return linear(dng.levels, stored[::step, ::step], y0, x0)
-    return linear(dng.levels, stored, y0, x0)[::step, ::step]  # its curves go by the place
+        return linear(dng.levels, stored[:: steps[0], :: steps[1]], y0, x0)
+    return linear(dng.levels, stored, y0, x0)[:: steps[0], :: steps[1]]  # its curves go by the place
 
 
 def middle(area: tuple[int, int, int, int]) -> tuple[int, int, int, int]:

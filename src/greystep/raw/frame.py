@@ -124,12 +124,12 @@ def needs_library(path: Path) -> bool:
     return compression not in DECODED
 
 
-def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Mosaic:
+def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[int, int] = (1, 1)) -> Mosaic:
     """Read a box of a frame.
 
     Args:
         y0, y1, x0, x1: The box [px], within the frame.
-        step: Every so many rows and columns of it.
+        steps: Every so many rows, and every so many columns of it.
 
     Raises:
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
@@ -140,11 +140,11 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, step: int = 1)
             " give a patch inside the frame"
         )
     if frame.dng is not None and frame.mosaic is None:
-        values = read_box(frame.path, frame.dng, y0, y1, x0, x1, step)
+        values = read_box(frame.path, frame.dng, y0, y1, x0, x1, steps)
     else:
         assert frame.mosaic is not None
-        values = frame.mosaic[y0:y1:step, x0:x1:step].astype(np.float64)
-    return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1, step), _black(frame, y0, y1, x0, x1, step))
+        values = frame.mosaic[y0 : y1 : steps[0], x0 : x1 : steps[1]].astype(np.float64)
+    return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1, steps), _black(frame, y0, y1, x0, x1, steps))
 
 
 def overview(frame: Frame, longest: int = 256, thinned: bool = False, slits: bool = False) -> Image:
@@ -249,13 +249,13 @@ def _edges(cells: int, scale: float) -> NDArray[np.int64]:
     return np.linspace(0, cells, max(1, round(cells * scale)) + 1).astype(np.int64)
 
 
-def _black(frame: Frame, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Floats:
-    black: Floats = tiled(frame.black_pattern, y0, y1, x0, x1, step)
+def _black(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[int, int] = (1, 1)) -> Floats:
+    black: Floats = tiled(frame.black_pattern, y0, y1, x0, x1, steps)
     deeper = (None,) * (black.ndim - 2)
     if frame.black_rows is not None:
-        black = black + frame.black_rows[y0:y1:step, None, *deeper]
+        black = black + frame.black_rows[y0 : y1 : steps[0], None, *deeper]
     if frame.black_cols is not None:
-        black = black + frame.black_cols[None, x0:x1:step, *deeper]
+        black = black + frame.black_cols[None, x0 : x1 : steps[1], *deeper]
     return black
 
 

@@ -142,9 +142,9 @@ def linear(levels: Levels, stored: NDArray[Any], y0: int, x0: int) -> Floats:
     return _CURVE_SCALE * apply_curves(coding.curves, share, y0, x0).reshape(counts.shape)
 
 
-def tiled(period: NDArray[Any], y0: int, y1: int, x0: int, x1: int, step: int = 1) -> NDArray[Any]:
-    """Return the box [y0:y1:step, x0:x1:step] of a plane that repeats ``period`` from its origin, in all directions."""
-    rows, columns = np.arange(y0, y1, step), np.arange(x0, x1, step)
+def tiled(period: NDArray[Any], y0: int, y1: int, x0: int, x1: int, steps: tuple[int, int] = (1, 1)) -> NDArray[Any]:
+    """Return a box of a plane that repeats ``period`` from its origin, thinned to every so many rows and columns."""
+    rows, columns = np.arange(y0, y1, steps[0]), np.arange(x0, x1, steps[1])
     if period.shape[:2] == (1, 1):  # the usual black level: nothing to copy
         return np.broadcast_to(period, (len(rows), len(columns), *period.shape[2:]))
     return np.asarray(np.take(np.take(period, rows % period.shape[0], axis=0), columns % period.shape[1], axis=1))

@@ -1,32 +1,18 @@
 """A session whose frames have been read, and what it can be asked."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from greystep import __version__
-from greystep.columns import PairRow
-from greystep.compare.budget import with_absolute
-from greystep.compare.drift import Drift, analyse, check_colour
-from greystep.compare.verdict import report_facts
-from greystep.correct.gains import correct_frames
-from greystep.correct.profile import make_profile
 from greystep.doors import check_limit
 from greystep.files import Document, records
 from greystep.flags import Status
-from greystep.mix.audit import audit_path, gels_at_hand
-from greystep.mix.choose import choose_from
-from greystep.mix.what_if import what_if
-from greystep.pages.screen import ingest_text
-from greystep.planning import plans
-from greystep.planning.rig import seconds
-from greystep.results.correction import Correction
-from greystep.results.plan import PlanResult
-from greystep.results.report import Report
-from greystep.results.setups import AuditResult, ChoiceResult, WhatIfResult
+from greystep.pages.frames_read import ingest_text
 from greystep.sentences.frames import lines
 from greystep.sentences.session_notes import of_matrix
 from greystep.session.ingest import Ingested, as_written, ingest, write_readings
@@ -35,6 +21,16 @@ from greystep.session.reference import other_session
 from greystep.session.settings import load_settings
 from greystep.session.workers import Progress
 from greystep.terms import Order, Verdict
+
+if TYPE_CHECKING:
+    from greystep.columns import PairRow
+    from greystep.compare.drift import Drift
+    from greystep.results.correction import Correction
+    from greystep.results.plan import PlanResult
+    from greystep.results.report import Report
+    from greystep.results.setups import AuditResult, ChoiceResult, WhatIfResult
+
+# Each answer brings its own rooms in: who reads frames alone waits for none of them, nor for scipy, half of the start.
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +73,7 @@ class Session:
     @property
     def document(self) -> Document:
         """The object that ``greystep ingest --json`` prints."""
-        counts = status_counts(self.ingested.readings)
+        counts = asdict(status_counts(self.ingested.readings))
         return {"schema": 1, "greystep": __version__, "frames": counts, "readings": records(self.readings)}
 
     def text(self, wrote: Sequence[str] = ()) -> str:
@@ -87,7 +83,7 @@ class Session:
             >>> print(open_session("sample_data/hire_kit").text())
             66 frames: 66 good.
         """
-        return ingest_text(self.ingested.readings, wrote, of_matrix(self.ingested.notes))
+        return ingest_text(status_counts(self.ingested.readings), wrote, of_matrix(self.ingested.notes))
 
     def write_readings(self) -> Path:
         """Write readings.csv into the session's folder, or into `store` where that cannot be written.
@@ -99,17 +95,21 @@ class Session:
         return write_readings(self.ingested, store=self.store)
 
     @cached_property
-    def drift(self) -> Drift:
+    def drift(self) -> "Drift":
         """The facts of the joint fit, before any limit is asked; an error where the log has no flash frame."""
+        from greystep.compare.drift import analyse
+
         return analyse(self.ingested.readings, self.ingested.settings)
 
     @cached_property
-    def _report(self) -> Report:
+    def _report(self) -> "Report":
         return self.report()
 
     @property
     def powers(self) -> pd.DataFrame:
         """One row a head and power: the table of powers.csv; `greystep.columns.PowerRow` has the units."""
+        from greystep.compare.budget import with_absolute
+
         return with_absolute(self.drift.powers, self.ingested)
 
     @property
@@ -123,7 +123,7 @@ class Session:
         return self._report.pairs
 
     @property
-    def worst_pair(self) -> PairRow | None:
+    def worst_pair(self) -> "PairRow | None":
         """The two lights with the largest difference over its limit; None with one head."""
         return self._report.worst_pair
 
@@ -144,7 +144,7 @@ class Session:
         kelvin: float | None = None,
         steps: float | None = None,
         output_stops: float | None = None,
-    ) -> Report:
+    ) -> "Report":
         """Judge the heads and every two lights.
 
         Args:
@@ -160,6 +160,9 @@ class Session:
             >>> report.verdict.value, report.summary.headline[0]
             ('outside', 'Send back heads B and C')
         """
+        from greystep.compare.verdict import report_facts
+        from greystep.results.report import Report
+
         tolerance = self.ingested.settings.tolerance
         given = {"mired": mired, "duv": duv, "kelvin": kelvin, "steps": steps, "output_stops": output_stops}
         for name, limit in given.items():
@@ -180,7 +183,7 @@ class Session:
         match_brightness: bool = False,
         space: str = "lin_rec709",
         progress: Progress | None = None,
-    ) -> Correction:
+    ) -> "Correction":
         """Find the values that bring each flash and job frame to one reference.
 
         Args:
@@ -200,6 +203,10 @@ class Session:
             >>> len(correction.table), correction.complete
             (60, True)
         """
+        from greystep.correct.gains import correct_frames
+        from greystep.correct.profile import make_profile
+        from greystep.results.correction import Correction
+
         other = other_session(to)
         found = correct_frames(
             self.ingested,
@@ -220,7 +227,7 @@ class Session:
         shutter: str | None = None,
         gels: Path | None = None,
         profile: "Session | None" = None,
-    ) -> AuditResult:
+    ) -> "AuditResult":
         r"""Judge a set-up of several lights by this test of its heads.
 
         Args:
@@ -237,13 +244,17 @@ class Session:
             >>> open_session("sample_data/hire_kit").audit("SETUP.csv").verdict.value
             'outside'
         """
+        from greystep.mix.audit import audit_path, gels_at_hand
+        from greystep.planning.rig import seconds
+        from greystep.results.setups import AuditResult
+
         path = self.path if setup is None else Path(setup)
         at_hand = gels_at_hand(path, self.path, gels)
         tested = None if profile is None else profile.ingested
         shutter_s = None if shutter is None else seconds(shutter)
         return AuditResult(audit_path(path, self.ingested, at_hand, shutter_s, tested))
 
-    def what_if(self, setup: Path | str, powers: Mapping[str, str], *, gels: Path | None = None) -> WhatIfResult:
+    def what_if(self, setup: Path | str, powers: Mapping[str, str], *, gels: Path | None = None) -> "WhatIfResult":
         r"""Judge a set-up with other powers, by role, beside the set-up as it is; nothing is written.
 
         Raises:
@@ -254,11 +265,15 @@ class Session:
             >>> open_session("sample_data/hire_kit").what_if("SETUP.csv", {"fill": "1/4"}).found.before.now.verdict
             <Verdict.OUTSIDE: 'outside'>
         """
+        from greystep.mix.audit import gels_at_hand
+        from greystep.mix.what_if import what_if
+        from greystep.results.setups import WhatIfResult
+
         return WhatIfResult(what_if(Path(setup), self.ingested, gels_at_hand(Path(setup), self.path, gels), powers))
 
     def choose(
         self, need: int | None = None, *, powers: Sequence[str] = (), ganged: bool = False, output: str = "0"
-    ) -> ChoiceResult:
+    ) -> "ChoiceResult":
         """Find the heads and powers that go together best.
 
         Args:
@@ -275,6 +290,9 @@ class Session:
             >>> [light.head for light in best.lights]
             ['A', 'C']
         """
+        from greystep.mix.choose import choose_from
+        from greystep.results.setups import ChoiceResult
+
         return ChoiceResult(choose_from(self.ingested, need, list(powers), ganged, output))
 
     def plan_more(
@@ -287,7 +305,7 @@ class Session:
         target_width_m: float = 0.3,
         heads: Sequence[str] = (),
         recycle_s: float | None = None,
-    ) -> PlanResult:
+    ) -> "PlanResult":
         """Plan the frames that decide what this test leaves undecided; `folder` is where they are to be planned.
 
         Args:
@@ -304,10 +322,15 @@ class Session:
             ...
             greystep.errors.GreystepError: sample_data/hire_kit: nothing is open; no more to shoot
         """
+        from greystep.planning import plans
+        from greystep.results.plan import PlanResult
+
         return PlanResult(
             plans.plan_more(self.ingested, folder, order, seed, most_rounds, target_width_m, heads, recycle_s)
         )
 
-    def _with_colour(self) -> Drift:
+    def _with_colour(self) -> "Drift":
+        from greystep.compare.drift import check_colour
+
         check_colour(self.drift, self.ingested.settings)
         return self.drift

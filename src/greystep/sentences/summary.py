@@ -21,7 +21,7 @@ from greystep.sentences import actions, budget, heads, kit, kit_notes, session_n
 from greystep.sentences.actions import Step
 from greystep.session.bodies import Body
 from greystep.session.messages import SessionFact, SessionNote
-from greystep.session.readings import status_counts
+from greystep.session.readings import FrameCounts, status_counts
 from greystep.session.settings import Settings, Tolerance
 from greystep.terms import Verdict
 
@@ -45,16 +45,6 @@ class ReferenceLight:
     head: str | None
     power: str | None
     kit: bool
-
-
-@dataclass(frozen=True)
-class FrameCounts:
-    """How many frames there are, and how many of each status."""
-
-    total: int
-    ok: int
-    doubtful: int
-    rejected: int
 
 
 @dataclass(frozen=True)
@@ -159,7 +149,7 @@ def summary(
         heads_table=insert_after(judged.heads, "verdict", "why", why),
         pairs=judged.pairs,
         worst_pair=judged.worst_pair,
-        frames=FrameCounts(**status_counts(readings)),
+        frames=status_counts(readings),
         called=judged.called,
         odd=_odd(judged),
         sentences={finding.head: heads.sentence(finding, timing) for finding in judged.findings},

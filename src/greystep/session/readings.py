@@ -56,6 +56,16 @@ _FOLLOWS: Final = {
 }
 
 
+@dataclass(frozen=True)
+class FrameCounts:
+    """How many frames there are, and how many of each status."""
+
+    total: int
+    ok: int
+    doubtful: int
+    rejected: int
+
+
 @dataclass(frozen=True, eq=False)
 class Frames:
     """The log joined with its frames, one row a frame.
@@ -113,10 +123,9 @@ def joined(shots: pd.DataFrame, names: Sequence[str], readings: Mapping[str, Rea
     return Frames(log, read, _own_doubts(log["kind"].tolist(), log["note"].tolist(), read))
 
 
-def status_counts(readings: pd.DataFrame) -> dict[str, int]:
-    """Return how many frames there are (``total``), and how many of each status."""
-    counts = {name.value: int((readings["status"] == name).sum()) for name in Status}
-    return {"total": len(readings), **counts}
+def status_counts(readings: pd.DataFrame) -> FrameCounts:
+    """Return how many frames there are, and how many of each status."""
+    return FrameCounts(len(readings), **{name.value: int((readings["status"] == name).sum()) for name in Status})
 
 
 def _exposures(read: Sequence[Reading | None]) -> list[Exposure]:
