@@ -48,8 +48,11 @@ _KINDS: Final = (
 )
 
 
-def read_file(path: Path, most_bytes: int = MOST_BYTES) -> bytes:
+def read_file(path: Path, most_bytes: int = MOST_BYTES, timed: bool = True) -> bytes:
     """Read a plain file whole.
+
+    Args:
+        timed: It must come in time; not asked of files of this tool, of which there are thousands.
 
     Raises:
         GreystepError: If it is no plain file, is larger than `most_bytes`, cannot be read, or does not come in time.
@@ -64,10 +67,13 @@ def read_file(path: Path, most_bytes: int = MOST_BYTES) -> bytes:
         except (OSError, ValueError, GreystepError) as error:
             came.append(error)
 
-    # A read from a dead connection cannot be broken off; its thread is left behind, and does not hold up the end.
-    reader = threading.Thread(target=read, daemon=True)
-    reader.start()
-    reader.join(MOST_SECONDS)
+    if timed:
+        # A read from a dead connection cannot be broken off; its thread is left behind, and does not hold up the end.
+        reader = threading.Thread(target=read, daemon=True)
+        reader.start()
+        reader.join(MOST_SECONDS)
+    else:
+        read()
     if not came:
         raise GreystepError(f"{path}: did not come within {MOST_SECONDS:g} s; copy it to a disk of this computer")
     if isinstance(came[0], bytes):

@@ -1,14 +1,14 @@
 """What lies about the grey target: the region that is read of each frame, and whether the target has moved in it."""
 
 from collections.abc import Sequence
-from functools import lru_cache
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import scipy  # its parts are imported when they are first named, so that a process that measures needs none
 from numpy.typing import NDArray
 
-from greystep.arrays import Floats, Triple, robust_sd
+from greystep.arrays import SD_PER_MAD, Floats, Triple
 from greystep.flags import Flag
 from greystep.measure.target import Box, Target, pixel_box, pixel_span
 from greystep.raw.frame import Mosaic
@@ -25,6 +25,8 @@ MOVED: Final = 0.10
 NOISIEST: Final = 0.08
 #: Longest shift that is looked for, in the target's sizes.
 LONGEST_SHIFT: Final = 0.5
+#: Frames that are looked at together: as many maps as lie near the processor.
+_AT_ONCE: Final = 64
 
 
 def surround_box(target: Target) -> Box:
@@ -115,10 +117,16 @@ def reference_surround(surrounds: Sequence[Floats]) -> Floats | None:
 
 
 def target_state(surround: Floats, reference: Floats) -> str:
-    """Say whether a frame's target stands where it stands in the others.
+    """Return of one frame what `target_states` says."""
+    return target_states([surround], reference)[0]
+
+
+def target_states(surrounds: Sequence[Floats], reference: Floats) -> list[str]:
+    """Say of frames whether their target stands where it stands in the others.
 
     Args:
-        surround, reference: (m, n) arrays. Of `surround_of` and `reference_surround`.
+        surrounds: Arrays (m, n). Each of `surround_of`.
+        reference: Array (m, n). Of `reference_surround`.
 
     Returns: `Flag.TARGET_MOVED` where it is shifted by more than 10 % of its size, `Flag.NO_TARGET` where less than a
         third of its edges is found at any shift up to half its size, else blank. Blank too where nothing can be said:
@@ -126,83 +134,122 @@ def target_state(surround: Floats, reference: Floats) -> str:
         above a sixth of the edges. A turn of the target about its middle, and what stands before it without reaching
         its edges, are not seen.
     """
-    if surround.shape != reference.shape or not surround.any() or not reference.any():
-        return ""
-    dx, dy, there, noise = _best_shift(surround, reference)
-    if noise > 1.0 / 6.0:
-        return ""
-    if there < 1.0 / 3.0:
-        return Flag.NO_TARGET
-    return Flag.TARGET_MOVED if np.hypot(dx, dy) > MOVED else ""
+    states = [""] * len(surrounds)
+    asked = [at for at, one in enumerate(surrounds) if one.shape == reference.shape and one.any()]
+    sought = _sought(reference) if asked and reference.any() else None
+    for begin in range(0, len(asked) if sought else 0, _AT_ONCE):
+        some = asked[begin : begin + _AT_ONCE]
+        assert sought is not None
+        for at, dx, dy, there, noise in zip(
+            some, *_best_shifts(np.stack([surrounds[at] for at in some]), sought), strict=True
+        ):
+            if noise <= 1.0 / 6.0 and there < 1.0 / 3.0:
+                states[at] = Flag.NO_TARGET
+            elif noise <= 1.0 / 6.0 and np.hypot(dx, dy) > MOVED:
+                states[at] = Flag.TARGET_MOVED
+    return states
 
 
 def _middle(count: int) -> slice:
     return slice(count // 3, max(count // 3 + 1, count - count // 3))
 
 
-def _best_shift(surround: Floats, reference: Floats) -> tuple[float, float, float, float]:
-    """Find by how far the target has moved between two surround maps.
+@dataclass(frozen=True)
+class _Sought:
+    """The edges of a reference map (m, n), that are sought in others.
 
-    The edges of both (differences of neighbouring bins, blind to level and slow gradients) are correlated at every
-    shift up to half the target's size, each against the edges that are in view at that shift.
+    Attributes:
+        size: Of the target in bins, down and across: the map is the target and its margins.
+        reach: Longest shift that is looked for, down and across [bins].
+        shape: Of the Fourier transforms: no shift that is looked for meets another one's end.
+        spectra: Of the slopes, (2, ...).
+        strength: Of all edges.
+        in_view: How much of that is in view at each shift within `reach`.
+    """
+
+    size: tuple[float, float]
+    reach: tuple[int, int]
+    shape: tuple[int, int]
+    spectra: NDArray[np.complex128]
+    strength: float
+    in_view: Floats
+
+
+def _sought(reference: Floats) -> _Sought | None:
+    """Return the edges of a reference; None where it has none to speak of, only noise."""
+    then = slopes(reference)
+    strength = float(np.sum(then**2))
+    if strength <= 4.0 * then.size * float(_calm(then[:, None])[0]) ** 2:
+        return None
+    height, width = then.shape[1:]
+    size_y, size_x = (count / (1.0 + 2.0 * MARGIN) for count in reference.shape)
+    reach_y, reach_x = min(int(LONGEST_SHIFT * size_y), height - 1), min(int(LONGEST_SHIFT * size_x), width - 1)
+    shape = -(-(height + reach_y) // 8) * 8, -(-(width + reach_x) // 8) * 8  # sides that transform quickly
+    squares = _spectra(np.sum(then**2, axis=0), shape)
+    in_view = _correlated(np.ones((height, width)), squares, shape, (height, width), (reach_y, reach_x))
+    return _Sought(
+        size=(size_y, size_x),
+        reach=(reach_y, reach_x),
+        shape=shape,
+        spectra=_spectra(then, shape),
+        strength=strength,
+        in_view=np.maximum(in_view, 0.25 * strength),
+    )
+
+
+def _best_shifts(surrounds: Floats, sought: _Sought) -> tuple[Floats, Floats, Floats, Floats]:
+    """Find by how far the target has moved in surround maps (k, m, n).
+
+    The edges (differences of neighbouring bins, blind to level and slow gradients) are correlated with those of the
+    reference at every shift up to half the target's size, each against the edges that are in view at that shift.
 
     Returns:
-        dx, dy: Shift of the target in its own sizes, positive to the right and downwards.
-        share: How much of the reference's edges is there at that shift, 1 where all of it is.
-        noise: Standard deviation of that share.
+        dx, dy: Arrays (k,). Shift of the target in its own sizes, positive to the right and downwards.
+        share: Array (k,). How much of the reference's edges is there at that shift, 1 where all of it is.
+        noise: Array (k,). Standard deviation of that share.
     """
-    then, spectra, all_in_view = _sought(reference.shape, np.asarray(reference, np.float64).tobytes())
-    height, width = then.shape[1:]
-    strength = float(np.sum(then**2))
-    if strength <= 4.0 * then.size * _calm(then) ** 2:  # no edges to speak of, only noise
-        return 0.0, 0.0, 1.0, np.inf
-    now = slopes(surround)
-    # The target's size in bins: the map is the target and its margins.
-    size_y, size_x = (count / (1.0 + 2.0 * MARGIN) for count in surround.shape)
-    reach_y, reach_x = min(int(LONGEST_SHIFT * size_y), height - 1), min(int(LONGEST_SHIFT * size_x), width - 1)
-    near = (slice(height - 1 - reach_y, height + reach_y), slice(width - 1 - reach_x, width + reach_x))
-    both = (_correlated(now[0], spectra[0]) + _correlated(now[1], spectra[1]))[near]
-    in_view = np.maximum(all_in_view[near], 0.25 * strength)
-    match = both / np.sqrt(in_view * strength)
-    noise = _calm(now) / np.sqrt(strength) if _calm(now) < NOISIEST else np.inf
-    y, x = (int(place) for place in np.unravel_index(int(match.argmax()), match.shape))
-    if match[y, x] < match[reach_y, reach_x] + 3.0 * noise:
-        y, x = reach_y, reach_x
-    return (x - reach_x) / size_x, (y - reach_y) / size_y, float(both[y, x] / in_view[y, x]), noise
+    now = slopes(surrounds)
+    (size_y, size_x), (reach_y, reach_x) = sought.size, sought.reach
+    both = _correlated(now, sought.spectra[:, None], sought.shape, now.shape[2:], sought.reach).sum(axis=0)
+    match = both / np.sqrt(sought.in_view * sought.strength)
+    calm = _calm(now)
+    noise = np.where(calm < NOISIEST, calm / np.sqrt(sought.strength), np.inf)
+    rows = np.arange(len(match))
+    y, x = np.unravel_index(match.reshape(len(match), -1).argmax(axis=1), match.shape[1:])
+    still = match[rows, y, x] < match[:, reach_y, reach_x] + 3.0 * noise
+    y, x = np.where(still, reach_y, y), np.where(still, reach_x, x)
+    share = both[rows, y, x] / sought.in_view[y, x]
+    return (x - reach_x) / size_x, (y - reach_y) / size_y, share, noise
 
 
-@lru_cache(maxsize=8)
-def _sought(shape: tuple[int, ...], surround: bytes) -> tuple[Floats, list[NDArray[np.complex128]], Floats]:
-    """Return what is the same for all frames of one reference, which is given as the bytes of its map.
-
-    Returns: Its slopes (2, m - 1, n - 1); the spectrum of each; and how much of the edges is in view at each shift.
-    """
-    then = slopes(np.frombuffer(surround, np.float64).reshape(shape))
-    all_in_view = _correlated(np.ones(then.shape[1:]), _spectrum(np.sum(then**2, axis=0)))
-    return then, [_spectrum(part) for part in then], all_in_view
+def _spectra(b: Floats, shape: tuple[int, int]) -> NDArray[np.complex128]:
+    """Return the Fourier transforms of maps (..., m, n) that `_correlated` is given."""
+    return np.fft.rfft2(b[..., ::-1, ::-1], shape)
 
 
-def _spectrum(b: Floats) -> NDArray[np.complex128]:
-    """Return the Fourier transform of a map that `_correlated` is given."""
-    return np.fft.rfft2(b[::-1, ::-1], (2 * b.shape[0] - 1, 2 * b.shape[1] - 1))
-
-
-def _correlated(a: Floats, spectrum: NDArray[np.complex128]) -> Floats:
-    """Return the correlation of two maps of one shape (m, n) at every shift, (2 m - 1, 2 n - 1).
+def _correlated(
+    a: Floats,
+    spectra: NDArray[np.complex128],
+    shape: tuple[int, int],
+    size: tuple[int, ...],
+    reach: tuple[int, int],
+) -> Floats:
+    """Return the correlation of maps (..., m, n) at every shift within reach, (..., 2 reach + 1, 2 reach + 1).
 
     By Fourier transform with numpy alone: importing scipy.signal takes longer than a run whose frames are all known.
 
     Args:
-        spectrum: Of the second one, see `_spectrum`.
+        spectra: Of the other ones, see `_spectra`.
+        shape: Of the transforms, at least the maps' `size` and the reach.
     """
-    shape = 2 * a.shape[0] - 1, 2 * a.shape[1] - 1
-    return np.fft.irfft2(np.fft.rfft2(a, shape) * spectrum, shape)
+    rows, columns = (slice(side - 1 - far, side + far) for side, far in zip(size, reach, strict=True))
+    return np.fft.irfft2(np.fft.rfft2(a, shape) * spectra, shape)[..., rows, columns]
 
 
-def _calm(slopes: Floats) -> float:
-    """Return the noise of slopes, from the middle of the target where there are few edges; 0 where there is none."""
-    middle = slopes[:, _middle(slopes.shape[1]), _middle(slopes.shape[2])]
-    return robust_sd(middle, 0.0) if middle.size else 0.0
+def _calm(slopes: Floats) -> Floats:
+    """Return the noise of slopes (2, k, m, n), from the middle of each target where there are few edges: (k,)."""
+    middle = slopes[..., _middle(slopes.shape[-2]), _middle(slopes.shape[-1])]
+    return SD_PER_MAD * np.median(np.abs(middle), axis=(0, 2, 3)) if middle.size else np.zeros(slopes.shape[1])
 
 
 def slopes(surround: Floats) -> Floats:

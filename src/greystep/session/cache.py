@@ -13,7 +13,7 @@ import json
 import os
 import re
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -277,10 +277,11 @@ def thumbnails(
     cache: Path | None,
     look: Mapping[str, str],
     crew: Crew,
-) -> dict[str, Thumbnail]:
+) -> Mapping[str, Thumbnail]:
     """Return small pictures of frames, kept between runs; a frame that cannot be decoded has none.
 
-    The camera's own picture serves where the file holds one: it takes a hundredth of the time.
+    The camera's own picture serves where the file holds one: it takes a hundredth of the time. What is kept is read
+    when it is asked for: the pictures of a long session are more than a laptop should hold at once.
 
     Args:
         folder: Of the frames.
@@ -293,15 +294,38 @@ def thumbnails(
     for name in draw:
         looks = hashlib.sha256(look[name].encode()).hexdigest()[:16]
         marks[name] = f"{fingerprint(folder, name)}.{looks}.npy"
-    pictures = {name: picture for name, mark in marks.items() if (picture := _load_picture(cache, mark)) is not None}
-    todo = [name for name in draw if name not in pictures]
+    held: dict[str, Thumbnail] = {}
+    there = _names_in(cache)
+    todo = [name for name, mark in marks.items() if mark not in there]
     results = crew.each(look_of, [(folder / name,) for name in todo])
     for name, linear in zip(todo, results, strict=True):
-        if not isinstance(linear, FrameError):
-            pictures[name] = draw[name](linear)
-            _keep_picture(cache, marks[name], pictures[name])
-    _delete(cache, lambda name: bool(_PICTURE.fullmatch(name)) and name not in marks.values())
-    return {name: pictures[name] for name in draw if name in pictures}
+        if isinstance(linear, FrameError):
+            del marks[name]
+        elif not _keep_picture(cache, marks[name], picture := draw[name](linear)):
+            held[name] = picture
+    wanted = set(marks.values())
+    _delete(cache, lambda name: bool(_PICTURE.fullmatch(name)) and name not in wanted)
+    return _Pictures(cache, marks, held)
+
+
+class _Pictures(Mapping[str, Thumbnail]):
+    """Small pictures by frame: those that are kept, read when they are asked for, and those that could not be kept."""
+
+    def __init__(self, cache: Path | None, marks: Mapping[str, str], held: Mapping[str, Thumbnail]) -> None:
+        self._cache, self._marks, self._held = cache, marks, held
+
+    def __getitem__(self, name: str) -> Thumbnail:
+        picture = self._held[name] if name in self._held else _load_picture(self._cache, self._marks[name])
+        if picture is None:  # it has gone since, or was changed; the next run draws it anew
+            _delete(self._cache, lambda kept: kept == self._marks[name])
+            raise KeyError(name)
+        return picture
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._marks)
+
+    def __len__(self) -> int:
+        return len(self._marks)
 
 
 def forget_others(cache: Path | None, prints: Iterable[str]) -> None:
@@ -343,7 +367,7 @@ def _load_json(cache: Path | None, mark: str) -> dict[str, Any] | None:
     if cache is None or not mark:
         return None
     with suppress(GreystepError, ValueError, RecursionError):
-        found = _ENTRY.fullmatch(read_file(cache / f"{mark}.json"))
+        found = _ENTRY.fullmatch(read_file(cache / f"{mark}.json", timed=False))
         if found and hashlib.sha256(found[2]).hexdigest().encode() == found[1]:
             content = json.loads(found[2])
             return content if isinstance(content, dict) else None
@@ -359,11 +383,17 @@ def _keep_json(cache: Path | None, mark: str, content: _Kept) -> None:
             write_bytes(cache / f"{mark}.json", text, durable=False)
 
 
+def _names_in(cache: Path | None) -> set[str]:
+    with suppress(OSError):
+        return set() if cache is None else set(os.listdir(cache))
+    return set()
+
+
 def _load_picture(cache: Path | None, mark: str) -> Thumbnail | None:
     if cache is None:
         return None
     try:
-        data = read_file(cache / mark)
+        data = read_file(cache / mark, timed=False)
         if hashlib.sha256(data[:-_CHECKSUM_BYTES]).digest() != data[-_CHECKSUM_BYTES:]:
             return None
         picture = np.load(io.BytesIO(data), allow_pickle=False)
@@ -372,7 +402,7 @@ def _load_picture(cache: Path | None, mark: str) -> Thumbnail | None:
     return picture if picture.ndim == 3 and picture.dtype == np.uint8 else None
 
 
-def _keep_picture(cache: Path | None, mark: str, picture: Thumbnail) -> None:
+def _keep_picture(cache: Path | None, mark: str, picture: Thumbnail) -> bool:
     """Keep a picture beside the reading of its file: where that is not kept, the file is to be copied again."""
     if cache is not None and (cache / f"{mark.split('.')[0]}.json").is_file():
         stream = io.BytesIO()
@@ -380,3 +410,5 @@ def _keep_picture(cache: Path | None, mark: str, picture: Thumbnail) -> None:
         with suppress(GreystepError):
             content = stream.getvalue() + hashlib.sha256(stream.getvalue()).digest()
             write_bytes(cache / mark, content, durable=False)
+            return True
+    return False

@@ -339,14 +339,14 @@ def write_readings(ingested: Ingested, store: Path | None = None) -> Path:
     raise failed
 
 
-def overviews(ingested: Ingested, store: Path | None = None) -> dict[str, NDArray[np.uint8]]:
+def overviews(ingested: Ingested, store: Path | None = None) -> Mapping[str, NDArray[np.uint8]]:
     """Return a small picture of each frame, for looking at only: balanced to its body's reference, sRGB's curve.
 
     Args:
         store: Where pictures are kept if the session's folder cannot be written.
 
-    Returns: dict of str to array (h, w, 3): By frame; the longer side is at most 256 px; a frame that cannot be decoded
-        has none.
+    Returns: mapping of str to array (h, w, 3): By frame; the longer side is at most 256 px; a frame that cannot be
+        decoded has none.
     """
     draw: dict[str, Callable[[NDArray[Any]], NDArray[np.uint8]]] = {}
     look: dict[str, str] = {}

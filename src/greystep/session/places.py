@@ -11,7 +11,8 @@ from greystep.arrays import Booleans
 from greystep.flags import Flag
 from greystep.measure.reading import Reading
 from greystep.measure.target_corners import in_place
-from greystep.measure.target_moved import reference_surround, target_state
+from greystep.measure.target_moved import reference_surround
+from greystep.measure.target_moved import target_states as states_of
 from greystep.session.readings import BOX, Frames
 from greystep.terms import DECLARED, TESTED, Kind
 
@@ -52,7 +53,7 @@ def found_in_others(name: str, looked_at: Sequence[str], readings: Mapping[str, 
 
 
 def target_states(frames: Frames) -> NDArray[np.object_]:
-    """Return of each row what is told of its target, see `target_state`; blank where it stands in place.
+    """Return of each row what is told of its target, see `target_moved.target_states`; blank where it stands in place.
 
     What the corners prove to stand in place does so; any other surround is held against those, or against all where
     there are none.
@@ -68,8 +69,8 @@ def target_states(frames: Frames) -> NDArray[np.object_]:
         witnesses = [row for row in maps if standing[row]] or list(maps)
         reference = reference_surround([maps[row] for row in _first_kind(frames, witnesses)])
         if reference is not None:
-            for row in maps:
-                states[row] = "" if standing[row] else target_state(maps[row], reference)
+            asked = [row for row in maps if not standing[row]]
+            states[asked] = states_of([maps[row] for row in asked], reference)
     return states
 
 
@@ -122,6 +123,7 @@ def _by_body(frames: Frames) -> Iterator[Booleans]:
 def _first_kind(frames: Frames, rows: list[int]) -> list[int]:
     """Return those of the rows that say where the target stands: tested flashes, else cards, else job frames."""
     for kinds in (TESTED, DECLARED, (Kind.JOB,)):
-        if of_kind := [row for row in rows if frames.of_kind(*kinds)[row]]:
-            return of_kind
+        of_kind = frames.of_kind(*kinds)
+        if of_these := [row for row in rows if of_kind[row]]:
+            return of_these
     return []
