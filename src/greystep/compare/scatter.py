@@ -37,9 +37,13 @@ class Pattern:
             stops: (n,) array. Below full.
             place: (n,) array. Number of each frame among the flashes of its head.
         """
-        size = np.exp(0.5 * self.growth * (stops - stops.mean())) if len(stops) else stops
-        size = size / np.sqrt(np.mean(size**2)) if len(size) else size
+        size = self.sizes(stops)
         return np.asarray(size[:, None] * size * _memory(place, self.serial))
+
+    def sizes(self, stops: Floats) -> Floats:
+        """Return the standard deviation of each frame of one head (n,), 1 in the root mean square."""
+        size = np.exp(0.5 * self.growth * (stops - stops.mean())) if len(stops) else stops
+        return size / np.sqrt(np.mean(size**2)) if len(size) else size
 
 
 @dataclass(frozen=True)
@@ -77,7 +81,10 @@ def expected(run: Run, pattern: Pattern) -> tuple[float, float]:
     ``tr(M V)`` and ``tr(M V)^2 / tr(M V M V)`` (Satterthwaite 1946, from memory); M makes the residuals, V is the
     pattern.
     """
-    seen = run.leaves @ pattern.covariance(run.stops, run.place)
+    if pattern.serial > 0:
+        seen = run.leaves @ pattern.covariance(run.stops, run.place)
+    else:  # nothing off the diagonal: no product of large matrices
+        seen = run.leaves * pattern.sizes(run.stops) ** 2
     trace = float(np.trace(seen))
     return (trace, trace**2 / float(np.sum(seen * seen.T))) if trace > 1e-9 else (0.0, 0.0)
 

@@ -186,12 +186,13 @@ def make_bodies(
     ratios = usable & (table[["r_g", "b_g"]] > 0).all(axis=1).to_numpy()
     own = None if settings.matrix == "embedded" else camera_json.read_camera_json(Path(settings.matrix))
     bodies, stand_ins = {}, {}
+    shot_as, frame = table["kind"].tolist(), table["frame"].tolist()
     for label in table["body"].unique():
         rows = np.flatnonzero((table["body"] == label).to_numpy()).tolist()
         opened = [row for row in rows if (reading := read[row]) is not None and reading.height > 0]
         if not opened:
             continue
-        kinds = [[row for row in opened if table["kind"].iloc[row] in kind] for kind in (DECLARED, (Kind.JOB,))]
+        kinds = [[row for row in opened if shot_as[row] in kind] for kind in (DECLARED, (Kind.JOB,))]
         carry = next((chosen for chosen in kinds if chosen), opened)
         tags = own or pinned_tags([reading.colour for row in carry if (reading := read[row]) is not None])
         neutral, stand_ins[label] = reference_neutral(table.iloc[rows], (ratios & serves)[rows], settings)
@@ -199,9 +200,7 @@ def make_bodies(
             setting = tags.as_shot_neutral if tags is not None else None
             neutral = _as_set(setting) if setting is not None else _neutral(_ratios(table.iloc[rows][ratios[rows]][:1]))
             stand_ins[label] = "the camera's own white" if setting is not None else "what its first frame shows"
-        metered = [
-            row for row in rows if settings.meter and ratios[row] and table["frame"].iloc[row] == settings.meter.frame
-        ]
+        metered = [row for row in rows if settings.meter and ratios[row] and frame[row] == settings.meter.frame]
         meter = _neutral(_ratios(table.iloc[metered])) if metered else None
         made = make_body(label, tags, targets.get(label), neutral, settings, meter)
         serials = [reading.exposure.serial for row in opened if (reading := read[row]) is not None]

@@ -8,7 +8,6 @@ Only files of the form of an entry are ever deleted, and only in a folder, no li
 """
 
 import hashlib
-import io
 import json
 import os
 import re
@@ -45,7 +44,7 @@ _TAG: Final = (
 )
 
 #: Names of entries, and of what a killed run left of one.
-_PICTURE: Final = re.compile(r"[0-9a-f]{32}\.[0-9a-f]{16}\.npy")
+_PICTURE: Final = re.compile(r"[0-9a-f]{32}\.[0-9a-f]{16}\.(rgb|npy)")  # .npy: of versions before
 _READING: Final = re.compile(r"[0-9a-f]{32}\.json")
 _ENTRY: Final = re.compile(rb'\{"sha256": "([0-9a-f]{64})", "entry": (.*)\}', re.DOTALL)
 _UNFINISHED: Final = re.compile(rf"\.((target-)?{_READING.pattern}|{_PICTURE.pattern}|{_TAG_FILE})\.\w{{8}}\.part")
@@ -293,7 +292,7 @@ def thumbnails(
     marks = {}
     for name in draw:
         looks = hashlib.sha256(look[name].encode()).hexdigest()[:16]
-        marks[name] = f"{fingerprint(folder, name)}.{looks}.npy"
+        marks[name] = f"{fingerprint(folder, name)}.{looks}.rgb"
     held: dict[str, Thumbnail] = {}
     there = _names_in(cache)
     todo = [name for name, mark in marks.items() if mark not in there]
@@ -396,19 +395,20 @@ def _load_picture(cache: Path | None, mark: str) -> Thumbnail | None:
         data = read_file(cache / mark, timed=False)
         if hashlib.sha256(data[:-_CHECKSUM_BYTES]).digest() != data[-_CHECKSUM_BYTES:]:
             return None
-        picture = np.load(io.BytesIO(data), allow_pickle=False)
-    except (GreystepError, OSError, ValueError, EOFError):
+        sides = np.frombuffer(data, "<u4", 3)
+        return np.frombuffer(data[:-_CHECKSUM_BYTES], np.uint8, offset=sides.nbytes).reshape(sides)
+    except (GreystepError, ValueError):
         return None
-    return picture if picture.ndim == 3 and picture.dtype == np.uint8 else None
 
 
 def _keep_picture(cache: Path | None, mark: str, picture: Thumbnail) -> bool:
-    """Keep a picture beside the reading of its file: where that is not kept, the file is to be copied again."""
+    """Keep a picture beside the reading of its file: where that is not kept, the file is to be copied again.
+
+    Its three sides, its bytes and their checksum: the header of numpy's own form takes longer to read than all of it.
+    """
     if cache is not None and (cache / f"{mark.split('.')[0]}.json").is_file():
-        stream = io.BytesIO()
-        np.save(stream, picture, allow_pickle=False)
+        content = np.array(picture.shape, "<u4").tobytes() + picture.tobytes()
         with suppress(GreystepError):
-            content = stream.getvalue() + hashlib.sha256(stream.getvalue()).digest()
-            write_bytes(cache / mark, content, durable=False)
+            write_bytes(cache / mark, content + hashlib.sha256(content).digest(), durable=False)
             return True
     return False

@@ -51,19 +51,18 @@ def list_raw(folder: Path, skip: Path | None = None, named: Collection[str] | No
             continue
         visited.add(identity)
         folders[:] = sorted(name for name in folders if not name.startswith("."))
+        inside = Path(place).relative_to(folder).as_posix()
         for name in files:
-            path = Path(place, name)
-            raw = path.suffix.lower().lstrip(".") in RAW_EXTENSIONS and not name.startswith((".", "~"))
-            relative = path.relative_to(folder).as_posix()
-            if not raw:
+            if name.startswith((".", "~")) or os.path.splitext(name)[1][1:].lower() not in RAW_EXTENSIONS:
                 continue
+            path, relative = os.path.join(place, name), name if inside == "." else f"{inside}/{name}"
             meant = named is None or relative in named
             try:
-                state = path.stat()
+                state = os.stat(path)
             except OSError as error:
                 if not isinstance(error, FileNotFoundError) and error.errno != ELOOP:
                     raise _not_read(error) from error
-                if meant and path.is_symlink():  # to nothing, or in a loop
+                if meant and os.path.islink(path):  # to nothing, or in a loop
                     names.append(relative)
                 continue
             if S_ISREG(state.st_mode) and (state.st_size > 0 or meant):
