@@ -140,6 +140,7 @@ correct:
     gains           Per-frame correction values
     images          Linear images as files and back
     lit_by          What lit a frame
+    lit_frames      Lit frames, each with the light that is known of it
     messages        What there is to say of corrections
     overlap         What two frames of one scene share
     plates          Plates of one scene, one for each light, each corrected with its own gains and added as light adds
