@@ -57,7 +57,7 @@ def nearby(folder: Path, mired: tuple[float, ...] = (180.0, 183.0), **waiting: o
 
 def test_the_last_target_before_a_frame_stands_in_with_the_spread_of_all(tmp_path: Path) -> None:
     found = nearby(tmp_path, captured="2026-03-02T09:07:00")
-    assert (found.source, found.via, found.mired, found.trouble) == ("nearby", "f1", 183.0, "")
+    assert (found.source, found.via, found.mired, found.why) == ("nearby", "f1", 183.0, "")
     spread = stats.t.ppf(0.975, 1) * np.std([180, 183], ddof=1)
     assert found.u_mired == pytest.approx(np.hypot(0.05, spread), rel=1e-3)
     assert found.age_s == 360.0

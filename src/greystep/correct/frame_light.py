@@ -118,9 +118,9 @@ def _start(frame: LitFrame) -> LitFrame:
         if frame.reading.shows_card:
             return replace(frame, source="patch")
         return replace(frame, trouble="what stands at the place of the target may be no grey card")
-    reasons = frame.marks & UNFIT or frame.marks & flags.REJECTING
-    said = "; ".join(flags.MEANING[name] for name in flags.ordered(reasons))
-    return replace(frame, trouble=said or "no grey target was measured in it")
+    if faults := flags.ordered(frame.marks & UNFIT or frame.marks & flags.REJECTING):
+        return replace(frame, faults=faults)
+    return replace(frame, trouble="no grey target was measured in it")
 
 
 def _has_patch(frame: LitFrame) -> bool:
@@ -172,7 +172,6 @@ def _from_profile(frame: LitFrame, profile: Profile, ingested: Ingested, seen_by
         source="profile",
         via=light.how,
         observer="" if same else label,
-        trouble="",
     )
 
 
@@ -239,7 +238,8 @@ def _from_shared(frame: LitFrame, one: Shared) -> LitFrame:
     frame = replace(frame, via=one.hub, agreed_pct=UNKNOWN if one.overlap is None else one.overlap.agreed_pct)
     if one.trouble:
         flag = one.overlap.flag if one.overlap is not None else "no_overlap"
-        return replace(frame, trouble=one.trouble, marks=(frame.marks - (OF_TARGET - flags.REJECTING)) | {flag})
+        marks = (frame.marks - (OF_TARGET - flags.REJECTING)) | {flag}
+        return replace(frame, faults=(), trouble=one.trouble, marks=marks)
     red, green, blue = (float(value) for value in one.light)
     return replace(
         frame,
@@ -251,7 +251,6 @@ def _from_shared(frame: LitFrame, one: Shared) -> LitFrame:
         u_mired=one.u_mired,
         u_stops=one.u_stops,
         source="overlap",
-        trouble="",
     )
 
 
@@ -284,7 +283,6 @@ def _from_nearby(frame: LitFrame, targets: Sequence[LitFrame], settings: Setting
         marks=(frame.marks - {"no_overlap"}) | ({"settings_changed"} if own != others else set()),
         source="nearby",
         via=last.reading.frame,
-        trouble="",
     )
 
 

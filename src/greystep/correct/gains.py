@@ -120,12 +120,12 @@ def correct_frames(
         }  # fmt: skip
         reference = (references if frame.source in _SEEN else of_profile).get(body)
         reference = trends.get(place, reference)
-        if frame.trouble or reference is None:
+        if frame.why or reference is None:
             foreign = f"it is from another camera ({body or 'unknown'}) than the reference"
             unknown = "the reference is not known in the terms of its source"
-            trouble = frame.trouble or lost.get(body, unknown if body in primary else foreign)
+            trouble = frame.why or lost.get(body, unknown if body in primary else foreign)
             record |= {"status": "rejected", "source": ""}
-            messages.append(NotCorrected(name, trouble))
+            messages.append(NotCorrected(name, trouble, bool(frame.faults) and not (frame.source or frame.trouble)))
         else:
             stops, u_stops = _stops(frame, reference) if match_brightness else (0.0, 0.0)
             neutral = np.array(reference.neutral)

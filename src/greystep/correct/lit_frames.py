@@ -12,6 +12,9 @@ from greystep.compare.firing_times import text_column
 from greystep.flags import Status
 from greystep.terms import PARTS
 
+#: What the log and its flags say of a frame, and not its light.
+_OF_LOG: Final = ("reading", "lights", "parts", "marks", "faults", "trouble")
+
 
 @dataclass(frozen=True)
 class LitFrame:
@@ -28,7 +31,8 @@ class LitFrame:
         u_stops: Half-width of its brightness.
         source: What the light is known from, see `greystep.terms.Source`; blank where it is not.
         via: The frame or test that the source rests on.
-        trouble: Why there is no source; blank where there is one.
+        faults: Flags of the frame for which nothing is known of its light, where it has no source.
+        trouble: What else stands against a source.
         agreed_pct: Share of the frame that agrees with its hub, of an overlap.
         age_s: Time since the frame that stands in, of one nearby.
         error_stops: How much brighter than set, of a profile.
@@ -48,15 +52,21 @@ class LitFrame:
     u_stops: float = UNKNOWN
     source: str = ""
     via: str = ""
+    faults: tuple[str, ...] = ()
     trouble: str = ""
     agreed_pct: float = UNKNOWN
     age_s: float = UNKNOWN
     error_stops: float = UNKNOWN
     observer: str = ""
 
+    @property
+    def why(self) -> str:
+        """Why there is no source; blank where there is one."""
+        return "" if self.source else "; ".join(flags.MEANING[name] for name in self.faults) + self.trouble
+
 
 #: Those that are columns of the table too.
-_COLUMNS: Final = [field.name for field in fields(LitFrame)][4:]
+_COLUMNS: Final = [field.name for field in fields(LitFrame) if field.name not in _OF_LOG]
 
 
 def lit_frames(readings: pd.DataFrame) -> list[LitFrame]:
@@ -83,6 +93,7 @@ def lit_table(readings: pd.DataFrame, frames: Sequence[LitFrame]) -> pd.DataFram
     """Return readings with the light that is known of each frame: rejected where none is."""
     return readings.assign(
         **{name: [getattr(frame, name) for frame in frames] for name in _COLUMNS},
+        trouble=[frame.why for frame in frames],
         flags=[flags.join(frame.marks) for frame in frames],
         status=[flags.status(frame.marks) if frame.source else Status.REJECTED for frame in frames],
     )
