@@ -62,7 +62,7 @@ def audit_document(audit: Audit) -> dict[str, Any]:
         "remedies": [_remedy_document(one) for one in audit.remedies],
         "cheapest": _remedy_document(audit.cheapest) if audit.cheapest else None,
         "maybe": _remedy_document(audit.maybe) if audit.maybe else None,
-        "after": _after_document(audit.after) if audit.after else None,
+        "after": casts_document(audit.after) if audit.after else None,
         "shutter": {
             "shutter_s": check.shutter_s,
             "given": check.given,
@@ -100,7 +100,8 @@ def _remedy_document(one: Remedy) -> dict[str, Any]:
     return content
 
 
-def _after_document(casts: Casts) -> dict[str, Any]:
+def casts_document(casts: Casts) -> dict[str, Any]:
+    """Return what audit.json says of a set-up after a remedy."""
     return {
         "lights": [asdict(light) for light in casts.lights],
         "balance": asdict(casts.balance),

@@ -10,7 +10,7 @@ from greystep import words as say
 from greystep.compare.actions import FireFirst, WatchBetween
 from greystep.constants import MARKING_TOLERANCE_STOPS, STEPS_SEEN
 from greystep.mix import changes
-from greystep.mix.audit import Audit, BetweenPowers, Doubt, HeadTwice
+from greystep.mix.audit import Audit, BetweenPowers, Doubt, HeadTwice, JudgedSetup
 from greystep.mix.casts import LightCast, LightPair, WorstPair
 from greystep.mix.choose import Gang, HeadSet
 from greystep.mix.measured import WholeFrame
@@ -56,7 +56,7 @@ _HELD: Final = {
 # --- what stands out --------------------------------------------------------------------------------------------------
 
 
-def headline(audit: Audit) -> str:
+def headline(audit: JudgedSetup) -> str:
     """Return what the person reads first."""
     now = audit.now
     if now.verdict == Verdict.WITHIN:
@@ -75,14 +75,14 @@ def headline(audit: Audit) -> str:
     return f"{say.capital(say.listed(roles))} clash"
 
 
-def odd_light(audit: Audit) -> str:
+def odd_light(audit: JudgedSetup) -> str:
     """Return the role of the one light that is in every clash, of two the second; blank where there is none."""
     pairs = [{pair.role_a, pair.role_b} for pair in _outside(audit)]
     common = set.intersection(*pairs) if pairs else set()
     return next((light.role for light in reversed(audit.now.lights) if light.role in common), "")
 
 
-def farthest(audit: Audit) -> LightPair:
+def farthest(audit: JudgedSetup) -> LightPair:
     """Return the two lights that are farthest apart; the odd one comes second."""
     pair = audit.now.worst.pair
     return turned(pair) if odd_light(audit) == pair.role_a else pair
@@ -96,7 +96,7 @@ def turned(pair: LightPair) -> LightPair:
     )  # fmt: skip
 
 
-def _outside(audit: Audit) -> list[LightPair]:
+def _outside(audit: JudgedSetup) -> list[LightPair]:
     return [pair for pair in audit.now.pairs if pair.verdict == Verdict.OUTSIDE]
 
 
@@ -111,7 +111,7 @@ def _set(light: changes.NewPower) -> str:
     return f"{light.role} at {light.new} instead of {light.old} ({size}{dump})"
 
 
-def _judged(audit: Audit) -> str:
+def _judged(audit: JudgedSetup) -> str:
     """Return the headline of a set-up as part of a sentence, and how its farthest two lights differ."""
     pair, said = farthest(audit), headline(audit)
     odd = [light.role for light in audit.now.lights if said.startswith(say.capital(light.role))]
