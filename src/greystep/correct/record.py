@@ -92,12 +92,12 @@ def announced(target: Path, folder: Path, frame: str, mark: str, run: str, force
     def enter(data: bytes, state: os.stat_result) -> None:
         entry = Finished(frame, mark, state.st_size, state.st_mtime_ns, hashlib.sha256(data).hexdigest(), run)
         with _RECORDING:
-            if not force and not is_ours(target, folder, read_record(folder)):
-                raise NotOursError(f"{target}: was changed while greystep render worked, so it was kept")
             found, coming = _both(folder)
             with suppress(OSError, KeyError):
                 if _is_as_left(target, coming[name]):
                     found[name] = coming[name]
+            if not force and not is_ours(target, folder, found):
+                raise NotOursError(f"{target}: was changed while greystep render worked, so it was kept")
             _write_record(folder, found, coming | {name: entry})
 
     return enter
