@@ -85,7 +85,7 @@ class Audit(JudgedSetup):
         cheapest: The least work of those that bring it into tolerance for sure.
         maybe: Less work than that, but too close to call.
         after: The set-up after `cheapest`, else `maybe`; None where that is plates, or nothing needs to change.
-        timing: Of the test.
+        timing, looks: Of the test; how often it may have been judged while it was shot.
         session_notes, design_notes: Tuple of notes. What the frames of the test session, and its design, leave open.
     """
 
@@ -97,6 +97,7 @@ class Audit(JudgedSetup):
     after: Casts | None
     shutter: ShutterCheck
     timing: Timing
+    looks: int
     doubts: tuple[BetweenPowers | HeadTwice | Doubt, ...]
     session_notes: tuple[SessionNote, ...]
     design_notes: tuple[DriftNote, ...]
@@ -148,6 +149,7 @@ def audit_path(
         after=after,
         shutter=check_shutter(rows, found.readings, found.settings.heads, judged.output, shutter_s),
         timing=drift.timing,
+        looks=drift.looks,
         doubts=tuple(doubts),
         session_notes=found.notes,
         design_notes=drift.notes,

@@ -339,7 +339,8 @@ def notes(audit: Audit, beside_steps: bool = False) -> list[str]:
                 )
             case Doubt():
                 said.append(_DOUBTS[doubt])
-    return [*said, *session_notes.sentences(audit.session_notes), *kit_notes.designs(audit.design_notes)]
+    of_test = [*kit_notes.designs(audit.design_notes), *kit_notes.looked_at(audit.looks)]
+    return [*said, *session_notes.sentences(audit.session_notes), *of_test]
 
 
 def not_additive(wholes: Sequence[WholeFrame]) -> list[str]:
