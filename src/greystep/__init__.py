@@ -110,8 +110,10 @@ compare:
     stopping        When a test that is still being shot knows enough
     verdict         Verdicts on heads, pairs and the kit, and all that a report says of a session
 planning:
+    cells           The lights of a test
     folder          The planned session as a folder
-    order           A test planned before it is shot
+    order           The order in which a test is shot
+    pace            How long a test takes, and that a day holds it
     plans           Tests planned before they are shot
     rig             How the rig is set up for a test
     wanted          What a test takes up beside every head at every power

@@ -20,8 +20,9 @@ from greystep.demo.scenario import frames
 from greystep.demo.sensor import Sensor
 from greystep.errors import GreystepError
 from greystep.pages.shot_sheet import shot_sheet
+from greystep.planning.cells import Cell, all_cells, swap_cells
 from greystep.planning.folder import Draft
-from greystep.planning.order import FRAMES, Cell, Step, all_cells, arrange, swap_cells
+from greystep.planning.order import FRAMES, Step, arrange
 from greystep.planning.rig import Rig
 from greystep.sentences.frames import lines
 from greystep.session.ingest import ingest

@@ -12,8 +12,9 @@ from greystep import words as say
 from greystep.constants import PLACEMENT_MIRED
 from greystep.pages import formats as words
 from greystep.pages.report import render
+from greystep.planning.cells import STOPS_AT_ONE_ISO
 from greystep.planning.folder import Draft
-from greystep.planning.order import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
+from greystep.planning.order import CHECKS, FRAMES, WARM_UP, Action, Step
 from greystep.planning.plans import Plan
 from greystep.planning.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
 from greystep.session.runs import RUN_NOTE

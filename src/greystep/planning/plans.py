@@ -13,6 +13,7 @@ from greystep.compare.stopping import shot_rounds
 from greystep.compare.verdict import Judged, judge
 from greystep.doors import MOST_LOOKS, name_of
 from greystep.errors import GreystepError
+from greystep.planning.cells import Cell, all_cells, swap_cells
 from greystep.planning.folder import (
     Draft,
     camera_settings,
@@ -21,7 +22,8 @@ from greystep.planning.folder import (
     further_cells,
     session_document,
 )
-from greystep.planning.order import STACK_S, Cell, Pace, all_cells, arrange, swap_cells
+from greystep.planning.order import arrange
+from greystep.planning.pace import STACK_S, Pace
 from greystep.planning.rig import ROUNDS, Rig, flash_durations, rounds_for, seconds, shutter_for
 from greystep.planning.wanted import stack_runs, together_cells
 from greystep.session.ingest import Ingested
