@@ -14,6 +14,7 @@ ground:
     columns         The columns of every table: their names, order and units, as typed rows
     constants       Every figure that comes from a document, with its unit and its source; after them those of this
     dng_writer      Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
+    documents       What files hold
     doors           The two doors for what a person gives
     errors          What stops a run
     files           Results are written whole or not at all, each through a temporary file and one rename

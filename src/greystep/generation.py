@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from greystep import __version__
+from greystep.documents import json_bytes
 from greystep.doors import read_file
 from greystep.errors import GreystepError
-from greystep.files import check_target, json_bytes, put_aside, remove_parts, sha256_of
+from greystep.files import check_target, put_aside, remove_parts, sha256_of
 
 #: Sets of files that are written together, and the names of the files of each, for what killed runs left of them.
 SETS: Final = {

@@ -14,8 +14,8 @@ from greystep.compare import limits
 from greystep.compare.drift import Drift, NothingRepeated, Timing, analyse
 from greystep.compare.limits import by_chance_mired, judge_rows, longest_run, rounds_to_decide, worst_of
 from greystep.compare.verdict import ReportFacts, judge
+from greystep.documents import to_json
 from greystep.errors import GreystepError
-from greystep.files import to_json
 from greystep.sentences.heads import more_rounds
 from greystep.sentences.kit import worst_pair
 from greystep.sentences.kit_notes import designs

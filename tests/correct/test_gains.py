@@ -11,8 +11,8 @@ from greystep.columns import FrameRow, names
 from greystep.correct.exchange import corrections_document, write_corrections
 from greystep.correct.gains import correct_frames
 from greystep.correct.messages import NotCorrected
+from greystep.documents import to_json
 from greystep.errors import GreystepError
-from greystep.files import to_json
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
 from greystep.sentences.corrections import lines
 from greystep.session.ingest import Body, Ingested

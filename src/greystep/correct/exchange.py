@@ -11,7 +11,7 @@ from greystep import __version__
 from greystep.arrays import Floats
 from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.gains import Corrections
-from greystep.files import json_bytes, records, table_bytes, text_bytes
+from greystep.documents import json_bytes, records, table_bytes, text_bytes
 from greystep.generation import run_of, write_set
 from greystep.words import visible
 

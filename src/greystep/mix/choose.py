@@ -13,9 +13,9 @@ from greystep.columns import rows_of
 from greystep.compare.drift import Drift, analyse, check_colour
 from greystep.compare.limits import worst_of
 from greystep.constants import STEP_UPRIME_VPRIME
+from greystep.documents import plain
 from greystep.doors import read_number
 from greystep.errors import GreystepError
-from greystep.files import plain
 from greystep.mix.casts import LightPair, every_two, judge_lights
 from greystep.mix.gels import NO_GEL
 from greystep.mix.lights import White, build_lights, colour_of, mix, points

@@ -9,7 +9,7 @@ import numpy as np
 from greystep import __version__
 from greystep import words as say
 from greystep.arrays import Floats
-from greystep.files import plain
+from greystep.documents import plain
 from greystep.measure import chromaticity
 from greystep.mix.audit import Audit
 from greystep.mix.casts import Casts, WorstPair

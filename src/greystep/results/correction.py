@@ -14,7 +14,7 @@ from greystep.correct.exchange import corrections_document, write_corrections
 from greystep.correct.gains import Corrections
 from greystep.correct.plates import add_plates, read_plates
 from greystep.correct.render import State, render_frames
-from greystep.files import Document, records, table_bytes, text_bytes
+from greystep.documents import Document, records, table_bytes, text_bytes
 from greystep.flags import Status
 from greystep.generation import write_run
 from greystep.pages.correct import corrections_page

@@ -8,7 +8,7 @@ import pandas as pd
 
 from greystep import __version__
 from greystep.compare.history import History, Move
-from greystep.files import Document, records, table_bytes, text_bytes
+from greystep.documents import Document, records, table_bytes, text_bytes
 from greystep.generation import write_run
 from greystep.pages.history import history_page, history_text
 from greystep.results.notebook import html

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from greystep import __version__
-from greystep.files import Document, records
+from greystep.documents import Document, records
 from greystep.pages.shot_sheet import asked_text, plan_text, shot_sheet
 from greystep.planning.folder import shots_table, write_draft
 from greystep.planning.plans import Plan

@@ -14,8 +14,8 @@ from greystep.compare.drift import Drift, analyse, check_colour
 from greystep.compare.verdict import report_facts
 from greystep.correct.gains import correct_frames
 from greystep.correct.profile import make_profile
+from greystep.documents import Document, records
 from greystep.doors import check_limit
-from greystep.files import Document, records
 from greystep.flags import Status
 from greystep.mix.audit import audit_path, gels_at_hand
 from greystep.mix.choose import choose_from

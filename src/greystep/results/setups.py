@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from greystep import __version__
-from greystep.files import Document, json_bytes, plain, text_bytes
+from greystep.documents import Document, json_bytes, plain, text_bytes
 from greystep.generation import write_run
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document

@@ -16,7 +16,7 @@ from greystep.compare.drift import Drift
 from greystep.compare.findings import Finding
 from greystep.compare.head_or_pack import Attribution
 from greystep.compare.verdict import Judged, ReportFacts, WorstPair, insert_after
-from greystep.files import plain, records
+from greystep.documents import plain, records
 from greystep.sentences import actions, budget, heads, kit, kit_notes, session_notes
 from greystep.sentences.actions import Step
 from greystep.session.bodies import Body
