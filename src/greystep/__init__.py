@@ -62,6 +62,7 @@ session:
     free_shoot      Shooting without a plan
     file_names      What folders and files are named says head, power and kind of a frame
     ingest          The log joined with what was measured
+    log_columns     The columns of a log as people name them
     log_slips       Where a log and its frames slipped, as far as exposure data tell
     matching        Frames placed on the rows of a log that names none
     messages        What there is to say of a session and its frames
@@ -71,6 +72,7 @@ session:
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table
     reference       Which light is meant by a reference
+    reflectance     The reflectance of the grey target, from a table of its own
     runs            Runs from rest
     settings        A session
     shoot           A plan that is being shot
