@@ -144,6 +144,7 @@ correct:
     frame_light     Where the light of each frame is known from
     gains           Per-frame correction values
     images          Linear images as files and back
+    jobs            What is to be rendered
     lit_by          What lit a frame
     lit_frames      Lit frames, each with the light that is known of it
     messages        What there is to say of corrections
