@@ -8,12 +8,19 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from greystep import __version__
 from greystep.words import visible
 
 #: The object of a JSON file.
 Document = dict[str, object]
 #: Text files in which a control character is a fault of the file.
 _MARKUP: Final = (".svg", ".html")
+
+
+def document_of(content: Mapping[str, Any], schema: int = 1) -> dict[str, Any]:
+    """Return the object of a JSON file, behind its schema and the version that writes it, see `plain`."""
+    made: dict[str, Any] = plain({"schema": schema, "greystep": __version__, **content})
+    return made
 
 
 def text_bytes(name: str, text: str) -> bytes:

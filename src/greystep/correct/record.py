@@ -11,7 +11,7 @@ from stat import S_ISREG
 from threading import Lock
 from typing import Final
 
-from greystep import __version__
+from greystep.documents import document_of
 from greystep.doors import read_file
 from greystep.errors import FrameError, GreystepError
 from greystep.files import BeforeLanding, sha256_of, write_json
@@ -144,4 +144,4 @@ def below(path: Path, folder: Path) -> str:
 def _write_record(folder: Path, files: Mapping[str, Finished], coming: Mapping[str, Finished]) -> None:
     parts = {"files": files, "coming": coming}
     said = {part: {name: asdict(entry) for name, entry in of.items()} for part, of in parts.items()}
-    write_json(folder / RECORD, {"schema": 1, "greystep": __version__, **said})
+    write_json(folder / RECORD, document_of(said))

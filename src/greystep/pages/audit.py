@@ -6,10 +6,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from greystep import __version__
 from greystep import words as say
 from greystep.arrays import Floats
-from greystep.documents import plain
+from greystep.documents import document_of
 from greystep.measure import chromaticity
 from greystep.mix.audit import Audit
 from greystep.mix.casts import Casts, WorstPair
@@ -45,8 +44,6 @@ def audit_document(audit: Audit) -> dict[str, Any]:
     """Return the object of audit.json, with None for every number that is not known."""
     now, check = audit.now, audit.shutter
     content = {
-        "schema": 1,
-        "greystep": __version__,
         "setup": audit.name,
         "session": audit.session,
         "tolerance": setups.tolerance(audit),
@@ -80,8 +77,7 @@ def audit_document(audit: Audit) -> dict[str, Any]:
         "gels": [_gel_document(gel) for gel in audit.gels],
         "notes": setups.notes(audit),
     }
-    made: dict[str, Any] = plain(content)
-    return made
+    return document_of(content)
 
 
 def _worst_document(worst: WorstPair) -> dict[str, Any]:
@@ -149,7 +145,6 @@ def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
     headline = setups.headline(audit)
     lights, times = _lights(audit)
     context = {
-        "version": __version__,
         "size": "few" if len(now.lights) <= 4 else "",
         "title": audit.name,
         "running": f"{audit.name}: {headline}",
@@ -161,7 +156,6 @@ def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
         ],
         "state": _PAGE_STATES[Verdict(now.verdict)],
         "headline": headline,
-        "verdicts": say.VERDICTS,
         "proof": f"{setups.difference(pair)} {setups.seen(pair)}",
         "balance": setups.balance(audit),
         "lights": lights,

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from greystep import __version__
 from greystep import words as say
 from greystep.constants import PLACEMENT_MIRED
 from greystep.pages import formats as words
@@ -41,8 +40,6 @@ def shot_sheet(draft: Draft, rig: Rig, folder: Path) -> str:
     lanes = _lanes(lines) if by_head else []
     start = lanes.pop(0)["blocks"] if lanes and not lanes[0]["title"] else []
     context = {
-        "version": __version__,
-        "size": "",
         "title": draft.title,
         "running": f"{draft.title}: shot sheet",
         "strip": [(name, "") for name in _BLANKS],

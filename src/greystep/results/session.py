@@ -7,14 +7,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from greystep import __version__
 from greystep.columns import PairRow
 from greystep.compare.budget import with_absolute
 from greystep.compare.drift import Drift, analyse, check_colour
 from greystep.compare.verdict import report_facts
 from greystep.correct.gains import correct_frames
 from greystep.correct.profile import make_profile
-from greystep.documents import Document, records
+from greystep.documents import Document, document_of, records
 from greystep.doors import check_limit
 from greystep.flags import Status
 from greystep.mix.audit import audit_path, gels_at_hand
@@ -78,7 +77,7 @@ class Session:
     def document(self) -> Document:
         """The object that ``greystep ingest --json`` prints."""
         counts = status_counts(self.ingested.readings)
-        return {"schema": 1, "greystep": __version__, "frames": counts, "readings": records(self.readings)}
+        return document_of({"frames": counts, "readings": records(self.readings)})
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows of the frames.

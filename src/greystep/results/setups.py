@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from greystep import __version__
-from greystep.documents import Document, json_bytes, plain, text_bytes
+from greystep.documents import Document, document_of, json_bytes, text_bytes
 from greystep.generation import write_run
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document
@@ -64,11 +63,11 @@ class WhatIfResult:
     def document(self) -> Document:
         """The object of ``greystep audit --set --json``."""
         kept = ("verdict", "lights", "worst_pair")
-        content: Document = {"schema": 1, "greystep": __version__, "set": [asdict(one) for one in self.found.lights]}
+        content: Document = {"set": [asdict(one) for one in self.found.lights]}
         for when, judged in (("before", self.found.before), ("after", self.found.after)):
-            said = plain(casts_document(judged.now))
+            said = casts_document(judged.now)
             content[when] = {key: said[key] for key in kept}
-        return content
+        return document_of(content)
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return the one line of the screen."""
