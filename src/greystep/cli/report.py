@@ -1,7 +1,6 @@
 """``greystep report``: drift, differences, verdicts and the page."""
 
-from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -25,8 +24,8 @@ from greystep.doors import LIMITS, check_limit
 from greystep.errors import GreystepError
 
 
-def _limit(quantity: str) -> Callable[[str | float], float]:
-    return number(*LIMITS[quantity])
+def _limit(quantity: str, help_: str) -> Any:
+    return typer.Option(metavar="LIMIT", parser=number(*LIMITS[quantity]), help=help_)
 
 
 def _claim(text: str | None) -> str | None:
@@ -52,36 +51,11 @@ def report(
             "--claim", metavar="150K", callback=_claim, help="Test a maker's plus or minus, K or mired, as well."
         ),
     ] = None,
-    mired: Annotated[
-        float | None,
-        typer.Option("--mired", metavar="LIMIT", parser=_limit("mired"), help="Limit of warmer/cooler, in mired."),
-    ] = None,
-    duv: Annotated[
-        float | None,
-        typer.Option("--duv", metavar="LIMIT", parser=_limit("duv"), help="Limit of greener/pinker, in Duv."),
-    ] = None,
-    kelvin: Annotated[
-        float | None,
-        typer.Option("--kelvin", metavar="LIMIT", parser=_limit("kelvin"), help="Limit of warmer/cooler, in kelvin."),
-    ] = None,
-    steps: Annotated[
-        float | None,
-        typer.Option(
-            "--steps",
-            metavar="LIMIT",
-            parser=_limit("steps"),
-            help="Limit of the whole colour difference, in steps of 0.0011.",
-        ),
-    ] = None,
-    output_stops: Annotated[
-        float | None,
-        typer.Option(
-            "--output-stops",
-            metavar="LIMIT",
-            parser=_limit("output_stops"),
-            help="Limit of the output error, in stops.",
-        ),
-    ] = None,
+    mired: Annotated[float | None, _limit("mired", "Limit of warmer/cooler, in mired.")] = None,
+    duv: Annotated[float | None, _limit("duv", "Limit of greener/pinker, in Duv.")] = None,
+    kelvin: Annotated[float | None, _limit("kelvin", "Limit of warmer/cooler, in kelvin.")] = None,
+    steps: Annotated[float | None, _limit("steps", "Limit of the whole colour difference, in steps of 0.0011.")] = None,
+    output_stops: Annotated[float | None, _limit("output_stops", "Limit of the output error, in stops.")] = None,
     first: FirstOption = "",
     last: LastOption = "",
     jobs: JobsOption = None,
