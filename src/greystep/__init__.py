@@ -161,6 +161,7 @@ sentences:
     actions         What to do next, with the cautions where it means handling kit
     budget          What the uncertainties hold and what they leave out, in words
     calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
+    choices         The heads that go together, in sentences
     corrections     What a person is told of corrections
     figures         What figures show, said for those who do not see them
     frames          What a person is told of frames
@@ -171,8 +172,10 @@ sentences:
     kit_notes       What limits the answer of a test, and what else it shows
     outputs         What is said of a folder of results whose parts are of two runs
     page_one        What page one of the report says
+    remedies        What would bring lights together, in sentences
     session_notes   What the report says of a whole session
     setups          Set-ups in sentences
+    shutter         What a shutter and the room do to the lights of a set-up, in sentences
     shoot           What the person at the set is told
     summary         All that a report says of a session, in one typed object
 pages:

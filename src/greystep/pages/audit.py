@@ -21,8 +21,9 @@ from greystep.pages import strips
 from greystep.pages.formats import Column, Table, table
 from greystep.pages.report import render
 from greystep.pages.setup_figures import draw_pairs, draw_washes, draw_whites, magnification
-from greystep.sentences import setups
+from greystep.sentences import remedies, setups
 from greystep.sentences.green_pink import green_pink
+from greystep.sentences.shutter import shutter_facts
 from greystep.terms import Verdict
 
 _AMOUNTS: Final = {
@@ -87,7 +88,7 @@ def _worst_document(worst: WorstPair) -> dict[str, Any]:
 
 
 def _remedy_document(one: Remedy) -> dict[str, Any]:
-    content: dict[str, Any] = {"kind": one.kind, "role": say.listed(one.roles), "what": setups.what(one.change)}
+    content: dict[str, Any] = {"kind": one.kind, "role": say.listed(one.roles), "what": remedies.what(one.change)}
     for name in ("residual_steps", "u_residual_steps", "residual_k", "residual_mired", "residual_duv", "cost_stops"):
         content[name] = getattr(one, name)
     content["verdict"] = one.verdict
@@ -182,7 +183,7 @@ def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
         "plates": table(_PLATES, plates),
         "wholes": table(_WHOLES, audit.wholes),
         "flashes": _shutter(audit),
-        "shutter": setups.shutter_facts(audit.shutter),
+        "shutter": shutter_facts(audit.shutter),
         "gels": table(_GELS, audit.gels),
         "gels_own": all(gel.own for gel in audit.gels),
     }
@@ -240,7 +241,7 @@ def _wash_captions(audit: Audit) -> list[tuple[str, str, str]]:
     ]
     if best:
         plates = isinstance(best.change, Plates)
-        task = "one plate a light, each with its own correction" if plates else setups.what(best.change)
+        task = "one plate a light, each with its own correction" if plates else remedies.what(best.change)
         captions.append(("after", "After the remedy", f"{say.capital(task)}."))
     return captions
 
@@ -266,8 +267,8 @@ _PATH: Final = (
     Column("Mired", "mired", 1), Column("Duv", "duv", 4), Column("Off the best balance, steps", "cast_steps", 1),
 )  # fmt: skip
 _REMEDIES: Final = (
-    Column("Remedy", lambda one: setups.KINDS[one.kind]),
-    Column("What to do", lambda one: setups.what(one.change), kind="long"), Column("Leaves, K", "residual_k", 0),
+    Column("Remedy", lambda one: remedies.KINDS[one.kind]),
+    Column("What to do", lambda one: remedies.what(one.change), kind="long"), Column("Leaves, K", "residual_k", 0),
     Column("mired", "residual_mired", 1), Column("Duv", "residual_duv", 4),
     Column("Steps", "residual_steps", 1, u="u_residual_steps"), Column("Light lost, stops", "cost_stops", 1),
     Column("Verdict", "verdict", kind="verdict"),

@@ -11,7 +11,7 @@ from greystep.mix.choose import Choice, Gang, GangChoice, HeadSet
 from greystep.pages import formats as words
 from greystep.pages import strips
 from greystep.pages.report import render
-from greystep.sentences import setups
+from greystep.sentences import choices
 from greystep.sentences.green_pink import green_pink
 from greystep.terms import Verdict
 
@@ -34,7 +34,7 @@ def choose_page(choice: Choice | GangChoice) -> str:
         ],
         "state": {Verdict.WITHIN: "go", Verdict.OUTSIDE: "back"}.get(choice.best.verdict, "again"),
         "headline": _headline(choice),
-        "proof": setups.chosen(choice.best),
+        "proof": choices.chosen(choice.best),
         "ganged": isinstance(choice, GangChoice),
         "times": times,
         "sets": [

@@ -16,7 +16,7 @@ from greystep.mix.choose import Choice, Gang, GangChoice, HeadSet
 from greystep.pages import formats as words
 from greystep.pages.first_page import STATES, powers_said
 from greystep.pages.text_table import text_table
-from greystep.sentences import kit, setups
+from greystep.sentences import choices, kit, setups
 from greystep.sentences.corrections import SOURCES
 from greystep.sentences.summary import FrameCounts, Summary
 from greystep.session.readings import status_counts
@@ -205,7 +205,7 @@ def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
     ganged = isinstance(choice, GangChoice)
     columns = ("rank", "heads", "worst two", "green-pink", "output" if ganged else "light lost", "verdict")
     blocks = [
-        words.wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}"),
+        words.wrapped(f"{choice.session}: {lead} {choices.chosen(choice.best)}"),
         "",
         text_table(columns, rows, say.screen_width(), clip=()),
     ]
