@@ -14,8 +14,9 @@ from greystep.__main__ import _STOPPED
 from greystep.cli.options import NOT_ALL_WELL
 from greystep.mix.gels import COLUMNS, read_gels
 from greystep.mix.setup import AMOUNTS
+from greystep.session.log_columns import KNOWN_COLUMNS
 from greystep.session.settings import _Document, load_settings
-from greystep.session.shots import KNOWN_COLUMNS, read_shots
+from greystep.session.shots import read_shots
 from greystep.terms import PARTS, Kind
 from helpers.console import greystep
 

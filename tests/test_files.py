@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep import files
+from greystep import documents, files
 
 
 def test_bytes_are_on_the_disk_before_they_take_their_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -46,7 +46,7 @@ def test_others_may_read_results_as_far_as_the_person_lets_them(mask: int, mode:
 def test_numbers_are_written_to_their_last_digit() -> None:
     rng = np.random.default_rng(1)
     values = [*(rng.standard_normal(200) * 10.0 ** rng.integers(-12, 12, 200)), 0.1, 1 / 3, 5e-324, np.nan]
-    text = files.table_bytes(pd.DataFrame({"a": values, "b": ["x"] * len(values)})).decode()
+    text = documents.table_bytes(pd.DataFrame({"a": values, "b": ["x"] * len(values)})).decode()
     back = [float(line.split(",")[0] or "nan") for line in text.splitlines()[1:]]
     assert np.array_equal(back, values, equal_nan=True)
-    assert json.loads(files.to_json({"a": values}))["a"] == [*values[:-1], None]
+    assert json.loads(documents.to_json({"a": values}))["a"] == [*values[:-1], None]

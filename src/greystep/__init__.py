@@ -14,6 +14,7 @@ ground:
     columns         The columns of every table: their names, order and units, as typed rows
     constants       Every figure that comes from a document, with its unit and its source; after them those of this
     dng_writer      Raw frames as DNG files: tifffile writes the image, the Exif part is put together here
+    documents       What files hold
     doors           The two doors for what a person gives
     errors          What stops a run
     files           Results are written whole or not at all, each through a temporary file and one rename
@@ -61,6 +62,7 @@ session:
     free_shoot      Shooting without a plan
     file_names      What folders and files are named says head, power and kind of a frame
     ingest          The log joined with what was measured
+    log_columns     The columns of a log as people name them
     log_slips       Where a log and its frames slipped, as far as exposure data tell
     matching        Frames placed on the rows of a log that names none
     messages        What there is to say of a session and its frames
@@ -70,6 +72,7 @@ session:
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table
     reference       Which light is meant by a reference
+    reflectance     The reflectance of the grey target, from a table of its own
     runs            Runs from rest
     settings        A session
     shoot           A plan that is being shot
@@ -110,8 +113,10 @@ compare:
     stopping        When a test that is still being shot knows enough
     verdict         Verdicts on heads, pairs and the kit, and all that a report says of a session
 planning:
+    cells           The lights of a test
     folder          The planned session as a folder
-    order           A test planned before it is shot
+    order           The order in which a test is shot
+    pace            How long a test takes, and that a day holds it
     plans           Tests planned before they are shot
     rig             How the rig is set up for a test
     wanted          What a test takes up beside every head at every power
@@ -140,7 +145,9 @@ correct:
     frame_light     Where the light of each frame is known from
     gains           Per-frame correction values
     images          Linear images as files and back
+    jobs            What is to be rendered
     lit_by          What lit a frame
+    lit_frames      Lit frames, each with the light that is known of it
     messages        What there is to say of corrections
     overlap         What two frames of one scene share
     plates          Plates of one scene, one for each light, each corrected with its own gains and added as light adds
@@ -155,6 +162,7 @@ sentences:
     actions         What to do next, with the cautions where it means handling kit
     budget          What the uncertainties hold and what they leave out, in words
     calibration     A camera's matrix in sentences: where the chart is, under what light, how well the fit explains it
+    choices         The heads that go together, in sentences
     corrections     What a person is told of corrections
     figures         What figures show, said for those who do not see them
     frames          What a person is told of frames
@@ -165,8 +173,10 @@ sentences:
     kit_notes       What limits the answer of a test, and what else it shows
     outputs         What is said of a folder of results whose parts are of two runs
     page_one        What page one of the report says
+    remedies        What would bring lights together, in sentences
     session_notes   What the report says of a whole session
     setups          Set-ups in sentences
+    shutter         What a shutter and the room do to the lights of a set-up, in sentences
     shoot           What the person at the set is told
     summary         All that a report says of a session, in one typed object
 pages:

@@ -1,12 +1,10 @@
-"""Results are written whole or not at all, each through a temporary file and one rename: text, CSV, TOML, JSON.
+"""Results are written whole or not at all, each through a temporary file and one rename.
 
 Nothing is written where raw frames lie: `keep_out` makes their folders known, and each write looks before it begins.
 """
 
 import errno
 import hashlib
-import json
-import math
 import os
 import re
 import shutil
@@ -19,20 +17,17 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
 import tomli_w
 
+from greystep.documents import json_bytes, table_bytes, text_bytes
 from greystep.errors import GreystepError
-from greystep.words import visible
 
 #: Folders of raw frames that this process knows, links resolved. They stay known: a session of this process may be used
 #: again, and no later one may write over its frames.
 _FRAME_FOLDERS: Final[set[Path]] = set()
 #: The frames in them: device and inode -> path.
 _FRAMES: Final[dict[tuple[int, int], Path]] = {}
-#: Text files in which a control character is a fault of the file.
-_MARKUP: Final = (".svg", ".html")
 #: Longer paths than on any system of today, in characters (common practice, no source): Linux takes 4096.
 _LONGEST_PATH: Final = 4096
 #: A temporary file that was not touched for so long is what a killed run left [s].
@@ -42,8 +37,6 @@ _LEFT_OVER_ELSEWHERE_S: Final = 86400.0
 #: What `tempfile` puts into a name.
 _RANDOM: Final = "[a-z0-9_]{8}"
 
-#: The object of a JSON file.
-Document = dict[str, object]
 #: Called with the bytes and the state of a file just before it takes its place.
 BeforeLanding = Callable[[bytes, os.stat_result], None]
 
@@ -235,29 +228,13 @@ def new_folder(folder: Path) -> Iterator[Path]:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write UTF-8 text whole, see `write_bytes`.
-
-    What of a file's name is no letter stands as an escape, and so do control characters in SVG and HTML.
-    """
+    """Write text whole, see `greystep.documents.text_bytes`."""
     write_bytes(path, text_bytes(path.name, text))
 
 
-def text_bytes(name: str, text: str) -> bytes:
-    """Return what `write_text` writes under a name."""
-    return (visible(text) if name.endswith(_MARKUP) else text).encode("utf-8", "backslashreplace")
-
-
 def write_table(path: Path, table: pd.DataFrame) -> None:
-    r"""Write a table as CSV: UTF-8, comma, ``\n``, floats that read back exactly, an empty cell for what is unknown."""
+    """Write a table as CSV, whole, see `greystep.documents.table_bytes`."""
     write_bytes(path, table_bytes(table))
-
-
-def table_bytes(table: pd.DataFrame) -> bytes:
-    """Return what `write_table` writes."""
-    # A library may have left numpy printing in its legacy style, which cuts floats to 12 digits.
-    with np.printoptions(legacy=False):
-        text = table.to_csv(index=False, lineterminator="\n", na_rep="")
-    return text_bytes("", text)
 
 
 def write_toml(path: Path, content: Mapping[str, Any]) -> None:
@@ -266,50 +243,8 @@ def write_toml(path: Path, content: Mapping[str, Any]) -> None:
 
 
 def write_json(path: Path, content: Mapping[str, Any]) -> None:
-    """Write JSON whole: ASCII, two-space indent, null for what is unknown."""
+    """Write JSON whole, see `greystep.documents.json_bytes`."""
     write_bytes(path, json_bytes(content))
-
-
-def json_bytes(content: Mapping[str, Any]) -> bytes:
-    """Return what `write_json` writes."""
-    return f"{to_json(content)}\n".encode("ascii")
-
-
-def to_json(content: Mapping[str, Any]) -> str:
-    """Return `content` as ASCII JSON text, with null for every number that is not finite."""
-    return json.dumps(plain(content), indent=2, ensure_ascii=True, allow_nan=False)
-
-
-def plain(value: Any) -> Any:
-    """Turn numpy and pandas values into what JSON holds; NaN and infinities become None, paths their text."""
-    if isinstance(value, Mapping):
-        return {plain(str(key)): plain(item) for key, item in value.items()}
-    if isinstance(value, np.ndarray):
-        if value.dtype.kind != "f":
-            return plain(value.tolist())
-        known = value.astype(object)
-        known[~np.isfinite(value)] = None
-        return known.tolist()
-    if isinstance(value, str):  # what of a file's name is no letter, an escape: half a surrogate pair is no JSON
-        return value if value.isascii() else value.encode("utf-8", "backslashreplace").decode("utf-8")
-    if value is None or isinstance(value, bool):
-        return value
-    if isinstance(value, Sequence):
-        return [plain(item) for item in value]
-    if isinstance(value, np.bool_):
-        return bool(value)
-    if isinstance(value, int | np.integer):
-        return int(value)
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
-    if value is pd.NA or value is pd.NaT:
-        return None
-    return plain(str(value))
-
-
-def records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of a table as plain dictionaries, ready for JSON."""
-    return [{str(key): plain(item) for key, item in row.items()} for row in table.to_dict(orient="records")]
 
 
 def _umask() -> int:

@@ -14,12 +14,12 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from greystep import __version__
+from greystep.documents import document_of, json_bytes
 from greystep.doors import read_file
 from greystep.errors import GreystepError
-from greystep.files import check_target, json_bytes, put_aside, remove_parts, sha256_of
+from greystep.files import check_target, put_aside, remove_parts, sha256_of
 
 #: Sets of files that are written together, and the names of the files of each, for what killed runs left of them.
 SETS: Final = {
@@ -69,7 +69,7 @@ def write_set(
     """
     manifest = f"{name}.run.json"
     digests = {path: sha256(data) for path, data in files.items()}
-    said: dict[str, Any] = {"schema": 1, "greystep": __version__, "run": run, "files": digests}
+    said = document_of({"run": run, "files": digests})
     with alone(folder, name, _WAIT_S):
         listed = _manifest(folder / manifest)
         stale = {path for path, digest in listed.items() if path not in files and _as_left(folder / path, digest)}

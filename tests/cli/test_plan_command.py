@@ -20,8 +20,9 @@ from greystep.demo.scenario import frames
 from greystep.demo.sensor import Sensor
 from greystep.errors import GreystepError
 from greystep.pages.shot_sheet import shot_sheet
+from greystep.planning.cells import Cell, all_cells, swap_cells
 from greystep.planning.folder import Draft
-from greystep.planning.order import FRAMES, Cell, Step, all_cells, arrange, swap_cells
+from greystep.planning.order import FRAMES, Step, arrange
 from greystep.planning.rig import Rig
 from greystep.sentences.frames import lines
 from greystep.session.ingest import ingest
@@ -185,6 +186,18 @@ def test_more_asks_for_what_is_open_and_goes_on_behind_it(planned: Path, tmp_pat
     assert len(log) == len(before) + len(document["shots"])
     assert load_settings(folder).heads == load_settings(planned).heads
     assert "as in the earlier frames" in (folder / "shotsheet.html").read_text(encoding="utf-8")
+
+
+def test_more_of_a_test_that_was_looked_at_allows_the_looks_that_it_adds(planned: Path, tmp_path: Path) -> None:
+    """No light is shot in more rounds than there are looks, and a verdict is as sure as so many looks ask for."""
+    planned = with_tolerance(planned, tmp_path / "near", 6.5)
+    with (planned / "session.toml").open("a") as file:
+        file.write("\n[test]\nlooks = 2\n")
+    assert run("plan", tmp_path / "more", "--more", planned).exit_code == 0
+    settings = load_settings(tmp_path / "more")
+    log = read_shots(settings)
+    shot = log[(log["kind"] == "flash") & ~log["note"].str.startswith("check frame")]
+    assert settings.looks == shot.groupby(["head", "stops"]).size().max() > 2
 
 
 def test_more_is_for_the_heads_that_are_named_and_keeps_the_recycle_time(planned: Path, tmp_path: Path) -> None:

@@ -12,7 +12,8 @@ from typer.testing import CliRunner
 from cli.test_plan_command import shoot
 from greystep.api import open_session
 from greystep.cli.app import app
-from greystep.planning.order import FRAMES, Action, Cell, Step, all_cells, arrange
+from greystep.planning.cells import Cell, all_cells
+from greystep.planning.order import FRAMES, Action, Step, arrange
 
 CELLS = all_cells(["A", "B", "C"], ["full", "1/4", "1/64"], 2)
 STEPS = arrange(CELLS, check=Cell("A", "full", 0.0))

@@ -11,8 +11,9 @@ import pytest
 from greystep.compare.drift import analyse
 from greystep.compare.head_or_pack import Attribution, NoCommonPower, attribute, heads_on_one_pack
 from greystep.compare.verdict import report_facts
-from greystep.files import to_json
-from greystep.planning.order import Step, arrange, swap_cells
+from greystep.documents import to_json
+from greystep.planning.cells import swap_cells
+from greystep.planning.order import Step, arrange
 from greystep.sentences.kit_notes import head_or_pack, one_pack
 from greystep.sentences.summary import summary, summary_json
 from helpers.intervals import narrowness

@@ -17,7 +17,7 @@ import pytest
 from greystep.compare import limits
 from greystep.compare.drift import Drift, analyse
 from greystep.compare.verdict import Judged, ReportFacts, judge
-from greystep.files import to_json
+from greystep.documents import to_json
 from greystep.pages.screen import report_text
 from greystep.sentences.kit import worst_pair
 from greystep.sentences.summary import Summary, summary, summary_json

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from types import ModuleType
 
 import numpy as np
@@ -13,8 +14,8 @@ from greystep.compare import limits
 from greystep.compare.drift import Drift, NothingRepeated, Timing, analyse
 from greystep.compare.limits import by_chance_mired, judge_rows, longest_run, rounds_to_decide, worst_of
 from greystep.compare.verdict import ReportFacts, judge
+from greystep.documents import to_json
 from greystep.errors import GreystepError
-from greystep.files import to_json
 from greystep.sentences.heads import more_rounds
 from greystep.sentences.kit import worst_pair
 from greystep.sentences.kit_notes import designs
@@ -305,6 +306,21 @@ def test_a_claim_at_one_power_allows_for_what_is_not_known_of_the_scatter(synthe
         (0.98 * low, "outside"),
     ):
         assert judge(drift, ONLY_MIRED, f"{limit:.6f} mired").heads["claim_one_power"][0] == verdict
+
+
+def test_a_claim_is_as_sure_as_each_look_of_a_test_that_was_looked_at_asks(synthetic: ModuleType) -> None:
+    """At five looks each may be wrong 1.58 times in 100 (Pocock 1977, from memory)."""
+    drift, _ = run(synthetic, np.array([[0.0, 2.0, 4.0]]), repeats=4)
+    often, dof = replace(drift, looks=5), drift.fitted["mired"].dof[0]
+    scatter = 2.0 * drift.heads["repeatability_mired"][0]
+    high = scatter * np.sqrt(dof / stats.chi2.ppf(0.0158 / 2.0, dof))
+    half = drift.heads["span_mired"][0] / 2.0
+    once = np.hypot(drift.heads["u_span_mired"][0], 2 * 0.07 * drift.heads["span_mired"][0]) / 2.0
+    wide = half + once * stats.t.ppf(1 - 0.0158 / 2.0, dof) / stats.t.ppf(0.975, dof)
+    for column, edge in (("claim_one_power", high), ("claim_over_range", wide)):
+        for limit, verdict in ((1.03 * edge, "within"), (0.97 * edge, "undecided")):
+            assert judge(often, ONLY_MIRED, f"{limit:.6f} mired").heads[column][0] == verdict
+        assert judge(drift, ONLY_MIRED, f"{0.97 * edge:.6f} mired").heads[column][0] == "within"
 
 
 def test_longest_run_of_powers() -> None:

@@ -74,8 +74,8 @@ def test_a_correction_that_is_wrong_is_found(stack: Any, stacking: ModuleType, t
     wrong = replace(stack.corrections, table=table)
     render_frames(stack.ingested, wrong, tmp_path, form)
     # The record is made to say that these are the corrections that were asked for.
+    from greystep.correct.jobs import jobs_of
     from greystep.correct.record import RECORD
-    from greystep.correct.render import jobs_of
 
     record = (tmp_path / RECORD).read_text()
     for asked, done in zip(

@@ -10,11 +10,13 @@ import pytest
 from scipy import ndimage, stats
 
 from greystep.correct import frame_light, lit_by, overlap, references, shared
+from greystep.correct.lit_frames import LitFrame
 from greystep.correct.unmix import Unmixed, unmix
 from greystep.measure.chromaticity import cct_duv, xyz_to_xy
 from greystep.raw.blocks import Blocks
 from greystep.session.bodies import Body
 from greystep.session.settings import load_settings
+from helpers.lit_frames import lit_frame
 from helpers.lit_patches import MATRIX
 
 BODY = Body("Made Up 7", MATRIX, np.ones(3), None, "dng", None, None, False)
@@ -42,22 +44,25 @@ def test_a_median_of_frames_is_as_unsure_as_they_scatter_or_read(mired: list[flo
     assert found.mired == np.median(mired)
 
 
-def nearby(folder: Path, *waiting: dict[str, Any], mired: tuple[float, ...] = (180.0, 183.0)) -> list[dict[str, Any]]:
-    """Let two frames with a target stand in for others that have none."""
-    own = [one | {"source": "", "trouble": "none", "r_g": np.nan, "signal_g": np.nan} for one in waiting]
-    frame_light._from_nearby([*rows(list(mired)), *own], own, load_settings(folder))
-    return own
+def lit(mired: list[float], **more: object) -> list[LitFrame]:
+    return [lit_frame(**row) for row in rows(mired, **more)]  # type: ignore[arg-type]
+
+
+def nearby(folder: Path, mired: tuple[float, ...] = (180.0, 183.0), **waiting: object) -> LitFrame:
+    """Let frames with a target stand in for one that has none."""
+    unknown = {"frame": "j", "shot": 7, "source": "", "trouble": "none", "r_g": np.nan, "signal_g": np.nan}
+    (own,) = lit([0.0], **unknown | waiting)
+    return frame_light._from_nearby(own, lit(list(mired)), load_settings(folder))
 
 
 def test_the_last_target_before_a_frame_stands_in_with_the_spread_of_all(tmp_path: Path) -> None:
-    (found,) = nearby(tmp_path, *rows([0.0], frame="j", shot=7, captured="2026-03-02T09:07:00"))
-    assert (found["source"], found["via"], found["mired"], found["trouble"]) == ("nearby", "f1", 183.0, "")
+    found = nearby(tmp_path, captured="2026-03-02T09:07:00")
+    assert (found.source, found.via, found.mired, found.why) == ("nearby", "f1", 183.0, "")
     spread = stats.t.ppf(0.975, 1) * np.std([180, 183], ddof=1)
-    assert found["u_mired"] == pytest.approx(np.hypot(0.05, spread), rel=1e-3)
-    assert found["age_s"] == 360.0
-    assert (found["signal_g"], found["flags"]) == (8000.0, "")
-    (single,) = nearby(tmp_path, *rows([0.0], frame="j", shot=7), mired=(180.0,))
-    assert single["u_mired"] == pytest.approx(0.05)
+    assert found.u_mired == pytest.approx(np.hypot(0.05, spread), rel=1e-3)
+    assert found.age_s == 360.0
+    assert (found.signal_g, found.marks) == (8000.0, frozenset())
+    assert nearby(tmp_path, (180.0,)).u_mired == pytest.approx(0.05)
 
 
 @pytest.mark.parametrize(
@@ -67,24 +72,21 @@ def test_the_last_target_before_a_frame_stands_in_with_the_spread_of_all(tmp_pat
     ids=str,
 )  # fmt: skip
 def test_no_target_stands_in_for_other_light(unlike: dict[str, Any], tmp_path: Path) -> None:
-    (found,) = nearby(tmp_path, *rows([0.0], **{"frame": "j", "shot": 7} | unlike))
-    assert (found["source"], found["trouble"]) == ("", "none")
+    found = nearby(tmp_path, **unlike)
+    assert (found.source, found.trouble) == ("", "none")
 
 
 def test_at_other_settings_colour_stands_in_and_brightness_does_not(tmp_path: Path) -> None:
-    (found,) = nearby(tmp_path, *rows([0.0], frame="j", shot=7, f_number=8.0, flags="no_overlap"))
-    assert (found["source"], found["flags"], found["r_g"]) == ("nearby", "settings_changed", 0.5)
-    assert np.isnan(found["signal_g"])
+    found = nearby(tmp_path, f_number=8.0, flags="no_overlap")
+    assert (found.source, found.marks, found.r_g) == ("nearby", {"settings_changed"}, 0.5)
+    assert np.isnan(found.signal_g)
 
 
 def test_a_target_that_is_too_dark_stands_in_only_where_no_other_is(tmp_path: Path) -> None:
-    own = rows([0.0], frame="j", shot=7, source="")
-    both = [*rows([180.0]), *rows([190.0], frame="dark", shot=5, flags="too_dark")]
-    frame_light._from_nearby([*both, *own], own, load_settings(tmp_path))
-    assert own[0]["via"] == "f0"
-    alone = rows([0.0], frame="j", shot=7, source="")
-    frame_light._from_nearby([both[1], *alone], alone, load_settings(tmp_path))
-    assert alone[0]["via"] == "dark"
+    (own,), settings = lit([0.0], frame="j", shot=7, source=""), load_settings(tmp_path)
+    both = [*lit([180.0]), *lit([190.0], frame="dark", shot=5, flags="too_dark")]
+    assert frame_light._from_nearby(own, both, settings).via == "f0"
+    assert frame_light._from_nearby(own, both[1:], settings).via == "dark"
 
 
 # --- what two frames share -----------------------------------------------------------------------------------------
@@ -131,12 +133,12 @@ def test_the_hub_of_a_frame_is_the_job_frame_nearest_in_time(monkeypatch: pytest
     asked: list[tuple[str, str, list[float]]] = []
     monkeypatch.setattr(shared, "_shared", nothing)
     anchors = [
-        *rows([180.0], frame="j2", shot=2, kind="job"), *rows([180.0], frame="j4", shot=4, kind="job"),
-        *rows([180.0], frame="card", shot=9, kind="card"),
+        *lit([180.0], frame="j2", shot=2, kind="job"), *lit([180.0], frame="j4", shot=4, kind="job"),
+        *lit([180.0], frame="card", shot=9, kind="card"),
     ]  # fmt: skip
-    found = shared.of_anchors(rows([0.0] * 4), anchors, BODY, lambda name: blocks(0.5))
+    found = shared.of_anchors(lit([0.0] * 4), anchors, BODY, lambda name: blocks(0.5))
     assert {name: one.hub for name, one in found.items()} == {"f0": "j2", "f1": "j2", "f2": "j2", "f3": "j2"}
-    found = shared.of_anchors(rows([0.0], shot=5), anchors, BODY, lambda name: blocks(0.5))
+    found = shared.of_anchors(lit([0.0], shot=5), anchors, BODY, lambda name: blocks(0.5))
     assert found["f0"].hub == "card"  # the job frame nearest gave nothing
     assert asked[0][2] == [4000.0, 8000.0, 4800.0]
 

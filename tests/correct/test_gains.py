@@ -7,11 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.columns import FrameRow, names
 from greystep.correct.exchange import corrections_document, write_corrections
 from greystep.correct.gains import correct_frames
 from greystep.correct.messages import NotCorrected
+from greystep.documents import to_json
 from greystep.errors import GreystepError
-from greystep.files import to_json
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
 from greystep.sentences.corrections import lines
 from greystep.session.ingest import Body, Ingested
@@ -54,7 +55,10 @@ def ingested(folder: Path, rows: list[dict], **bodies: Body) -> Ingested:
         label=BODY, matrix=MATRIX, target_factor=np.ones(3), tags=None, colour_from="dng", target=None,
         reference_neutral=None, anchored=False,
     )  # fmt: skip
-    return Ingested(load_settings(folder), pd.DataFrame(rows), {BODY: body, **bodies}, (), ())
+    unknown = dict.fromkeys(names(FrameRow, optional=False), np.nan)
+    return Ingested(
+        load_settings(folder), pd.DataFrame([unknown | row for row in rows]), {BODY: body, **bodies}, (), ()
+    )
 
 
 def two_heads() -> list[dict]:

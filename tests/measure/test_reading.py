@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from greystep.files import to_json
+from greystep.documents import to_json
 from greystep.measure import reading as reading_module
 from greystep.measure.reading import Reading, measure_frame
 from greystep.measure.target import fixed_target, pixel_box

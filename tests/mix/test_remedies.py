@@ -13,7 +13,7 @@ from greystep.mix.gels import NO_GEL, Gel, nominal_gels
 from greystep.mix.lights import build_lights, light_xyz, points, upvp_of
 from greystep.mix.remedies import EFFORT, Remedy, cheapest, find_remedies
 from greystep.mix.setup import SetupRow
-from greystep.sentences.setups import what
+from greystep.sentences.remedies import what
 from greystep.session.settings import DEFAULT_TOLERANCE
 
 MATRIX = np.array([[1.05, -0.35, -0.10], [-0.50, 1.30, 0.20], [-0.10, 0.25, 0.80]])

@@ -21,10 +21,8 @@ def test_differences_are_said_in_the_trades_words() -> None:
     assert words.kelvin_mired(57.4, -1.83, 0.42) == "57 K (1.8 \N{PLUS-MINUS SIGN} 0.4 mired)"
     assert words.shift(-8.24, 0.00123) == "8.2 mired cooler and greener by about half of a 1/8 plus green (0.0012)"
     assert words.shift(0.4, -0.0002) == "0.4 mired warmer and pinker by a trace (0.0002)"
-    assert words.output_at(-0.26, "1/16") == "0.3 stop darker at 1/16"
-    assert words.output_at(0.04, "full") == "under 0.1 stop"
     for unknown in (None, math.nan):
-        assert {words.kelvin_mired(unknown, unknown), words.output_at(unknown, "full")} == {words.EMPTY}
+        assert words.kelvin_mired(unknown, unknown) == words.EMPTY
 
 
 def test_numbers_keep_their_sign_and_never_show_a_signed_zero() -> None:

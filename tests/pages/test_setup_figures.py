@@ -9,7 +9,7 @@ from greystep.measure import chromaticity
 from greystep.mix.casts import LightCast, LightPair
 from greystep.mix.lights import White
 from greystep.pages import setup_figures as washes
-from greystep.sentences import setups
+from greystep.sentences import setups, shutter
 from greystep.session.settings import DEFAULT_TOLERANCE
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -116,6 +116,6 @@ def test_which_way_the_second_light_leans_is_told() -> None:
 
 
 def test_a_shutter_is_named_by_its_marking() -> None:
-    assert setups.shutter_time(1 / 128) == "1/125 s"
-    assert setups.shutter_time(1 / 64) == "1/60 s"
-    assert setups.shutter_time(1 / 2000) == "1/2000 s"
+    assert shutter.shutter_time(1 / 128) == "1/125 s"
+    assert shutter.shutter_time(1 / 64) == "1/60 s"
+    assert shutter.shutter_time(1 / 2000) == "1/2000 s"

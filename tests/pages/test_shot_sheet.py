@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 
 from greystep.pages.shot_sheet import plan_text, shot_sheet
+from greystep.planning.cells import Cell, all_cells, swap_cells
 from greystep.planning.folder import Draft, session_document, shots_table
-from greystep.planning.order import Cell, all_cells, arrange, swap_cells
+from greystep.planning.order import arrange
 from greystep.planning.rig import Rig
 
 RIG = Rig("1/125", False, 2, 3, 0.5, 1.5)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from greystep.errors import GreystepError
 from greystep.files import write_toml
+from greystep.planning.cells import Cell, all_cells
 from greystep.planning.folder import (
     Draft,
     camera_settings,
@@ -22,7 +23,7 @@ from greystep.planning.folder import (
     shots_table,
     write_draft,
 )
-from greystep.planning.order import Cell, all_cells, arrange
+from greystep.planning.order import arrange
 from greystep.session.settings import load_settings
 from greystep.session.shots import read_shots
 

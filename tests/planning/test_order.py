@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from greystep.errors import GreystepError
-from greystep.planning.order import FRAMES, Action, Cell, Step, all_cells, arrange, swap_cells
+from greystep.planning.cells import Cell, all_cells, swap_cells
+from greystep.planning.order import FRAMES, Action, Step, arrange
 from greystep.session.power import parse_power
 
 CHECK = Cell("A", "full", 0.0)

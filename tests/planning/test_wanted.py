@@ -10,7 +10,8 @@ from typer.testing import CliRunner, Result
 
 from greystep.cli.plan import plan
 from greystep.errors import GreystepError
-from greystep.planning.order import Action, Step, all_cells, arrange
+from greystep.planning.cells import all_cells
+from greystep.planning.order import Action, Step, arrange
 from greystep.planning.wanted import stack_runs, together_cells
 from greystep.session.runs import RUN_NOTE
 from greystep.session.settings import load_settings

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.planning.cells import Cell, all_cells
 from greystep.planning.folder import shots_table
-from greystep.planning.order import Cell, all_cells, arrange
+from greystep.planning.order import arrange
 from greystep.session.conductor import (
     Arrived,
     Aside,

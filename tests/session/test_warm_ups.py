@@ -7,8 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.planning.cells import Cell, all_cells
 from greystep.planning.folder import shots_table
-from greystep.planning.order import Action, Cell, Step, all_cells, arrange
+from greystep.planning.order import Action, Step, arrange
 from greystep.sentences.frames import lines
 from greystep.session.ingest import ingest
 from greystep.session.power import parse_power

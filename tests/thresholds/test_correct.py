@@ -31,6 +31,7 @@ from greystep.raw.exposure import Exposure
 from greystep.raw.frame import Mosaic
 from greystep.session.bodies import Body
 from greystep.session.cards import shows_card
+from helpers.lit_frames import lit_frame
 
 Floats = NDArray[np.float64]
 #: Fields of four blocks a side.
@@ -349,7 +350,7 @@ def test_a_series_without_a_card_and_without_a_setting_is_taken_for_5500_kelvin(
 def test_focal_lengths_within_a_twentieth_are_one_setting(focal_mm: float, one_setting: bool) -> None:
     frames = {"a": blocks(flat()), "b": replace(blocks(flat()), focal_mm=100.0)}
     frames = {"a": replace(frames["b"], focal_mm=focal_mm), "b": frames["b"], "c": frames["b"]}
-    rows = [{"frame": name, "shot": shot} for shot, name in enumerate(frames)]
+    rows = [lit_frame(frame=name, shot=shot) for shot, name in enumerate(frames)]
     _, found, _ = join_series(rows, "frame:b", BODY, frames.__getitem__)
     assert (found["a"].trouble == "") == one_setting
     assert found["c"].trouble == ""
@@ -369,7 +370,7 @@ def test_a_light_has_changed_from_two_hundredths_of_a_stop_and_half_a_mired_on(
     red, _, blue = neutral(5600.0)
     common = {"exposure_s": 0.008, "f_number": 8.0, "iso": 100.0, "source": "patch", "r_g": red, "b_g": blue}
     rows = [
-        common | {"frame": name, "lights": lights, "head": "", "stops": np.nan, "shot": shot}
+        lit_frame(**common, frame=name, lights=lights, head="", stops=np.nan, shot=shot)
         for shot, (name, lights) in enumerate((("A", "A@1/1"), ("B", "B@1/1"), ("both", "A@1/1 & B@1/1")))
     ]
     session = SimpleNamespace(heads={}, dial=None)

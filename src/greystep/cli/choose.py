@@ -4,21 +4,11 @@ from typing import Annotated
 
 import typer
 
-from greystep.cli.options import (
-    JsonOption,
-    OutOption,
-    PatchOption,
-    SessionArgument,
-    StrictOption,
-    conclude,
-    finish,
-    open_with_progress,
-    say,
-)  # fmt: skip
+from greystep.cli import options
 
 
 def choose(
-    session: SessionArgument,
+    session: options.SessionArgument,
     need: Annotated[
         int | None,
         typer.Option("--need", metavar="N", min=1, max=1000, help="How many heads; with --ganged: at most so many."),
@@ -33,10 +23,10 @@ def choose(
         str,
         typer.Option("--output", metavar="STOPS", help="For --ganged: to the brightest head at full; or A@1/2."),
     ] = "0",
-    out: OutOption = None,
-    patch: PatchOption = None,
-    as_json: JsonOption = False,
-    strict: StrictOption = False,
+    out: options.OutOption = None,
+    patch: options.PatchOption = None,
+    as_json: options.JsonOption = False,
+    strict: options.StrictOption = False,
 ) -> None:
     """Say which heads of SESSION at which powers go together best: the smallest worst pair there is.
 
@@ -47,10 +37,10 @@ def choose(
     if need is None and not ganged:
         raise typer.BadParameter("say how many heads, such as --need 3", param_hint="--need")
     folder = out or session / "report"
-    opened = open_with_progress(session, patch, out, folder)
+    opened = options.open_with_progress(session, patch, out, folder)
     allowed = [part.strip() for part in (powers or "").split(",") if part.strip()]
     chosen = opened.choose(need, powers=allowed, ganged=ganged, output=output)
     wrote = chosen.write(folder)
-    say(*opened.messages)
-    conclude(chosen, wrote, as_json)
-    finish(strict, chosen.verdict == "within")
+    options.say(*opened.messages)
+    options.conclude(chosen, wrote, as_json)
+    options.finish(strict, chosen.verdict == "within")

@@ -6,22 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from greystep.cli.options import (
-    FirstOption,
-    JobsOption,
-    JsonOption,
-    LastOption,
-    OutOption,
-    PatchOption,
-    SessionArgument,
-    StrictOption,
-    finish,
-    open_with_progress,
-    progress_bar,
-    say,
-    show,
-    show_json,
-)
+from greystep.cli import options
 
 if TYPE_CHECKING:
     from greystep.results.correction import Correction
@@ -63,7 +48,7 @@ SpaceOption = Annotated[Space, typer.Option(help="Linear working space of the ma
 
 
 def correct(
-    session: SessionArgument,
+    session: options.SessionArgument,
     to: ToOption = None,
     profile: ProfileOption = None,
     smooth: SmoothOption = False,
@@ -73,13 +58,13 @@ def correct(
     check: Annotated[
         bool, typer.Option("--check", help="Measure again what greystep render has written with these options.")
     ] = False,
-    out: OutOption = None,
-    patch: PatchOption = None,
-    first: FirstOption = "",
-    last: LastOption = "",
-    jobs: JobsOption = None,
-    as_json: JsonOption = False,
-    strict: StrictOption = False,
+    out: options.OutOption = None,
+    patch: options.PatchOption = None,
+    first: options.FirstOption = "",
+    last: options.LastOption = "",
+    jobs: options.JobsOption = None,
+    as_json: options.JsonOption = False,
+    strict: options.StrictOption = False,
 ) -> None:
     """Give each frame of SESSION the values that bring its light to one reference.
 
@@ -100,19 +85,19 @@ def correct(
     folder = out or session / "report"
     opened.write_readings()
     wrote = found.write(folder)
-    say(*opened.messages, *found.messages)
+    options.say(*opened.messages, *found.messages)
     document, text = found.document, found.text([str(path) for path in wrote])
     if check:
         checked = found.check(folder)
-        say(*checked.checked.messages)
+        options.say(*checked.checked.messages)
         files = checked.write(folder)
         document["check"], text = checked.rows, f"{text}\n\n{checked.text([str(path) for path in files])}"
         wrote += files
     if as_json:
-        show_json(document | {"wrote": [str(path) for path in wrote]})
+        options.show_json(document | {"wrote": [str(path) for path in wrote]})
     else:
-        show(text)
-    finish(strict, found.complete)
+        options.show(text)
+    options.finish(strict, found.complete)
 
 
 def find_corrections(
@@ -132,10 +117,10 @@ def find_corrections(
     """Open SESSION and what the options name, and find the corrections; the options are those of `correct`."""
     if smooth and to is not None:
         raise typer.BadParameter("the trend is the reference; leave --to out, or --smooth", param_hint="--smooth")
-    opened = open_with_progress(session, patch, out, out or session / "report", jobs, first, last, stack)
-    tested = None if profile is None else open_with_progress(profile, None, out, jobs=jobs)
+    opened = options.open_with_progress(session, patch, out, out or session / "report", jobs, first, last, stack)
+    tested = None if profile is None else options.open_with_progress(profile, None, out, jobs=jobs)
     over = smooth_over if smooth else None
-    with progress_bar("comparing frames") as progress:
+    with options.progress_bar("comparing frames") as progress:
         found = opened.correct(
             to, profile=tested, smooth_over=over, match_brightness=stack, space=space.value, progress=progress
         )

@@ -173,7 +173,7 @@ def conclude(result: Result, wrote: Sequence[Path], as_json: bool) -> None:
 
 def show_json(content: Mapping[str, object]) -> None:
     """Print JSON to stdout, and nothing else there."""
-    from greystep.files import to_json
+    from greystep.documents import to_json
 
     typer.echo(to_json(content))
 

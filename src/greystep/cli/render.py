@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from greystep.cli import options
 from greystep.cli.correct import (
     ProfileOption,
     SmoothOption,
@@ -15,19 +16,6 @@ from greystep.cli.correct import (
     StackOption,
     ToOption,
     find_corrections,
-)
-from greystep.cli.options import (
-    FirstOption,
-    JsonOption,
-    LastOption,
-    OutOption,
-    PatchOption,
-    SessionArgument,
-    StrictOption,
-    conclude,
-    finish,
-    progress_bar,
-    say,
 )
 from greystep.errors import GreystepError
 
@@ -41,7 +29,7 @@ class Form(StrEnum):
 
 
 def render(
-    session: SessionArgument,
+    session: options.SessionArgument,
     form: Annotated[
         Form, typer.Option("--as", help="16-bit TIFF, half-float OpenEXR, or a DNG with a corrected neutral.")
     ] = Form.TIFF,
@@ -62,12 +50,12 @@ def render(
     force: Annotated[
         bool, typer.Option("--force", help="Replace files that have been changed since, or are not ours.")
     ] = False,
-    out: OutOption = None,
-    first: FirstOption = "",
-    last: LastOption = "",
-    patch: PatchOption = None,
-    as_json: JsonOption = False,
-    strict: StrictOption = False,
+    out: options.OutOption = None,
+    first: options.FirstOption = "",
+    last: options.LastOption = "",
+    patch: options.PatchOption = None,
+    as_json: options.JsonOption = False,
+    strict: options.StrictOption = False,
 ) -> None:
     """Write every frame of SESSION that has a correction, corrected, into tiff/, exr/ or dng/ below --out.
 
@@ -83,19 +71,19 @@ def render(
         session, to, profile, smooth, smooth_over, stack, space, out, patch, None, first, last
     )
     folder = out or session / "report"
-    say(*opened.messages, *found.messages)
+    options.say(*opened.messages, *found.messages)
     if plates is not None:
         done = found.add_plates(plates, folder, form.value, force)
     else:
-        with progress_bar("rendering") as progress:
+        with options.progress_bar("rendering") as progress:
             done = found.render(folder, form.value, progress, force)
     opened.write_readings()
-    say(*done.messages)
-    conclude(done, done.wrote, as_json)
+    options.say(*done.messages)
+    options.conclude(done, done.wrote, as_json)
     if done.kept_foreign:
         raise GreystepError(
             f"{', '.join(map(str, done.kept_foreign))}: not as greystep render left "
             f"{'it' if len(done.kept_foreign) == 1 else 'them'}, so kept as found; move away what is yours, or replace "
             "it with --force"
         )
-    finish(strict, done.complete and found.complete)
+    options.finish(strict, done.complete and found.complete)

@@ -1,32 +1,16 @@
 """``greystep report``: drift, differences, verdicts and the page."""
 
-from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from greystep.cli.options import (
-    FirstOption,
-    JobsOption,
-    JsonOption,
-    LastOption,
-    OutOption,
-    PatchOption,
-    SessionArgument,
-    StrictOption,
-    finish,
-    number,
-    open_with_progress,
-    say,
-    show,
-    show_json,
-)  # fmt: skip
+from greystep.cli import options
 from greystep.doors import LIMITS, check_limit
 from greystep.errors import GreystepError
 
 
-def _limit(quantity: str) -> Callable[[str | float], float]:
-    return number(*LIMITS[quantity])
+def _limit(quantity: str, help_: str) -> Any:
+    return typer.Option(metavar="LIMIT", parser=options.number(*LIMITS[quantity]), help=help_)
 
 
 def _claim(text: str | None) -> str | None:
@@ -43,50 +27,25 @@ def _claim(text: str | None) -> str | None:
 
 
 def report(
-    session: SessionArgument,
-    out: OutOption = None,
-    patch: PatchOption = None,
+    session: options.SessionArgument,
+    out: options.OutOption = None,
+    patch: options.PatchOption = None,
     claim: Annotated[
         str | None,
         typer.Option(
             "--claim", metavar="150K", callback=_claim, help="Test a maker's plus or minus, K or mired, as well."
         ),
     ] = None,
-    mired: Annotated[
-        float | None,
-        typer.Option("--mired", metavar="LIMIT", parser=_limit("mired"), help="Limit of warmer/cooler, in mired."),
-    ] = None,
-    duv: Annotated[
-        float | None,
-        typer.Option("--duv", metavar="LIMIT", parser=_limit("duv"), help="Limit of greener/pinker, in Duv."),
-    ] = None,
-    kelvin: Annotated[
-        float | None,
-        typer.Option("--kelvin", metavar="LIMIT", parser=_limit("kelvin"), help="Limit of warmer/cooler, in kelvin."),
-    ] = None,
-    steps: Annotated[
-        float | None,
-        typer.Option(
-            "--steps",
-            metavar="LIMIT",
-            parser=_limit("steps"),
-            help="Limit of the whole colour difference, in steps of 0.0011.",
-        ),
-    ] = None,
-    output_stops: Annotated[
-        float | None,
-        typer.Option(
-            "--output-stops",
-            metavar="LIMIT",
-            parser=_limit("output_stops"),
-            help="Limit of the output error, in stops.",
-        ),
-    ] = None,
-    first: FirstOption = "",
-    last: LastOption = "",
-    jobs: JobsOption = None,
-    as_json: JsonOption = False,
-    strict: StrictOption = False,
+    mired: Annotated[float | None, _limit("mired", "Limit of warmer/cooler, in mired.")] = None,
+    duv: Annotated[float | None, _limit("duv", "Limit of greener/pinker, in Duv.")] = None,
+    kelvin: Annotated[float | None, _limit("kelvin", "Limit of warmer/cooler, in kelvin.")] = None,
+    steps: Annotated[float | None, _limit("steps", "Limit of the whole colour difference, in steps of 0.0011.")] = None,
+    output_stops: Annotated[float | None, _limit("output_stops", "Limit of the output error, in stops.")] = None,
+    first: options.FirstOption = "",
+    last: options.LastOption = "",
+    jobs: options.JobsOption = None,
+    as_json: options.JsonOption = False,
+    strict: options.StrictOption = False,
 ) -> None:
     """Say which heads and powers of SESSION agree: verdicts on screen, tables, figures and a page to keep.
 
@@ -96,12 +55,12 @@ def report(
     Example: greystep report hire_kit
     """
     folder = out or session / "report"
-    opened = open_with_progress(session, patch, out, folder, jobs, first, last)
+    opened = options.open_with_progress(session, patch, out, folder, jobs, first, last)
     made = opened.report(claim=claim, mired=mired, duv=duv, kelvin=kelvin, steps=steps, output_stops=output_stops)
     wrote = [opened.write_readings(), *made.write(folder)]
     if as_json:
-        show_json(made.document)
+        options.show_json(made.document)
     else:
-        show(made.text([str(path) for path in wrote]))
-    say(*opened.messages)  # behind the verdict, which is to be the first on screen
-    finish(strict, made.verdict == "within" and opened.all_usable)
+        options.show(made.text([str(path) for path in wrote]))
+    options.say(*opened.messages)  # behind the verdict, which is to be the first on screen
+    options.finish(strict, made.verdict == "within" and opened.all_usable)

@@ -86,7 +86,7 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
     for quantity, limit in limits.items():
         parts = components(drift.fitted, quantity)
         size, u = difference(parts, first, second)
-        u = u * _stretch(drift.looks, _dof(parts, first, second))
+        u = u * difference_factor(drift.looks, parts, first, second)
         u_all = np.full(len(first), np.nan)
         for family in (own, ~own):
             sizes = np.abs(size[family])
@@ -102,7 +102,7 @@ def judge_rows(drift: Drift, tolerance: Tolerance) -> dict[Quantity, Rows]:
             np.abs(drift.powers[name].to_numpy(np.float64)[at])
             for name in ("output_error_stops", "u_output_error_stops")
         )
-        u = u * _stretch(drift.looks, _dof(parts, reference[at], at))
+        u = u * difference_factor(drift.looks, parts, reference[at], at)
         u_all = _at_once(drift.looks, parts, reference[at], at, size, u, tolerance.output_stops, alpha, rng)
         rows[Quantity.OUTPUT_STOPS] = _rows(
             drift, Quantity.OUTPUT_STOPS, tolerance.output_stops, parts, reference[at], at, size, u, u_all
@@ -154,9 +154,10 @@ def hold_back(
     return within & (withheld == ""), outside, withheld
 
 
-def _dof(parts: tuple[fit.Estimates, ...], first: Indices, second: Indices) -> Floats:
+def difference_factor(looks: int, parts: tuple[fit.Estimates, ...], first: Indices, second: Indices) -> Floats:
+    """Return (r,) by how much wider than its 95 % interval a difference's interval of each of several looks is."""
     variances = np.sum([fit.pair_variances(part, first, second) for part in parts], axis=0)
-    return fit.effective_dof(variances, parts[0].dof)
+    return _stretch(looks, fit.effective_dof(variances, parts[0].dof))
 
 
 def _stretch(looks: int, dof: Floats) -> Floats:
@@ -165,12 +166,17 @@ def _stretch(looks: int, dof: Floats) -> Floats:
 
 
 def span_of(drift: Drift, head: int, row: HeadRow, quantity: Quantity) -> tuple[float, float]:
-    """Return the span of a head and the half-width that a verdict takes.
+    """Return the span of a head and the half-width that a verdict takes."""
+    size, u = (float(getattr(row, f"{name}_{COLUMN[quantity]}")) for name in ("span", "u_span"))
+    return size, u * float(span_factor(drift)[head])
+
+
+def span_factor(drift: Drift) -> Floats:
+    """Return by how much wider than its 95 % interval the interval of a head's span is at each look, by head.
 
     A span is the largest of many differences, whose interval grows less from look to look than that of one.
     """
-    size, u = (float(getattr(row, f"{name}_{COLUMN[quantity]}")) for name in ("span", "u_span"))
-    return size, u * float(_stretch(drift.looks, drift.fitted["mired"].cells.dof[[head]])[0])
+    return _stretch(drift.looks, drift.fitted["mired"].cells.dof[: len(drift.heads)])
 
 
 def _at_once(

@@ -22,6 +22,7 @@ from greystep.compare.drift import Drift
 from greystep.compare.findings import Finding, find
 from greystep.compare.head_or_pack import Attribution, OnePack, attribute, heads_on_one_pack
 from greystep.compare.iso_steps import IsoStep, find_iso_steps
+from greystep.compare.levels import look_alpha
 from greystep.compare.odd_heads import OddHeads, find_odd_heads
 from greystep.constants import OBSERVER_SAME_HEAD
 from greystep.errors import GreystepError
@@ -251,8 +252,8 @@ def _test_claim(heads: pd.DataFrame, drift: Drift, claim: str) -> pd.DataFrame:
     limit, column = parse_claim(claim)
     dof = drift.fitted["mired"].dof
     scatter = heads[f"repeatability_{column}"].to_numpy(np.float64)
-    known = np.maximum(dof, 1.0)
-    low, high = scatter * np.sqrt(known / chdtri(known, 0.025)), scatter * np.sqrt(known / chdtri(known, 0.975))
+    known, alpha = np.maximum(dof, 1.0), look_alpha(drift.looks)
+    low, high = (scatter * np.sqrt(known / chdtri(known, chance)) for chance in (alpha / 2.0, 1.0 - alpha / 2.0))
     factor = student_factor(float("inf"))
     half = heads[f"span_{column}"].to_numpy(np.float64) / 2.0
     observer = 2.0 * OBSERVER_SAME_HEAD * half
@@ -260,8 +261,9 @@ def _test_claim(heads: pd.DataFrame, drift: Drift, claim: str) -> pd.DataFrame:
     table = heads.copy()
     table["claim"] = claim.strip()
     table["claim_one_power"] = limits.verdicts(factor * high <= limit, factor * low > limit)
+    sure = u_half * limits.span_factor(drift)
     several = np.bincount(drift.cells.head[drift.cells.table["n"] > 0], minlength=len(heads)) > 1
-    table["claim_over_range"] = np.where(several, limits.verdicts(half + u_half <= limit, half - u_half > limit), "")
+    table["claim_over_range"] = np.where(several, limits.verdicts(half + sure <= limit, half - sure > limit), "")
     table[f"shots_within_{column}"] = factor * scatter
     table[f"range_within_{column}"], table[f"u_range_within_{column}"] = half, u_half
     pairs = zip(table["claim_one_power"], table["claim_over_range"], strict=True)

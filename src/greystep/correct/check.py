@@ -18,9 +18,9 @@ from greystep.correct.developed import to_rec709, white_of_240
 from greystep.correct.dng_copy import baseline_exposure
 from greystep.correct.gains import Corrections
 from greystep.correct.images import read_image
+from greystep.correct.jobs import SUFFIXES, Job, is_finished, jobs_of
 from greystep.correct.overlap import compare
 from greystep.correct.record import RECORD, below, read_record
-from greystep.correct.render import SUFFIXES, Job, is_finished, jobs_of
 from greystep.errors import FrameError, GreystepError
 from greystep.measure import chromaticity
 from greystep.measure.patch import measure_patch

@@ -7,11 +7,10 @@ from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree
 
-from greystep import __version__
 from greystep.arrays import Floats
 from greystep.columns import CorrectionRow, rows_of
 from greystep.correct.gains import Corrections
-from greystep.files import json_bytes, records, table_bytes, text_bytes
+from greystep.documents import document_of, json_bytes, records, table_bytes, text_bytes
 from greystep.generation import run_of, write_set
 from greystep.words import visible
 
@@ -77,13 +76,12 @@ def corrections_document(corrections: Corrections, session_title: str) -> dict[s
         for body, reference in corrections.references.items()
     ]
     content = {
-        "schema": 1,
-        "greystep": __version__,
         "session": session_title,
         "space": corrections.space,
         "references": references,
         "corrections": rows,
     }
+    content = document_of(content)
     return content | {"run": run_of({"corrections.json": json_bytes(content)})}
 
 

@@ -7,7 +7,7 @@ approximate it, and `residual_steps` says by how much.
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -19,6 +19,7 @@ from greystep.compare.reference_light import TestedLights, find_lights
 from greystep.correct.developed import developed_correction, developed_matrix, to_rec709, white_of_240
 from greystep.correct.frame_light import Sources, find_sources
 from greystep.correct.lit_by import one_light
+from greystep.correct.lit_frames import LitFrame
 from greystep.correct.messages import Message, NotCorrected
 from greystep.correct.profile import Profile, light_at, observer_mired, profile_reference, profile_wanted
 from greystep.correct.references import Reference, carried, find_reference, tie_messages, usable, wanted_here, white
@@ -105,60 +106,61 @@ def correct_frames(
         for label, reference in primary.items()
     }
     show = to_rec709(space)
-    trends = _trends(rows, smooth_over) if smooth_over is not None else {}
+    trends = _trends(sources, smooth_over) if smooth_over is not None else {}
 
     records: list[dict[str, object]] = []
     matrices: dict[str, Floats] = {}
     slopes: dict[str, Floats] = {}
     messages: list[Message] = [*sources.messages, *(said for one in primary.values() for said in tie_messages(one))]
-    for place, row in enumerate(rows.to_dict(orient="records")):
-        kept = ("frame", "head", "power", "source", "flags", "via", "agreed_pct", "age_s")
-        record = dict.fromkeys(COLUMNS, np.nan) | {key: row[key] for key in kept}
-        reference = (references if row["source"] in _SEEN else of_profile).get(row["body"])
+    for place, frame in enumerate(sources.frames):
+        name, body = frame.reading.frame, frame.reading.body
+        record = dict.fromkeys(COLUMNS, np.nan) | {
+            "frame": name, "head": frame.reading.head, "power": frame.reading.power, "flags": flags.join(frame.marks),
+            "source": frame.source, "via": frame.via, "agreed_pct": frame.agreed_pct, "age_s": frame.age_s,
+        }  # fmt: skip
+        reference = (references if frame.source in _SEEN else of_profile).get(body)
         reference = trends.get(place, reference)
-        if row["trouble"] or reference is None:
-            foreign = f"it is from another camera ({row['body'] or 'unknown'}) than the reference"
+        if frame.why or reference is None:
+            foreign = f"it is from another camera ({body or 'unknown'}) than the reference"
             unknown = "the reference is not known in the terms of its source"
-            trouble = row["trouble"] or lost.get(row["body"], unknown if row["body"] in primary else foreign)
+            trouble = frame.why or lost.get(body, unknown if body in primary else foreign)
             record |= {"status": "rejected", "source": ""}
-            messages.append(NotCorrected(row["frame"], trouble))
+            messages.append(NotCorrected(name, trouble, bool(frame.faults) and not (frame.source or frame.trouble)))
         else:
-            stops, u_stops = _stops(row, reference) if match_brightness else (0.0, 0.0)
+            stops, u_stops = _stops(frame, reference) if match_brightness else (0.0, 0.0)
             neutral = np.array(reference.neutral)
             mired, duv = reference.seen or (reference.mired, reference.duv)
-            gains = neutral / np.array([row["r_g"], 1.0, row["b_g"]])
-            matrices[row["frame"]], slopes[row["frame"]], residual = developed_correction(
-                developed[row["body"]], gains, stops, neutral, space
-            )
-            marks = set(flags.split(row["flags"])) | ({"other_camera"} if row["observer"] else set())
-            multipliers = gains / np.array(primary[row["body"]].neutral)
-            white = white_of_240(show @ (1.0 / slopes[row["frame"]]))
+            gains = neutral / np.array([frame.r_g, 1.0, frame.b_g])
+            matrices[name], slopes[name], residual = developed_correction(developed[body], gains, stops, neutral, space)
+            marks = frame.marks | ({"other_camera"} if frame.observer else set())
+            multipliers = gains / np.array(primary[body].neutral)
+            white = white_of_240(show @ (1.0 / slopes[name]))
             record |= {
                 **dict(zip(("gain_r", "gain_g", "gain_b"), gains, strict=True)),
                 "multiplier_r": multipliers[0] / multipliers[1],
                 "multiplier_b": multipliers[2] / multipliers[1],
                 **dict(zip(("white240_r", "white240_g", "white240_b"), white, strict=True)),
                 "exposure_stops": stops,
-                "mired_shift": mired - row["mired"],
-                "duv_shift": duv - row["duv"],
-                "u_mired_shift": float(np.hypot(reference.u_mired, row["u_mired"])),
+                "mired_shift": mired - frame.mired,
+                "duv_shift": duv - frame.duv,
+                "u_mired_shift": float(np.hypot(reference.u_mired, frame.u_mired)),
                 "residual_steps": residual,
                 "status": flags.status(marks),
                 "flags": flags.join(marks),
                 "u_exposure_stops": u_stops,
-                "u_observer_mired": _observer(row, reference, profile, ingested.settings),
+                "u_observer_mired": _observer(frame, reference, profile, ingested.settings),
             }
         records.append(record)
     table = pd.DataFrame(records, columns=list(COLUMNS))
     return Corrections(table, matrices, slopes, developed, primary, space, tuple(messages))
 
 
-def _stops(row: Mapping[Any, Any], reference: Reference) -> tuple[float, float]:
+def _stops(frame: LitFrame, reference: Reference) -> tuple[float, float]:
     """Return the stops that bring a frame's brightness to the reference, and their half-width."""
-    if row["source"] == "profile":
-        return -float(row["error_stops"]), float(row["u_stops"])
-    stops = float(np.log2(reference.green / row["signal_g"]))
-    return (0.0, float("nan")) if np.isnan(stops) else (stops, float(row["u_stops"]))
+    if frame.source == "profile":
+        return -frame.error_stops, frame.u_stops
+    stops = float(np.log2(reference.green / frame.signal_g))
+    return (0.0, float("nan")) if np.isnan(stops) else (stops, frame.u_stops)
 
 
 def _reading_for(settings: Settings, profile: Profile | None) -> Settings:
@@ -243,8 +245,8 @@ def _profile_references(
         reference: Reference | None
         match wanted:
             case OneFrame(name):
-                frame = sources.rows[sources.rows["frame"] == name]
-                lit = one_light(frame.iloc[0].to_dict(), settings) if len(frame) else None
+                frame = next((one for one in sources.frames if one.reading.frame == name), None)
+                lit = one_light(frame, settings) if frame is not None else None
                 if lit is None:
                     continue
                 light = light_at(profile, there, *lit)
@@ -258,11 +260,12 @@ def _profile_references(
     return found
 
 
-def _trends(rows: pd.DataFrame, over: int) -> dict[int, Reference]:
+def _trends(sources: Sources, over: int) -> dict[int, Reference]:
     """Return the reference of each frame on the trend of its series: one body, one light, one exposure."""
+    rows, seen = sources.rows, [(frame.reading, frame.lights) for frame in sources.frames]
     keys = [
-        (row["body"], row["head"], row["stops"] if np.isfinite(row["stops"]) else None, row.get("lights", ""), setting)
-        for row, setting in zip(rows.to_dict(orient="records"), settings_of(rows), strict=True)
+        (one.body, one.head, one.stops if np.isfinite(one.stops) else None, lights, setting)
+        for (one, lights), setting in zip(seen, settings_of(rows), strict=True)
     ]
     series: dict[Hashable, list[int]] = {}
     for place in np.argsort(rows["shot"].to_numpy(), kind="stable"):
@@ -280,12 +283,12 @@ def _trends(rows: pd.DataFrame, over: int) -> dict[int, Reference]:
     return found
 
 
-def _observer(row: Mapping[Any, Any], reference: Reference, profile: Profile | None, settings: Settings) -> float:
+def _observer(frame: LitFrame, reference: Reference, profile: Profile | None, settings: Settings) -> float:
     """Return what the other camera may see otherwise in a correction from a profile made with one; NaN otherwise."""
-    lit = one_light(row, settings)
-    if profile is None or not row["observer"] or lit is None:
+    lit = one_light(frame, settings)
+    if profile is None or not frame.observer or lit is None:
         return float("nan")
-    return observer_mired(profile, light_at(profile, row["observer"], *lit), reference)
+    return observer_mired(profile, light_at(profile, frame.observer, *lit), reference)
 
 
 def _no_reference(to: str | None, rows: pd.DataFrame, sources: Sources, lost: Mapping[str, str]) -> str:

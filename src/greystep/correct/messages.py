@@ -43,10 +43,11 @@ class MatchedToItself:
 
 @dataclass(frozen=True)
 class NotCorrected:
-    """A frame without a correction, and why, as its fault was told where it was found."""
+    """A frame without a correction, and why; `own_fault` where nothing but the flags of the frame says why."""
 
     frame: str
     trouble: str
+    own_fault: bool = False
 
 
 Message = HeadMoved | HeadsApart | CardAssumed | CardUnproven | MatchedToItself | NotCorrected

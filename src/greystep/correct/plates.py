@@ -9,13 +9,12 @@ import numpy as np
 
 from greystep.arrays import Image
 from greystep.correct.gains import Corrections
+from greystep.correct.jobs import SUFFIXES, jobs_of
 from greystep.correct.record import announced, is_ours, read_record, settle
 from greystep.correct.render import (
-    SUFFIXES,
     Developed,
     check_room,
     developed_frame,
-    jobs_of,
     origin_of,
     said_of_loss,
     write_image,

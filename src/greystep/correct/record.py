@@ -11,7 +11,7 @@ from stat import S_ISREG
 from threading import Lock
 from typing import Final
 
-from greystep import __version__
+from greystep.documents import document_of
 from greystep.doors import read_file
 from greystep.errors import FrameError, GreystepError
 from greystep.files import BeforeLanding, sha256_of, write_json
@@ -92,12 +92,12 @@ def announced(target: Path, folder: Path, frame: str, mark: str, run: str, force
     def enter(data: bytes, state: os.stat_result) -> None:
         entry = Finished(frame, mark, state.st_size, state.st_mtime_ns, hashlib.sha256(data).hexdigest(), run)
         with _RECORDING:
-            if not force and not is_ours(target, folder, read_record(folder)):
-                raise NotOursError(f"{target}: was changed while greystep render worked, so it was kept")
             found, coming = _both(folder)
             with suppress(OSError, KeyError):
                 if _is_as_left(target, coming[name]):
                     found[name] = coming[name]
+            if not force and not is_ours(target, folder, found):
+                raise NotOursError(f"{target}: was changed while greystep render worked, so it was kept")
             _write_record(folder, found, coming | {name: entry})
 
     return enter
@@ -144,4 +144,4 @@ def below(path: Path, folder: Path) -> str:
 def _write_record(folder: Path, files: Mapping[str, Finished], coming: Mapping[str, Finished]) -> None:
     parts = {"files": files, "coming": coming}
     said = {part: {name: asdict(entry) for name, entry in of.items()} for part, of in parts.items()}
-    write_json(folder / RECORD, {"schema": 1, "greystep": __version__, **said})
+    write_json(folder / RECORD, document_of(said))

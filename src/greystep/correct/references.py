@@ -9,14 +9,15 @@ import pandas as pd
 
 from greystep import flags
 from greystep.arrays import Floats, Indices
+from greystep.compare.firing_times import text_column
 from greystep.compare.reference_light import ReferenceLight, TestedLights, measured_cells, reference_light
-from greystep.correct.lit_by import one_light
+from greystep.correct.lit_by import only_light
 from greystep.correct.messages import HeadMoved, HeadsApart
 from greystep.errors import GreystepError
 from greystep.flags import Flag
 from greystep.measure import chromaticity
 from greystep.measure.uncertainty import student_factor
-from greystep.session.cards import card_rows
+from greystep.session.cards import card_rows, named_lights
 from greystep.session.colour import colours
 from greystep.session.ingest import Body, Ingested
 from greystep.session.power import same_power
@@ -302,7 +303,12 @@ def _signals(
     good = usable(rows)
     bright = ~good["flags"].map(lambda cell: Flag.TOO_DARK in flags.split(cell)).astype(bool)
     good = good[bright & card_rows(good) & (good["signal_g"] > 0)]
-    lit = {name: one_light(row, settings) for name, row in zip(good.index, good.to_dict("records"), strict=True)}
+    lit = {
+        name: only_light(named_lights(said, head, stops, settings))
+        for name, said, head, stops in zip(
+            good.index, text_column(good, "lights"), good["head"], good["stops"].astype(float), strict=True
+        )
+    }
     if lights is not None:
         estimates = lights.fitted["mired"].cells
         for cell in np.flatnonzero(measured_cells(lights.cells, lights.fitted, body.label)):

@@ -1,49 +1,34 @@
 """Corrected frames as files: DNG, 16-bit TIFF or half-float OpenEXR, each written whole, none written twice."""
 
-import hashlib
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from greystep.arrays import Floats, Image, Triple
-from greystep.columns import CorrectionRow, rows_of
+from greystep.arrays import Image
 from greystep.correct.demosaic import developed_bands
 from greystep.correct.dng_copy import corrected_copy
 from greystep.correct.dng_from_raw import dng_from_raw
-from greystep.correct.exchange import SPACE_NAMES, frame_ids
+from greystep.correct.exchange import SPACE_NAMES
 from greystep.correct.gains import Corrections
 from greystep.correct.images import Origin, exr_library, owner_texts, write_exr, write_tiff
-from greystep.correct.record import (
-    Finished,
-    NotOursError,
-    announced,
-    below,
-    carry_over,
-    is_ours,
-    read_record,
-    settle,
-)
+from greystep.correct.jobs import SUFFIXES, Job, carried_neutral, is_finished, jobs_of
+from greystep.correct.record import NotOursError, announced, below, carry_over, is_ours, read_record, settle
 from greystep.errors import FrameError, GreystepError
 from greystep.files import BeforeLanding, check_target, write_bytes
 from greystep.generation import alone, run_of
-from greystep.raw.dng import ColourTags, read_dng
+from greystep.raw.dng import read_dng
 from greystep.raw.exposure import read_exposure
 from greystep.raw.frame import open_frame
-from greystep.session.cache import fingerprint
 from greystep.session.ingest import Ingested
 from greystep.session.settings import check_place
 from greystep.session.workers import Progress
 
-#: Kinds of files, and how their names end. A DNG copy must not be taken for its original.
-SUFFIXES: Final = {"dng": "_c.dng", "tiff": ".tif", "exr": ".exr"}
-#: To be raised whenever the same frame and correction would give another file: files of another version are made again.
-RENDER_VERSION: Final = 1
 _WORKERS: Final = 2
 #: Bytes that a pixel of three 16-bit samples takes, and at most one of a lossless mosaic; what a file needs beside.
 _PIXEL_BYTES: Final = 6
@@ -52,32 +37,6 @@ _OVERHEAD: Final = 64 * 1024
 #: A value beyond what 16 bits hold by more than noise (1 is white), and the share of such pixels that is worth a line.
 _CUT: Final = 0.005
 _CUT_SHARE: Final = 1e-3
-
-
-@dataclass(frozen=True, eq=False)
-class Job:
-    """One frame to be rendered.
-
-    Attributes:
-        source, target: The raw file, and what is to be written.
-        mark: Changes with the raw file, the correction and the way of rendering.
-        gains, neutral: Array (3,). In camera RGB, green = 1: the correction, and the reference that it leads to.
-        stops: Brightness [stops].
-        developed: Array (3, 3). A: camera RGB to `space`.
-        known: Colour of the body, for a DNG of a frame that carries none.
-    """
-
-    frame: str
-    body: str
-    source: Path
-    target: Path
-    mark: str
-    gains: Floats
-    neutral: Floats
-    stops: float
-    developed: Floats
-    space: str
-    known: ColourTags | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,49 +158,6 @@ def _rendered(
     if all(file.state == State.FAILED for file in files):
         raise GreystepError(f"none of {len(files)} frames can be rendered; the first: {messages[0]}")
     return Rendered(files, (*messages, *said_of_loss(lost)))
-
-
-def jobs_of(ingested: Ingested, corrections: Corrections, folder: Path, form: str) -> list[Job]:
-    """Return what is to be rendered, one a frame with a correction, in the order of the log."""
-    bodies = dict(zip(ingested.readings["frame"], ingested.readings["body"], strict=True))
-    ids = frame_ids(corrections.table["frame"])
-    jobs = []
-    for row in rows_of(corrections.table, CorrectionRow):
-        if row.frame not in corrections.matrices:
-            continue
-        body = bodies[row.frame]
-        job = Job(
-            frame=row.frame,
-            body=body,
-            source=ingested.settings.frames_dir / row.frame,
-            target=folder / form / f"{ids[row.frame]}{SUFFIXES[form]}",
-            mark="",
-            gains=np.array([row.gain_r, row.gain_g, row.gain_b]),
-            neutral=np.array(corrections.references[body].neutral),
-            stops=row.exposure_stops,
-            developed=corrections.developed[body],
-            space=corrections.space,
-            known=ingested.bodies[body].tags if body in ingested.bodies else None,
-        )
-        jobs.append(replace(job, mark=_mark(job, ingested.settings.frames_dir, form)))
-    return jobs
-
-
-def carried_neutral(job: Job) -> Triple:
-    """Return the AsShotNeutral of a copy: the reference's over the gains, green = 1."""
-    red, green, blue = (job.neutral / job.gains).tolist()
-    return red / green, 1.0, blue / green
-
-
-def is_finished(job: Job, folder: Path, record: Mapping[str, Finished]) -> bool:
-    """Say whether a frame was rendered with these settings and the file is as it was left."""
-    entry = record.get(below(job.target, folder))
-    return (
-        entry is not None
-        and (entry.frame, entry.mark) == (job.frame, job.mark)
-        and job.target.exists()
-        and is_ours(job.target, folder, record)
-    )
 
 
 def check_room(folder: Path, needed: int) -> None:
@@ -374,11 +290,3 @@ def _needed(jobs: Sequence[Job], form: str) -> int:
         total += sizes.get(job.frame, sizes.get(job.body, 0))
     # An OpenEXR file lies there twice while it is finished.
     return total + (_WORKERS * max(sizes.values(), default=0) if form == "exr" else 0)
-
-
-def _mark(job: Job, frames: Path, form: str) -> str:
-    numbers = [*job.gains, job.stops, *job.neutral, *([] if form == "dng" else job.developed.ravel())]
-    if form == "dng" and job.known is not None:
-        numbers += job.known.matrix_1.ravel().tolist()
-    said = [form, str(RENDER_VERSION), fingerprint(frames, job.frame), *(float(value).hex() for value in numbers)]
-    return hashlib.sha256("\0".join([*said, job.space * (form != "dng")]).encode()).hexdigest()[:32]

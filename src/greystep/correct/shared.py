@@ -1,15 +1,16 @@
 """The light of job frames without a target, from what they share with one frame of the series that serves as hub."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from greystep.arrays import Floats
 from greystep.correct.alignment import DARK
+from greystep.correct.lit_frames import LitFrame
 from greystep.correct.messages import MatchedToItself
 from greystep.correct.overlap import AGREE_FIELDS, FIELD, Overlap, compare, half_width_stops, well_exposed
 from greystep.errors import FrameError, GreystepError
@@ -103,37 +104,35 @@ def block_reader(
     return read
 
 
-def of_anchors(
-    waiting: Sequence[Mapping[str, Any]], anchors: Sequence[Mapping[str, Any]], body: Body, read: Reader
-) -> dict[str, Shared]:
+def of_anchors(waiting: Sequence[LitFrame], anchors: Sequence[LitFrame], body: Body, read: Reader) -> dict[str, Shared]:
     """Compare frames without a target with those of their body that have one.
 
     Args:
-        waiting, anchors: Sequences of rows. Of readings; each frame is compared with the job frame nearest in the order
-            of capture, and where that gives no result with the nearest card or flash frame.
+        anchors: Each frame is compared with the job frame nearest in the order of capture, and where that gives no
+            result with the nearest card or flash frame.
 
     Returns: By frame; empty where there is no anchor.
     """
     found: dict[str, Shared] = {}
     for kinds in ((Kind.JOB,), DECLARED):
-        hubs = [row for row in anchors if row["kind"] in kinds]
-        for row in waiting if hubs else ():
-            name = str(row["frame"])
+        hubs = [frame for frame in anchors if frame.reading.kind in kinds]
+        for frame in waiting if hubs else ():
+            name, shot = frame.reading.frame, frame.reading.shot
             if name in found and settled(found[name]):
                 continue
-            hub = min(hubs, key=lambda other, shot=row["shot"]: (abs(other["shot"] - shot), other["shot"]))  # type: ignore[misc]
-            light = float(hub["signal_g"]) * np.array([hub["r_g"], 1.0, hub["b_g"]], dtype=np.float64)
-            found[name] = _shared(name, str(hub["frame"]), light, body, read)
+            away = [(abs(other.reading.shot - shot), other.reading.shot) for other in hubs]
+            hub = hubs[away.index(min(away))]
+            light = hub.signal_g * np.array([hub.r_g, 1.0, hub.b_g])
+            found[name] = _shared(name, hub.reading.frame, light, body, read)
     return found
 
 
 def join_series(
-    waiting: Sequence[Mapping[str, Any]], to: str | None, body: Body, read: Reader
+    waiting: Sequence[LitFrame], to: str | None, body: Body, read: Reader
 ) -> tuple[Body, dict[str, Shared], MatchedToItself]:
     """Compare the frames of a series in which no frame holds a target with one of them.
 
     Args:
-        waiting: Of readings.
         to: ``frame:NAME`` chooses the hub; else it is a sound frame near the middle.
         body: Without a matrix where no frame of the session holds a target.
 
@@ -142,12 +141,11 @@ def join_series(
     Raises:
         GreystepError: If the frame asked for, or every frame, is dark or clipped throughout.
     """
-    ordered = sorted(waiting, key=lambda row: int(row["shot"]))
-    hub = _hub([str(row["frame"]) for row in ordered], to, read)
+    names = [frame.reading.frame for frame in sorted(waiting, key=lambda frame: frame.reading.shot)]
+    hub = _hub(names, to, read)
     neutral = assumed_light(body, read(hub))
     body = with_matrix(body, neutral)
-    found = {str(row["frame"]): _shared(str(row["frame"]), hub, neutral, body, read) for row in ordered}
-    return body, found, MatchedToItself(hub)
+    return body, {name: _shared(name, hub, neutral, body, read) for name in names}, MatchedToItself(hub)
 
 
 def settled(one: Shared) -> bool:

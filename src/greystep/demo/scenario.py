@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from greystep.arrays import Floats
 from greystep.demo import dngfile, sensor, spectra
 from greystep.demo.kit import CameraSettings, HeadCharacter, Kit, Shot, light, shoot, usable, warm_slope
+from greystep.documents import records
 from greystep.errors import GreystepError
-from greystep.files import new_folder, records, write_bytes, write_json, write_table, write_toml
+from greystep.files import new_folder, write_bytes, write_json, write_table, write_toml
 from greystep.flags import Flag, join
 from greystep.session.power import parse_power
 from greystep.terms import LIT, Kind, Order

@@ -9,9 +9,9 @@ from typing import Any, Final
 import numpy as np
 import scipy  # its parts are imported when they are first named: that takes half of the start
 
-from greystep import __version__
 from greystep.arrays import Booleans, Floats, jackknife_sd
 from greystep.constants import LIGHT_SOURCE_K
+from greystep.documents import document_of
 from greystep.errors import GreystepError
 from greystep.measure import chart, chromaticity
 from greystep.measure.camera import USUAL_FLASH, WORST_CONDITION, neutral_to_xy
@@ -229,9 +229,7 @@ def camera_document(calibration: Calibration) -> dict[str, Any]:
     used = c.used
     errors, colours, unseen = c.delta_e[used], c.delta_uv[used], c.left_out[used]
     planes, offset = c.fit.terms
-    return {
-        "schema": 1,
-        "greystep": __version__,
+    content = {
         "matrix_1": c.fit.matrix / (c.fit.matrix @ white)[1],
         "illuminant_1": _filed_under(c.light[0]),
         "frame": c.frame,
@@ -264,6 +262,7 @@ def camera_document(calibration: Calibration) -> dict[str, Any]:
         ],
         "notes": c.notes,
     }
+    return document_of(content)
 
 
 def _usable(name: str, signals: Sequence[PatchSignal], names: Sequence[str]) -> tuple[Booleans, dict[int, str]]:

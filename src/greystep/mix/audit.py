@@ -50,38 +50,23 @@ class Doubt(StrEnum):
 
 
 @dataclass(frozen=True)
-class Audit:
-    """A set-up as it stands, and as it could be.
+class JudgedSetup:
+    """A set-up as it stands.
 
     Attributes:
-        name, session: Of the set-up; title of the test session.
-        remedies: Best first.
-        cheapest: The least work of those that bring it into tolerance for sure.
-        maybe: Less work than that, but too close to call.
-        after: The set-up after `cheapest`, else `maybe`; None where that is plates, or nothing needs to change.
+        name: Of the set-up.
         wholes: Frames of several lights against the sum of their singles; empty for a set-up that was not shot.
-        settle: What to shoot, so that lights can be called of which the test cannot tell; `timing` is the test's.
+        settle: What to shoot, so that lights can be called of which the test cannot tell.
         output: (c,) array. Of the tested cells [stops].
-        session_notes, design_notes: Tuple of notes. What the frames of the test session, and its design, leave open.
     """
 
     name: str
-    session: str
     tolerance: Tolerance
     setup: Setup
-    gels: tuple[Gel, ...]
+    lights: tuple[SetupLight, ...]
     now: Casts
-    remedies: tuple[Remedy, ...]
-    cheapest: Remedy | None
-    maybe: Remedy | None
-    after: Casts | None
-    shutter: ShutterCheck
     wholes: tuple[WholeFrame, ...]
     settle: tuple[Action, ...]
-    timing: Timing
-    doubts: tuple[BetweenPowers | HeadTwice | Doubt, ...]
-    session_notes: tuple[SessionNote, ...]
-    design_notes: tuple[DriftNote, ...]
     output: Floats
 
     @property
@@ -90,20 +75,46 @@ class Audit:
         return self.now.verdict == Verdict.WITHIN and not any(whole.not_additive for whole in self.wholes)
 
 
+@dataclass(frozen=True)
+class Audit(JudgedSetup):
+    """A set-up as it stands, and as it could be.
+
+    Attributes:
+        session: Title of the test session.
+        remedies: Best first.
+        cheapest: The least work of those that bring it into tolerance for sure.
+        maybe: Less work than that, but too close to call.
+        after: The set-up after `cheapest`, else `maybe`; None where that is plates, or nothing needs to change.
+        timing, looks: Of the test; how often it may have been judged while it was shot.
+        session_notes, design_notes: Tuple of notes. What the frames of the test session, and its design, leave open.
+    """
+
+    session: str
+    gels: tuple[Gel, ...]
+    remedies: tuple[Remedy, ...]
+    cheapest: Remedy | None
+    maybe: Remedy | None
+    after: Casts | None
+    shutter: ShutterCheck
+    timing: Timing
+    looks: int
+    doubts: tuple[BetweenPowers | HeadTwice | Doubt, ...]
+    session_notes: tuple[SessionNote, ...]
+    design_notes: tuple[DriftNote, ...]
+
+
 def audit_path(
     path: Path,
     found: Ingested,
     gels: Sequence[Gel],
     shutter_s: float | None = None,
     tested: Ingested | None = None,
-    powers: Mapping[str, str] = MappingProxyType({}),
 ) -> Audit:
-    """Judge a set-up that is described in a file or was shot, by the tolerance of its test session.
+    """Judge a set-up that is described in a file or was shot, and find what would bring its lights together.
 
     Args:
         path: SETUP.csv; or the folder of the session, where each light was shot alone and all together.
         tested: A test session of the heads, which lends its scatter where no light of the session was shot twice.
-        powers: By role, in place of those in SETUP.csv.
 
     Raises:
         GreystepError: If the set-up cannot be read or is not in the test, or no camera of the test has a colour matrix.
@@ -111,11 +122,60 @@ def audit_path(
     drift = analyse(found.readings, found.settings)
     if tested is not None:
         drift = lend_scatter(drift, analyse(tested.readings, tested.settings))
+    if path.is_dir():
+        drift = replace(drift, watched=np.ones_like(drift.watched))  # no head is moved between its lights
+    judged, matrix = judge_setup(path, found, drift, gels)
+    rows, tolerance, now = judged.setup.rows, judged.tolerance, judged.now
+    remedies = find_remedies(rows, drift, tolerance, gels, matrix)
+    sure = maybe = after = None
+    if now.verdict != Verdict.WITHIN:
+        sure = cheapest(remedies)
+        maybe = cheapest([one for one in remedies if fits(one, tolerance)], Verdict.UNDECIDED)
+    if sure is not None and maybe is not None and EFFORT.index(sure.kind) <= EFFORT.index(maybe.kind):
+        maybe = None
+    best = sure or maybe
+    if best is not None and best.kind != RemedyKind.PLATES:
+        after = find_casts(build_lights(best.rows, drift.fitted), drift, tolerance, matrix)
+    doubts = _doubts(rows, gels, remedies)
+    if not withheld_of(judged.lights, drift)[1].all():
+        doubts.insert(0, Doubt.UNWATCHED)
+    return Audit(
+        **vars(judged),
+        session=found.settings.title,
+        gels=tuple(gels),
+        remedies=tuple(remedies),
+        cheapest=sure,
+        maybe=maybe,
+        after=after,
+        shutter=check_shutter(rows, found.readings, found.settings.heads, judged.output, shutter_s),
+        timing=drift.timing,
+        looks=drift.looks,
+        doubts=tuple(doubts),
+        session_notes=found.notes,
+        design_notes=drift.notes,
+    )
+
+
+def judge_setup(
+    path: Path,
+    found: Ingested,
+    drift: Drift,
+    gels: Sequence[Gel],
+    powers: Mapping[str, str] = MappingProxyType({}),
+) -> tuple[JudgedSetup, Floats]:
+    """Judge a set-up by the tolerance of its test session.
+
+    Args:
+        path: As of `audit_path`; errors too.
+        drift: Of the test.
+        powers: By role, in place of those in SETUP.csv.
+
+    Returns: The set-up, and the matrix (3, 3) from XYZ to camera RGB of its camera.
+    """
     check_colour(drift, found.settings)
     mired, output = (drift.fitted[name].cells.values for name in ("mired", "output_stops"))
     wholes: tuple[WholeFrame, ...] = ()
     if path.is_dir():
-        drift = replace(drift, watched=np.ones_like(drift.watched))  # no head is moved between its lights
         name, measured = found.settings.title, measured_setup(found, drift)
         setup, wholes = measured.setup, measured.wholes
     else:
@@ -127,39 +187,8 @@ def audit_path(
         raise GreystepError(f"{label}: no colour matrix is known for this camera; make one with greystep camera")
     lights = build_lights(setup.rows, drift.fitted)
     now = find_casts(lights, drift, tolerance, matrix)
-    remedies = find_remedies(setup.rows, drift, tolerance, gels, matrix)
-    sure = maybe = after = None
-    if now.verdict != Verdict.WITHIN:
-        sure = cheapest(remedies)
-        maybe = cheapest([one for one in remedies if fits(one, tolerance)], Verdict.UNDECIDED)
-    if sure is not None and maybe is not None and EFFORT.index(sure.kind) <= EFFORT.index(maybe.kind):
-        maybe = None
-    best = sure or maybe
-    if best is not None and best.kind != RemedyKind.PLATES:
-        after = find_casts(build_lights(best.rows, drift.fitted), drift, tolerance, matrix)
-    doubts = _doubts(setup.rows, gels, remedies)
-    if not withheld_of(lights, drift)[1].all():
-        doubts.insert(0, Doubt.UNWATCHED)
-    return Audit(
-        name=name,
-        session=found.settings.title,
-        tolerance=tolerance,
-        setup=setup,
-        gels=tuple(gels),
-        now=now,
-        remedies=tuple(remedies),
-        cheapest=sure,
-        maybe=maybe,
-        after=after,
-        shutter=check_shutter(setup.rows, found.readings, found.settings.heads, output, shutter_s),
-        wholes=wholes,
-        settle=tuple(_to_settle(lights, now.pairs, drift, tolerance)),
-        timing=drift.timing,
-        doubts=tuple(doubts),
-        session_notes=found.notes,
-        design_notes=drift.notes,
-        output=output,
-    )
+    settle = tuple(_to_settle(lights, now.pairs, drift, tolerance))
+    return JudgedSetup(name, tolerance, setup, lights, now, wholes, settle, output), matrix
 
 
 def gels_at_hand(setup: Path, session: Path, given: Path | None = None) -> tuple[Gel, ...]:

@@ -14,7 +14,8 @@ from greystep.columns import rows_of
 from greystep.compare.differences import difference
 from greystep.compare.drift import Drift
 from greystep.compare.fit import half_width, largest_studentised, own_variances, pair_variances
-from greystep.compare.limits import ALPHA, colour_limits, hold_back, verdicts, worst_of
+from greystep.compare.levels import look_alpha
+from greystep.compare.limits import ALPHA, colour_limits, difference_factor, hold_back, verdicts, worst_of
 from greystep.measure import chromaticity
 from greystep.mix.lights import (
     SetupLight,
@@ -156,9 +157,10 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
 
     Args:
         tolerance: Its colour limits; one that is None is not judged. `within` asks each row's own interval, `outside`
-            the simultaneous one of all pairs ("max-t").
+            the simultaneous one of all pairs ("max-t"); both at the level of a look where the test was looked at.
 
-    Returns: The columns of `LightPair` but for delta_e_2000.
+    Returns: The columns of `LightPair` but for delta_e_2000; and `known`, whether each interval is narrower than every
+        limit.
     """
     first, second = every_two(len(lights))
     columns: dict[str, Any] = {
@@ -171,17 +173,20 @@ def judge_lights(lights: Sequence[SetupLight], drift: Drift, tolerance: Toleranc
     limits = colour_limits(tolerance)
     rng = np.random.default_rng([drift.seed, 3])
     within, outside = np.full(len(first), bool(limits)), np.zeros(len(first), dtype=bool)
+    known, alpha = np.ones(len(first), dtype=bool), look_alpha(drift.looks, ALPHA / max(len(limits), 1), len(first))
     for name, limit in limits.items():
         size, u = (columns[f"{kind}{COLUMN[name]}"] for kind in ("delta_", "u_delta_"))
-        factor = np.quantile(largest_studentised(estimates[name], first, second, _DRAWS, rng), 1 - ALPHA / len(limits))
+        factor = np.quantile(largest_studentised(estimates[name], first, second, _DRAWS, rng), 1 - alpha)
         sd = np.sqrt(np.sum([pair_variances(part, first, second) for part in estimates[name]], axis=(0, 2)))
+        u = u * difference_factor(drift.looks, estimates[name], first, second)
+        known &= u <= limit
         within &= np.abs(size) + u <= limit
         outside |= np.abs(size) - np.maximum(factor * sd, u) > limit
     within, outside, withheld = hold_back(*withheld_of(lights, drift), first, second, within, outside)
     warm = np.array([bool(heads) for heads in warming(lights, drift, tolerance)])
     cold = (warm[first] | warm[second]) & (withheld == "") & ~outside
     withheld[cold] = str(Withheld.WARMS_UP)
-    columns |= {"verdict": verdicts(within & ~cold, outside), "withheld": withheld}
+    columns |= {"verdict": verdicts(within & ~cold, outside), "withheld": withheld, "known": known}
     return pd.DataFrame(columns)
 
 

@@ -7,15 +7,14 @@ from typing import Any, Final
 
 import numpy as np
 
-from greystep import __version__
 from greystep.arrays import Floats, Indices
 from greystep.columns import rows_of
 from greystep.compare.drift import Drift, analyse, check_colour
 from greystep.compare.limits import worst_of
 from greystep.constants import STEP_UPRIME_VPRIME
+from greystep.documents import document_of
 from greystep.doors import read_number
 from greystep.errors import GreystepError
-from greystep.files import plain
 from greystep.mix.casts import LightPair, every_two, judge_lights
 from greystep.mix.gels import NO_GEL
 from greystep.mix.lights import White, build_lights, colour_of, mix, points
@@ -185,14 +184,13 @@ def choose_gang(
 
 def choice_document(choice: Choice | GangChoice) -> dict[str, Any]:
     """Return the object of choose.json, with None for every number that is not known."""
-    content: dict[str, Any] = {"schema": 1, "greystep": __version__, "session": choice.session}
+    content: dict[str, Any] = {"session": choice.session}
     if isinstance(choice, GangChoice):
         content["wanted_stops"] = choice.wanted_stops
     else:
         content |= {"need": choice.need, "lights_searched": choice.searched}
     content |= _set_document(choice.best) | {"next_best": [_set_document(one) for one in choice.next_best]}
-    made: dict[str, Any] = plain(content)
-    return made
+    return document_of(content)
 
 
 def _set_document(one: HeadSet | Gang) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from greystep.mix.gels import Gel
 from greystep.mix.lights import SetupLight, build_lights, light_xyz, points, warming, withheld_of
 from greystep.mix.setup import SetupRow
 from greystep.session.settings import Tolerance
-from greystep.terms import COLUMN, Verdict
+from greystep.terms import Verdict
 
 #: The kinds of remedies, the least work first.
 EFFORT = tuple(RemedyKind)
@@ -121,9 +121,7 @@ def _plates(
     unsure = judge_lights(lights, drift, tolerance)
     reasons, watched = withheld_of(lights, drift)
     told = not reasons.any() and watched.all() and not any(warming(lights, drift, tolerance))
-    known = told and all(
-        (unsure[f"u_delta_{COLUMN[name]}"] <= limit).all() for name, limit in colour_limits(tolerance).items()
-    )
+    known = told and unsure["known"].all()
     return Remedy(
         RemedyKind.PLATES, tuple(light.role for light in lights), Plates(tuple(plates)), 0.0,
         float(unsure["u_delta_steps"].max()), 0.0, 0.0, 0.0, 0.0, Verdict.WITHIN if known else Verdict.UNDECIDED,

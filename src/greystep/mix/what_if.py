@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 
-from greystep.mix.audit import Audit, audit_path
+from greystep.compare.drift import analyse
+from greystep.mix.audit import JudgedSetup, judge_setup
 from greystep.mix.changes import NewPower
 from greystep.mix.gels import Gel
-from greystep.mix.setup import Setup
 from greystep.session.ingest import Ingested
 
 
@@ -18,8 +18,8 @@ class WhatIf:
     """The set-up before and after, and what was changed; shares stay as they are, as if the light were levelled."""
 
     lights: tuple[NewPower, ...]
-    before: Audit
-    after: Audit
+    before: JudgedSetup
+    after: JudgedSetup
 
 
 def what_if(path: Path, found: Ingested, gels: Sequence[Gel], powers: Mapping[str, str]) -> WhatIf:
@@ -28,20 +28,21 @@ def what_if(path: Path, found: Ingested, gels: Sequence[Gel], powers: Mapping[st
     Raises:
         GreystepError: If the set-up cannot be read, has no such role, or the power was not tested.
     """
-    before, after = audit_path(path, found, gels), audit_path(path, found, gels, powers=powers)
+    drift = analyse(found.readings, found.settings)
+    before, after = (judge_setup(path, found, drift, gels, changed)[0] for changed in ({}, powers))
     lights = tuple(
         NewPower(
             role,
             " + ".join(row.head for row in before.setup.rows if row.role == role),
             next(row.power for row in before.setup.rows if row.role == role),
             power,
-            _light(after.setup, after, role) - _light(before.setup, before, role),
+            _light(after, role) - _light(before, role),
         )
         for role, power in powers.items()
     )
     return WhatIf(lights, before, after)
 
 
-def _light(setup: Setup, audit: Audit, role: str) -> float:
+def _light(judged: JudgedSetup, role: str) -> float:
     """Return the light of a role [stops], of all its heads together."""
-    return float(np.log2(sum(2.0 ** row.output(audit.output) for row in setup.rows if row.role == role)))
+    return float(np.log2(sum(2.0 ** row.output(judged.output) for row in judged.setup.rows if row.role == role)))

@@ -6,10 +6,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from greystep import __version__
 from greystep import words as say
 from greystep.arrays import Floats
-from greystep.files import plain
+from greystep.documents import document_of
 from greystep.measure import chromaticity
 from greystep.mix.audit import Audit
 from greystep.mix.casts import Casts, WorstPair
@@ -22,8 +21,9 @@ from greystep.pages import strips
 from greystep.pages.formats import Column, Table, table
 from greystep.pages.report import render
 from greystep.pages.setup_figures import draw_pairs, draw_washes, draw_whites, magnification
-from greystep.sentences import setups
+from greystep.sentences import remedies, setups
 from greystep.sentences.green_pink import green_pink
+from greystep.sentences.shutter import shutter_facts
 from greystep.terms import Verdict
 
 _AMOUNTS: Final = {
@@ -45,8 +45,6 @@ def audit_document(audit: Audit) -> dict[str, Any]:
     """Return the object of audit.json, with None for every number that is not known."""
     now, check = audit.now, audit.shutter
     content = {
-        "schema": 1,
-        "greystep": __version__,
         "setup": audit.name,
         "session": audit.session,
         "tolerance": setups.tolerance(audit),
@@ -62,7 +60,7 @@ def audit_document(audit: Audit) -> dict[str, Any]:
         "remedies": [_remedy_document(one) for one in audit.remedies],
         "cheapest": _remedy_document(audit.cheapest) if audit.cheapest else None,
         "maybe": _remedy_document(audit.maybe) if audit.maybe else None,
-        "after": _after_document(audit.after) if audit.after else None,
+        "after": casts_document(audit.after) if audit.after else None,
         "shutter": {
             "shutter_s": check.shutter_s,
             "given": check.given,
@@ -80,8 +78,7 @@ def audit_document(audit: Audit) -> dict[str, Any]:
         "gels": [_gel_document(gel) for gel in audit.gels],
         "notes": setups.notes(audit),
     }
-    made: dict[str, Any] = plain(content)
-    return made
+    return document_of(content)
 
 
 def _worst_document(worst: WorstPair) -> dict[str, Any]:
@@ -91,7 +88,7 @@ def _worst_document(worst: WorstPair) -> dict[str, Any]:
 
 
 def _remedy_document(one: Remedy) -> dict[str, Any]:
-    content: dict[str, Any] = {"kind": one.kind, "role": say.listed(one.roles), "what": setups.what(one.change)}
+    content: dict[str, Any] = {"kind": one.kind, "role": say.listed(one.roles), "what": remedies.what(one.change)}
     for name in ("residual_steps", "u_residual_steps", "residual_k", "residual_mired", "residual_duv", "cost_stops"):
         content[name] = getattr(one, name)
     content["verdict"] = one.verdict
@@ -100,7 +97,8 @@ def _remedy_document(one: Remedy) -> dict[str, Any]:
     return content
 
 
-def _after_document(casts: Casts) -> dict[str, Any]:
+def casts_document(casts: Casts) -> dict[str, Any]:
+    """Return what audit.json says of a set-up after a remedy."""
     return {
         "lights": [asdict(light) for light in casts.lights],
         "balance": asdict(casts.balance),
@@ -148,7 +146,6 @@ def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
     headline = setups.headline(audit)
     lights, times = _lights(audit)
     context = {
-        "version": __version__,
         "size": "few" if len(now.lights) <= 4 else "",
         "title": audit.name,
         "running": f"{audit.name}: {headline}",
@@ -160,7 +157,6 @@ def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
         ],
         "state": _PAGE_STATES[Verdict(now.verdict)],
         "headline": headline,
-        "verdicts": say.VERDICTS,
         "proof": f"{setups.difference(pair)} {setups.seen(pair)}",
         "balance": setups.balance(audit),
         "lights": lights,
@@ -187,7 +183,7 @@ def audit_page(audit: Audit, drawings: Mapping[str, str]) -> str:
         "plates": table(_PLATES, plates),
         "wholes": table(_WHOLES, audit.wholes),
         "flashes": _shutter(audit),
-        "shutter": setups.shutter_facts(audit.shutter),
+        "shutter": shutter_facts(audit.shutter),
         "gels": table(_GELS, audit.gels),
         "gels_own": all(gel.own for gel in audit.gels),
     }
@@ -245,7 +241,7 @@ def _wash_captions(audit: Audit) -> list[tuple[str, str, str]]:
     ]
     if best:
         plates = isinstance(best.change, Plates)
-        task = "one plate a light, each with its own correction" if plates else setups.what(best.change)
+        task = "one plate a light, each with its own correction" if plates else remedies.what(best.change)
         captions.append(("after", "After the remedy", f"{say.capital(task)}."))
     return captions
 
@@ -271,8 +267,8 @@ _PATH: Final = (
     Column("Mired", "mired", 1), Column("Duv", "duv", 4), Column("Off the best balance, steps", "cast_steps", 1),
 )  # fmt: skip
 _REMEDIES: Final = (
-    Column("Remedy", lambda one: setups.KINDS[one.kind]),
-    Column("What to do", lambda one: setups.what(one.change), kind="long"), Column("Leaves, K", "residual_k", 0),
+    Column("Remedy", lambda one: remedies.KINDS[one.kind]),
+    Column("What to do", lambda one: remedies.what(one.change), kind="long"), Column("Leaves, K", "residual_k", 0),
     Column("mired", "residual_mired", 1), Column("Duv", "residual_duv", 4),
     Column("Steps", "residual_steps", 1, u="u_residual_steps"), Column("Light lost, stops", "cost_stops", 1),
     Column("Verdict", "verdict", kind="verdict"),

@@ -5,14 +5,13 @@ from typing import Any
 
 import numpy as np
 
-from greystep import __version__
 from greystep import words as say
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
 from greystep.mix.choose import Choice, Gang, GangChoice, HeadSet
 from greystep.pages import formats as words
 from greystep.pages import strips
 from greystep.pages.report import render
-from greystep.sentences import setups
+from greystep.sentences import choices
 from greystep.sentences.green_pink import green_pink
 from greystep.terms import Verdict
 
@@ -24,7 +23,6 @@ def choose_page(choice: Choice | GangChoice) -> str:
     times = strips.magnification([colours])
     true, large = strips.hex_codes(colours, 1), strips.hex_codes(colours, times)
     context = {
-        "version": __version__,
         "size": "few",
         "title": choice.session,
         "running": f"{choice.session}: which heads go together",
@@ -36,7 +34,7 @@ def choose_page(choice: Choice | GangChoice) -> str:
         ],
         "state": {Verdict.WITHIN: "go", Verdict.OUTSIDE: "back"}.get(choice.best.verdict, "again"),
         "headline": _headline(choice),
-        "proof": setups.chosen(choice.best),
+        "proof": choices.chosen(choice.best),
         "ganged": isinstance(choice, GangChoice),
         "times": times,
         "sets": [
@@ -45,7 +43,6 @@ def choose_page(choice: Choice | GangChoice) -> str:
         ],
         "settled": isinstance(choice, GangChoice) or choice.best.settled,
         "caution": say.CAUTION,
-        "verdicts": say.VERDICTS,
     }
     return render("choose.html", context)
 

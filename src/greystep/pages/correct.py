@@ -6,7 +6,6 @@ from typing import Final
 
 import numpy as np
 
-from greystep import __version__
 from greystep import words as say
 from greystep.arrays import Floats
 from greystep.columns import CorrectionRow, rows_of
@@ -42,9 +41,7 @@ def corrections_page(title: str, corrections: Corrections, messages: Sequence[st
     labels = list(dict.fromkeys(reference.label for reference in corrections.references.values()))
     after = strips.hex_codes(np.where(np.isfinite(before), 1.0, np.nan), 1)
     context = {
-        "version": __version__,
         "run": run,
-        "size": "",
         "title": title,
         "running": f"{title}: corrections",
         "strip": [

@@ -112,15 +112,6 @@ def shift(mired: float, duv: float) -> str:
     return f"{abs(mired):.1f} mired {'warmer' if mired > 0 else 'cooler'} and {green_pink(duv)}"
 
 
-def output_at(error_stops: Any, power: str) -> str:
-    """Return the largest output error of a head in stops and tenths, and the power where it stands."""
-    if not known(error_stops):
-        return EMPTY
-    if abs(error_stops) < 0.05:
-        return "under 0.1 stop"
-    return f"{abs(error_stops):.1f} stop {'brighter' if error_stops > 0 else 'darker'} at {power}"
-
-
 def reference(light: ReferenceLight) -> str:
     """Return the name of the light that the others are compared with."""
     if light.power is None:

@@ -5,7 +5,6 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Final
 
-from greystep import __version__
 from greystep import words as say
 from greystep.columns import HistoryRow, rows_of
 from greystep.compare.history import History, Move
@@ -54,8 +53,6 @@ def history_page(history: History) -> str:
     state, headline = _headline(states)
     first, last = sessions[0], sessions[-1]
     context = {
-        "version": __version__,
-        "size": "",
         "title": "History",
         "running": "History of heads",
         "strip": [
@@ -70,7 +67,6 @@ def history_page(history: History) -> str:
         "said": moves.moves(history),
         "drawn": draw_heads(rows, [name for name, _ in sessions], dict(sessions)),
         "notes": [moves.note(note) for note in history.notes],
-        "verdicts": say.VERDICTS,
         "lights": [_told(row) for row in rows if row.verdict],
         "values": table(_VALUES, rows),
     }

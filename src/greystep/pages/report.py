@@ -58,7 +58,6 @@ def report_page(
     title, why = summary.headline
     claim, claim_rows = words.claim(summary.heads)
     context = {
-        "version": __version__,
         "run": run,
         "title": summary.session,
         "running": f"{summary.session}: {title}",
@@ -79,7 +78,6 @@ def report_page(
         "method": page_one.METHOD,
         "plus_minus": page_one.PLUS_MINUS,
         "not_known": page_one.NOT_KNOWN,
-        "verdicts": say.VERDICTS,
         "matrix": figures.draw_matrix(tables["matrix"], links) if tables else "",
         "worst": kit_said.worst_pair(summary.worst_pair),
         "opened": opened,
@@ -109,12 +107,16 @@ def unfinished_page(title: str) -> str:
 
 
 def render(template: str, context: Mapping[str, object]) -> str:
-    """Return a page of this folder's templates as HTML text; a value that it asks for and does not get is an error."""
+    """Return a page of this folder's templates as HTML text; a value that it asks for and does not get is an error.
+
+    Every page knows the version and the words of verdicts; `size` is blank where the page gives none.
+    """
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
     loader = PackageLoader("greystep", "pages")
     environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    environment.globals |= {"version": __version__, "verdicts": say.VERDICTS, "size": ""}
     environment.filters["css_string"] = lambda text: Markup(css_string(str(text)))
     return environment.get_template(template).render(context)
 

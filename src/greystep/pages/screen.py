@@ -17,7 +17,7 @@ from greystep.pages import formats as words
 from greystep.pages.first_page import STATES, powers_said
 from greystep.pages.frames_read import frame_counts, ingest_text
 from greystep.pages.text_table import text_table
-from greystep.sentences import kit, setups
+from greystep.sentences import choices, kit, setups
 from greystep.sentences.corrections import SOURCES
 from greystep.sentences.summary import Summary
 from greystep.session.readings import FrameCounts, status_counts
@@ -199,7 +199,7 @@ def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
     ganged = isinstance(choice, GangChoice)
     columns = ("rank", "heads", "worst two", "green-pink", "output" if ganged else "light lost", "verdict")
     blocks = [
-        wrapped(f"{choice.session}: {lead} {setups.chosen(choice.best)}"),
+        wrapped(f"{choice.session}: {lead} {choices.chosen(choice.best)}"),
         "",
         text_table(columns, rows, say.screen_width(), clip=()),
     ]

@@ -7,12 +7,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from greystep import __version__
 from greystep import words as say
 from greystep.constants import PLACEMENT_MIRED
 from greystep.pages.report import render
+from greystep.planning.cells import STOPS_AT_ONE_ISO
 from greystep.planning.folder import Draft
-from greystep.planning.order import CHECKS, FRAMES, STOPS_AT_ONE_ISO, WARM_UP, Action, Step
+from greystep.planning.order import CHECKS, FRAMES, WARM_UP, Action, Step
 from greystep.planning.plans import Plan
 from greystep.planning.rig import EVEN_PCT, OVER_T01, Rig, distance_for, u_after
 from greystep.session.runs import RUN_NOTE
@@ -40,8 +40,6 @@ def shot_sheet(draft: Draft, rig: Rig, folder: Path) -> str:
     lanes = _lanes(lines) if by_head else []
     start = lanes.pop(0)["blocks"] if lanes and not lanes[0]["title"] else []
     context = {
-        "version": __version__,
-        "size": "",
         "title": draft.title,
         "running": f"{draft.title}: shot sheet",
         "strip": [(name, "") for name in _BLANKS],

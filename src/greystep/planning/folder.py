@@ -11,7 +11,8 @@ import pandas as pd
 
 from greystep.arrays import Indices
 from greystep.files import new_folder, write_table, write_text, write_toml
-from greystep.planning.order import FRAMES, Action, Cell, Step
+from greystep.planning.cells import Cell
+from greystep.planning.order import FRAMES, Action, Step
 from greystep.session.power import SAME_STOPS
 from greystep.session.toml_file import read_toml
 from greystep.terms import TESTED, Kind, Order

@@ -1,17 +1,19 @@
 """Tests planned before they are shot: every head at every power, two heads on two packs, or what decides open heads."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from greystep.compare.actions import UNCURED
-from greystep.compare.drift import analyse
+from greystep.compare.drift import Drift, analyse
 from greystep.compare.more_rounds import Deciding, deciding_rounds
-from greystep.compare.verdict import judge
-from greystep.doors import name_of
+from greystep.compare.stopping import shot_rounds
+from greystep.compare.verdict import Judged, judge
+from greystep.doors import MOST_LOOKS, name_of
 from greystep.errors import GreystepError
+from greystep.planning.cells import Cell, all_cells, swap_cells
 from greystep.planning.folder import (
     Draft,
     camera_settings,
@@ -20,11 +22,13 @@ from greystep.planning.folder import (
     further_cells,
     session_document,
 )
-from greystep.planning.order import STACK_S, Cell, Pace, all_cells, arrange, swap_cells
+from greystep.planning.order import arrange
+from greystep.planning.pace import STACK_S, Pace
 from greystep.planning.rig import ROUNDS, Rig, flash_durations, rounds_for, seconds, shutter_for
 from greystep.planning.wanted import stack_runs, together_cells
 from greystep.planning.wishes import Wishes
 from greystep.session.ingest import Ingested
+from greystep.session.settings import Settings
 from greystep.session.shots import read_shots
 from greystep.terms import Order
 
@@ -152,14 +156,11 @@ def plan_more(
     """
     session, readings, title = found.settings, found.readings, name_of(folder)
     drift = analyse(readings, session)
-    judged = judge(drift, session.tolerance)
-    names = drift.cells.heads["head"].tolist()
-    if unknown := [head for head in heads if head not in names]:
-        raise GreystepError(f"no head {unknown[0]} in {session.path}, which has {', '.join(dict.fromkeys(names))}")
-    others = np.array([place for place, name in enumerate(names) if heads and name not in heads], dtype=np.intp)
-    opened = np.setdiff1d(judged.open_heads, others).astype(np.intp)
-    closed = np.union1d(judged.closed_heads, others).astype(np.intp)
-    asked = deciding_rounds(drift, session.tolerance, opened, most_rounds, closed)
+    judged, asked = _open(drift, session, heads, most_rounds)
+    shot = shot_rounds(readings, drift)
+    while 1 < drift.looks < (rounds := min(int((shot + asked.rounds)[asked.rounds > 0].max(initial=0)), MOST_LOOKS)):
+        drift = replace(drift, looks=rounds)  # each round that watch adds is one look more, so that less can be called
+        judged, asked = _open(drift, session, heads, most_rounds)
     if not asked.rounds.any():
         what = f"{asked.open} differences are open, but need more rounds than that" if asked.open else "nothing is open"
         if not asked.open and any(isinstance(one, UNCURED) for one in judged.actions):
@@ -173,6 +174,7 @@ def plan_more(
     steps = arrange(cells, order, seed, check[0] if check else None, _pace(recycle_s))
     document = continued_document(session.path, folder, title)
     document |= {"recycle_s": recycle_s} if recycle_s else {}
+    document |= {"test": {**document.get("test", {}), "looks": drift.looks}} if drift.looks > 1 else {}
     earlier = continued_shots(read_shots(session), readings)
     rounds = int(np.median(table["n"]) + max(cell.rounds for cell in cells))
     powers = round(len(table) / len(drift.cells.heads))
@@ -182,3 +184,14 @@ def plan_more(
         Rig(camera_settings(readings), True, rounds, powers, scatter, target_width_m, recycle_s),
         asked,
     )
+
+
+def _open(drift: Drift, session: Settings, heads: Sequence[str], most_rounds: int | None) -> tuple[Judged, Deciding]:
+    """Return the verdicts of a test, and what would decide those that are open; arguments as of `plan_more`."""
+    judged, names = judge(drift, session.tolerance), drift.cells.heads["head"].tolist()
+    if unknown := [head for head in heads if head not in names]:
+        raise GreystepError(f"no head {unknown[0]} in {session.path}, which has {', '.join(dict.fromkeys(names))}")
+    others = np.array([place for place, name in enumerate(names) if heads and name not in heads], dtype=np.intp)
+    opened = np.setdiff1d(judged.open_heads, others).astype(np.intp)
+    closed = np.union1d(judged.closed_heads, others).astype(np.intp)
+    return judged, deciding_rounds(drift, session.tolerance, opened, most_rounds, closed)

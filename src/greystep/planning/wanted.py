@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from greystep.errors import GreystepError
-from greystep.planning.order import Cell, Run
+from greystep.planning.cells import Cell
+from greystep.planning.order import Run
 from greystep.planning.rig import planned_stops
 from greystep.session.power import same_power
 

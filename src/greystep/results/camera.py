@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from greystep.files import Document, write_json
+from greystep.documents import Document
+from greystep.files import write_json
 from greystep.measure.calibration import Calibration, camera_document
 from greystep.results.notebook import html
 from greystep.sentences import calibration

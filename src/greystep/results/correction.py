@@ -8,13 +8,12 @@ from typing import Final
 
 import pandas as pd
 
-from greystep import __version__
 from greystep.correct.check import Checked, check
 from greystep.correct.exchange import corrections_document, write_corrections
 from greystep.correct.gains import Corrections
 from greystep.correct.plates import add_plates, read_plates
 from greystep.correct.render import State, render_frames
-from greystep.files import Document, records, table_bytes, text_bytes
+from greystep.documents import Document, document_of, records, table_bytes, text_bytes
 from greystep.flags import Status
 from greystep.generation import write_run
 from greystep.pages.correct import corrections_page
@@ -133,7 +132,7 @@ class RenderResult:
     @property
     def document(self) -> Document:
         """The object that ``greystep render --json`` prints."""
-        return {"schema": 1, "greystep": __version__, "frames": list(self.frames)}
+        return document_of({"frames": list(self.frames)})
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows: counts and the folder, not every file."""

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from greystep import __version__
 from greystep.compare.history import History, Move
-from greystep.files import Document, records, table_bytes, text_bytes
+from greystep.documents import Document, document_of, records, table_bytes, text_bytes
 from greystep.generation import write_run
 from greystep.pages.history import history_page, history_text
 from greystep.results.notebook import html
@@ -36,7 +35,7 @@ class HistoryResult:
     def document(self) -> Document:
         """The object that ``greystep history --json`` prints."""
         notes = [moves.note(note) for note in self.history.notes]
-        return {"schema": 1, "greystep": __version__, "history": records(self.table), "notes": notes}
+        return document_of({"history": records(self.table), "notes": notes})
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows; `wrote` are the files to name at the end."""

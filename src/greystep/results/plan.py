@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from greystep import __version__
-from greystep.files import Document, records
+from greystep.documents import Document, document_of, records
 from greystep.pages.shot_sheet import asked_text, plan_text, shot_sheet
 from greystep.planning.folder import shots_table, write_draft
 from greystep.planning.plans import Plan
@@ -29,7 +28,7 @@ class PlanResult:
     def document(self) -> Document:
         """The object that ``greystep plan --json`` prints."""
         minutes = sum(step.seconds for step in self.plan.draft.steps) / 60.0
-        return {"schema": 1, "greystep": __version__, "minutes": minutes, "shots": records(self.shots)}
+        return document_of({"minutes": minutes, "shots": records(self.shots)})
 
     @property
     def messages(self) -> list[str]:

@@ -11,7 +11,7 @@ from greystep.columns import PairRow, rows_of
 from greystep.compare.budget import Component, absolute_at, find_budget, with_absolute
 from greystep.compare.drift import Drift
 from greystep.compare.verdict import ReportFacts
-from greystep.files import Document, json_bytes, table_bytes, text_bytes
+from greystep.documents import Document, json_bytes, table_bytes, text_bytes
 from greystep.generation import run_of, sha256, write_set
 from greystep.pages.figures import drawings
 from greystep.pages.report import report_page, unfinished_page

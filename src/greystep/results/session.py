@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from greystep import __version__
+from greystep.documents import Document, document_of, records
 from greystep.doors import check_limit
-from greystep.files import Document, records
 from greystep.flags import Status
 from greystep.pages.frames_read import ingest_text
 from greystep.sentences.frames import lines
@@ -74,7 +73,7 @@ class Session:
     def document(self) -> Document:
         """The object that ``greystep ingest --json`` prints."""
         counts = asdict(status_counts(self.ingested.readings))
-        return {"schema": 1, "greystep": __version__, "frames": counts, "readings": records(self.readings)}
+        return document_of({"frames": counts, "readings": records(self.readings)})
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return what the screen shows of the frames.

@@ -6,13 +6,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from greystep import __version__
-from greystep.files import Document, json_bytes, text_bytes
+from greystep.documents import Document, document_of, json_bytes, text_bytes
 from greystep.generation import write_run
 from greystep.mix.audit import Audit
 from greystep.mix.choose import Choice, GangChoice, choice_document
 from greystep.mix.what_if import WhatIf
-from greystep.pages.audit import audit_document, audit_drawings, audit_page
+from greystep.pages.audit import audit_document, audit_drawings, audit_page, casts_document
 from greystep.pages.choose import choose_page
 from greystep.pages.screen import audit_text, choose_text
 from greystep.results.notebook import html
@@ -64,14 +63,11 @@ class WhatIfResult:
     def document(self) -> Document:
         """The object of ``greystep audit --set --json``."""
         kept = ("verdict", "lights", "worst_pair")
-        before, after = (audit_document(audit) for audit in (self.found.before, self.found.after))
-        return {
-            "schema": 1,
-            "greystep": __version__,
-            "set": [asdict(light) for light in self.found.lights],
-            "before": {key: before[key] for key in kept},
-            "after": {key: after[key] for key in kept},
-        }
+        content: Document = {"set": [asdict(one) for one in self.found.lights]}
+        for when, judged in (("before", self.found.before), ("after", self.found.after)):
+            said = casts_document(judged.now)
+            content[when] = {key: said[key] for key in kept}
+        return document_of(content)
 
     def text(self, wrote: Sequence[str] = ()) -> str:
         """Return the one line of the screen."""

@@ -5,7 +5,6 @@ from typing import Final
 
 from greystep import words as say
 from greystep.correct import messages as told
-from greystep.flags import MEANING
 from greystep.terms import Source
 
 #: Where the light of a frame is known from, by the source column.
@@ -22,13 +21,7 @@ def lines(messages: Iterable[told.Message]) -> list[str]:
 
     A frame that has no correction for a fault of its own is told with that fault, and not here again.
     """
-    return [line(one) for one in messages if not (isinstance(one, told.NotCorrected) and _is_own_fault(one.trouble))]
-
-
-def _is_own_fault(trouble: str) -> bool:
-    for fault in MEANING.values():
-        trouble = trouble.replace(fault, "")
-    return not trouble.strip("; ")
+    return [line(one) for one in messages if not (isinstance(one, told.NotCorrected) and one.own_fault)]
 
 
 def line(message: told.Message) -> str:
@@ -59,5 +52,5 @@ def line(message: told.Message) -> str:
                 f"{hub}: no frame of its series holds a grey target, so the series is matched to itself; the white "
                 "from which its matrices start is the camera's own setting"
             )
-        case told.NotCorrected(frame, trouble):
+        case told.NotCorrected(frame, trouble, _):
             return f"{frame}: no correction: {trouble}"

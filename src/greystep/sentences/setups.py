@@ -1,35 +1,23 @@
 """Set-ups in sentences: whether lights go together, what a photographer sees, what helps, which heads to choose."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import asdict, replace
-from fractions import Fraction
 from typing import Final
 
 from greystep import words as say
 from greystep.compare.actions import FireFirst, WatchBetween
-from greystep.constants import MARKING_TOLERANCE_STOPS, STEPS_SEEN
+from greystep.constants import STEPS_SEEN
 from greystep.mix import changes
-from greystep.mix.audit import Audit, BetweenPowers, Doubt, HeadTwice
+from greystep.mix.audit import Audit, BetweenPowers, Doubt, HeadTwice, JudgedSetup
 from greystep.mix.casts import LightCast, LightPair, WorstPair
-from greystep.mix.choose import Gang, HeadSet
 from greystep.mix.measured import WholeFrame
-from greystep.mix.remedies import Remedy
-from greystep.mix.shutter import Cut, ShutterCheck
 from greystep.mix.what_if import WhatIf
-from greystep.planning.rig import SHUTTERS
 from greystep.sentences import actions, kit, kit_notes, session_notes
-from greystep.sentences.green_pink import gap, green_pink, span
+from greystep.sentences.green_pink import gap
+from greystep.sentences.remedies import remedy
+from greystep.sentences.shutter import of_room, of_shutter
 from greystep.terms import Verdict, Withheld
 
-KINDS: Final = {
-    changes.RemedyKind.POWER: "another power",
-    changes.RemedyKind.GEL: "gel",
-    changes.RemedyKind.LEVEL: "one power for all",
-    changes.RemedyKind.SWAP: "swap heads",
-    changes.RemedyKind.HEAD: "another head",
-    changes.RemedyKind.PLATES: "plates",
-}
 UNWATCHED: Final = (
     "Nothing watched camera and mains between the heads of the test, so no two of them are said to go together and "
     "every difference between heads is less sure."
@@ -46,17 +34,10 @@ _DOUBTS: Final = {
     ),
 }
 
-_HELD: Final = {
-    Withheld.HEAT: "the order of the test does not separate heat from power",
-    Withheld.UNWATCHED: "nothing watched camera and mains between the heads of the test",
-    Withheld.ROOM: "no flash-off frame shows whether the room light changed",
-    Withheld.WARMS_UP: "a head moves beyond the limit as it warms up",
-}
-
 # --- what stands out --------------------------------------------------------------------------------------------------
 
 
-def headline(audit: Audit) -> str:
+def headline(audit: JudgedSetup) -> str:
     """Return what the person reads first."""
     now = audit.now
     if now.verdict == Verdict.WITHIN:
@@ -75,14 +56,14 @@ def headline(audit: Audit) -> str:
     return f"{say.capital(say.listed(roles))} clash"
 
 
-def odd_light(audit: Audit) -> str:
+def odd_light(audit: JudgedSetup) -> str:
     """Return the role of the one light that is in every clash, of two the second; blank where there is none."""
     pairs = [{pair.role_a, pair.role_b} for pair in _outside(audit)]
     common = set.intersection(*pairs) if pairs else set()
     return next((light.role for light in reversed(audit.now.lights) if light.role in common), "")
 
 
-def farthest(audit: Audit) -> LightPair:
+def farthest(audit: JudgedSetup) -> LightPair:
     """Return the two lights that are farthest apart; the odd one comes second."""
     pair = audit.now.worst.pair
     return turned(pair) if odd_light(audit) == pair.role_a else pair
@@ -96,7 +77,7 @@ def turned(pair: LightPair) -> LightPair:
     )  # fmt: skip
 
 
-def _outside(audit: Audit) -> list[LightPair]:
+def _outside(audit: JudgedSetup) -> list[LightPair]:
     return [pair for pair in audit.now.pairs if pair.verdict == Verdict.OUTSIDE]
 
 
@@ -111,7 +92,7 @@ def _set(light: changes.NewPower) -> str:
     return f"{light.role} at {light.new} instead of {light.old} ({size}{dump})"
 
 
-def _judged(audit: Audit) -> str:
+def _judged(audit: JudgedSetup) -> str:
     """Return the headline of a set-up as part of a sentence, and how its farthest two lights differ."""
     pair, said = farthest(audit), headline(audit)
     odd = [light.role for light in audit.now.lights if said.startswith(say.capital(light.role))]
@@ -190,89 +171,6 @@ def _source(audit: Audit) -> str:
 # --- what to do -------------------------------------------------------------------------------------------------------
 
 
-def what(change: changes.Change) -> str:
-    """Return what a remedy asks to do."""
-    match change:
-        case changes.NewPowers((light,)):
-            return (
-                f"set {light.role} ({light.head}) to {light.new} instead of {light.old}{_moved(light.brighter_stops)}"
-            )
-        case changes.NewPowers(lights):
-            return f"set {'; '.join(map(_new_power, lights))}"
-        case changes.OneLevel(power, surplus):
-            lost = ", ".join(f"{role} {stops:.1f}" for role, stops in surplus)
-            return f"set all heads to {power} and take off by distance, scrim or neutral gel: {lost} stops"
-        case changes.HeadSwap():
-            return _swapped(change)
-        case changes.NewHead(role, old, new, power, brighter):
-            return f"take head {new} in place of {old} for {role}, at {power}{_moved(brighter)}"
-        case changes.NewGels(lights):
-            return f"put {'; '.join(map(_new_gel, lights))}"
-        case changes.Plates(plates):
-            shifts = "; ".join(filter(None, map(_plate_shift, plates)))
-            return f"shoot one plate a light and add them scene-linear; make {shifts or 'no change'}"
-
-
-def _moved(stops: float) -> str:
-    """Return what keeps the share of a light that is brighter by so many stops."""
-    if not math.isfinite(stops) or abs(stops) < changes.NO_MOVE:
-        return ""
-    times = 2.0 ** (stops / 2.0)
-    if stops > 0:
-        return f", {stops:.1f} stops brighter: {times:.2g} times as far off, or a scrim or neutral gel, keeps its share"
-    return f", {-stops:.1f} stops darker: {times:.2g} times the distance keeps its share"
-
-
-def _new_power(light: changes.NewPower) -> str:
-    return f"{light.role} ({light.head}) to {light.new}{_moved(light.brighter_stops)}"
-
-
-def _swapped(swap: changes.HeadSwap) -> str:
-    (role_a, role_b), (head_a, head_b), (power_a, power_b) = swap.roles, swap.heads, swap.powers
-    trims = [
-        f"{role} is then {abs(more):.1f} stop {'brighter' if more > 0 else 'darker'}"
-        for role, more in zip(swap.roles, swap.brighter_stops, strict=True)
-        if abs(more) >= changes.NO_MOVE
-    ]
-    trim = f" ({'; '.join(trims)})" if trims else ""
-    return f"swap the heads of {role_a} and {role_b}: {head_b} at {power_a} and {head_a} at {power_b}{trim}"
-
-
-def _new_gel(light: changes.NewGel) -> str:
-    if not light.new:
-        return f"nothing on {light.role} instead of {light.old}"
-    instead = f" instead of {light.old}" if light.old else ""
-    loss = light.lost_stops
-    closer = f" ({loss:.1f} stop lost: {2.0 ** (-loss / 2.0):.2g} times the distance keeps its share)"
-    return f"{light.new} on {light.role}{instead}{closer if loss >= changes.NO_MOVE else ''}"
-
-
-def _plate_shift(plate: changes.Plate) -> str:
-    """Return what a plate's correction does, such as ``fill 8.9 mired cooler``; blank where it does nothing."""
-    warmer, greener = plate.mired_shift, plate.duv_shift
-    tint = f" and {green_pink(greener)}" if abs(greener) >= 0.00005 else ""
-    if abs(warmer) < 0.05 and not tint:
-        return ""
-    return f"{plate.role} {abs(warmer):.1f} mired {'warmer' if warmer > 0 else 'cooler'}{tint}"
-
-
-def remedy(one: Remedy) -> str:
-    """Return a remedy in sentences: what to do, what it leaves, the light it costs."""
-    task = say.capital(what(one.change))
-    if one.kind == changes.RemedyKind.PLATES:
-        return f"{task}. No cast stays except what the test does not know; the subject must hold still."
-    tint = span(one.residual_duv) if abs(one.residual_duv) >= 0.00005 else "no green or pink"
-    left = f"{say.kelvin(one.residual_k)} ({one.residual_mired:.1f} mired) and {tint}"
-    stops = f"{one.cost_stops:.1f} stop{'s' if one.cost_stops >= 1.05 else ''}"
-    unused = f" {stops} of flash is not used there."  # brighter than wanted, and taken off by distance or scrim
-    cost = (
-        unused
-        if one.kind in (changes.RemedyKind.POWER, changes.RemedyKind.LEVEL)
-        else f" It costs {stops} of light there."
-    )
-    return f"{task}. That leaves {left}.{cost if one.cost_stops >= changes.NO_MOVE else ''}"
-
-
 def to_do(audit: Audit) -> list[str]:
     """Return what to do next, first things first."""
     lines = not_additive(audit.wholes)
@@ -298,7 +196,7 @@ def to_do(audit: Audit) -> list[str]:
             last = [one for one in audit.remedies if one.kind == changes.RemedyKind.PLATES]
             lines += [f"Last resort: {_small(remedy(one))}" for one in last]
         lines += [] if undecided else settle
-    return lines + shutter(audit.shutter) + room(audit.shutter)
+    return lines + of_shutter(audit.shutter) + of_room(audit.shutter)
 
 
 def other_ways(audit: Audit) -> list[str]:
@@ -339,7 +237,8 @@ def notes(audit: Audit, beside_steps: bool = False) -> list[str]:
                 )
             case Doubt():
                 said.append(_DOUBTS[doubt])
-    return [*said, *session_notes.sentences(audit.session_notes), *kit_notes.designs(audit.design_notes)]
+    of_test = [*kit_notes.designs(audit.design_notes), *kit_notes.looked_at(audit.looks)]
+    return [*said, *session_notes.sentences(audit.session_notes), *of_test]
 
 
 def not_additive(wholes: Sequence[WholeFrame]) -> list[str]:
@@ -351,91 +250,6 @@ def not_additive(wholes: Sequence[WholeFrame]) -> list[str]:
         for whole in wholes
         if whole.not_additive
     ]
-
-
-# --- shutter and room light -------------------------------------------------------------------------------------------
-
-
-def shutter(check: ShutterCheck) -> list[str]:
-    """Return what is to be said of the shutter: nothing where every flash is whole."""
-    lines = []
-    for cut, said in ((Cut.SHORT, "is shorter than"), (Cut.TAIL, "ends before the tail of")):
-        hit = [flash for flash in check.flashes if flash.cut == cut]
-        if hit:
-            names = say.listed(
-                [f"{flash.role} ({say.cell(flash.head, flash.power)}, {say.shutter(flash.t01_s)})" for flash in hit]
-            )
-            longer = f"; use {check.least_shutter} or longer" if check.least_shutter else ""
-            shown = shutter_time(check.shutter_s)
-            lines.append(f"The shutter, {shown}, {said} the flash of {names}: darker, and cooler{longer}.")
-    return lines
-
-
-def room(check: ShutterCheck) -> list[str]:
-    """Return what is to be said of room light: nothing where it is too little to matter."""
-    if not check.ambient_high:
-        return []
-    most = max(check.room, key=lambda share: share.ambient_pct)
-    return [
-        f"Room light is {check.ambient_pct:.1f} % of the whole, {most.ambient_pct:.1f} % where only {most.role} falls: "
-        "switch the lamps off, or use a shorter shutter."
-    ]
-
-
-def shutter_facts(check: ShutterCheck) -> str:
-    """Return the shutter, the slowest flash, the shortest shutter that fits, and the room light, as far as known."""
-    said = []
-    if math.isfinite(check.shutter_s):
-        given = "planned" if check.given else "that of the test; give another with --shutter"
-        said.append(f"Shutter {shutter_time(check.shutter_s)} ({given}).")
-    if slow := check.slowest:
-        name = f"{slow.role}, {say.cell(slow.head, slow.power)}"
-        said.append(f"The slowest flash is {name}: {say.shutter(slow.t01_s)}.")
-    if check.least_shutter:
-        said.append(f"{check.least_shutter} s is the shortest shutter that lets every flash end, tail and all.")
-    if math.isfinite(check.ambient_pct):
-        said.append(
-            f"Room light makes {check.ambient_pct:.2f} % of the whole, if the room is as bright as at the test and the "
-            "strongest light stands as far off as it did there."
-        )
-    return " ".join(said)
-
-
-def shutter_time(seconds: float) -> str:
-    """Return a shutter time [s] by the marking that stands for it: ``1/125 s`` for 1/128."""
-    marked = {marking: Fraction(marking) for marking in SHUTTERS}
-    near = min(marked, key=lambda marking: abs(math.log2(float(marked[marking]) / seconds)))
-    if abs(math.log2(float(marked[near]) / seconds)) <= MARKING_TOLERANCE_STOPS:
-        return f"{near} s"
-    return say.shutter(seconds)
-
-
-# --- choices ----------------------------------------------------------------------------------------------------------
-
-
-def chosen(one: HeadSet | Gang) -> str:
-    """Return a choice of heads in sentences: the heads, their worst pair, what they cost, or their sum."""
-    said = [f"{say.listed([say.cell(light.head, light.power) for light in one.lights])}."]
-    if pair := one.worst:
-        apart = gap(pair.difference.delta_k, pair.difference.delta_mired, pair.difference.delta_duv)
-        first, second = (say.cell(light.head, light.power) for light in (pair.first, pair.second))
-        why = f", because {_HELD[Withheld(held)]}" if (held := pair.difference.withheld) else ""
-        said.append(f"The worst two: {second} is {apart} than {first}: {say.VERDICTS[one.verdict]}{why}.")
-    if isinstance(one, Gang):
-        said.append(
-            f"Together {_brighter(one.output_stops)} the brightest head at full; flash {say.shutter(one.t01_s)} "
-            f"(t0.1 of the slowest); {one.colour.cct_k:.0f} K, {green_pink(one.colour.duv)} than "
-            "the light of a glowing body."
-        )
-    elif one.cost_stops >= changes.NO_MOVE:
-        said.append(f"Up to {one.cost_stops:.1f} stops less light than the highest power tested.")
-    return " ".join(said)
-
-
-def _brighter(stops: float) -> str:
-    if abs(stops) < 0.05:
-        return "as bright as"
-    return f"{abs(stops):.1f} stop{'s' if abs(stops) >= 1.05 else ''} {'brighter' if stops > 0 else 'darker'} than"
 
 
 def _small(text: str) -> str:

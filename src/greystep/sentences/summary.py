@@ -6,7 +6,6 @@ from typing import Any
 
 import pandas as pd
 
-from greystep import __version__
 from greystep.columns import HeadRow, rows_of
 from greystep.compare.budget import Component
 from greystep.compare.calipers import Calipers
@@ -16,7 +15,7 @@ from greystep.compare.drift import Drift
 from greystep.compare.findings import Finding
 from greystep.compare.head_or_pack import Attribution
 from greystep.compare.verdict import Judged, ReportFacts, WorstPair, insert_after
-from greystep.files import plain, records
+from greystep.documents import document_of, records
 from greystep.sentences import actions, budget, heads, kit, kit_notes, session_notes
 from greystep.sentences.actions import Step
 from greystep.session.bodies import Body
@@ -191,10 +190,8 @@ def _odd(judged: Judged) -> kit.Odd:
 
 def summary_json(content: Summary) -> dict[str, Any]:
     """Return the object of summary.json, with None for every number that is not known."""
-    made: dict[str, Any] = plain(
+    return document_of(
         {
-            "schema": 2,
-            "greystep": __version__,
             "session": content.session,
             "reference": asdict(content.reference),
             "tolerance": {**asdict(content.tolerance), "source": content.source},
@@ -216,9 +213,9 @@ def summary_json(content: Summary) -> dict[str, Any]:
             "verdict_output": content.called.output,
             "withheld": content.called.withheld,
             "budget": [budget.document(part) for part in content.budget],
-        }
+        },
+        schema=2,
     )
-    return made
 
 
 def _body(body: Body) -> dict[str, Any]:

@@ -86,28 +86,27 @@ def card_rows(readings: pd.DataFrame) -> Booleans:
     return shown.to_numpy(dtype=bool)
 
 
-def lights_of(row: Mapping[Any, Any], settings: Settings) -> dict[str, float]:
+def named_lights(lights: str, head: str, stops: float, settings: Settings) -> dict[str, float]:
     """Return the heads that lit a frame with their powers in stops, NaN where the log leaves a power out.
 
-    From the column ``lights`` (``A@1/4 & B@1/16``), else from head and power.
+    Args:
+        lights: What the log says, such as ``A@1/4 & B@1/16``; where that is blank, it was `head` at `stops`.
 
     Raises:
         GreystepError: If a power cannot be read.
     """
     found: dict[str, float] = {}
-    for part in str(row.get("lights") or "").split("&"):
-        head, _, power = (text.strip() for text in (part if "@" in part else f"{part}@").rpartition("@"))
-        if head:
-            twice = head in found
-            found[head] = power_of(settings, head, power).stops if power and not twice else float("nan")
-    if not found and row["head"]:
-        found[str(row["head"])] = float(row["stops"])
-    return found
+    for part in lights.split("&"):
+        name, _, power = (text.strip() for text in (part if "@" in part else f"{part}@").rpartition("@"))
+        if name:
+            twice = name in found
+            found[name] = power_of(settings, name, power).stops if power and not twice else float("nan")
+    return found or ({head: stops} if head else {})
 
 
 def _lights(row: Mapping[Any, Any], settings: Settings) -> dict[str, float]:
     try:
-        return lights_of(row, settings)
+        return named_lights(str(row.get("lights") or ""), str(row["head"]), float(row["stops"]), settings)
     except GreystepError:
         return {}
 

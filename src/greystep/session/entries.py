@@ -9,7 +9,7 @@ import numpy as np
 from cattrs import Converter
 from cattrs.gen import make_dict_structure_fn
 
-from greystep.files import plain
+from greystep.documents import plain
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance

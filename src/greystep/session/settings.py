@@ -1,6 +1,5 @@
 """A session: one folder, and what its session.toml says about target, camera, reference, tolerance and heads."""
 
-import math
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -13,11 +12,12 @@ import numpy.typing as npt
 from cattrs import Converter
 
 from greystep.arrays import Floats
-from greystep.doors import DIAL, ENERGY_J, LIMITS, MOST_LOOKS, RECYCLE_S, name_of, read_number
+from greystep.doors import DIAL, ENERGY_J, LIMITS, MOST_LOOKS, RECYCLE_S, name_of
 from greystep.errors import FaultsError, GreystepError
 from greystep.files import check_folder, keep_out
-from greystep.session.csvfile import nearest, read_rows
+from greystep.session.csvfile import nearest
 from greystep.session.power import Power, is_energy, parse_power, same_power
+from greystep.session.reflectance import read_reflectance
 from greystep.session.toml_file import Limits, TomlFile, existing_path, fault, found, read_toml, reader, structured
 
 Box = tuple[float, float, float, float]
@@ -144,7 +144,7 @@ def load_settings(path: Path) -> Settings:
         title=said.title or name_of(path),
         frames_dir=existing_path(toml, ("frames",), said.frames, folder=True) if said.frames else path / "frames",
         patch=said.target.patch,
-        reflectance=_reflectance(toml, said.target.reflectance),
+        reflectance=read_reflectance(toml, said.target.reflectance),
         matrix="embedded" if matrix in ("", "embedded") else str(existing_path(toml, at, matrix, folder=False)),
         meter=_meter(toml, said.camera.meter),
         reference_head=reference.head or None,
@@ -285,43 +285,6 @@ def _patch(value: object, _: object) -> Box | None:
     if not (x0 < x1 and y0 < y1):
         raise ValueError(f"{value} has no area; {form} with x0 < x1 and y0 < y1, from the top left")
     return float(x0), float(y0), float(x1), float(y1)
-
-
-def _reflectance(toml: TomlFile, name: str) -> tuple[np.ndarray, np.ndarray] | None:
-    """Read the target's reflectance: wavelength [nm] and factor a row, under a header or not."""
-    if not name:
-        return None
-    path = existing_path(toml, ("target", "reflectance"), name, folder=False)
-    if not os.path.lexists(path):
-        return None
-    try:
-        rows = read_rows(path)
-    except GreystepError as error:
-        toml.faults.append(str(error))
-        return None
-    nm: list[float] = []
-    factor: list[float] = []
-    before = len(toml.faults)
-    for place, (row, cells) in enumerate(rows):
-        try:
-            wavelength, value = (read_number(cell, "", (-math.inf, math.inf), "") for cell in cells[:2])
-        except (ValueError, GreystepError):
-            if place > 0:  # the first row may be a header
-                toml.faults.append(f"{name} row {row}: not two numbers; write nm and factor")
-            continue
-        if nm and not wavelength > nm[-1]:
-            toml.faults.append(f"{name} row {row}: {wavelength:g} nm after {nm[-1]:g} nm; sort wavelengths upwards")
-        if not 0 < value <= 1.2:
-            toml.faults.append(f"{name} row {row}: factor {value:g}; write a share of 1, such as 0.18, up to 1.2")
-        nm.append(wavelength)
-        factor.append(value)
-    if len(toml.faults) > before:
-        return None
-    if len(nm) < 2 or nm[0] > 400 or nm[-1] < 700:
-        covers = f"{nm[0]:g} to {nm[-1]:g} nm" if nm else "nothing"
-        toml.faults.append(f"{name}: covers {covers}; 400 to 700 nm are needed")
-        return None
-    return np.array(nm), np.array(factor)
 
 
 def _meter(toml: TomlFile, meter: _Meter | None) -> Meter | None:

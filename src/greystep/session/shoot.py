@@ -11,7 +11,8 @@ import pandas as pd
 
 from greystep import flags
 from greystep.columns import FrameRow, rows_of
-from greystep.files import check_target, table_bytes, write_bytes
+from greystep.documents import table_bytes
+from greystep.files import check_target, write_bytes
 from greystep.flags import REJECTING, Flag
 from greystep.measure.reading import DARKEST, TOO_DARK, Reading
 from greystep.measure.target import Target
