@@ -4,6 +4,7 @@ import json
 import pickle
 from collections.abc import Callable
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,9 @@ from numpy.typing import NDArray
 from greystep.documents import to_json
 from greystep.measure import reading as reading_module
 from greystep.measure.reading import Reading, measure_frame
-from greystep.measure.target import fixed_target, pixel_box
+from greystep.measure.target import Target, fixed_target, pixel_box
 from greystep.measure.target_moved import reference_surround, surround_pixels, target_state
+from greystep.raw import raster
 from greystep.raw.frame import Frame, Mosaic, open_frame
 from greystep.session.entries import as_json, from_json
 
@@ -230,6 +232,37 @@ def test_a_large_surround_read_in_bands_says_the_same(
     assert banded.surround is not None
     np.testing.assert_allclose(np.median(np.abs(banded.surround - whole.surround)), 0, atol=0.01)
     assert target_state(banded.surround, whole.surround) == ""
+
+
+def _noted(decode: Callable[..., Any], at: list[int], data: bytes, index: int, *rest: Any) -> Any:
+    at.append(index)
+    return decode(data, index, *rest)
+
+
+def test_a_large_patch_is_cut_about_its_middle_where_that_spares_a_row_of_tiles(
+    make_dng: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(4)
+    stored = np.full((1152, 1152), 700.0)
+    stored[384:1024, 448:1100] = 4000.0
+    noisy = (stored + rng.normal(0, 40, stored.shape)).astype(np.uint16)
+    target = Target(
+        (448 / 1152, 384 / 1152, 1100 / 1152, 1024 / 1152), (530 / 1152, 448 / 1152, 1020 / 1152, 960 / 1152), True
+    )
+    read = {}
+    for tile in (512, 64):
+        path = make_dng(tmp_path / f"{tile}.dng", noisy, "ljpeg2", bits=14, block=(tile, tile))
+        decoded: list[int] = []
+        with monkeypatch.context() as patched:
+            patched.setattr(raster, "_decoded", partial(_noted, raster._decoded, decoded))
+            read[tile] = measure_frame(path, target)
+        assert tile == 64 or sorted(decoded) == [0, 2, 4], "of nine tiles those of two corners, and one of the patch"
+    cut, full = read[512], read[64]
+    assert full.box == pytest.approx((530 / 1152, 448 / 1152, 1020 / 1152, 960 / 1152), abs=1e-9)
+    assert cut.box == pytest.approx((530 / 1152, 512 / 1152, 1020 / 1152, 896 / 1152), abs=1e-9)
+    assert cut.signal is not None
+    assert full.signal is not None
+    assert cut.signal.mean == pytest.approx(full.signal.mean, abs=4 * max(cut.signal.u))
 
 
 @pytest.mark.parametrize("layout", ["ljpeg", "ljpeg_strips", "strip"])

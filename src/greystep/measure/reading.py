@@ -32,6 +32,9 @@ BLACK_COUNTS: Final = 1.0
 
 #: Share of the range under which the target's place is not looked at: no flash at all.
 DARKEST: Final = 0.002
+#: A patch with sides of so many pixels may lose a quarter of each to spare tiles: it has light enough.
+_LARGE_SIDE: Final = 384
+_LEFT: Final = 0.75
 #: Larger surrounds are read in bands, every seventh row and column of them: neither is a filter pattern's period.
 _LARGEST_REGION: Final = 2048 * 2048
 _THINNED: Final = 7
@@ -151,6 +154,7 @@ def _measured(frame: Frame, target: Target | None, reading: Reading, whole: bool
         return replace(reading, flags=ordered([Flag.NO_TARGET]), message=what)
     area = pixel_box(target.patch, frame.height, frame.width, frame.pattern.shape)
     spans = corner_windows(frame, target)
+    area = _tiles_spared(frame, area) if spans and target.found else area
     corners = [read_corner(frame, span) for span in spans]
     if corners and not whole:
         patch, surround = read_region(frame, *area), None
@@ -176,6 +180,40 @@ def _measured(frame: Frame, target: Target | None, reading: Reading, whole: bool
         flags=ordered(faults),
         message=_one_line(f"{frame.path.name}: {what}") if faults else "",
     )
+
+
+def _tiles_spared(frame: Frame, area: Window) -> Window:
+    """Cut a large patch about its middle, by a quarter of a side at most, where that spares large tiles.
+
+    A tile is decoded from its first row on, however little of it is asked for.
+    """
+    if frame.dng is None or frame.mosaic is not None or frame.dng.raster.plain:
+        return area
+    raster = frame.dng.raster
+    (y0, y1), (x0, x1) = (
+        _cut(low, high, before, step, period)
+        for low, high, before, step, period in (
+            (*area[:2], frame.dng.top, raster.rows, frame.pattern.shape[0]),
+            (*area[2:], frame.dng.left, raster.wide, frame.pattern.shape[1]),
+        )
+    )
+    return y0, y1, x0, x1
+
+
+def _cut(low: int, high: int, before: int, step: int, period: int) -> tuple[int, int]:
+    """Cut a span [px] by whole periods at both ends so that it leaves the tile at one; as it is where that is too much.
+
+    Args:
+        before: Pixels of the tiles before the frame's first.
+        step: A side of the tiles.
+    """
+    side = high - low
+    first, last = (low + before) // step, (high - 1 + before) // step
+    spare = min((first + 1) * step - before - low, high - last * step + before)
+    spare = -(-spare // period) * period
+    if first == last or side < _LARGE_SIDE or 2 * step < side or side - 2 * spare < _LEFT * side:
+        return low, high
+    return low + spare, high - spare
 
 
 def _fractions(frame: Frame, window: Window) -> Box:
