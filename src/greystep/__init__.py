@@ -32,6 +32,7 @@ raw:
     guard           What foreign files and their decoders may do
     levels          What a DNG's tags say of its raw values
     library         LibRaw, opened so that it guesses nothing and writes nothing on the terminal
+    overview        A whole frame as a small linear picture
     preview         The small picture that a camera puts into its raw files
     raster          How the raw image of a DNG lies in its file, and any box of what is stored there
     tags            The tags of one directory of a DNG

@@ -25,7 +25,8 @@ from greystep.measure import target_corners
 from greystep.measure.clear_target import clear_target
 from greystep.measure.reading import Reading, measure_frame
 from greystep.measure.target import Target, find_target, fixed_target
-from greystep.raw.frame import open_frame, overview
+from greystep.raw.frame import open_frame
+from greystep.raw.overview import overview
 from greystep.raw.preview import overview_of
 from greystep.session import places
 from greystep.session.readings import Frames, joined

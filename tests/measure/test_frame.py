@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from greystep.errors import FrameError
 from greystep.raw import frame as frame_module
 from greystep.raw.exposure import read_exposure
-from greystep.raw.frame import Frame, library_exposure, open_frame, overview, read_region
+from greystep.raw.frame import Frame, library_exposure, open_frame, read_region
+from greystep.raw.overview import overview
 
 Make = Callable[..., Path]
 CORPUS = os.environ.get("GREYSTEP_CORPUS", "")

@@ -88,7 +88,7 @@ def test_a_large_frame_is_looked_at_through_slits(
     counts[512:] = 2000
     counts[:, 768:] *= 2
     path = make_dng(tmp_path / "a.dng", counts, layout=layout, bits=14, block=(256, 256))
-    monkeypatch.setattr(previews, "_LARGE", 1 << 20)
+    monkeypatch.setattr(previews, "LARGE", 1 << 20)
     rows: list[int] = []
     read = frames.read_stored
 

@@ -20,7 +20,8 @@ from greystep.measure.camera import neutral_to_xy
 from greystep.measure.reading import measure_frame
 from greystep.measure.target import fixed_target
 from greystep.raw.dng import same_matrices
-from greystep.raw.frame import open_frame, overview, read_region
+from greystep.raw.frame import open_frame, read_region
+from greystep.raw.overview import overview
 from greystep.raw.raster import pages_of, raw_page, read_raster
 from greystep.raw.tags import read_tags
 

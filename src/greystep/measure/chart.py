@@ -18,7 +18,8 @@ from greystep.measure import chromaticity, locus
 from greystep.measure.camera import smooth_light
 from greystep.measure.patch import PatchSignal, measure_patch
 from greystep.measure.target import pixel_box
-from greystep.raw.frame import Frame, overview, read_region
+from greystep.raw.frame import Frame, read_region
+from greystep.raw.overview import overview
 
 PATCH_ROWS: Final = 4
 PATCH_COLUMNS: Final = 6

@@ -1,11 +1,14 @@
 """The grey target in one frame alone, where nothing else in it could be the target."""
 
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from greystep.measure.target import EDGE_CONTRASTS, Target, common_scene, even_areas, may_be_grey, ranked, target_at
+from greystep.raw.frame import open_frame
+from greystep.raw.overview import LARGE, overview, unseen
 
 #: The target has so much of the range: little noise.
 _LIT: Final = 0.1
@@ -14,6 +17,25 @@ _MOST_OVER: Final = 0.001
 _LEAST: Final = 0.004
 #: No other area that could be the target comes near this share of its score.
 _RIVAL: Final = 0.5
+#: A target so many times as high as what may have been missed has no rival there.
+_TALL: Final = 2.0
+
+
+def clear_target_of(path: Path) -> tuple[Target | None, bool]:
+    """Find the target in one frame, from few of its pixels where that will do; errors are those of `overview`.
+
+    Returns: The target, see `clear_target`; and whether the frame is large, so that this is quicker than the overviews
+        of several.
+    """
+    frame = open_frame(path)
+    if frame.height * frame.width < LARGE:
+        return None, False
+    missed = unseen(frame)
+    if missed:
+        found = clear_target(overview(frame, thinned=True, sparse=True))
+        if found is not None and found.box[3] - found.box[1] >= _TALL * missed:
+            return found, True
+    return clear_target(overview(frame, thinned=True)), True
 
 
 def clear_target(overview: NDArray[Any]) -> Target | None:

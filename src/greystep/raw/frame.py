@@ -13,7 +13,7 @@ import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
-from greystep.arrays import Filters, Floats, Image, robust_sd
+from greystep.arrays import Filters, Floats, robust_sd
 from greystep.errors import FrameError
 from greystep.raw.dng import ColourTags, Dng, compression_of, middle, neutral_of, read_box, read_dng
 from greystep.raw.exposure import Exposure, is_moment, within
@@ -144,84 +144,16 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[i
     else:
         assert frame.mosaic is not None
         values = frame.mosaic[y0 : y1 : steps[0], x0 : x1 : steps[1]].astype(np.float64)
-    return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1, steps), _black(frame, y0, y1, x0, x1, steps))
+    return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1, steps), black_of(frame, y0, y1, x0, x1, steps))
 
 
-def overview(frame: Frame, longest: int = 256, thinned: bool = False, slits: bool = False) -> Image:
-    """Return the whole frame binned to a small linear picture in camera RGB.
-
-    Args:
-        longest: Longest side of the picture [px]; a frame with fewer filter periods than that gives fewer.
-        thinned: Only the middle quarter of each bin's rows is looked at, two filter periods at least.
-        slits: For a rough look: only some rows of bins are read, the first in each row of tiles and every fourth where
-            rows are not packed, and what lies between is blended.
-
-    Returns: ndarray float32 (h, w, 3): Above black, divided by the white level minus the highest black level (DNG
-        specification 1.7.1.0, p. 99); the picture's edges are the frame's to within one filter period.
-
-    Raises:
-        FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
-    """
-    ph, pw = frame.pattern.shape
-    cells_y, cells_x = frame.height // ph, frame.width // pw
-    if not cells_y or not cells_x:
-        raise FrameError(f"{frame.path.name}: {frame.width} x {frame.height} px are too few to measure")
-    scale = min(1.0, longest / max(cells_y, cells_x))
-    edges_y, edges_x = _edges(cells_y, scale), _edges(cells_x, scale)
-    width = cells_x * pw
-    levels = frame.dng.levels if frame.dng is not None and frame.mosaic is None else None
-    chosen = _slits(frame, edges_y * ph) if slits else np.arange(len(edges_y) - 1)
-    by_band = levels is not None and frame.dng is not None and (thinned and frame.dng.raster.plain)
-    stored = None if by_band or len(chosen) < len(edges_y) - 1 else _stored(frame, 0, frame.height, width)
-    picture = np.empty((len(edges_y) - 1, len(edges_x) - 1, 3), np.float32)
-    for row in chosen.tolist():
-        low, high = int(edges_y[row]), int(edges_y[row + 1])
-        if thinned and high - low > 2:
-            few = max(2, (high - low) // 4)
-            low += (high - low - few) // 2
-            high = low + few
-        # One band at a time: the frame is never held as floats.
-        band = _stored(frame, low * ph, high * ph, width) if stored is None else stored[low * ph : high * ph]
-        above = band.astype(np.float64) if levels is None else linear(levels, band, low * ph, 0)
-        above -= _black(frame, low * ph, high * ph, 0, width)
-        cells = above.reshape(high - low, ph, cells_x, pw, -1).sum(axis=0)
-        sites = np.add.reduceat(cells, edges_x[:-1], axis=1) / ((high - low) * np.diff(edges_x)[:, None, None])
-        picture[row] = _rgb(sites, frame.pattern)
-    picture /= np.array(frame.white[:3]) - frame.black_pattern.max(axis=(0, 1))
-    return picture if len(chosen) == len(picture) else _blended(picture, chosen)
-
-
-def _slits(frame: Frame, edges: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return which rows of a picture, whose edges are these rows of the frame, are quickly read; all where none is."""
-    rows = np.arange(len(edges) - 1)
-    if frame.dng is None or frame.mosaic is not None:
-        return rows
-    dng, raster = frame.dng, frame.dng.raster
-    if raster.plain:
-        return rows[::4]
-    first, last = (edges[:-1] + dng.top) // raster.rows, (edges[1:] - 1 + dng.top) // raster.rows
-    inside = rows[first == last]
-    if not raster.page.is_tiled or not inside.size or raster.fields != (1, 1):
-        return rows
-    return np.asarray(inside[np.unique(first[inside], return_index=True)[1]])
-
-
-def _blended(picture: Image, known: NDArray[np.int64]) -> Image:
-    """Fill the rows of a picture between known ones by straight lines, those beyond with the nearest."""
-    rows = np.arange(len(picture))
-    after = np.clip(np.searchsorted(known, rows), 1, max(1, len(known) - 1))
-    low, high = known[after - 1], known[np.minimum(after, len(known) - 1)]
-    share = np.clip((rows - low) / np.maximum(high - low, 1), 0.0, 1.0)[:, None, None]
-    return np.asarray((1.0 - share) * picture[low] + share * picture[high], np.float32)
-
-
-def _stored(frame: Frame, y0: int, y1: int, width: int) -> NDArray[Any]:
-    """Return rows of a frame as they are stored, from its left edge on."""
+def stored_rows(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> NDArray[Any]:
+    """Return a box of a frame as it is stored; errors are those of `read_region`."""
     if frame.dng is not None and frame.mosaic is None:
         dng = frame.dng
-        return read_stored(frame.path, dng.raster, dng.top + y0, dng.top + y1, dng.left, dng.left + width)
+        return read_stored(frame.path, dng.raster, dng.top + y0, dng.top + y1, dng.left + x0, dng.left + x1)
     assert frame.mosaic is not None
-    return frame.mosaic[y0:y1, :width]
+    return frame.mosaic[y0:y1, x0:x1]
 
 
 def usable_range(frame: Frame) -> float:
@@ -245,11 +177,8 @@ def library_exposure(path: Path) -> Exposure:
         return _library_exposure(raw)
 
 
-def _edges(cells: int, scale: float) -> NDArray[np.int64]:
-    return np.linspace(0, cells, max(1, round(cells * scale)) + 1).astype(np.int64)
-
-
-def _black(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[int, int] = (1, 1)) -> Floats:
+def black_of(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[int, int] = (1, 1)) -> Floats:
+    """Return the file's black level over a box, thinned as by `read_region` [counts]."""
     black: Floats = tiled(frame.black_pattern, y0, y1, x0, x1, steps)
     deeper = (None,) * (black.ndim - 2)
     if frame.black_rows is not None:
@@ -257,15 +186,6 @@ def _black(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[int, i
     if frame.black_cols is not None:
         black = black + frame.black_cols[None, x0 : x1 : steps[1], *deeper]
     return black
-
-
-def _rgb(sites: Floats, pattern: Filters) -> Floats:
-    """Turn the mean of each site of the period (ph, bins, pw, planes) into camera RGB (bins, 3)."""
-    if pattern[0, 0] < 0:
-        return sites[0, :, 0]
-    by_site = sites[..., 0].transpose(1, 0, 2)
-    chosen = (pattern == 0, (pattern == 1) | (pattern == 3), pattern == 2)
-    return np.stack([by_site[:, sites_of].mean(axis=1) for sites_of in chosen], axis=-1)
 
 
 def _masked_means(path: Path, dng: Dng) -> tuple[float, float, float, float] | None:

@@ -14,30 +14,23 @@ from PIL import Image as Pictures
 from greystep.arrays import Floats, Image
 from greystep.errors import FrameError
 from greystep.raw.dng import read_dng
-from greystep.raw.frame import open_frame, overview
+from greystep.raw.frame import open_frame
 from greystep.raw.library import decoder
+from greystep.raw.overview import LARGE, overview
 
 #: A smaller picture shows nothing [px, longer side].
 _SMALLEST: Final = 128
-#: Of a smaller frame the whole overview is quickly made [px].
-_LARGE: Final = 1 << 23
 
 
 def overview_of(path: Path) -> Image:
-    """Return the overview of a file; errors are those of `greystep.raw.frame.overview`."""
+    """Return the overview of a file; errors are those of `greystep.raw.overview.overview`."""
     return overview(open_frame(path))
-
-
-def large_overview_of(path: Path) -> Image | None:
-    """Return the thinned overview of a file whose whole one takes long; None of a smaller one."""
-    frame = open_frame(path)
-    return overview(frame, thinned=True) if frame.height * frame.width >= _LARGE else None
 
 
 def look_of(path: Path) -> Image:
     """Return a small picture of a file, the camera's own where there is one: it takes a hundredth of the time.
 
-    Without one a large frame is looked at through slits, see `greystep.raw.frame.overview`.
+    Without one a large frame is looked at through slits, see `greystep.raw.overview.overview`.
 
     Raises:
         FrameError: Where there is none, and the frame cannot be decoded.
@@ -46,12 +39,12 @@ def look_of(path: Path) -> Image:
     if small is not None:
         return small
     frame = open_frame(path)
-    large = frame.height * frame.width >= _LARGE
+    large = frame.height * frame.width >= LARGE
     return overview(frame, thinned=large, slits=large)
 
 
 def preview(path: Path, longest: int = 256) -> Image | None:
-    """Return the camera's own picture of a frame as a linear one in camera RGB, as `greystep.raw.frame.overview` does.
+    """Return the camera's own picture of a frame as a linear one in camera RGB, as `overview` does.
 
     Its curve is taken for that of sRGB and its white balance taken off again; what else the camera did to it stays, so
     that nothing may be measured in it.

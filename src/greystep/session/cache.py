@@ -25,11 +25,11 @@ from greystep.doors import read_file
 from greystep.errors import FrameError, GreystepError
 from greystep.files import check_folder, write_bytes, write_text
 from greystep.flags import Flag, ordered
-from greystep.measure.clear_target import clear_target
+from greystep.measure.clear_target import clear_target_of
 from greystep.measure.reading import MEASURE_VERSION, Reading, exposure_of, measure_frame
 from greystep.measure.target import Target, find_again
 from greystep.raw.exposure import Exposure
-from greystep.raw.preview import large_overview_of, look_of, overview_of
+from greystep.raw.preview import look_of, overview_of
 from greystep.session.entries import as_json, from_json
 from greystep.session.workers import Crew
 
@@ -212,13 +212,12 @@ def find_once(
             kept = from_json(content, _Kept)
             return kept.target, kept.seen
     for name in (names[0], names[len(names) // 2]) if at_once else ():
-        (picture,) = crew.each(large_overview_of, [(folder / name,)])
-        if picture is None:
+        (clear,) = crew.each(clear_target_of, [(folder / name,)])
+        if not isinstance(clear, FrameError) and clear[0] is not None:
+            _keep_json(cache, mark, _Kept(clear[0], seen=name))
+            return clear[0], name
+        if not isinstance(clear, FrameError) and not clear[1]:
             break
-        clear = None if isinstance(picture, FrameError) else clear_target(picture)
-        if clear is not None:
-            _keep_json(cache, mark, _Kept(clear, seen=name))
-            return clear, name
     pictures = crew.each(overview_of, [(folder / name,) for name in names])
     target = find([picture for picture in pictures if not isinstance(picture, FrameError)])
     _keep_json(cache, mark, _Kept(target))
