@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from helpers.dng_writer import write_dng
 
 from greystep.measure import clear_target
 from greystep.raw.frame import open_frame
 from greystep.raw.overview import overview
+from helpers.dng_writer import write_dng
 
 HEIGHT, WIDTH, TILE, SCENES = 1024, 1536, 128, 60
 #: Two bins of the overview, as a share of the frame's height.
