@@ -181,8 +181,8 @@ def plan_more(
 ) -> Plan:
     """Plan the frames that decide what a test leaves undecided, after the frames that it has.
 
-    Arguments and errors as of `greystep.results.session.Session.plan_more`; `folder` gives the title. Where the test was
-    looked at, the plan allows as many looks as it brings rounds.
+    Arguments and errors as of `greystep.results.session.Session.plan_more`; `folder` gives the title. Where the test
+    was looked at, the plan allows as many looks as it brings rounds.
     """
     session, readings, title = found.settings, found.readings, name_of(folder)
     drift = analyse(readings, session)
