@@ -7,7 +7,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.columns import FrameRow, names
 from greystep.correct.exchange import corrections_document, write_corrections
 from greystep.correct.gains import correct_frames
 from greystep.correct.messages import NotCorrected
@@ -17,6 +16,7 @@ from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp
 from greystep.sentences.corrections import lines
 from greystep.session.ingest import Body, Ingested
 from greystep.session.settings import load_settings
+from helpers.lit_frames import readings
 
 #: XYZ -> camera of an invented camera (plausible values, no real body).
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])
@@ -55,10 +55,7 @@ def ingested(folder: Path, rows: list[dict], **bodies: Body) -> Ingested:
         label=BODY, matrix=MATRIX, target_factor=np.ones(3), tags=None, colour_from="dng", target=None,
         reference_neutral=None, anchored=False,
     )  # fmt: skip
-    unknown = dict.fromkeys(names(FrameRow, optional=False), np.nan)
-    return Ingested(
-        load_settings(folder), pd.DataFrame([unknown | row for row in rows]), {BODY: body, **bodies}, (), ()
-    )
+    return Ingested(load_settings(folder), readings(rows), {BODY: body, **bodies}, (), ())
 
 
 def two_heads() -> list[dict]:

@@ -3,7 +3,6 @@
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from greystep.compare.drift import analyse
@@ -15,6 +14,7 @@ from greystep.raw.dng import ColourTags
 from greystep.sentences.corrections import lines
 from greystep.session.ingest import Body, Ingested
 from greystep.session.settings import load_settings
+from helpers.lit_frames import readings
 
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])
 OTHER_MATRIX = np.array([[0.75, -0.20, -0.06], [-0.50, 1.30, 0.21], [-0.06, 0.15, 0.60]])
@@ -59,7 +59,7 @@ def body(label: str, matrix: np.ndarray | None) -> Body:
 def ingested(folder: Path, rows: list[dict], bodies: list[Body], settings: str = "") -> Ingested:
     (folder / "frames").mkdir(parents=True)
     (folder / "session.toml").write_text(settings)
-    return Ingested(load_settings(folder), pd.DataFrame(rows), {one.label: one for one in bodies}, (), ())
+    return Ingested(load_settings(folder), readings(rows), {one.label: one for one in bodies}, (), ())
 
 
 def shots_of(

@@ -27,6 +27,7 @@ from greystep.session.reference import (
     session_reference,
 )
 from greystep.session.settings import load_settings
+from helpers.lit_frames import readings
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "hire_kit"
 MATRIX = np.array([[0.86, -0.28, -0.09], [-0.56, 1.36, 0.22], [-0.10, 0.18, 0.71]])
@@ -70,7 +71,7 @@ def warming_test(warmup: float = 6.0) -> list[dict]:
 def session_of(folder: Path, rows: list[dict], settings: str = "", body: Body = BODY) -> Ingested:
     (folder / "frames").mkdir(parents=True)
     (folder / "session.toml").write_text(settings)
-    return Ingested(load_settings(folder), pd.DataFrame(rows), {body.label: body}, (), ())
+    return Ingested(load_settings(folder), readings(rows), {body.label: body}, (), ())
 
 
 def drift_of(found: Ingested) -> Drift:

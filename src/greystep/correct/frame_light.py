@@ -113,7 +113,7 @@ def find_sources(
 
 def _start(frame: LitFrame) -> LitFrame:
     """Return a frame with what its own patch says, if that is the card."""
-    if _has_patch(frame):
+    if frame.reading.status != "rejected" and np.isfinite(frame.r_g):
         frame = replace(frame, u_stops=frame.reading.u_signal_g / frame.signal_g / np.log(2.0))
         if frame.reading.shows_card:
             return replace(frame, source="patch")
@@ -121,10 +121,6 @@ def _start(frame: LitFrame) -> LitFrame:
     if faults := flags.ordered(frame.marks & UNFIT or frame.marks & flags.REJECTING):
         return replace(frame, faults=faults)
     return replace(frame, trouble="no grey target was measured in it")
-
-
-def _has_patch(frame: LitFrame) -> bool:
-    return bool(frame.reading.status != "rejected" and np.isfinite(frame.r_g))
 
 
 def _may_wait(frame: LitFrame) -> bool:

@@ -75,18 +75,10 @@ def correct_frames(
     """Correct every flash, card and job frame from the best source of its light.
 
     Args:
-        to: ``HEAD@POWER``, ``kit``, ``median``, ``frame:NAME``, ``5500K`` or ``5500K+0.003``; where it is not given,
-            the reference of the profile, else the session's own.
-        match_brightness: Bring the brightness to the reference too (a focus stack); otherwise only colour is changed.
-        space: Linear working space of the matrices: ``lin_rec709``, ``lin_rec2020``, ``lin_ap0`` or ``lin_ap1``.
+        to, match_brightness, space, smooth_over, progress: As of `greystep.results.session.Session.correct`; errors
+            too.
         profile: Of a test session, for frames that hold no usable target.
         elsewhere: Another session whose reference is to be matched; then `to` is not given.
-        smooth_over: The reference of each frame is the trend of its series through so many frames; then `to` is not
-            given.
-        progress: Called with (done, total) frames that are compared whole.
-
-    Raises:
-        GreystepError: If the reference is unknown, cannot be measured, or no frame shares its camera.
     """
     wanted = parse_reference(to, _reading_for(ingested.settings, profile)) if to is not None else None
     of_itself = elsewhere is None and (profile is None if to is None else isinstance(wanted, MedianFrame | OneFrame))

@@ -145,14 +145,8 @@ def plan_more(
 ) -> Plan:
     """Plan the frames that decide what a test leaves undecided, after the frames that it has.
 
-    Args:
-        folder: Where the plan is to be written; it gives the title.
-        most_rounds: What needs more rounds than this is left open.
-        heads: The heads of which more is asked, and between which; all but those that go back by default.
-        recycle_s: From flash to flash at least; by default what session.toml says.
-
-    Raises:
-        GreystepError: If nothing is open, or what is open needs more rounds.
+    Arguments and errors as of `greystep.results.session.Session.plan_more`; `folder` gives the title. Where the test
+    was looked at, the plan allows as many looks as it brings rounds.
     """
     session, readings, title = found.settings, found.readings, name_of(folder)
     drift = analyse(readings, session)

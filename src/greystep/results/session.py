@@ -308,6 +308,7 @@ class Session:
         """Plan the frames that decide what this test leaves undecided; `folder` is where they are to be planned.
 
         Args:
+            target_width_m: Width of the grey target [m].
             most_rounds: What needs more rounds than this is left open.
             heads: Those of which, and between which, more is asked; all but those that go back by default.
             recycle_s: From flash to flash at least [s]; by default what session.toml says.
