@@ -122,7 +122,7 @@ def natural_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
 
 
 #: A camera's clock was set back where it falls by so much [s] from one file number to the next; and at most so often.
-_SET_BACK_S: Final = 60.0
+SET_BACK_S: Final = 60.0
 _MOST_SET_BACK: Final = 2
 #: File numbers follow each other where they rise by no more than this: a few frames were deleted.
 _FOLLOWS: Final = 5
@@ -155,7 +155,7 @@ def _set_back(names: Sequence[str], times: Sequence[str]) -> bool:
         return False
     try:
         clock = [datetime.fromisoformat(time) for time in times]
-        back = [(b - a).total_seconds() <= -_SET_BACK_S for a, b in pairwise(clock)]
+        back = [(b - a).total_seconds() <= -SET_BACK_S for a, b in pairwise(clock)]
         falls = any(
             (b - a).total_seconds() < 0 and not there for (a, b), there in zip(pairwise(clock), back, strict=True)
         )
