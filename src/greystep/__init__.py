@@ -59,6 +59,7 @@ session:
     entries         What the cache keeps of a frame, as JSON and back
     faults          Frame against frame
     free_shoot      Shooting without a plan
+    flash_light     The light of the flash in each frame
     file_names      What folders and files are named says head, power and kind of a frame
     ingest          The log joined with what was measured
     log_slips       Where a log and its frames slipped, as far as exposure data tell

@@ -191,7 +191,7 @@ class TestSlips:
         shoot.shoot_until(row)
         shoot.fire(row)
         shoot.frames[-1] = Arrived(shoot.frames[-1].frame, shoot.frames[-1].light, "", shoot.frames[-1].iso * 4)
-        assert shoot.last().iso == pytest.approx(shoot.frames[-1].iso / 4)
+        assert shoot.last().asked_iso == pytest.approx(shoot.frames[-1].iso / 4)
         check(shoot, shoot.finish())
 
     @pytest.mark.parametrize("shots", [3, 4, 12])

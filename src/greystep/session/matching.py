@@ -11,11 +11,10 @@ import pandas as pd
 from greystep.arrays import Floats, Indices
 from greystep.errors import FaultsError
 from greystep.measure.patch import PatchSignal
-from greystep.measure.reading import DARKEST, Reading
-from greystep.raw.exposure import body_label
+from greystep.measure.reading import Reading
 from greystep.session.ambient import U_BLACK
+from greystep.session.flash_light import light_by_count, share_of
 from greystep.session.log_slips import NAME_THEM, Slip, assign_frames, between, miscount, placed_slips, slip_text
-from greystep.session.readings import exposure_stops
 from greystep.session.shots import row_names
 from greystep.terms import PARTS, TESTED, UNLIT, Kind
 
@@ -41,8 +40,6 @@ _MOST_LEFT: Final = 0.1
 _MOST_PLACED: Final = 0.8
 #: With more of the range than this, a frame is no frame without flash (the contract's limit of too dark).
 _NO_LIGHT: Final = 0.02
-#: Frames without flash lie at least this far below the others [stop], or light does not tell them apart.
-_PARTED: Final = 1.5
 #: What parts the lights of a log, as far as it has it; each set of these but power and kind has a level of its own.
 _OWN_LEVEL: Final = ("head", *PARTS)
 _LIGHT: Final = (*_OWN_LEVEL, "stops", "kind")
@@ -152,7 +149,7 @@ def _named(shots: pd.DataFrame, frames: Sequence[str]) -> pd.DataFrame:
 
 def _read(shots: pd.DataFrame, readings: Sequence[Reading]) -> tuple[Floats | None, Indices]:
     """Return the light of the frames and the rows where it places them: none where it cannot be compared."""
-    light = light_of(readings, int(shots["kind"].isin(UNLIT).sum()))
+    light = light_by_count(readings, int(shots["kind"].isin(UNLIT).sum()))
     return light, np.full(len(readings), -1) if light is None else place_by_light(shots, light)
 
 
@@ -197,55 +194,11 @@ def _refuse_part(shots: pd.DataFrame, files: Sequence[str], readings: Sequence[R
 # --- the light of frames and rows -----------------------------------------------------------------------------------
 
 
-def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
-    """Return of each frame log2 of the flash in it, exposure settings taken out, in a unit of the session's own.
-
-    Args:
-        unlit: How many frames without flash the log has; the gap in level nearest to that number parts them from the
-            others.
-
-    Returns: (n,) array or None: -inf without flash, NaN where a frame cannot tell. None where the light of the session
-        cannot be compared: more than one camera body, or no gap.
-    """
-    exposures = [reading.exposure for reading in readings]
-    labels = [body_label(exposure) for exposure in exposures]
-    if len(set(labels)) != 1:
-        return None
-    settings = exposure_stops(
-        pd.DataFrame(
-            {
-                "f_number": [exposure.f_number for exposure in exposures],
-                "iso": [exposure.iso for exposure in exposures],
-            },
-            dtype=np.float64,
-        ).assign(body=labels)
-    )
-    share = np.array([share_of(reading) for reading in readings])
-    level = np.log2(np.maximum(share, DARKEST)) + settings
-    known = np.sort(level[np.isfinite(level)])
-    if not len(known):
-        return None
-    below = np.concatenate([[np.log2(DARKEST) + np.nanmin(settings)], known[:-1]])
-    gaps = np.flatnonzero(known - below >= _PARTED)
-    if not len(gaps):
-        return None
-    first = int(gaps[np.argmin(np.abs(gaps - unlit))])
-    room = 2.0 ** known[first - 1] if first else 0.0
-    flash = np.log2(np.maximum(2.0**level - room, np.finfo(np.float64).tiny))
-    return np.asarray(np.where(level >= known[first], flash, level - np.inf))
-
-
 def _tells(shots: pd.DataFrame, placed: Indices) -> bool:
     """Say whether every head has frames on half of its rows; else neither its level nor its rows are known."""
     filled = pd.Series(np.isin(np.arange(len(shots)), placed))[shots["kind"].isin(TESTED).to_numpy()]
     own = pd.Series(_keys(shots, _OWN_LEVEL))
     return bool(len(filled)) and bool((filled.groupby(own).mean() >= 0.5).all())
-
-
-def share_of(reading: Reading) -> float:
-    """Return the green of a frame as a share of the range; NaN where nothing was measured."""
-    signal = reading.signal
-    return np.nan if signal is None or signal.damage else signal.mean[1] / (signal.white[1] - signal.black[1])
 
 
 def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:

@@ -148,6 +148,14 @@ def capture_order(names: Sequence[str], captured: Sequence[str]) -> list[int]:
     return sorted(by_name, key=lambda place: times[place])
 
 
+def falls(before: str, time: str) -> bool:
+    """Say whether a clock was set back between two frames; not where a time is unknown."""
+    try:
+        return (datetime.fromisoformat(time) - datetime.fromisoformat(before)).total_seconds() <= -SET_BACK_S
+    except (ValueError, TypeError):
+        return False
+
+
 def _set_back(names: Sequence[str], times: Sequence[str]) -> bool:
     """Say whether a clock was set back: file numbers of one camera go on, and but for one or two steps so do times."""
     found = [re.fullmatch(r"(.*?)(\d+)(\.[^.]*)", name) for name in names]
