@@ -4,8 +4,8 @@
 
 Six heads at seven powers, planned by `greystep plan`. A person shoots what the screen asks for; raw files of an own
 camera arrive one at a time in the folder that is watched. Of each slip there is one shoot a seed; the clean one of the
-same seed has the same lights. About the slip each frame is waited for, elsewhere forty come together, or one as well
-with --single, which takes minutes a shoot.
+same seed has the same lights. The first eight and those about the slip are waited for one by one; of the others forty
+come together, or one as well with --single, which takes minutes a shoot.
 
 Columns, shoots of all that were played:
     placed   every frame that is no slip stands in the log on a row of its own light, and no other does
@@ -50,6 +50,7 @@ DUV_PER_MIRED: Final = 0.00016  # keeps the light on the line of black bodies
 TOLERANCE: Final = "\n[tolerance]\nmired = 4\nduv = 0.0025\noutput_stops = 0.1\n"
 EVERY_S: Final = 0.004
 TOGETHER: Final = 40
+FIRST: Final = 8  # that come one at a time in every shoot: where the target stands is not settled yet
 
 
 @dataclass(frozen=True)
@@ -207,7 +208,8 @@ class Set:
     def shoot(self, rows: Sequence[int]) -> None:
         """Shoot rows as they come, several together."""
         for at, row in enumerate(rows):
-            self.fire(row, see=self.single or at % TOGETHER == TOGETHER - 1 or at == len(rows) - 1)
+            single = self.single or len(self.truth) < FIRST
+            self.fire(row, see=single or at % TOGETHER == TOGETHER - 1 or at == len(rows) - 1)
 
     def finish(self, alone: int = 2) -> None:
         """Shoot what the screen asks for, `alone` frames each by itself, then the rest with what lies behind it."""

@@ -66,6 +66,19 @@ def test_what_is_called_asks_for_nothing_and_is_told_once(watch: Watch, monkeypa
     assert watch._news == ["head A: every verdict is called, no further round is needed"]
 
 
+def test_where_head_and_test_end_with_one_frame_the_test_is_looked_at_once(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    answer(monkeypatch, asked)
+    assert watch.shoot is not None
+    watch.shoot.plan = watch.shoot.plan.iloc[:-1]  # no check frame at the end
+    watch._looked = {("A", 5)}
+    for _ in range(2):
+        assert not come(watch, 0.0005, 0.6, 0.15, 0.6, 0.15)
+    assert asked == [""]
+
+
 def test_a_further_set_goes_round_the_heads_between_check_frames(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[str] = []
     answer(monkeypatch, asked, OpenLight("B", "full", 0.0), OpenLight("B", "1/4", 2.0))

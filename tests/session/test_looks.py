@@ -1,13 +1,11 @@
 """``[test] looks``: how often a test may be judged while it is shot is said in session.toml, before the first look."""
 
-import tomllib
 from pathlib import Path
 
 import pytest
 
-from greystep.errors import FaultsError, GreystepError
+from greystep.errors import FaultsError
 from greystep.session.settings import load_settings
-from greystep.session.toml_file import declare_looks
 
 TOML = 'title = "Prep day"  # mine\n\n[heads.A]\npack = "P1"\n'
 
@@ -36,27 +34,3 @@ def test_no_other_number_of_looks(tmp_path: Path, value: str) -> None:
 def test_a_key_that_is_not_known(tmp_path: Path) -> None:
     with pytest.raises(FaultsError, match="did you mean looks"):
         load_settings(folder(tmp_path, "[test]\nlook = 3\n"))
-
-
-@pytest.mark.parametrize("text", [None, "", TOML, TOML.rstrip("\n"), TOML.replace("\n", "\r\n"), "\ufeff" + TOML])
-def test_looks_are_written_and_the_rest_stays(tmp_path: Path, text: str | None) -> None:
-    session = folder(tmp_path, text)
-    assert declare_looks(session, 4) == 4
-    assert load_settings(session).looks == 4
-    after = (session / "session.toml").read_bytes()
-    assert after.startswith((text or "").encode())
-    before = tomllib.loads((text or "").removeprefix("\ufeff").replace("\r\n", "\n"))
-    assert tomllib.loads(after.decode("utf-8-sig").replace("\r\n", "\n")) == before | {"test": {"looks": 4}}
-
-
-def test_what_was_said_first_stands(tmp_path: Path) -> None:
-    session = folder(tmp_path, TOML)
-    assert declare_looks(session, 3) == 3
-    before = (session / "session.toml").read_bytes()
-    assert declare_looks(session, 5) == 3
-    assert (session / "session.toml").read_bytes() == before
-
-
-def test_a_table_that_says_something_else(tmp_path: Path) -> None:
-    with pytest.raises(GreystepError, match="write looks = 4"):
-        declare_looks(folder(tmp_path, "test = {}\n"), 4)

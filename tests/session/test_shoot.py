@@ -50,6 +50,28 @@ def test_light_is_that_of_the_flash_at_any_setting() -> None:
     assert one.share == pytest.approx(0.4)
 
 
+def test_an_iso_that_was_left_low_is_no_misfire() -> None:
+    """At ISO 1600 it would have 0.13 of the range; at 100 it is as dark as a misfire may be, but not as room light."""
+    frames = [reading(0.0003), reading(0.0048, 1600.0), reading(0.5), reading(0.008), reading(0.0004)]
+    room, also, flash, left, misfire = arrived(list("abcde"), frames, {})
+    assert (room.light, also.light, misfire.light) == (-math.inf,) * 3
+    assert flash.light - left.light == pytest.approx(6.0, abs=0.1)
+    assert [one.dim for one in (room, flash, left, misfire)] == [True, False, True, True]
+
+
+def test_light_that_was_measured_beside_the_target_is_not_known_until_it_is_back(shoot: Shoot) -> None:
+    shot(shoot, 0.6, 0.02)
+    assert shoot.done is not None
+    assert shoot.done.events[-1].what == Aside.NO_PLACE
+    assert shoot.see_targets({"f0.dng": "", "f1.dng": "target_moved"})
+    assert not shoot.see_targets({"f0.dng": "", "f1.dng": "target_moved"})
+    shot(shoot, 0.6, 0.02)
+    assert shoot.done.events[-1].placed == "in order; target moved"
+    shoot.targets["body"] = None  # type: ignore[assignment]
+    assert shoot.see_targets({"f0.dng": "target_moved", "f1.dng": "target_moved"})
+    assert shoot.targets == {}  # most frames have left it: it is sought again
+
+
 def test_a_further_round_stands_behind_its_head_with_numbers_of_its_own(shoot: Shoot) -> None:
     shot(shoot, 0.6, 0.15)
     assert shoot.finished_head() == "A"

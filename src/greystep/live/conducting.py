@@ -20,7 +20,7 @@ from greystep.sentences.frames import lines
 from greystep.sentences.shoot import next_of, reason_text
 from greystep.session.free_shoot import FreeShoot
 from greystep.session.ingest import Ingested, ingest, write_readings
-from greystep.session.part import Part
+from greystep.session.part import WHOLE, Part
 from greystep.session.raw_files import list_raw
 from greystep.session.settings import Box, Settings
 from greystep.session.shoot import Shoot, is_plan
@@ -41,7 +41,7 @@ class Watch:
         tell: Says a thing on the screen.
         warn: Says a line on stderr.
         patch: The target by hand.
-        first: The first frame of the session, where the folder holds others too.
+        part: Which frames are the session's, where the folder holds others too.
         store: Where readings and cache go if the session's folder cannot be written; no log is written then.
         free: Without plan: head and power are told.
         publish: Shows a state on the live page.
@@ -55,7 +55,7 @@ class Watch:
     tell: Callable[[str], None]
     warn: Callable[[str], None]
     patch: Box | None = None
-    first: str = ""
+    part: Part = WHOLE
     store: Path | None = None
     free: FreeShoot | None = None
     publish: Callable[[Mapping[str, Any]], None] = lambda _: None
@@ -111,10 +111,9 @@ class Watch:
 
     def _read(self) -> Ingested:
         self.began = True
-        part = Part(self.first)
-        found = ingest(self.settings, self.patch, store=self.store, placing=self.shoot, part=part)
+        found = ingest(self.settings, self.patch, store=self.store, placing=self.shoot, part=self.part)
         if self.shoot is not None and self.shoot.judge(found.readings):  # what repeats reject has no row any more
-            found = ingest(self.settings, self.patch, placing=self.shoot, part=part)
+            found = ingest(self.settings, self.patch, placing=self.shoot, part=self.part)
         return found
 
     # --- without conducting -------------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from greystep import words as say
 from greystep.columns import FrameRow, rows_of
 from greystep.measure.reading import NEAR_WHITE
 from greystep.pages import formats as words
-from greystep.sentences.shoot import Next, asked_by, event_text, next_of
+from greystep.sentences.shoot import Next, event_text, next_of
 from greystep.session.conductor import Conducted, Event
 from greystep.session.free_shoot import FreeShoot
 from greystep.session.shoot import Shoot
@@ -92,9 +92,10 @@ def _last(readings: pd.DataFrame, level_pct: Callable[[str], float]) -> dict[str
 
 def row_states(plan: pd.DataFrame, done: Conducted) -> list[dict[str, str]]:
     """Return of each row of the plan what it is, and whether it is shot, due or open."""
+    lights = map(say.shown, plan["head"], plan["power"], plan["kind"])
     return [
-        {"light": asked_by(plan, row), "state": "shot" if at >= 0 else "due" if row == done.due else "open"}
-        for row, at in enumerate(done.rows.tolist())
+        {"light": light, "state": "shot" if at >= 0 else "due" if row == done.due else "open"}
+        for row, (light, at) in enumerate(zip(lights, done.rows.tolist(), strict=True))
     ]
 
 

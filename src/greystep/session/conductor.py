@@ -17,7 +17,7 @@ import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
 from greystep.flags import Flag
-from greystep.session.shots import BOX, NOT_SHOT, PLACED, SKIPPED, check_rows
+from greystep.session.shots import BOX, NOT_SHOT, PLACED, SET_ASIDE, SKIPPED, check_rows
 from greystep.terms import PARTS, TESTED, UNLIT, Kind
 
 #: A frame fits a row whose light it has to within this [stop]: under half of the step between two powers that differ by
@@ -420,7 +420,7 @@ def log_of(plan: pd.DataFrame, frames: Sequence[Arrived], done: Conducted, decid
             placed = plan[PLACED].iloc[row] if event.what == Place.BY_HAND and PLACED in plan else event.placed
             records.append({**cells[row], "frame": frames[at].frame, BOX: box[row], PLACED: placed})
         else:
-            records.append({"frame": frames[at].frame, "kind": Kind.JOB.value, PLACED: f"set aside: {event.placed}"})
+            records.append({"frame": frames[at].frame, "kind": Kind.JOB.value, PLACED: f"{SET_ASIDE}{event.placed}"})
     for row in np.flatnonzero(done.rows < 0).tolist():
         said = SKIPPED if row in decided.skipped else NOT_SHOT
         records.append({**cells[row], "frame": "", BOX: box[row], PLACED: said})

@@ -65,7 +65,7 @@ def light_as_it_comes(readings: Sequence[Reading]) -> Floats:
     """
     share, settings = _shares(readings), _settings(readings)
     dim = share < _DIM
-    room = _room(share, settings, dim) / 2.0**settings
+    room = _room(share, settings, dim, 0.5) / 2.0**settings  # half of the dim ones are without flash
     dark = dim & ~(share > np.maximum(_OVER_ROOM * room, DARKEST))
     light = _flash(share, settings, dark)
     return light if len(_bodies(readings)) == 1 else np.where(dark, light, np.nan)
@@ -76,10 +76,10 @@ def _flash(share: Floats, settings: Floats, unlit: Booleans) -> Floats:
     return np.where(unlit, -np.inf, np.log2(flash) + settings)
 
 
-def _room(share: Floats, settings: Floats, unlit: Booleans) -> float:
+def _room(share: Floats, settings: Floats, unlit: Booleans, quantile: float = _ROOM_QUANTILE) -> float:
     """Return the room light, as a share of the range with the settings taken out."""
     dark = (share * 2.0**settings)[unlit & np.isfinite(share * settings)]
-    return float(np.quantile(dark, _ROOM_QUANTILE)) if len(dark) else 0.0
+    return float(np.quantile(dark, quantile)) if len(dark) else 0.0
 
 
 def _shares(readings: Sequence[Reading]) -> Floats:

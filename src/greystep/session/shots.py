@@ -35,6 +35,7 @@ PLACED: Final = "placed"
 BOX: Final = "box"
 NOT_SHOT: Final = "not shot yet"
 SKIPPED: Final = "skipped"
+SET_ASIDE: Final = "set aside: "
 
 #: Columns that mean something to this tool; any other is carried through.
 KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "note", "lights", *PARTS, "box"]
@@ -285,6 +286,12 @@ def check_rows(log: pd.DataFrame) -> Booleans:
         told = log["note"].astype("str").str.contains(CHECK_NOTE, case=False, regex=False, na=False)
         noted |= (log["kind"] == Kind.FLASH) & told
     return noted.to_numpy(dtype=bool)
+
+
+def aside_rows(log: pd.DataFrame) -> Booleans:
+    """Return which rows of a log are frames that were set aside when a plan was shot."""
+    placed = log[PLACED] if PLACED in log else pd.Series("", index=log.index)
+    return placed.astype("str").str.startswith(SET_ASIDE).to_numpy(dtype=bool)
 
 
 # --- folders and file names -----------------------------------------------------------------------------------------

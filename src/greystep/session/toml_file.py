@@ -20,7 +20,6 @@ from cattrs.gen import make_dict_structure_fn
 
 from greystep.doors import read_file
 from greystep.errors import GreystepError
-from greystep.files import write_bytes
 from greystep.session.csvfile import nearest
 from greystep.session.power import head_table
 
@@ -81,26 +80,6 @@ def read_toml(folder: Path) -> TomlFile:
     if data is None or _levels(data) > _MOST_LEVELS:
         raise GreystepError(f"{path}: lists or tables stand more than {_MOST_LEVELS} deep in each other; take them out")
     return TomlFile(folder, data, _lines(text), [])
-
-
-def declare_looks(folder: Path, looks: int) -> int:
-    """Write into session.toml how often a test may be looked at, before its first look; return what stands there.
-
-    The rest of the file stays as it is, and so does a number that it has: what was said before the first frame counts.
-
-    Raises:
-        GreystepError: If session.toml cannot be read or written.
-    """
-    path, toml = folder / "session.toml", read_toml(folder)
-    table = toml.data.get("test", {})
-    if isinstance(table, dict) and isinstance(table.get("looks"), int):
-        return int(table["looks"])
-    if "test" in toml.data:
-        raise GreystepError(f"{path}: its [test] says no looks; write looks = {looks} under it")
-    before = read_file(path, _MOST_BYTES) if os.path.lexists(path) else b""
-    gap = b"\n" if before else b""
-    write_bytes(path, before + gap * (2 - before.endswith(b"\n")) + b"[test]\nlooks = %d\n" % looks)
-    return looks
 
 
 def _levels(data: object) -> int:
