@@ -55,6 +55,7 @@ session:
     cards           Whether a frame shows the grey card
     colour          The colour of each frame's light through its body's one matrix, and what of it is doubtful
     conductor       Frames placed on the rows of a plan as they come
+    costs           What it costs to hold frames against rows of a log
     csvfile         A spreadsheet's save as rows of text cells, whatever encoding and separator the spreadsheet chose
     entries         What the cache keeps of a frame, as JSON and back
     faults          Frame against frame

@@ -327,8 +327,8 @@ def card_moved(set_: Set) -> Slip:
     name = set_.fire(row)
     told = len(set_.truth)
     set_.moved = tuple(rng.uniform(-0.02, 0.02, 2).tolist())  # put back, but for a hair
-    known = "target or the camera has moved|no even grey target|its light fits no row"
-    return Slip(told, f"{name}: .*({known})", f"{name}: .*target|{name}: set aside: no place")
+    known = "target or the camera has moved|no even grey target|its light fits no row|fired short"
+    return Slip(told, f"{name}: .*({known})", f"{name}: .*target|{name}: set aside")
 
 
 def warm_ups(set_: Set) -> Slip:

@@ -1,15 +1,17 @@
 """The state of a shoot: further rounds are added behind their head, decisions are taken back, the plan stays."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from greystep.columns import FrameRow, names
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
 from greystep.raw.exposure import Exposure
-from greystep.session.conductor import Aside
+from greystep.session.conductor import Aside, Place
 from greystep.session.shoot import PLAN_NAME, Shoot, arrived
 
 LIGHTS = [("A", "full", 0.0), ("A", "1/4", 2.0), ("B", "full", 0.0), ("B", "1/4", 2.0)]
@@ -70,6 +72,36 @@ def test_light_that_was_measured_beside_the_target_is_not_known_until_it_is_back
     shoot.targets["body"] = None  # type: ignore[assignment]
     assert shoot.see_targets({"f0.dng": "target_moved", "f1.dng": "target_moved"})
     assert shoot.targets == {}  # most frames have left it: it is sought again
+
+
+def test_two_frames_that_fall_short_alike_overrule_the_one_before_them(shoot: Shoot) -> None:
+    """Else a frame that is too bright for its row makes every later one of that light be shot again, without end."""
+    shoot.plan = shoot.plan.iloc[[0, 1, 1]].reset_index(drop=True)
+    frames = [f"f{at}.dng" for at in range(4)]
+
+    def judged(*short: str) -> bool:
+        rows = [{"frame": name, "shot": 1, "flags": "partial_flash" if name in short else ""} for name in frames]
+        return shoot.judge(pd.DataFrame(rows, columns=names(FrameRow)))
+
+    shot(shoot, 0.6, 0.18, 0.15, 0.152)
+    assert judged("f2.dng")
+    shot(shoot, 0.6, 0.18, 0.15, 0.152)
+    assert judged("f3.dng")
+    shot(shoot, 0.6, 0.18, 0.15, 0.152)
+    assert shoot.done is not None
+    assert [event.flag for event in shoot.done.events] == ["", "outlier", "", ""]
+    assert shoot.done.due == -1
+
+
+def test_an_uneven_frame_goes_to_no_row_but_the_one_that_is_due(shoot: Shoot) -> None:
+    shoot.plan = shoot.plan.assign(power=["full", "1/4", "1/16", "1/64"], head="A", stops=[0.0, 2.0, 4.0, 6.0])
+    frames = [reading(0.6), replace(reading(0.0375), flags=("uneven",))]
+    shoot.place(shoot.plan, ["f0.dng", "f1.dng"], frames)
+    assert shoot.done is not None
+    assert shoot.done.events[-1].what == Aside.NO_PLACE
+    frames = [replace(one, flags=("uneven",)) for one in frames]  # as all are: the light falls off
+    shoot.place(shoot.plan, ["f0.dng", "f1.dng"], frames)
+    assert shoot.done.events[-1].what == Place.SKIPPED_TO
 
 
 def test_a_further_round_stands_behind_its_head_with_numbers_of_its_own(shoot: Shoot) -> None:

@@ -40,7 +40,7 @@ def frame_text(row: FrameRow, reference: FrameRow | None, level_pct: float) -> s
 
 def gave(row: FrameRow, reference: FrameRow | None, level_pct: float) -> list[str]:
     """Return what a frame gave, a part each: its light, warmth and green to the reference, output, level, doubts."""
-    if row.kind == Kind.JOB:
+    if row.kind in ("", Kind.JOB):
         return ["set aside"]
     parts = [say.shown(row.head, row.power, row.kind)]
     if words.known(row.cct_k):

@@ -17,20 +17,16 @@ import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
 from greystep.flags import Flag
-from greystep.session.shots import BOX, NOT_SHOT, PLACED, SET_ASIDE, SKIPPED, check_rows
+from greystep.session.costs import GAP, WARM_UPS
+from greystep.session.shots import BOX, NOT_SHOT, PLACED, SET_ASIDE, SKIPPED, WARM_UP, check_rows
 from greystep.terms import PARTS, TESTED, UNLIT, Kind
 
-#: A frame fits a row whose light it has to within this [stop]: under half of the step between two powers that differ by
-#: one stop; less where the plan has finer steps (half a step).
-_FITS: Final = 0.45
 #: A head that has not fired yet is as bright as the others to within this [stop] (own assumption).
 _ALIKE: Final = 2.0
 #: Settings of ISO that differ by less than this are one [stop].
 _SAME_ISO: Final = 0.2
 #: So many rows behind the one that is due are looked at for a frame that does not fit it.
 _AHEAD: Final = 2
-#: So many frames more than rows of one light at a head's start are its warm-up.
-_WARM_UPS: Final = 2
 
 
 class Aside(StrEnum):
@@ -38,7 +34,7 @@ class Aside(StrEnum):
 
     REJECTED = "rejected"  # it cannot be used, so its light is shot again
     NOT_TURNED = "not turned"  # the light of the row before: not turned down, or shot twice
-    WARM_UP = "warm-up"
+    WARM_UP = WARM_UP
     NO_PLACE = "no place"  # its light fits no row that is near
     TAKEN_BACK = "taken back"  # by the person
 
@@ -69,6 +65,7 @@ class Arrived:
         rejected: The flag for which it cannot be used; blank where it can.
         share: Green of the patch as a share of the range.
         dim: It may have no flash in it, whatever its light.
+        uneven: What was measured is not all of one light, as it is in the others: the target may have moved.
     """
 
     frame: str
@@ -77,6 +74,7 @@ class Arrived:
     iso: float = math.nan
     share: float = math.nan
     dim: bool = False
+    uneven: bool = False
     marks: tuple[Mark, ...] = ()
 
 
@@ -170,7 +168,7 @@ class Lights:
         own: (r,) int array. Rows of one number have one level: a head with its pack, channel and what else parts it.
         one: (r,) int array. Rows of one number have one light.
         iso: (r,) array. That the plan asks for; NaN where it does not say.
-        fits: How near a frame must be to its row [stop].
+        fits: How near a frame must be to its row [stop]: `GAP`, or half a step where the plan has finer ones.
     """
 
     unlit: Booleans
@@ -195,7 +193,7 @@ class Lights:
         notes = plan["note"] if "note" in plan else pd.Series("", index=plan.index)
         iso = np.array([float(found[1]) if (found := re.search(r"\bISO (\d+)", note)) else math.nan for note in notes])
         steps = np.diff(np.unique(np.round(stops[known], 2)))
-        return cls(unlit, known, stops, own, one, iso, min(_FITS, 0.5 * float(steps.min()) if len(steps) else _FITS))
+        return cls(unlit, known, stops, own, one, iso, min(GAP, 0.5 * float(steps.min()) if len(steps) else GAP))
 
 
 @dataclass
@@ -257,6 +255,8 @@ class _Fold:
             ahead = self._ahead(frame)
             if ahead < 0 or (math.isinf(frame.light) and ahead > self.due + 1):
                 return self._aside(frame, due, Aside.REJECTED, Flag.NO_FLASH)
+        if frame.uneven:  # no row but the one that is due goes by such a light
+            return self._aside(frame, due, Aside.NO_PLACE)
         for row in self._open_before():
             if self._fits(row, frame):
                 return self._take(at, frame, row, Event(frame.frame, row, Place.PUT_BACK))
@@ -341,7 +341,7 @@ class _Fold:
             return -1
         spare = sum(event.what == Aside.NOT_TURNED for event in self.events[first:])
         begun = any(event.what == Aside.WARM_UP and event.row == run[0] for event in self.events)
-        if spare + 1 < _WARM_UPS and not begun:
+        if spare + 2 < WARM_UPS and not begun:
             return -1
         # The last frames of the run have its rows; those before them were for the warm-up.
         place = {event.frame: other for other, event in enumerate(self.events)}

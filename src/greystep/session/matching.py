@@ -13,19 +13,12 @@ from greystep.errors import FaultsError
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
 from greystep.session.ambient import U_BLACK
+from greystep.session.costs import GAP, disagreement
 from greystep.session.flash_light import light_by_count, share_of
 from greystep.session.log_slips import NAME_THEM, Slip, assign_frames, between, miscount, placed_slips, slip_text
 from greystep.session.shots import row_names
 from greystep.terms import PARTS, TESTED, UNLIT, Kind
 
-#: The costs: on simulated plans with lost and surplus frames none is placed on a wrong light; no source.
-#:
-#: A row without a frame, or a frame without a row, costs as much as this many stops of disagreement; both together more
-#: than a flash that did not fire, and less than a frame one stop off.
-_GAP: Final = 0.45
-_NO_FLASH: Final = 0.8
-#: What is not known of a row (a job) or of a frame (one that cannot be read) fits anything, but nothing well.
-_UNKNOWN: Final = 0.3
 #: Another place that costs no more than this [stop] above the best is as good.
 _AS_GOOD: Final = 0.25
 #: A frame that may as well be left out, to within this [stop], is one of two alike: neither has the row.
@@ -222,7 +215,7 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
     lights = _keys(shots, _LIGHT)
 
     def cost(level: Floats) -> Floats:
-        return _disagreement(np.where(lit, level - stops, stops), light_stops)
+        return disagreement(np.where(lit, level - stops, stops), light_stops)
 
     def total(level: Floats) -> float:
         return float(_best(cost(level))[-1, -1])
@@ -238,7 +231,7 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
         found.append(level)
     level = min(found, key=total)
     placed = _sure(cost(level), lights)
-    far = np.isfinite(light_stops) & (cost(level)[placed, np.arange(len(placed))] > _GAP)
+    far = np.isfinite(light_stops) & (cost(level)[placed, np.arange(len(placed))] > GAP)
     return np.where(far, -1, placed)
 
 
@@ -274,20 +267,12 @@ def _levels(stops: Floats, light: Floats, own: Indices, placed: Indices, level: 
     return found
 
 
-def _disagreement(expected: Floats, measured: Floats) -> Floats:
-    """Return the cost (rows, frames) of each frame on each row [stop]; infinite is no flash, NaN is not known."""
-    dark_row, dark_frame = np.isinf(expected)[:, None], np.isinf(measured)[None, :]
-    apart = np.abs(np.where(dark_frame, 0.0, measured[None, :]) - np.where(dark_row, 0.0, expected[:, None]))
-    cost = np.where(dark_row & dark_frame, 0.0, np.where(dark_row, 2.0, np.where(dark_frame, _NO_FLASH, apart)))
-    return np.where(np.isnan(apart), _UNKNOWN, cost)
-
-
 def _sure(cost: Floats, lights: Sequence[Hashable]) -> Indices:
     """Return the row of each frame in the best alignment; -1 where another light, or no place, is as good."""
     forward = _best(cost)
     backward = _best(cost[::-1, ::-1])[::-1, ::-1]
     through = forward[:-1, :-1] + cost + backward[1:, 1:]  # (rows, frames): best alignment with this match in it
-    skipped = np.min(forward[:, :-1] + _GAP + backward[:, 1:], axis=0)
+    skipped = np.min(forward[:, :-1] + GAP + backward[:, 1:], axis=0)
     best = float(forward[-1, -1])
     placed = np.full(cost.shape[1], -1)
     taken = -1
@@ -305,11 +290,11 @@ def _sure(cost: Floats, lights: Sequence[Hashable]) -> Indices:
 def _best(cost: Floats) -> Floats:
     """Return the least cost (rows + 1, frames + 1) of aligning the first rows with the first frames."""
     rows, frames = cost.shape
-    gaps = _GAP * np.arange(frames + 1)
+    gaps = GAP * np.arange(frames + 1)
     total = np.tile(gaps, (rows + 1, 1))
     for row in range(rows):
-        total[row + 1, 0] = total[row, 0] + _GAP
-        total[row + 1, 1:] = np.minimum(total[row, :-1] + cost[row], total[row, 1:] + _GAP)
+        total[row + 1, 0] = total[row, 0] + GAP
+        total[row + 1, 1:] = np.minimum(total[row, :-1] + cost[row], total[row, 1:] + GAP)
         total[row + 1] = np.minimum.accumulate(total[row + 1] - gaps) + gaps  # frames skipped on this row
     return total
 
@@ -362,12 +347,12 @@ def _misfits(shots: pd.DataFrame, light: Floats, placed: Indices) -> tuple[pd.Da
     own = pd.factorize(pd.Series(_keys(shots, _OWN_LEVEL)))[0]
     level = _levels(stops, light, own, placed, _one_level(stops, light))
     expected = np.where(np.isfinite(stops), level - stops, stops)
-    cost = _disagreement(expected, light)
+    cost = disagreement(expected, light)
     away, used = cost.diagonal(), placed[placed >= 0]
-    odd = (away > 2 * _GAP) & (placed < 0)
+    odd = (away > 2 * GAP) & (placed < 0)
     known = np.isinf(stops) | np.isin(own, own[used])  # the level of a head without a placed frame is a guess
-    loose = (away > _GAP) & ((placed < 0) | np.isinf(light)) & known
-    fits = (cost <= _GAP) & loose[:, None] & loose & (odd[:, None] | odd)
+    loose = (away > GAP) & ((placed < 0) | np.isinf(light)) & known
+    fits = (cost <= GAP) & loose[:, None] & loose & (odd[:, None] | odd)
     exchanged = np.asarray(fits.any(axis=0))
     witnessed = np.array([there in {lights[row] for row in used.tolist()} for there in lights])
     brighter = odd & known & witnessed & (np.isinf(expected) | (light > expected))

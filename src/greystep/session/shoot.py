@@ -15,13 +15,15 @@ from greystep.files import check_target, table_bytes, write_bytes
 from greystep.flags import REJECTING, Flag
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target
-from greystep.session.conductor import Arrived, Conducted, Decisions, Event, Mark, conduct, log_of
+from greystep.session.conductor import Arrived, Conducted, Decisions, Event, Lights, Mark, conduct, log_of
 from greystep.session.flash_light import is_dim, light_as_it_comes, share_of
 from greystep.session.raw_files import falls
 from greystep.session.shots import BOX, PLACED, check_rows
 
 #: The plan as it was, beside the log that is written over it.
 PLAN_NAME: Final = "shots_planned.csv"
+#: Frames of one light that were shot one after the other agree to within this [stop] (own assumption).
+_AGREE: Final = 0.1
 
 
 @dataclass
@@ -91,7 +93,27 @@ class Shoot:
             flag = next((flag for flag in flags.split(row.flags) if flag in REJECTING), "")
             if flag and flag != Flag.EXTRA_FRAME and row.frame not in own:
                 self._rejected.setdefault(row.frame, flag)
-        return len(self._rejected) > before
+        return self._overrule() or len(self._rejected) > before
+
+    def _overrule(self) -> bool:
+        """Where two frames of one light fell short alike, reject the brighter ones that they were held against."""
+        one = Lights.of(self.plan).one
+        short: dict[int, list[Arrived]] = {}
+        for frame, event in zip(self._frames, self.done.events if self.done else (), strict=False):
+            if event.row >= 0 and self._rejected.get(frame.frame) == Flag.PARTIAL_FLASH:
+                short.setdefault(int(one[event.row]), []).append(frame)
+        for light, frames in short.items():
+            levels = [frame.light for frame in frames[-2:]]
+            if len(levels) < 2 or not abs(levels[0] - levels[1]) < _AGREE:
+                continue
+            rows = self.done.rows[one == light].tolist() if self.done else []
+            for other in (self._frames[at] for at in rows if at >= 0):
+                if other.light > max(levels) + _AGREE:
+                    self._rejected[other.frame] = Flag.OUTLIER
+            for frame in frames[-2:]:
+                del self._rejected[frame.frame]
+            return True
+        return False
 
     def level_pct(self, frame: str) -> float:
         """Return the level of a frame's patch [% of the range]; NaN where it is not known."""
@@ -226,6 +248,9 @@ def arrived(
     """
     captured = [one.exposure.captured for one in readings]
     light = np.where([name in moved for name in names], np.nan, light_as_it_comes(readings))
+    dim = np.array([is_dim(one) for one in readings], dtype=bool)
+    uneven = np.array([Flag.UNEVEN in one.flags for one in readings], dtype=bool) & ~dim
+    uneven &= 2 * uneven.sum() <= (~dim).sum()  # where most are, the light falls off
     return [
         Arrived(
             name,
@@ -233,10 +258,11 @@ def arrived(
             rejected.get(name) or _own_fault(one),
             one.exposure.iso or math.nan,
             share_of(one),
-            is_dim(one),
+            bool(dim[at]),
+            bool(uneven[at]),
             (*[Mark.SET_BACK] * falls(before, one.exposure.captured), *[Mark.MOVED] * (name in moved)),
         )
-        for name, one, level, before in zip(names, readings, light, ["", *captured], strict=False)
+        for at, (name, one, level, before) in enumerate(zip(names, readings, light, ["", *captured], strict=False))
     ]
 
 

@@ -36,6 +36,7 @@ BOX: Final = "box"
 NOT_SHOT: Final = "not shot yet"
 SKIPPED: Final = "skipped"
 SET_ASIDE: Final = "set aside: "
+WARM_UP: Final = "warm-up"
 
 #: Columns that mean something to this tool; any other is carried through.
 KNOWN_COLUMNS: Final = ["frame", "head", "power", "kind", "note", "lights", *PARTS, "box"]
@@ -288,10 +289,10 @@ def check_rows(log: pd.DataFrame) -> Booleans:
     return noted.to_numpy(dtype=bool)
 
 
-def aside_rows(log: pd.DataFrame) -> Booleans:
-    """Return which rows of a log are frames that were set aside when a plan was shot."""
+def aside_rows(log: pd.DataFrame, why: str = "") -> Booleans:
+    """Return which rows of a log are frames that were set aside when a plan was shot, for any reason or for this."""
     placed = log[PLACED] if PLACED in log else pd.Series("", index=log.index)
-    return placed.astype("str").str.startswith(SET_ASIDE).to_numpy(dtype=bool)
+    return placed.astype("str").str.startswith(f"{SET_ASIDE}{why}").to_numpy(dtype=bool)
 
 
 # --- folders and file names -----------------------------------------------------------------------------------------
