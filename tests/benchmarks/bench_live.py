@@ -4,7 +4,8 @@
 
 `greystep watch --page` runs as a process of its own. Frames are real copies that get their name when they are whole.
 `event` is when the server-sent event with the frame has come, `screen` when Chromium shows it, both from that moment
-on; `asked` is the command that does nothing but decode a frame (`rawpy.imread`) in the same run, to compare machines.
+on; `CPU` is what the watch took for it, whatever else ran on the machine. `decode` is a process that does nothing but
+decode a frame (`rawpy.imread`) in the same run, to compare machines.
 Run it by hand: a clock is no test.
 """
 
@@ -50,18 +51,15 @@ def main() -> None:
         subprocess.run(words, check=True, cwd=Path(__file__).parent)
         began = time.perf_counter()
         subprocess.run([sys.executable, "-c", DECODE, str(Path(place, "full.dng"))], check=True)
-        print(f"load {os.getloadavg()[0]:.1f}; asked {time.perf_counter() - began:.2f} s")
+        print(f"load {os.getloadavg()[0]:.1f}; decode {time.perf_counter() - began:.2f} s")
         for there in asked.there:
-            event, screen = timed(Path(place), there, asked.new)
-            told = ", ".join(
-                f"{name} {sorted(of)[len(of) // 2]:.2f} s, at most {max(of):.2f} s"
-                for name, of in (("event", event), ("screen", screen))
-            )
+            took = timed(Path(place), there, asked.new)
+            told = ", ".join(f"{name} {sorted(of)[len(of) // 2]:.2f} s, at most {max(of):.2f} s" for name, of in took)
             print(f"{there:4} frames there: {told}; bar {BAR_S:g} s; load {os.getloadavg()[0]:.1f}", flush=True)
 
 
-def timed(place: Path, there: int, new: int) -> tuple[list[float], list[float]]:
-    """Return how long each of `new` frames took to its event, and to the screen [s]."""
+def timed(place: Path, there: int, new: int) -> list[tuple[str, list[float]]]:
+    """Return how long each of `new` frames took to its event, to the screen, and of the processor [s]."""
     session = place / f"prep{there}"
     plan = [sys.executable, "-c", COMMAND, "plan", str(session), "--heads", "A,B", "--powers", ",".join(POWERS)]
     rounds = str(max(2, -(-(there + new) // 6)))
@@ -86,21 +84,28 @@ def timed(place: Path, there: int, new: int) -> tuple[list[float], list[float]]:
                 page.goto(link)
                 if there:
                     wait(came, f"f{there - 1:04}.dng")
-                event, screen = [], []
+                event, screen, cpu = [], [], []
                 for at in range(there, there + new):
                     name = f"f{at:04}.dng"
                     shutil.copyfile(shots[at], session / "on its way")
                     (session / "on its way").rename(frames / name)
-                    whole = time.time()
+                    whole, before = time.time(), used(watch.pid)
                     page.wait_for_function(SHOWN, arg=name)
                     screen.append(time.time() - whole)
                     event.append(wait(came, name) - whole)
-                    time.sleep(1.0)
+                    time.sleep(1.0)  # what is written after the page is shown counts too
+                    cpu.append(used(watch.pid) - before)
                 browser.close()
         finally:
             watch.terminate()
     shutil.rmtree(session)
-    return event, screen
+    return [("event", event), ("screen", screen), ("CPU", cpu)]
+
+
+def used(pid: int) -> float:
+    """Return the processor time of a process so far [s]."""
+    parts = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(parts[11]) + int(parts[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def listen(link: str, came: "queue.SimpleQueue[tuple[str, float]]") -> None:

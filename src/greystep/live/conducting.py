@@ -102,10 +102,12 @@ class Watch:
                 self.warn(f"greystep: {error}")
             self._said = str(error)
             return False
-        self.written = write_readings(self.found, self.store)
         readings = self.found.readings
         rows = changed_frames(readings, self._flags)
         complete = self._conduct(self.shoot, readings, rows) if self.shoot else self._follow(readings, rows)
+        self.written = write_readings(self.found, self.store)  # the page does not wait for the disk
+        if self.shoot is not None:
+            self.shoot.write_log()
         self._flags |= dict(zip(rows["frame"], rows["flags"], strict=True))
         return complete
 
@@ -148,14 +150,13 @@ class Watch:
     # --- conducting ---------------------------------------------------------------------------------------------------
 
     def _conduct(self, shoot: Shoot, readings: pd.DataFrame, rows: pd.DataFrame) -> bool:
-        shoot.write_log()
         reference = reference_of(readings)
         for row in rows_of(rows.iloc[-ARRIVED_SAID:], FrameRow):
             self.tell(frame_text(row, reference, shoot.level_pct(row.frame)))
         for line in told_texts(shoot.news(), shoot.plan):
             self._say(line)
-        if self.settings.looks > 1 and self._look(shoot, readings):
-            shoot.write_log()
+        if self.settings.looks > 1:
+            self._look(shoot, readings)
         done = shoot.done
         if done is None:
             return False
