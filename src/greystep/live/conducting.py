@@ -68,6 +68,7 @@ class Watch:
     _said: str = ""
     _due: str = ""
     _news: list[str] = field(default_factory=list)
+    _shown: Mapping[str, Any] = field(default_factory=dict)
     _looked: set[tuple[str, int]] = field(default_factory=set)
 
     def begin(self) -> None:
@@ -100,8 +101,11 @@ class Watch:
             self.failed = error
             if str(error) != self._said:
                 self.warn(f"greystep: {error}")
+                self._note(str(error))
+                self._show({**self._shown, "told": list(self._news)})
             self._said = str(error)
             return False
+        self._said = ""  # a card that is pulled twice is told twice
         readings = self.found.readings
         rows = changed_frames(readings, self._flags)
         complete = self._conduct(self.shoot, readings, rows) if self.shoot else self._follow(readings, rows)
@@ -130,7 +134,7 @@ class Watch:
             for line in lines(messages_of(self._messages, rows)):
                 self.warn(line)
         if self.free is not None:
-            self.publish(free_state(self.free, readings, self._news))
+            self._show(free_state(self.free, readings, self._news))
         return complete
 
     @property
@@ -144,7 +148,7 @@ class Watch:
         if free.setting is None and free.waiting:
             self._say(f"{len(free.waiting)} frames wait: tell head and power, such as A 1/4")
         if not free.log.is_file():
-            self.publish(free_state(free, None, self._news))
+            self._show(free_state(free, None, self._news))
         return free.log.is_file()
 
     # --- conducting ---------------------------------------------------------------------------------------------------
@@ -164,7 +168,7 @@ class Watch:
         if len(rows) or due != self._due:
             self.tell(due)
         self._due = due
-        self.publish(state_of(shoot, readings, self._news))
+        self._show(state_of(shoot, readings, self._news))
         return done.due < 0
 
     def _look(self, shoot: Shoot, readings: pd.DataFrame) -> bool:
@@ -230,4 +234,12 @@ class Watch:
     def _say(self, line: str) -> None:
         """Tell what happened, on the screen and on the page."""
         self.tell(words.wrapped(line, "  ! "))
+        self._note(line)
+
+    def _note(self, line: str) -> None:
         self._news = [line, *self._news][:_KEPT]
+
+    def _show(self, state: Mapping[str, Any]) -> None:
+        """Show a state on the live page."""
+        self._shown = state
+        self.publish(state)
