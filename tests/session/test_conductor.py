@@ -287,3 +287,13 @@ def test_what_else_there_is_to_a_frame_stands_in_the_log() -> None:
     clipped = Arrived("f.dng", math.nan, "clipped", asked * 4.0)
     done = conduct(shoot.plan, [*shoot.frames, clipped])
     assert done.events[-1].placed == f"rejected: clipped; ISO {4 * asked} for {asked}"
+
+
+@pytest.mark.parametrize(("stops", "told"), [(0.15, False), (0.25, True)])
+def test_an_iso_counts_as_another_from_a_fifth_of_a_stop(stops: float, told: bool) -> None:
+    shoot = Shoot(1)
+    row = shoot.somewhere(lambda row: row > 5 and shoot.flash(row) and "ISO" in shoot.plan["note"].iloc[row])
+    shoot.shoot_until(row)
+    asked = int(shoot.plan["note"].iloc[row].split("ISO ")[1])
+    frame = Arrived("f.dng", shoot.of(row), "", asked * 2.0**stops)
+    assert ("ISO" in conduct(shoot.plan, [*shoot.frames, frame]).events[-1].placed) == told

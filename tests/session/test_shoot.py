@@ -74,23 +74,26 @@ def test_light_that_was_measured_beside_the_target_is_not_known_until_it_is_back
     assert shoot.targets == {}  # most frames have left it: it is sought again
 
 
-def test_two_frames_that_fall_short_alike_overrule_the_one_before_them(shoot: Shoot) -> None:
+@pytest.mark.parametrize(("apart", "alike"), [(0.02, True), (0.08, True), (0.12, False)])
+def test_two_frames_that_fall_short_alike_overrule_the_one_before_them(shoot: Shoot, apart: float, alike: bool) -> None:
     """Else a frame that is too bright for its row makes every later one of that light be shot again, without end."""
     shoot.plan = shoot.plan.iloc[[0, 1, 1]].reset_index(drop=True)
     frames = [f"f{at}.dng" for at in range(4)]
+    levels = 0.6, 0.18, 0.15, 0.15 * 2.0**apart
 
     def judged(*short: str) -> bool:
         rows = [{"frame": name, "shot": 1, "flags": "partial_flash" if name in short else ""} for name in frames]
         return shoot.judge(pd.DataFrame(rows, columns=names(FrameRow)))
 
-    shot(shoot, 0.6, 0.18, 0.15, 0.152)
+    shot(shoot, *levels)
     assert judged("f2.dng")
-    shot(shoot, 0.6, 0.18, 0.15, 0.152)
+    shot(shoot, *levels)
     assert judged("f3.dng")
-    shot(shoot, 0.6, 0.18, 0.15, 0.152)
+    shot(shoot, *levels)
     assert shoot.done is not None
-    assert [event.flag for event in shoot.done.events] == ["", "outlier", "", ""]
-    assert shoot.done.due == -1
+    short = ["", "", "partial_flash", "partial_flash"]
+    assert [event.flag for event in shoot.done.events] == (["", "outlier", "", ""] if alike else short)
+    assert (shoot.done.due == -1) == alike
 
 
 def test_an_uneven_frame_goes_to_no_row_but_the_one_that_is_due(shoot: Shoot) -> None:
