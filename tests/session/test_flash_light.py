@@ -1,4 +1,4 @@
-"""The light of the flash in a frame: room light is taken out of its level, and what is dim is told from what is dark."""
+"""The light of the flash in a frame: room light is taken out of its level, and a dim frame is told from a dark one."""
 
 import numpy as np
 import pytest
