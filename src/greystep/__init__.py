@@ -57,10 +57,12 @@ session:
     cards           Whether a frame shows the grey card
     colour          The colour of each frame's light through its body's one matrix, and what of it is doubtful
     conductor       Frames placed on the rows of a plan as they come
+    costs           What it costs to hold frames against rows of a log
     csvfile         A spreadsheet's save as rows of text cells, whatever encoding and separator the spreadsheet chose
     entries         What the cache keeps of a frame, as JSON and back
     faults          Frame against frame
     free_shoot      Shooting without a plan
+    flash_light     The light of the flash in each frame
     file_names      What folders and files are named says head, power and kind of a frame
     ingest          The log joined with what was measured
     log_columns     The columns of a log as people name them

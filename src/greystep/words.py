@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from greystep.constants import STEP_UPRIME_VPRIME
-from greystep.terms import Quantity, Verdict
+from greystep.terms import Kind, Quantity, Verdict
 
 #: With advice that has someone handle packs and heads; common practice, no source.
 CAUTION: Final = (
@@ -28,6 +28,9 @@ VERDICTS: Final[dict[str, str]] = {
     Verdict.OUTSIDE: "out of tolerance",
     Verdict.UNDECIDED: "cannot call it",
 }
+
+#: Frames without flash, as they are asked for and as they are called.
+UNLIT_SAID: Final[dict[str, str]] = {Kind.AMBIENT: "flash off", Kind.DARK: "lens cap on"}
 
 #: Columns of the screen: where nothing says, and the fewest and the most that are used.
 WIDTH: Final = 80
@@ -123,6 +126,12 @@ def heads(names: Sequence[str]) -> str:
 def cell(head: str, power: str) -> str:
     """Return a head at a power as it is said on set."""
     return f"{head} at {power}"
+
+
+def shown(head: str, power: str, kind: str = Kind.JOB) -> str:
+    """Return what a frame shows: its head and power, or its kind."""
+    kinds: dict[str, str] = {**UNLIT_SAID, Kind.JOB: "job frame", Kind.CARD: "card"}
+    return cell(head, power) if head else kinds.get(kind, "not in the log")
 
 
 def capital(text: str) -> str:

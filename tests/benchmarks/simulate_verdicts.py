@@ -514,18 +514,19 @@ def write_session(folder: Path, condition: Condition, lights: Lights, rng: np.ra
     (folder / "shots.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def dng(pixels: np.ndarray, seconds: float, body: int) -> bytes:
+def dng(pixels: np.ndarray, seconds: float, body: int, iso: int = 100) -> bytes:
     """Return a DNG file: one directory, its EXIF, the pixels in one strip."""
+    height, width = pixels.shape
     clock = datetime(2026, 3, 2, 9, tzinfo=UTC) + timedelta(seconds=round(seconds, 2))
     date, hundredths = f"{clock:%Y:%m:%d %H:%M:%S}", f"{clock.microsecond // 10000:02d}"
     exif: list[Entry] = [
-        (33434, 5, [1, 125]), (33437, 5, [11, 1]), (34855, 3, [100]), (36867, 2, date), (37521, 2, hundredths),
+        (33434, 5, [1, 125]), (33437, 5, [11, 1]), (34855, 3, [iso]), (36867, 2, date), (37521, 2, hundredths),
         (42033, 2, f"{body:04d}"),
     ]  # fmt: skip
     matrix = [part for value in MATRIX.ravel() for part in (round(value * 10**7), 10**7)]
     main: list[Entry] = [
-        (254, 4, [0]), (256, 4, [SIDE]), (257, 4, [SIDE]), (258, 3, [16]), (259, 3, [1]), (262, 3, [32803]),
-        (271, 2, "Nobody"), (272, 2, "Cube"), (273, 4, [0]), (277, 3, [1]), (278, 4, [SIDE]),
+        (254, 4, [0]), (256, 4, [width]), (257, 4, [height]), (258, 3, [16]), (259, 3, [1]), (262, 3, [32803]),
+        (271, 2, "Nobody"), (272, 2, "Cube"), (273, 4, [0]), (277, 3, [1]), (278, 4, [height]),
         (279, 4, [pixels.nbytes]), (33421, 3, [2, 2]), (33422, 1, CFA.ravel().tolist()), (34665, 4, [0]),
         (50706, 1, [1, 4, 0, 0]), (50708, 2, "Nobody Cube"), (50714, 3, [BLACK]), (50717, 4, [WHITE]),
         (50721, 10, matrix), (50778, 3, [21]),

@@ -123,3 +123,10 @@ def test_a_column_is_text_whatever_a_spreadsheet_made_of_it() -> None:
     assert text_column(table, "a").tolist() == ["1", "", "x", "2.5"]
     assert text_column(table, "b").tolist() == ["x", "", "", "y"]
     assert text_column(table, "c").tolist() == ["", "", "", ""]
+
+
+def test_time_goes_on_where_the_clock_was_set_back() -> None:
+    """Else heat would grow without bounds in the hour that the clock gained."""
+    assert order_of(log_of([3600, 3610, 3620, 30, 40], "AAAAA")) == ([0, 1, 2, 3, 4], [0, 10, 20, 30, 40])
+    assert order_of(log_of([3600, 3610, 0, 10, 20], "AAAAA"))[1] == [0, 10, 20, 30, 40]
+    assert order_of(log_of([3600, 3610, 3580, 3640], "AAAA"))[1] == [20, 30, 0, 60]  # half a minute: burst and card

@@ -2,12 +2,14 @@
 
 import math
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
 import pytest
 
 from greystep.compare.stopping import Look, OpenLight, Reason
+from greystep.errors import GreystepError
 from greystep.live import conducting
 from greystep.live.actions import Act, Action
 from greystep.live.conducting import Watch
@@ -66,6 +68,19 @@ def test_what_is_called_asks_for_nothing_and_is_told_once(watch: Watch, monkeypa
     assert watch._news == ["head A: every verdict is called, no further round is needed"]
 
 
+def test_where_head_and_test_end_with_one_frame_the_test_is_looked_at_once(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    answer(monkeypatch, asked)
+    assert watch.shoot is not None
+    watch.shoot.plan = watch.shoot.plan.iloc[:-1]  # no check frame at the end
+    watch._looked = {("A", 5)}
+    for _ in range(2):
+        assert not come(watch, 0.0005, 0.6, 0.15, 0.6, 0.15)
+    assert asked == [""]
+
+
 def test_a_further_set_goes_round_the_heads_between_check_frames(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[str] = []
     answer(monkeypatch, asked, OpenLight("B", "full", 0.0), OpenLight("B", "1/4", 2.0))
@@ -85,3 +100,23 @@ def test_a_further_set_goes_round_the_heads_between_check_frames(watch: Watch, m
 def test_what_cannot_be_decided_is_told(watch: Watch) -> None:
     watch._act(Action(Act.SET, "A 1/4"))
     assert watch._news == ["set: nothing to do here"]
+
+
+def test_a_card_that_is_pulled_is_told_on_the_page_each_time(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
+    there = iter([False, False, True, False])
+    said: list[str] = []
+    states: list[Any] = []
+
+    def read(_: Any) -> Any:
+        if next(there):
+            return SimpleNamespace(readings=pd.DataFrame({"shot": [0], "frame": ["f0.dng"], "flags": [""]}))
+        raise GreystepError("frames: no such folder")
+
+    monkeypatch.setattr(Watch, "_read", read)
+    monkeypatch.setattr(Watch, "_follow", lambda *_: False)
+    monkeypatch.setattr(conducting, "write_readings", lambda *_: None)
+    watch.warn, watch.publish, watch.shoot = said.append, states.append, None
+    for _ in range(4):
+        watch.step()
+    assert said == ["greystep: frames: no such folder"] * 2
+    assert [state["told"] for state in states] == [["frames: no such folder"], ["frames: no such folder"] * 2]

@@ -18,6 +18,7 @@ from greystep.session.conductor import (
     Conducted,
     Decisions,
     Event,
+    Mark,
     Place,
     conduct,
     log_of,
@@ -192,7 +193,7 @@ class TestSlips:
         shoot.shoot_until(row)
         shoot.fire(row)
         shoot.frames[-1] = Arrived(shoot.frames[-1].frame, shoot.frames[-1].light, "", shoot.frames[-1].iso * 4)
-        assert shoot.last().iso == pytest.approx(shoot.frames[-1].iso / 4)
+        assert shoot.last().asked_iso == pytest.approx(shoot.frames[-1].iso / 4)
         check(shoot, shoot.finish())
 
     @pytest.mark.parametrize("shots", [3, 4, 12])
@@ -254,3 +255,46 @@ def test_a_row_can_be_skipped_and_a_frame_taken_back() -> None:
     assert done.events[-1].what == Aside.TAKEN_BACK
     done = conduct(shoot.plan, shoot.frames, Decisions(skipped=frozenset({6})))
     assert done.due == 7
+
+
+def test_a_dim_frame_has_flash_where_its_light_is_that_of_the_row() -> None:
+    """Darker than 1 % of the range, but far over room light: an ISO that was left, or a lamp that is on."""
+    shoot = Shoot(1)
+    row = shoot.somewhere(lambda row: shoot.lowered(row) and shoot.lowered(row + 1))
+    shoot.shoot_until(row)
+    for light, what, flag in (
+        (shoot.of(row), Place.IN_ORDER, ""),
+        (shoot.of(row) - 3.0, Aside.REJECTED, "no_flash"),
+    ):
+        event = conduct(shoot.plan, [*shoot.frames, Arrived("dim.dng", light, dim=True)]).events[-1]
+        assert (event.what, event.flag) == (what, flag)
+    flash_off = next(at for at in range(row, len(shoot.plan)) if shoot.plan["kind"].iloc[at] == "ambient")
+    for other in range(row, flash_off):
+        shoot.fire(other)
+    event = conduct(shoot.plan, [*shoot.frames, Arrived("lamp.dng", -9.0, dim=True)]).events[-1]
+    assert (event.what, event.row) == (Place.IN_ORDER, flash_off)
+
+
+def test_what_else_there_is_to_a_frame_stands_in_the_log() -> None:
+    shoot = Shoot(1)
+    row = shoot.somewhere(lambda row: row > 5 and shoot.flash(row) and "ISO" in shoot.plan["note"].iloc[row])
+    shoot.shoot_until(row)
+    asked = int(shoot.plan["note"].iloc[row].split("ISO ")[1])
+    frame = Arrived("f.dng", shoot.of(row), "", asked * 4.0, marks=(Mark.SET_BACK,))
+    done = conduct(shoot.plan, [*shoot.frames, frame])
+    assert log_of(shoot.plan, [*shoot.frames, frame], done, Decisions())[PLACED].iloc[row] == (
+        f"in order; ISO {4 * asked} for {asked}; clock set back"
+    )
+    clipped = Arrived("f.dng", math.nan, "clipped", asked * 4.0)
+    done = conduct(shoot.plan, [*shoot.frames, clipped])
+    assert done.events[-1].placed == f"rejected: clipped; ISO {4 * asked} for {asked}"
+
+
+@pytest.mark.parametrize(("stops", "told"), [(0.15, False), (0.25, True)])
+def test_an_iso_counts_as_another_from_a_fifth_of_a_stop(stops: float, told: bool) -> None:
+    shoot = Shoot(1)
+    row = shoot.somewhere(lambda row: row > 5 and shoot.flash(row) and "ISO" in shoot.plan["note"].iloc[row])
+    shoot.shoot_until(row)
+    asked = int(shoot.plan["note"].iloc[row].split("ISO ")[1])
+    frame = Arrived("f.dng", shoot.of(row), "", asked * 2.0**stops)
+    assert ("ISO" in conduct(shoot.plan, [*shoot.frames, frame]).events[-1].placed) == told

@@ -11,6 +11,7 @@ from greystep.cli.correct import correct
 from greystep.cli.ingest import ingest as ingest_command
 from greystep.cli.report import report
 from greystep.errors import GreystepError
+from greystep.live.conducting import Watch
 from greystep.sentences.frames import lines
 from greystep.session.ingest import Ingested, ingest
 from greystep.session.part import Part, cut
@@ -48,6 +49,13 @@ def test_the_part_goes_from_one_frame_to_another_both_included(first: str, last:
 def test_a_part_that_is_none_says_what_is_there(first: str, last: str, says: str) -> None:
     with pytest.raises(GreystepError, match=says):
         cut(IN_ORDER, Part(first, last))
+
+
+def test_while_frames_come_the_last_may_be_one_of_them() -> None:
+    assert cut(IN_ORDER, Part("x8.dng", "q7", coming=True)) == IN_ORDER[1:]
+    assert cut(IN_ORDER, Part("x8.dng", "Y1", coming=True)) == IN_ORDER[1:3]
+    with pytest.raises(GreystepError, match=r"last frame .* is c/x9.dng and z/x9.dng"):
+        cut(IN_ORDER, Part("", "x9", coming=True))
 
 
 @pytest.fixture
@@ -103,3 +111,19 @@ def test_the_commands_take_the_part(capture_folder: Path, command: Callable[...,
     done = CliRunner().invoke(app, [str(capture_folder), "--first", "x18", "--last", "x14"], catch_exceptions=False)
     assert done.exit_code == 0, done.output
     assert len((capture_folder / "readings.csv").read_text().splitlines()) == 6
+
+
+def test_a_watch_reads_from_the_first_frame_to_the_last_once_that_is_there(capture_folder: Path) -> None:
+    (capture_folder / "shots.csv").write_text("head,power,kind\n,,ambient\nA,1/1,\nA,1/1,\nA,1/4,\nA,1/4,\n")
+    last = capture_folder / "frames" / "x14.dng"
+    last.rename(capture_folder / "later")
+    (capture_folder / "frames" / "x13.dng").rename(capture_folder / "other")
+    (capture_folder / "frames" / "x12.dng").rename(capture_folder / "and other")
+    watch = Watch(load_settings(capture_folder), str, str, part=Part("x18", "x14", coming=True))
+    watch.begin()
+    assert not watch.step()
+    (capture_folder / "later").rename(last)
+    (capture_folder / "other").rename(capture_folder / "frames" / "x13.dng")
+    assert watch.step()
+    assert watch.found is not None
+    assert watch.found.readings["frame"].tolist() == ["x18.dng", "x17.dng", "x16.dng", "x15.dng", "x14.dng"]

@@ -19,8 +19,9 @@ from greystep.raw.exposure import Exposure
 from greystep.sentences.frames import lines
 from greystep.sentences.session_notes import sentence
 from greystep.session import ingest as ingest_module
+from greystep.session.flash_light import light_by_count
 from greystep.session.ingest import Ingested, ingest
-from greystep.session.matching import PlacedByLight, light_of, place_frames
+from greystep.session.matching import PlacedByLight, place_frames
 from greystep.session.settings import load_settings
 
 HEADS = (HeadCharacter("A"), HeadCharacter("B", mired=177.0, output_stops=-1.3))
@@ -154,7 +155,7 @@ def test_rows_in_the_wrong_order_decide_nothing(session: Make) -> None:
 
 
 def test_where_light_does_not_tell_the_exposure_data_do(session: Make, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("greystep.session.matching.light_of", lambda readings, unlit: None)
+    monkeypatch.setattr("greystep.session.matching.light_by_count", lambda readings, unlit: None)
     folder, _ = session(lost=[12])
     count, place = faults_of(folder)
     assert count.startswith("20 rows, 19 frames in capture order: 1 frame too few; ")
@@ -306,20 +307,20 @@ def reading(share: float, iso: float | None = 100.0, serial: str = "7", damage: 
 def test_room_light_is_parted_from_flash_and_taken_off() -> None:
     room = 0.01
     shares = [room, 0.8 + room, 0.4 + room, 0.05 + room, room]
-    light = light_of([reading(share) for share in shares], 2)
+    light = light_by_count([reading(share) for share in shares], 2)
     assert light is not None
     assert light[[0, 4]].tolist() == [-np.inf, -np.inf]
     assert (light[1:4] - light[1]).tolist() == pytest.approx([0.0, -1.0, -4.0], abs=1e-9)
 
 
 def test_exposure_settings_are_taken_out() -> None:
-    light = light_of([reading(0.0), reading(0.1, iso=100.0), reading(0.4, iso=400.0)], 1)
+    light = light_by_count([reading(0.0), reading(0.1, iso=100.0), reading(0.4, iso=400.0)], 1)
     assert light is not None
     assert light[1] == pytest.approx(light[2])
 
 
 def test_a_frame_that_cannot_be_measured_is_not_known() -> None:
-    light = light_of([reading(0.0), reading(0.5), reading(0.5, damage="zeros"), reading(0.5, iso=None)], 1)
+    light = light_by_count([reading(0.0), reading(0.5), reading(0.5, damage="zeros"), reading(0.5, iso=None)], 1)
     assert light is not None
     assert np.isnan(light).tolist() == [False, False, True, True]
 
@@ -333,4 +334,4 @@ def test_a_frame_that_cannot_be_measured_is_not_known() -> None:
     ],
 )
 def test_light_that_cannot_be_compared(readings: list[Reading]) -> None:
-    assert light_of(readings, 1) is None
+    assert light_by_count(readings, 1) is None

@@ -1,15 +1,17 @@
 """The state of a shoot: further rounds are added behind their head, decisions are taken back, the plan stays."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from greystep.columns import FrameRow, names
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
 from greystep.raw.exposure import Exposure
-from greystep.session.conductor import Aside
+from greystep.session.conductor import Aside, Place
 from greystep.session.shoot import PLAN_NAME, Shoot, arrived
 
 LIGHTS = [("A", "full", 0.0), ("A", "1/4", 2.0), ("B", "full", 0.0), ("B", "1/4", 2.0)]
@@ -48,6 +50,61 @@ def test_light_is_that_of_the_flash_at_any_setting() -> None:
     assert one.light - two.light == pytest.approx(2.0, abs=0.02)
     assert none.light == -math.inf
     assert one.share == pytest.approx(0.4)
+
+
+def test_an_iso_that_was_left_low_is_no_misfire() -> None:
+    """At ISO 1600 it would have 0.13 of the range; at 100 it is as dark as a misfire may be, but not as room light."""
+    frames = [reading(0.0003), reading(0.0048, 1600.0), reading(0.5), reading(0.008), reading(0.0004)]
+    room, also, flash, left, misfire = arrived(list("abcde"), frames, {})
+    assert (room.light, also.light, misfire.light) == (-math.inf,) * 3
+    assert flash.light - left.light == pytest.approx(6.0, abs=0.1)
+    assert [one.dim for one in (room, flash, left, misfire)] == [True, False, True, True]
+
+
+def test_light_that_was_measured_beside_the_target_is_not_known_until_it_is_back(shoot: Shoot) -> None:
+    shot(shoot, 0.6, 0.02)
+    assert shoot.done is not None
+    assert shoot.done.events[-1].what == Aside.NO_PLACE
+    assert shoot.see_targets({"f0.dng": "", "f1.dng": "target_moved"})
+    assert not shoot.see_targets({"f0.dng": "", "f1.dng": "target_moved"})
+    shot(shoot, 0.6, 0.02)
+    assert shoot.done.events[-1].placed == "in order; target moved"
+    shoot.targets["body"] = None  # type: ignore[assignment]
+    assert shoot.see_targets({"f0.dng": "target_moved", "f1.dng": "target_moved"})
+    assert shoot.targets == {}  # most frames have left it: it is sought again
+
+
+@pytest.mark.parametrize(("apart", "alike"), [(0.02, True), (0.08, True), (0.12, False)])
+def test_two_frames_that_fall_short_alike_overrule_the_one_before_them(shoot: Shoot, apart: float, alike: bool) -> None:
+    """Else a frame that is too bright for its row makes every later one of that light be shot again, without end."""
+    shoot.plan = shoot.plan.iloc[[0, 1, 1]].reset_index(drop=True)
+    frames = [f"f{at}.dng" for at in range(4)]
+    levels = 0.6, 0.18, 0.15, 0.15 * 2.0**apart
+
+    def judged(*short: str) -> bool:
+        rows = [{"frame": name, "shot": 1, "flags": "partial_flash" if name in short else ""} for name in frames]
+        return shoot.judge(pd.DataFrame(rows, columns=names(FrameRow)))
+
+    shot(shoot, *levels)
+    assert judged("f2.dng")
+    shot(shoot, *levels)
+    assert judged("f3.dng")
+    shot(shoot, *levels)
+    assert shoot.done is not None
+    short = ["", "", "partial_flash", "partial_flash"]
+    assert [event.flag for event in shoot.done.events] == (["", "outlier", "", ""] if alike else short)
+    assert (shoot.done.due == -1) == alike
+
+
+def test_an_uneven_frame_goes_to_no_row_but_the_one_that_is_due(shoot: Shoot) -> None:
+    shoot.plan = shoot.plan.assign(power=["full", "1/4", "1/16", "1/64"], head="A", stops=[0.0, 2.0, 4.0, 6.0])
+    frames = [reading(0.6), replace(reading(0.0375), flags=("uneven",))]
+    shoot.place(shoot.plan, ["f0.dng", "f1.dng"], frames)
+    assert shoot.done is not None
+    assert shoot.done.events[-1].what == Aside.NO_PLACE
+    frames = [replace(one, flags=("uneven",)) for one in frames]  # as all are: the light falls off
+    shoot.place(shoot.plan, ["f0.dng", "f1.dng"], frames)
+    assert shoot.done.events[-1].what == Place.SKIPPED_TO
 
 
 def test_a_further_round_stands_behind_its_head_with_numbers_of_its_own(shoot: Shoot) -> None:

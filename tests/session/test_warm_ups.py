@@ -11,6 +11,7 @@ from greystep.planning.cells import Cell, all_cells
 from greystep.planning.folder import shots_table
 from greystep.planning.order import Action, Step, arrange
 from greystep.sentences.frames import lines
+from greystep.session.conductor import Aside
 from greystep.session.ingest import ingest
 from greystep.session.power import parse_power
 from greystep.session.settings import load_settings
@@ -116,3 +117,19 @@ def test_a_session_sets_them_aside_and_says_so(tmp_path: Path, shoot: Callable[.
     assert [line for line in lines(found.messages) if "warm-up" in line] == [
         "f01.dng, f02.dng, f03.dng, f09.dng and 2 more: warm-up flashes at full before heads A and B; set aside"
     ]
+
+
+def test_what_a_watch_set_aside_as_a_warm_up_is_read_as_one_that_is_found(
+    tmp_path: Path, shoot: Callable[..., None]
+) -> None:
+    (tmp_path / "session.toml").write_text("[target]\npatch = [0.2, 0.2, 0.8, 0.8]\n")
+    rows = ["f0.dng,,,ambient,in order", "f1.dng,,,job,set aside: warm-up", "f2.dng,,,job,set aside: no place"]
+    rows += ["f3.dng,A,1/1,flash,in order", "f4.dng,A,1/1,flash,in order"]
+    (tmp_path / "shots.csv").write_text("\n".join(["frame,head,power,kind,placed", *rows]))
+    for at, level in enumerate([3.0, 8000.0, 2000.0, 8000.0, 8000.0]):
+        shoot(tmp_path / f"frames/f{at}.dng", level, captured=f"2026:03:02 10:00:{at:02d}")
+    readings = ingest(load_settings(tmp_path)).readings.set_index("frame")
+    assert readings.loc["f1.dng", ["kind", "flags", "status"]].tolist() == ["", "warm_up", "doubtful"]
+    assert readings.loc["f2.dng", "kind"] == "job"
+    assert (tmp_path / "shots.csv").read_text().count("job") == 2
+    assert Aside.WARM_UP == "warm-up"  # as the log says it

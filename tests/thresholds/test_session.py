@@ -19,8 +19,9 @@ from greystep.session import faults
 from greystep.session.ambient import Patches, Signals, take_off
 from greystep.session.colour import light_doubts, unproven_room
 from greystep.session.csvfile import read_sheet
+from greystep.session.flash_light import light_by_count
 from greystep.session.log_slips import assign_frames
-from greystep.session.matching import light_of, place_by_light, place_frames
+from greystep.session.matching import place_by_light, place_frames
 from greystep.session.messages import frame_faults
 from greystep.session.reference import parse_reference
 from greystep.session.settings import DEFAULT_TOLERANCE, load_settings
@@ -232,7 +233,7 @@ def dim(share: float) -> Any:
 @pytest.mark.parametrize(("gap", "told"), [(1.35, False), (1.65, True)])
 def test_frames_without_flash_lie_one_and_a_half_stops_below_the_others(gap: float, told: bool) -> None:
     readings = [dim(0.003), dim(0.003), *(dim(0.003 * 2.0 ** (gap + more)) for more in (0.0, 1.0, 2.0))]
-    assert (light_of(readings, 2) is not None) == told
+    assert (light_by_count(readings, 2) is not None) == told
 
 
 @pytest.mark.parametrize(("share", "begun"), [(0.018, True), (0.022, False)])

@@ -11,6 +11,7 @@ import typer
 from greystep.cli.options import (
     FirstOption,
     JsonOption,
+    LastOption,
     PatchOption,
     SessionArgument,
     StrictOption,
@@ -35,9 +36,10 @@ def watch(
     ] = None,
     patch: PatchOption = None,
     first: FirstOption = "",
+    last: LastOption = "",
     every: Annotated[
         float, typer.Option(metavar="S", parser=number(0.01, 3600.0, "s"), help="Time from look to look, seconds.")
-    ] = 0.25,
+    ] = 0.2,
     idle: Annotated[
         float | None,
         typer.Option(metavar="S", parser=number(0.0, 1e6, "s"), help="End when nothing has come for so long."),
@@ -65,12 +67,14 @@ def watch(
     from greystep.pages.screen import looking_text, watched_text
     from greystep.results.session import Session
     from greystep.session.free_shoot import FreeShoot
+    from greystep.session.part import Part
     from greystep.session.settings import load_settings
     from greystep.session.watch import arrivals
 
     loaded = load_settings(session)
     tell = say if as_json else show
-    watched = Watch(loaded, tell, say, box, first, out, FreeShoot(loaded) if free else None)
+    part = Part(first, last, coming=True)
+    watched = Watch(loaded, tell, say, box, part, out, FreeShoot(loaded) if free else None)
     watched.begin()
     tell(looking_text(loaded.title, str(loaded.frames_dir)))
     desk = Desk()

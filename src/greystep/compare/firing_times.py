@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.session.raw_files import SET_BACK_S
 
 #: With fewer frames of known time than this share, times are not filled in but left out.
 _ENOUGH_TIMES: Final = 0.5
@@ -39,9 +40,10 @@ def firing_order(log: pd.DataFrame, fired: Booleans, head: Indices) -> tuple[Ind
     """
     place = pd.to_numeric(log["shot"], errors="coerce").fillna(-1).to_numpy(np.float64, copy=True)
     times = pd.to_datetime(text_column(log, "captured"), format="ISO8601", errors="coerce")
-    clock = np.asarray((times - times.min()).dt.total_seconds(), dtype=np.float64)
+    clock = np.array((times - times.min()).dt.total_seconds(), dtype=np.float64)
     known = np.sort(clock[np.isfinite(clock)])
     pace = float(np.median(np.diff(known))) if len(known) > 1 else 0.0
+    _go_on(place, clock, pace)
     _place_lost(place, clock, pace, np.flatnonzero(text_column(log, "kind") != ""))
     placed = np.flatnonzero(place >= 0)
     placed = placed[np.argsort(place[placed], kind="stable")].astype(np.intp)
@@ -51,6 +53,14 @@ def firing_order(log: pd.DataFrame, fired: Booleans, head: Indices) -> tuple[Ind
         return rows, np.zeros(0)
     _fill(seconds, head[placed], pace)
     return rows, seconds[wanted] - seconds[wanted].min()
+
+
+def _go_on(place: Floats, clock: Floats, pace: float) -> None:
+    """Let the time go on at the usual pace where the camera's clock was set back."""
+    rows = np.flatnonzero((place >= 0) & np.isfinite(clock))
+    rows = rows[np.argsort(place[rows], kind="stable")]
+    step = np.diff(clock[rows])
+    clock[rows[1:]] += np.cumsum(np.where(step <= -SET_BACK_S, pace - step, 0.0))
 
 
 def _place_lost(place: Floats, clock: Floats, pace: float, logged: Indices) -> None:

@@ -19,7 +19,7 @@ from greystep.sentences.frames import lines
 from greystep.sentences.shoot import next_of, reason_text
 from greystep.session.free_shoot import FreeShoot
 from greystep.session.ingest import Ingested, ingest, write_readings
-from greystep.session.part import Part
+from greystep.session.part import WHOLE, Part
 from greystep.session.raw_files import list_raw
 from greystep.session.settings import Box, Settings
 from greystep.session.shoot import Shoot, is_plan
@@ -41,7 +41,7 @@ class Watch:
         tell: Says a thing on the screen.
         warn: Says a line on stderr.
         patch: The target by hand.
-        first: The first frame of the session, where the folder holds others too.
+        part: Which frames are the session's, where the folder holds others too.
         store: Where readings and cache go if the session's folder cannot be written; no log is written then.
         free: Without plan: head and power are told.
         publish: Shows a state on the live page.
@@ -55,7 +55,7 @@ class Watch:
     tell: Callable[[str], None]
     warn: Callable[[str], None]
     patch: Box | None = None
-    first: str = ""
+    part: Part = WHOLE
     store: Path | None = None
     free: FreeShoot | None = None
     publish: Callable[[Mapping[str, Any]], None] = lambda _: None
@@ -68,6 +68,7 @@ class Watch:
     _said: str = ""
     _due: str = ""
     _news: list[str] = field(default_factory=list)
+    _shown: Mapping[str, Any] = field(default_factory=dict)
     _looked: set[tuple[str, int]] = field(default_factory=set)
 
     def begin(self) -> None:
@@ -100,21 +101,25 @@ class Watch:
             self.failed = error
             if str(error) != self._said:
                 self.warn(f"greystep: {error}")
+                self._note(str(error))
+                self._show({**self._shown, "told": list(self._news)})
             self._said = str(error)
             return False
-        self.written = write_readings(self.found, self.store)
+        self._said = ""  # a card that is pulled twice is told twice
         readings = self.found.readings
         rows = changed_frames(readings, self._flags)
         complete = self._conduct(self.shoot, readings, rows) if self.shoot else self._follow(readings, rows)
+        self.written = write_readings(self.found, self.store)  # the page does not wait for the disk
+        if self.shoot is not None:
+            self.shoot.write_log()
         self._flags |= dict(zip(rows["frame"], rows["flags"], strict=True))
         return complete
 
     def _read(self) -> Ingested:
         self.began = True
-        part = Part(self.first)
-        found = ingest(self.settings, self.patch, store=self.store, placing=self.shoot, part=part)
+        found = ingest(self.settings, self.patch, store=self.store, placing=self.shoot, part=self.part)
         if self.shoot is not None and self.shoot.judge(found.readings):  # what repeats reject has no row any more
-            found = ingest(self.settings, self.patch, placing=self.shoot, part=part)
+            found = ingest(self.settings, self.patch, placing=self.shoot, part=self.part)
         return found
 
     # --- without conducting -------------------------------------------------------------------------------------------
@@ -129,7 +134,7 @@ class Watch:
             for line in lines(messages_of(self._messages, rows)):
                 self.warn(line)
         if self.free is not None:
-            self.publish(free_state(self.free, readings, self._news))
+            self._show(free_state(self.free, readings, self._news))
         return complete
 
     @property
@@ -143,20 +148,19 @@ class Watch:
         if free.setting is None and free.waiting:
             self._say(f"{len(free.waiting)} frames wait: tell head and power, such as A 1/4")
         if not free.log.is_file():
-            self.publish(free_state(free, None, self._news))
+            self._show(free_state(free, None, self._news))
         return free.log.is_file()
 
     # --- conducting ---------------------------------------------------------------------------------------------------
 
     def _conduct(self, shoot: Shoot, readings: pd.DataFrame, rows: pd.DataFrame) -> bool:
-        shoot.write_log()
         reference = reference_of(readings)
         for row in rows_of(rows.iloc[-ARRIVED_SAID:], FrameRow):
             self.tell(frame_text(row, reference, shoot.level_pct(row.frame)))
         for line in told_texts(shoot.news(), shoot.plan):
             self._say(line)
-        if self.settings.looks > 1 and self._look(shoot, readings):
-            shoot.write_log()
+        if self.settings.looks > 1:
+            self._look(shoot, readings)
         done = shoot.done
         if done is None:
             return False
@@ -164,7 +168,7 @@ class Watch:
         if len(rows) or due != self._due:
             self.tell(due)
         self._due = due
-        self.publish(state_of(shoot, readings, self._news))
+        self._show(state_of(shoot, readings, self._news))
         return done.due < 0
 
     def _look(self, shoot: Shoot, readings: pd.DataFrame) -> bool:
@@ -230,4 +234,12 @@ class Watch:
     def _say(self, line: str) -> None:
         """Tell what happened, on the screen and on the page."""
         self.tell(wrapped(line, "  ! "))
+        self._note(line)
+
+    def _note(self, line: str) -> None:
         self._news = [line, *self._news][:_KEPT]
+
+    def _show(self, state: Mapping[str, Any]) -> None:
+        """Show a state on the live page."""
+        self._shown = state
+        self.publish(state)

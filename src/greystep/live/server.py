@@ -23,7 +23,7 @@ from greystep.errors import GreystepError
 from greystep.live.actions import Act, Action, Desk
 
 #: How often a page that is open is looked after [s].
-_LOOK_S: Final = 0.1
+_LOOK_S: Final = 0.03
 #: A line that keeps the connection, so often [s].
 _ALIVE_S: Final = 15.0
 #: Longest text that a page may send [characters], and longest request [bytes].

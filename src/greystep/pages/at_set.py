@@ -7,10 +7,11 @@ from typing import Any, Final
 
 import pandas as pd
 
+from greystep import words as say
 from greystep.columns import FrameRow, rows_of
 from greystep.measure.reading import NEAR_WHITE
 from greystep.pages import formats as words
-from greystep.sentences.shoot import Next, event_text, light_of, next_of
+from greystep.sentences.shoot import Next, event_text, next_of
 from greystep.session.conductor import Conducted, Event
 from greystep.session.free_shoot import FreeShoot
 from greystep.session.shoot import Shoot
@@ -40,9 +41,9 @@ def frame_text(row: FrameRow, reference: FrameRow | None, level_pct: float) -> s
 
 def gave(row: FrameRow, reference: FrameRow | None, level_pct: float) -> list[str]:
     """Return what a frame gave, a part each: its light, warmth and green to the reference, output, level, doubts."""
-    if row.kind == Kind.JOB:
+    if row.kind in ("", Kind.JOB):
         return ["set aside"]
-    parts = [words.frame_label(row.head, row.power, row.kind)]
+    parts = [say.shown(row.head, row.power, row.kind)]
     if words.known(row.cct_k):
         parts.append(f"{row.cct_k:.0f} K")
         if reference is not None and reference.frame != row.frame:
@@ -92,9 +93,10 @@ def _last(readings: pd.DataFrame, level_pct: Callable[[str], float]) -> dict[str
 
 def row_states(plan: pd.DataFrame, done: Conducted) -> list[dict[str, str]]:
     """Return of each row of the plan what it is, and whether it is shot, due or open."""
+    lights = map(say.shown, plan["head"], plan["power"], plan["kind"])
     return [
-        {"light": light_of(plan, row), "state": "shot" if at >= 0 else "due" if row == done.due else "open"}
-        for row, at in enumerate(done.rows.tolist())
+        {"light": light, "state": "shot" if at >= 0 else "due" if row == done.due else "open"}
+        for row, (light, at) in enumerate(zip(lights, done.rows.tolist(), strict=True))
     ]
 
 

@@ -92,7 +92,7 @@ def _headline(done: int, total: int) -> str:
 
 
 def _proof(row: CorrectionRow) -> str:
-    said = f"The largest: {row.frame} ({words.frame_label(row.head, row.power)}) is made "
+    said = f"The largest: {row.frame} ({say.shown(row.head, row.power)}) is made "
     said += f"{words.shift(row.mired_shift, row.duv_shift)}."
     if words.known(row.white240_r):
         said += (
@@ -109,7 +109,7 @@ def _items(rows: Sequence[CorrectionRow], colours: Sequence[str]) -> list[dict[s
 
 
 def _short(row: CorrectionRow) -> str:
-    label = words.frame_label(row.head, row.power)
+    label = say.shown(row.head, row.power)
     if not words.known(row.mired_shift):
         return f"{label}: no correction"
     return f"{label}: made {words.shift(row.mired_shift, row.duv_shift)}"
@@ -118,7 +118,7 @@ def _short(row: CorrectionRow) -> str:
 def _told(row: CorrectionRow) -> dict[str, str]:
     return {
         "frame": row.frame,
-        "label": words.frame_label(row.head, row.power),
+        "label": say.shown(row.head, row.power),
         "shift": words.shift(row.mired_shift, row.duv_shift),
         "u": words.number(row.u_mired_shift, 1),
         "hand": f"R {row.multiplier_r:.4f}, B {row.multiplier_b:.4f}" if words.known(row.multiplier_r) else "",

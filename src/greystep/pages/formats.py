@@ -124,19 +124,6 @@ def flags_said(flags: str) -> list[str]:
     return [MEANING.get(flag, flag) for flag in split(flags)]
 
 
-def frame_label(head: str, power: str, kind: str = Kind.JOB) -> str:
-    """Return what a frame shows: its head and power, or its kind."""
-    if head:
-        return say.cell(head, power)
-    kinds: dict[str, str] = {
-        Kind.AMBIENT: "room light",
-        Kind.DARK: "dark frame",
-        Kind.JOB: "job frame",
-        Kind.CARD: "card",
-    }
-    return kinds.get(kind, "not in the log")
-
-
 @dataclass(frozen=True)
 class Fault:
     """Frames with the same flags: file names (blank where there is none), labels, status, what is wrong."""
@@ -163,7 +150,7 @@ def frames_by_fault(table: pd.DataFrame) -> list[Fault]:
     faults = []
     for (status, flags), rows in flagged.groupby(["status", "flags"], sort=False):
         kinds = rows["kind"] if "kind" in rows else [Kind.JOB] * len(rows)
-        labels = tuple(map(frame_label, rows["head"], rows["power"], kinds))
+        labels = tuple(map(say.shown, rows["head"], rows["power"], kinds))
         faults.append(Fault(tuple(rows["frame"]), labels, str(status), "; ".join(flags_said(str(flags)))))
     return faults
 

@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from greystep import words as say
 from greystep.columns import FrameRow
 from greystep.flags import Status
 from greystep.pages import formats as words
@@ -43,7 +44,7 @@ def _shot(row: FrameRow, thumbnails: Mapping[str, np.ndarray], longest: int, cur
     box = [round(v, 2) for v in (x0, y0, x1 - x0, y1 - y0)]
     return {
         "frame": row.frame,
-        "label": words.frame_label(row.head, row.power, row.kind),
+        "label": say.shown(row.head, row.power, row.kind),
         "status": row.status,
         "said": "" if row.status == Status.OK else f"{row.status}: {'; '.join(words.flags_said(row.flags))}",
         "cures": list(cures),

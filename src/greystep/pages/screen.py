@@ -91,7 +91,7 @@ def arrived_text(rows: pd.DataFrame, due: pd.DataFrame) -> str:
         lines = [wrapped(_arrived(row, box)) for row, box in zip(rows_of(rows, FrameRow), _boxes(rows), strict=True)]
     for row, box in zip(rows_of(due, FrameRow), _boxes(due), strict=True):
         note = f"; {row.note}" if row.note else ""
-        lines.append(wrapped(f"  next: {box}{words.frame_label(row.head, row.power, row.kind)}{note}"))
+        lines.append(wrapped(f"  next: {box}{say.shown(row.head, row.power, row.kind)}{note}"))
     return "\n".join(lines)
 
 
@@ -102,7 +102,7 @@ def _boxes(rows: pd.DataFrame) -> list[str]:
 
 
 def _arrived(row: FrameRow, box: str) -> str:
-    parts = [f"{row.frame}: {box}{words.frame_label(row.head, row.power, row.kind)}"]
+    parts = [f"{row.frame}: {box}{say.shown(row.head, row.power, row.kind)}"]
     if words.known(row.cct_k):
         parts.append(words.kelvin_mired(row.cct_k, row.mired))
     if row.flags:
@@ -130,7 +130,7 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequenc
         lines.append(f"The light is read from {'; '.join(told)}.")
         row = max(reversed(done), key=lambda row: abs(row.mired_shift))
         shift = words.shift(row.mired_shift, row.duv_shift)
-        lines.append(f"Largest: {row.frame} ({words.frame_label(row.head, row.power)}) is made {shift}.")
+        lines.append(f"Largest: {row.frame} ({say.shown(row.head, row.power)}) is made {shift}.")
         if words.known(row.multiplier_r):
             lines.append(
                 f"By hand: multipliers R {row.multiplier_r:.4f}, B {row.multiplier_b:.4f}; uncorrected, its white of "

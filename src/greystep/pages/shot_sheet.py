@@ -286,8 +286,7 @@ def _title(step: Step) -> str:
 
 
 def _frame(step: Step) -> str:
-    unlit: dict[str, str] = {Action.AMBIENT: "flash off", Action.DARK: "lens cap on"}
-    return unlit.get(step.what, step.power)
+    return say.UNLIT_SAID.get(step.what, step.power)
 
 
 def _todo(step: Step, draft: Draft) -> str:

@@ -9,12 +9,15 @@ import pandas as pd
 from greystep import words
 from greystep.compare.stopping import Reason
 from greystep.flags import MEANING
-from greystep.session.conductor import Aside, Conducted, Event, Place
+from greystep.session.conductor import Aside, Conducted, Event, Mark, Place
 from greystep.session.power import same_power
 from greystep.session.shots import BOX, check_rows
 from greystep.terms import UNLIT, Kind
 
-_UNLIT: Final = {Kind.AMBIENT: "flash off", Kind.DARK: "lens cap on, flash off"}
+_MARKS: Final = {
+    Mark.SET_BACK: "the camera's clock was set back before it: file numbers tell the order",
+    Mark.MOVED: "the target or the camera has moved: put it back; this frame tells colour alone",
+}
 
 
 @dataclass(frozen=True)
@@ -38,7 +41,7 @@ def next_of(plan: pd.DataFrame, done: Conducted) -> Next | None:
     """Return what to shoot next; None where nothing is left."""
     if done.due < 0:
         return None
-    return Next(box_of(plan, done.due), len(plan), light_of(plan, done.due), steps_to(plan, done))
+    return Next(box_of(plan, done.due), len(plan), asked_by(plan, done.due), steps_to(plan, done))
 
 
 def box_of(plan: pd.DataFrame, row: int) -> str:
@@ -46,17 +49,17 @@ def box_of(plan: pd.DataFrame, row: int) -> str:
     return str(plan[BOX].iloc[row]) if BOX in plan and plan[BOX].iloc[row] else str(row + 1)
 
 
-def light_of(plan: pd.DataFrame, row: int) -> str:
-    """Return what a row asks for: ``A at 1/4``, ``frame without flash``."""
+def asked_by(plan: pd.DataFrame, row: int) -> str:
+    """Return what a row asks for: ``A at 1/4``, ``flash off``."""
     here = plan.iloc[row]
-    return _UNLIT.get(here["kind"], "") or words.cell(here["head"], here["power"])
+    return words.shown(here["head"], here["power"], here["kind"])
 
 
 def steps_to(plan: pd.DataFrame, done: Conducted) -> tuple[str, ...]:
     """Return what to do before the row that is due, after the one that was shot last."""
     here = plan.iloc[done.due]
     if here["kind"] in UNLIT:
-        return (_UNLIT[here["kind"]],)
+        return ("flash off", words.UNLIT_SAID[here["kind"]]) if here["kind"] == Kind.DARK else ("flash off",)
     shot = [(at, row) for row, at in enumerate(done.rows.tolist()) if at >= 0 and plan["head"].iloc[row]]
     if not shot:
         return ("wait for ready",)
@@ -74,10 +77,10 @@ def steps_to(plan: pd.DataFrame, done: Conducted) -> tuple[str, ...]:
 def event_text(event: Event, plan: pd.DataFrame) -> str:
     """Return what is told of a frame, in one line; blank where there is nothing to tell."""
     parts = []
-    due = f"box {box_of(plan, event.row)} ({light_of(plan, event.row)})" if event.row >= 0 else "nothing"
+    due = f"box {box_of(plan, event.row)} ({asked_by(plan, event.row)})" if event.row >= 0 else "nothing"
     match event.what:
         case Place.SKIPPED_TO if event.left_out:
-            missed = " and ".join(f"box {box_of(plan, row)} ({light_of(plan, row)})" for row in event.left_out)
+            missed = " and ".join(f"box {box_of(plan, row)} ({asked_by(plan, row)})" for row in event.left_out)
             parts.append(f"{missed} {'is' if len(event.left_out) == 1 else 'are'} missing: shoot it now")
         case Place.EXCHANGED:
             parts.append(f"box {box_of(plan, event.row)} and the one behind it were exchanged; each has its frame")
@@ -95,8 +98,9 @@ def event_text(event: Event, plan: pd.DataFrame) -> str:
             parts.append(f"taken back; next is {due}")
         case _:
             pass
-    if not np.isnan(event.iso):
-        parts.append(f"the plan asks for ISO {event.iso:.0f}: set it")
+    if not np.isnan(event.asked_iso):
+        parts.append(f"the plan asks for ISO {event.asked_iso:.0f}: set it")
+    parts += [_MARKS[mark] for mark in event.marks if event.what != Aside.REJECTED or mark != Mark.MOVED]
     return f"{event.frame}: {'; '.join(parts)}" if parts else ""
 
 

@@ -7,7 +7,7 @@ placed anew with each one that comes, since how bright a head is shows better wi
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import cached_property
 from typing import Final
@@ -17,18 +17,16 @@ import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
 from greystep.flags import Flag
-from greystep.session.shots import BOX, NOT_SHOT, PLACED, SKIPPED, check_rows
+from greystep.session.costs import GAP, WARM_UPS
+from greystep.session.shots import BOX, NOT_SHOT, PLACED, SET_ASIDE, SKIPPED, WARM_UP, check_rows
 from greystep.terms import PARTS, TESTED, UNLIT, Kind
 
-#: A frame fits a row whose light it has to within this [stop]: under half of the step between two powers that differ by
-#: one stop; less where the plan has finer steps (half a step).
-_FITS: Final = 0.45
 #: A head that has not fired yet is as bright as the others to within this [stop] (own assumption).
 _ALIKE: Final = 2.0
+#: Settings of ISO that differ by less than this are one [stop].
+_SAME_ISO: Final = 0.2
 #: So many rows behind the one that is due are looked at for a frame that does not fit it.
 _AHEAD: Final = 2
-#: So many frames more than rows of one light at a head's start are its warm-up.
-_WARM_UPS: Final = 2
 
 
 class Aside(StrEnum):
@@ -36,7 +34,7 @@ class Aside(StrEnum):
 
     REJECTED = "rejected"  # it cannot be used, so its light is shot again
     NOT_TURNED = "not turned"  # the light of the row before: not turned down, or shot twice
-    WARM_UP = "warm-up"
+    WARM_UP = WARM_UP
     NO_PLACE = "no place"  # its light fits no row that is near
     TAKEN_BACK = "taken back"  # by the person
 
@@ -51,6 +49,13 @@ class Place(StrEnum):
     BY_HAND = "by hand"  # as a log says
 
 
+class Mark(StrEnum):
+    """What else there is to a frame, wherever it goes."""
+
+    SET_BACK = "clock set back"  # before it; its number tells its place
+    MOVED = "target moved"  # or the camera: its light is not known
+
+
 @dataclass(frozen=True)
 class Arrived:
     """One frame, as far as placing needs it.
@@ -59,6 +64,8 @@ class Arrived:
         light: log2 of the flash in it, exposure settings taken out [stop]; -inf without flash, NaN where not known.
         rejected: The flag for which it cannot be used; blank where it can.
         share: Green of the patch as a share of the range.
+        dim: It may have no flash in it, whatever its light.
+        uneven: What was measured is not all of one light, as it is in the others: the target may have moved.
     """
 
     frame: str
@@ -66,6 +73,9 @@ class Arrived:
     rejected: str = ""
     iso: float = math.nan
     share: float = math.nan
+    dim: bool = False
+    uneven: bool = False
+    marks: tuple[Mark, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -78,7 +88,7 @@ class Event:
         what: How it was placed, or why it was set aside.
         left_out: Positions of rows that it passed over.
         flag: Why it cannot be used; blank where it can.
-        iso: The ISO that the plan asks for where the frame has another; NaN else.
+        iso, asked_iso: Of the frame and of the plan, where they differ; NaN else.
     """
 
     frame: str
@@ -87,6 +97,15 @@ class Event:
     left_out: tuple[int, ...] = ()
     flag: str = ""
     iso: float = math.nan
+    asked_iso: float = math.nan
+    marks: tuple[Mark, ...] = ()
+
+    @property
+    def placed(self) -> str:
+        """What the log says of it."""
+        said = [f"{self.what}: {self.flag}" if self.flag else str(self.what)]
+        said += [] if math.isnan(self.iso) else [f"ISO {self.iso:.0f} for {self.asked_iso:.0f}"]
+        return "; ".join([*said, *self.marks])
 
 
 @dataclass(frozen=True)
@@ -149,7 +168,7 @@ class Lights:
         own: (r,) int array. Rows of one number have one level: a head with its pack, channel and what else parts it.
         one: (r,) int array. Rows of one number have one light.
         iso: (r,) array. That the plan asks for; NaN where it does not say.
-        fits: How near a frame must be to its row [stop].
+        fits: How near a frame must be to its row [stop]: `GAP`, or half a step where the plan has finer ones.
     """
 
     unlit: Booleans
@@ -174,7 +193,7 @@ class Lights:
         notes = plan["note"] if "note" in plan else pd.Series("", index=plan.index)
         iso = np.array([float(found[1]) if (found := re.search(r"\bISO (\d+)", note)) else math.nan for note in notes])
         steps = np.diff(np.unique(np.round(stops[known], 2)))
-        return cls(unlit, known, stops, own, one, iso, min(_FITS, 0.5 * float(steps.min()) if len(steps) else _FITS))
+        return cls(unlit, known, stops, own, one, iso, min(GAP, 0.5 * float(steps.min()) if len(steps) else GAP))
 
 
 @dataclass
@@ -232,10 +251,12 @@ class _Fold:
             return self._take(at, frame, due, Event(frame.frame, due, what))
         if (row := self._warm_up(frame)) >= 0:
             return self._take(at, frame, row, Event(frame.frame, row, Place.IN_ORDER))
-        if math.isinf(frame.light) and due >= 0 and not self.lights.unlit[due]:
+        if (math.isinf(frame.light) or frame.dim) and due >= 0 and not self.lights.unlit[due]:
             ahead = self._ahead(frame)
-            if ahead < 0 or ahead > self.due + 1:
+            if ahead < 0 or (math.isinf(frame.light) and ahead > self.due + 1):
                 return self._aside(frame, due, Aside.REJECTED, Flag.NO_FLASH)
+        if frame.uneven:  # no row but the one that is due goes by such a light
+            return self._aside(frame, due, Aside.NO_PLACE)
         for row in self._open_before():
             if self._fits(row, frame):
                 return self._take(at, frame, row, Event(frame.frame, row, Place.PUT_BACK))
@@ -276,7 +297,7 @@ class _Fold:
         if math.isnan(frame.light):
             return True
         if self.lights.unlit[row]:
-            return math.isinf(frame.light)
+            return math.isinf(frame.light) or frame.dim
         if math.isinf(frame.light):
             return False
         if not self.lights.known[row]:
@@ -288,7 +309,7 @@ class _Fold:
         if own in self.seen:
             return bool(abs(level - float(np.median(self.seen[own]))) <= self.lights.fits)
         others = [float(np.median(values)) for values in self.seen.values()]
-        return not others or abs(level - float(np.median(others))) <= _ALIKE
+        return abs(level - float(np.median(others))) <= _ALIKE if others else not frame.dim
 
     def _known(self, row: int) -> bool:
         return bool(self.lights.unlit[row]) or int(self.lights.own[row]) in (self.seen.keys() | self.level.keys())
@@ -320,7 +341,7 @@ class _Fold:
             return -1
         spare = sum(event.what == Aside.NOT_TURNED for event in self.events[first:])
         begun = any(event.what == Aside.WARM_UP and event.row == run[0] for event in self.events)
-        if spare + 1 < _WARM_UPS and not begun:
+        if spare + 2 < WARM_UPS and not begun:
             return -1
         # The last frames of the run have its rows; those before them were for the warm-up.
         place = {event.frame: other for other, event in enumerate(self.events)}
@@ -353,11 +374,8 @@ class _Fold:
             self.events[at] = Event(event.frame, row, Place.SKIPPED_TO)
 
     def _take(self, at: int, frame: Arrived, row: int, event: Event) -> None:
-        asked = self.lights.iso[row]
         self.rows[row] = at
-        if not math.isnan(asked) and not math.isnan(frame.iso) and abs(math.log2(frame.iso / asked)) > 0.2:
-            event = Event(event.frame, row, event.what, event.left_out, event.flag, float(asked))
-        self.events.append(event)
+        self._add(frame, event)
         self.last = row
         if row >= self.due:
             self.passed += range(self.due, row)
@@ -366,7 +384,14 @@ class _Fold:
             self.seen.setdefault(int(self.lights.own[row]), []).append(frame.light + self.lights.stops[row])
 
     def _aside(self, frame: Arrived, due: int, why: Aside, flag: str = "") -> None:
-        self.events.append(Event(frame.frame, due, why, flag=str(flag)))
+        self._add(frame, Event(frame.frame, due, why, flag=str(flag)))
+
+    def _add(self, frame: Arrived, event: Event) -> None:
+        """Note what happened, with an ISO that the plan does not ask for."""
+        asked = self.lights.iso[event.row] if event.row >= 0 else math.nan
+        if event.what != Aside.WARM_UP and abs(math.log2(frame.iso / asked)) > _SAME_ISO:
+            event = replace(event, iso=frame.iso, asked_iso=float(asked))
+        self.events.append(replace(event, marks=frame.marks))
 
 
 # --- the log of what happened ---------------------------------------------------------------------------------------
@@ -392,11 +417,10 @@ def log_of(plan: pd.DataFrame, frames: Sequence[Arrived], done: Conducted, decid
     for at, event in enumerate(done.events):
         if at in row_of:
             row = row_of[at]
-            placed = plan[PLACED].iloc[row] if event.what == Place.BY_HAND and PLACED in plan else str(event.what)
+            placed = plan[PLACED].iloc[row] if event.what == Place.BY_HAND and PLACED in plan else event.placed
             records.append({**cells[row], "frame": frames[at].frame, BOX: box[row], PLACED: placed})
         else:
-            why = f"{event.what}: {event.flag}" if event.flag else str(event.what)
-            records.append({"frame": frames[at].frame, "kind": Kind.JOB.value, PLACED: f"set aside: {why}"})
+            records.append({"frame": frames[at].frame, "kind": Kind.JOB.value, PLACED: f"{SET_ASIDE}{event.placed}"})
     for row in np.flatnonzero(done.rows < 0).tolist():
         said = SKIPPED if row in decided.skipped else NOT_SHOT
         records.append({**cells[row], "frame": "", BOX: box[row], PLACED: said})

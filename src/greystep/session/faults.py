@@ -5,13 +5,14 @@ Every function takes the joined table, one row a frame, and returns one boolean 
 
 from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from greystep.arrays import SD_PER_MAD, Booleans, Floats
+from greystep.arrays import SD_PER_MAD, Booleans, Floats, Indices
 from greystep.constants import MARKING_TOLERANCE_STOPS
 from greystep.measure.uncertainty import student_factor
 from greystep.session.ambient import settings_of
@@ -42,8 +43,7 @@ _SAME_FOCAL: Final = 0.01
 
 def cells(table: pd.DataFrame) -> NDArray[np.int64]:
     """Return the number of each row's cell, in the order of the table."""
-    keys = [name for name in CELL if name in table]
-    return table.groupby(keys, sort=False, dropna=False).ngroup().to_numpy().astype(np.int64)
+    return _numbers(table, [name for name in CELL if name in table])
 
 
 def pooled_sd(values: Floats, cell: NDArray[np.int64]) -> tuple[float, int]:
@@ -58,20 +58,61 @@ def pooled_sd(values: Floats, cell: NDArray[np.int64]) -> tuple[float, int]:
         sd: NaN without repeats.
         dof: int
     """
-    inside = [values[(cell == number) & np.isfinite(values)] for number in np.unique(cell)]
-    inside = [repeats for repeats in inside if len(repeats) > 1]
-    if not inside:
-        return float("nan"), 0
-    pairs = [np.triu_indices(len(repeats), 1) for repeats in inside]
-    distance = np.concatenate([np.abs(a[i] - a[j]) for a, (i, j) in zip(inside, pairs, strict=True)])
-    weight = np.concatenate([np.full(len(i), 2.0 / len(a)) for a, (i, _) in zip(inside, pairs, strict=True)])
-    order = np.argsort(distance)
-    passed = np.cumsum(weight[order])
-    middle = float(distance[order][np.searchsorted(passed, passed[-1] / 2.0)]) * SD_PER_MAD / np.sqrt(2.0)
-    kept = [repeats[np.abs(repeats - np.median(repeats)) <= POOLED_WITHIN_SD * middle] for repeats in inside]
-    dof = sum(max(0, len(repeats) - 1) for repeats in kept)
-    squares = sum(float(np.sum((repeats - repeats.mean()) ** 2)) for repeats in kept if len(repeats))
-    return (float(np.sqrt(squares / dof)), dof) if dof else (middle, 1)
+    return _Repeats.of(values, cell).pooled_sd()
+
+
+@dataclass(frozen=True)
+class _Repeats:
+    """Values of cells that have two or more.
+
+    Attributes:
+        values, away, cell: (n,) arrays. With their distance from the cell's median, and the cell's number.
+        distance, weight, pair: (p,) arrays. Of two repeats of one cell, their weight, and the cell's number.
+    """
+
+    values: Floats
+    away: Floats
+    cell: Indices
+    distance: Floats
+    weight: Floats
+    pair: Indices
+
+    @classmethod
+    def of(cls, values: Floats, cell: NDArray[np.int64]) -> "_Repeats":
+        known = np.flatnonzero(np.isfinite(values))
+        known = known[np.argsort(cell[known], kind="stable")]
+        values, cell = values[known], cell[known]
+        several = np.isin(cell, [number for number, n in Counter(cell.tolist()).items() if n > 1])
+        values, cell = values[several], cell[several]
+        first, second = np.nonzero(np.triu(cell[:, None] == cell[None, :], 1))
+        size = np.bincount(cell, minlength=1)
+        middle = {number: float(np.median(values[cell == number])) for number in dict.fromkeys(cell.tolist())}
+        away = np.abs(values - np.array([middle[number] for number in cell.tolist()]))
+        distance, pair = np.abs(values[first] - values[second]), cell[first]
+        return cls(values, away, cell.astype(np.intp), distance, 2.0 / size[pair], pair.astype(np.intp))
+
+    def without(self, number: int) -> "_Repeats":
+        """Leave a cell out."""
+        stays, pairs = self.cell != number, self.pair != number
+        return _Repeats(
+            self.values[stays], self.away[stays], self.cell[stays],
+            self.distance[pairs], self.weight[pairs], self.pair[pairs],
+        )  # fmt: skip
+
+    def pooled_sd(self) -> tuple[float, int]:
+        """See `pooled_sd`."""
+        if not len(self.values):
+            return float("nan"), 0
+        order = np.argsort(self.distance)
+        passed = np.cumsum(self.weight[order])
+        middle = float(self.distance[order][np.searchsorted(passed, passed[-1] / 2.0)]) * SD_PER_MAD / np.sqrt(2.0)
+        near = self.away <= POOLED_WITHIN_SD * middle
+        values, cell = self.values[near], self.cell[near]
+        count = np.bincount(cell, minlength=1)
+        dof = int(np.maximum(count - 1, 0).sum())
+        mean = np.bincount(cell, values, minlength=1) / np.maximum(count, 1)
+        squares = float(np.sum((values - mean[cell]) ** 2))
+        return (float(np.sqrt(squares / dof)), dof) if dof else (middle, 1)
 
 
 def limit_sd(dof: int) -> float:
@@ -271,10 +312,10 @@ def _limit(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
         return np.full(len(table), np.inf)
     limit = np.full(len(table), limit_sd(dof) * session_sd)
     for rows in _places(table, ["body", "head"], used):
-        for cell in np.unique(number[rows]):
-            others = rows[number[rows] != cell]
-            head_sd, head_dof = pooled_sd(values[others], number[others])
-            repeated = np.count_nonzero(np.unique(number[others], return_counts=True)[1] > 1)
+        own, (numbers, counts) = _Repeats.of(values[rows], number[rows]), np.unique(number[rows], return_counts=True)
+        for cell in numbers.tolist():
+            head_sd, head_dof = own.without(cell).pooled_sd()
+            repeated = np.count_nonzero(counts[numbers != cell] > 1)
             if head_sd > RESTLESS * session_sd and repeated >= RESTLESS_CELLS:
                 limit[number == cell] = limit_sd(head_dof) * head_sd
     return np.asarray(np.fmax(limit, OUTLIER_SD * table[f"noise_{name}"].to_numpy(dtype=np.float64)))
@@ -288,8 +329,15 @@ def from_median(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
 
 def _places(table: pd.DataFrame, keys: list[str], among: Booleans) -> list[NDArray[np.int64]]:
     """Return the places of each group's rows, of those in `among`."""
-    numbers = table.groupby(keys, sort=False, dropna=False).ngroup().to_numpy()
+    numbers = _numbers(table, keys)
     return [np.flatnonzero(among & (numbers == number)) for number in np.unique(numbers[among])]
+
+
+def _numbers(table: pd.DataFrame, keys: Sequence[str]) -> NDArray[np.int64]:
+    """Number the rows by their text in some columns, in the order of the table; what is missing is one text."""
+    rows = zip(*([None if cell != cell else cell for cell in table[key].tolist()] for key in keys), strict=True)
+    known: dict[tuple[object, ...], int] = {}  # an ingest asks 30 times: pandas takes ten times as long for it
+    return np.array([known.setdefault(row, len(known)) for row in rows], dtype=np.int64)
 
 
 def _unlike(values: Sequence[Hashable]) -> Booleans:

@@ -28,7 +28,8 @@ from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies, through_matrix
 from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
-from greystep.session.matching import PlacingNote, light_of, place_frames
+from greystep.session.flash_light import light_by_count
+from greystep.session.matching import PlacingNote, place_frames
 from greystep.session.part import WHOLE, Part, cut, rows_of_part
 from greystep.session.raw_files import capture_order, frame_files, stack_folder
 from greystep.session.reference import may_serve
@@ -46,19 +47,24 @@ class Placing(Protocol):
     """What names the frames of a log while they come, in place of `place_frames`.
 
     Attributes:
-        targets: By body: where the target was found, once so many frames were there that it stays.
+        targets: By body: where the target was found, once it was seen in so many frames that it stays.
+        so_far: The log as it was placed last; None before the first time.
     """
 
     targets: dict[str, Target]
+    so_far: pd.DataFrame | None
 
     def place(
         self, shots: pd.DataFrame, names: Sequence[str], readings: Sequence[Reading]
     ) -> tuple[pd.DataFrame, tuple[PlacingNote, ...]]:
         """Return the log with its frames, and what there is to say; `names` and `readings` are in capture order."""
 
+    def see_targets(self, states: Mapping[str, str]) -> bool:
+        """Take by frame what is told of its target; say whether places may change by that."""
 
-#: With so many frames of a body the place of the target is settled while more come.
-_SETTLED: Final = 12
+
+#: With so many frames of a body that show the target its place is settled while more come.
+_SETTLED: Final = 4
 #: Flash frames in whose overviews the target is sought, spread over heads and powers.
 _LOOKED_AT: Final = 9
 #: Room light above this share is too much [%].
@@ -148,6 +154,9 @@ def _ingest(
     in_order = shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
     if placing is not None:  # the log does not know yet what has just come
         in_order = shots.assign(frame=pd.array([""] * len(shots), dtype="str"))
+        so_far = placing.so_far
+        if so_far is not None and (so_far["frame"].isin(names) & so_far["kind"].isin(TESTED)).any():
+            in_order = so_far
     labels = {name: body_label(exposures[name]) for name in names}
 
     given = patch or settings.patch
@@ -183,7 +192,8 @@ def _ingest(
             sought |= {name: targets[label] for name in names if labels[name] == label}
             readings |= measured([name for name in names if labels[name] == label], whole=False, progress=progress)
     if placing is not None:
-        settled = [label for label in targets if list(labels.values()).count(label) >= _SETTLED]
+        shown = [labels[name] for name, one in readings.items() if one.signal and Flag.TOO_DARK not in one.flags]
+        settled = [label for label in targets if shown.count(label) >= _SETTLED]
         placing.targets.update({label: target for label in settled if (target := targets[label]) is not None})
     kept.forget_others(cache, prints.values())
     for frames in looked_at.values():
@@ -195,7 +205,7 @@ def _ingest(
     if placing is not None:
         shots, placed = placing.place(shots, names, [readings[name] for name in names])
     elif unnamed:
-        light = light_of([readings[name] for name in names], int(shots["kind"].isin(UNLIT).sum()))
+        light = light_by_count([readings[name] for name in names], int(shots["kind"].isin(UNLIT).sum()))
         aside, warmed = set_aside(shots, names, light)
         files = [name for name in names if name not in set(aside["frame"])]
         shots, placed = place_frames(shots, files, [readings[name] for name in files])
@@ -205,7 +215,12 @@ def _ingest(
     if further := places.to_read_whole(joined):
         readings |= measured(further, whole=True, progress=None)
         joined = rows.joined(shots, names, readings)
-    states: NDArray[np.object_] | None = places.target_states(joined)
+    seen_states = places.target_states(joined)
+    if placing is not None and placing.see_targets(dict(zip(joined.log["frame"], seen_states, strict=True))):
+        shots, placed = placing.place(shots, names, [readings[name] for name in names])
+        joined = rows.joined(shots, names, readings)
+        seen_states = places.target_states(joined)
+    states: NDArray[np.object_] | None = seen_states
     moved = joined.log["frame"][joined.of_kind(*TESTED) & (states != "")]
     where = {name: target for name in moved if (target := targets[labels[name]]) is not None and target.found}
     for name, reading in kept.measure_again(folder, where, cache, prints, crew).items():

@@ -11,22 +11,14 @@ import pandas as pd
 from greystep.arrays import Floats, Indices
 from greystep.errors import FaultsError
 from greystep.measure.patch import PatchSignal
-from greystep.measure.reading import DARKEST, Reading
-from greystep.raw.exposure import body_label
+from greystep.measure.reading import Reading
 from greystep.session.ambient import U_BLACK
+from greystep.session.costs import GAP, disagreement
+from greystep.session.flash_light import light_by_count, share_of
 from greystep.session.log_slips import NAME_THEM, Slip, assign_frames, between, miscount, placed_slips, slip_text
-from greystep.session.readings import exposure_stops
 from greystep.session.shots import row_names
 from greystep.terms import PARTS, TESTED, UNLIT, Kind
 
-#: The costs: on simulated plans with lost and surplus frames none is placed on a wrong light; no source.
-#:
-#: A row without a frame, or a frame without a row, costs as much as this many stops of disagreement; both together more
-#: than a flash that did not fire, and less than a frame one stop off.
-_GAP: Final = 0.45
-_NO_FLASH: Final = 0.8
-#: What is not known of a row (a job) or of a frame (one that cannot be read) fits anything, but nothing well.
-_UNKNOWN: Final = 0.3
 #: Another place that costs no more than this [stop] above the best is as good.
 _AS_GOOD: Final = 0.25
 #: A frame that may as well be left out, to within this [stop], is one of two alike: neither has the row.
@@ -41,8 +33,6 @@ _MOST_LEFT: Final = 0.1
 _MOST_PLACED: Final = 0.8
 #: With more of the range than this, a frame is no frame without flash (the contract's limit of too dark).
 _NO_LIGHT: Final = 0.02
-#: Frames without flash lie at least this far below the others [stop], or light does not tell them apart.
-_PARTED: Final = 1.5
 #: What parts the lights of a log, as far as it has it; each set of these but power and kind has a level of its own.
 _OWN_LEVEL: Final = ("head", *PARTS)
 _LIGHT: Final = (*_OWN_LEVEL, "stops", "kind")
@@ -152,7 +142,7 @@ def _named(shots: pd.DataFrame, frames: Sequence[str]) -> pd.DataFrame:
 
 def _read(shots: pd.DataFrame, readings: Sequence[Reading]) -> tuple[Floats | None, Indices]:
     """Return the light of the frames and the rows where it places them: none where it cannot be compared."""
-    light = light_of(readings, int(shots["kind"].isin(UNLIT).sum()))
+    light = light_by_count(readings, int(shots["kind"].isin(UNLIT).sum()))
     return light, np.full(len(readings), -1) if light is None else place_by_light(shots, light)
 
 
@@ -197,55 +187,11 @@ def _refuse_part(shots: pd.DataFrame, files: Sequence[str], readings: Sequence[R
 # --- the light of frames and rows -----------------------------------------------------------------------------------
 
 
-def light_of(readings: Sequence[Reading], unlit: int) -> Floats | None:
-    """Return of each frame log2 of the flash in it, exposure settings taken out, in a unit of the session's own.
-
-    Args:
-        unlit: How many frames without flash the log has; the gap in level nearest to that number parts them from the
-            others.
-
-    Returns: (n,) array or None: -inf without flash, NaN where a frame cannot tell. None where the light of the session
-        cannot be compared: more than one camera body, or no gap.
-    """
-    exposures = [reading.exposure for reading in readings]
-    labels = [body_label(exposure) for exposure in exposures]
-    if len(set(labels)) != 1:
-        return None
-    settings = exposure_stops(
-        pd.DataFrame(
-            {
-                "f_number": [exposure.f_number for exposure in exposures],
-                "iso": [exposure.iso for exposure in exposures],
-            },
-            dtype=np.float64,
-        ).assign(body=labels)
-    )
-    share = np.array([share_of(reading) for reading in readings])
-    level = np.log2(np.maximum(share, DARKEST)) + settings
-    known = np.sort(level[np.isfinite(level)])
-    if not len(known):
-        return None
-    below = np.concatenate([[np.log2(DARKEST) + np.nanmin(settings)], known[:-1]])
-    gaps = np.flatnonzero(known - below >= _PARTED)
-    if not len(gaps):
-        return None
-    first = int(gaps[np.argmin(np.abs(gaps - unlit))])
-    room = 2.0 ** known[first - 1] if first else 0.0
-    flash = np.log2(np.maximum(2.0**level - room, np.finfo(np.float64).tiny))
-    return np.asarray(np.where(level >= known[first], flash, level - np.inf))
-
-
 def _tells(shots: pd.DataFrame, placed: Indices) -> bool:
     """Say whether every head has frames on half of its rows; else neither its level nor its rows are known."""
     filled = pd.Series(np.isin(np.arange(len(shots)), placed))[shots["kind"].isin(TESTED).to_numpy()]
     own = pd.Series(_keys(shots, _OWN_LEVEL))
     return bool(len(filled)) and bool((filled.groupby(own).mean() >= 0.5).all())
-
-
-def share_of(reading: Reading) -> float:
-    """Return the green of a frame as a share of the range; NaN where nothing was measured."""
-    signal = reading.signal
-    return np.nan if signal is None or signal.damage else signal.mean[1] / (signal.white[1] - signal.black[1])
 
 
 def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
@@ -269,7 +215,7 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
     lights = _keys(shots, _LIGHT)
 
     def cost(level: Floats) -> Floats:
-        return _disagreement(np.where(lit, level - stops, stops), light_stops)
+        return disagreement(np.where(lit, level - stops, stops), light_stops)
 
     def total(level: Floats) -> float:
         return float(_best(cost(level))[-1, -1])
@@ -285,7 +231,7 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
         found.append(level)
     level = min(found, key=total)
     placed = _sure(cost(level), lights)
-    far = np.isfinite(light_stops) & (cost(level)[placed, np.arange(len(placed))] > _GAP)
+    far = np.isfinite(light_stops) & (cost(level)[placed, np.arange(len(placed))] > GAP)
     return np.where(far, -1, placed)
 
 
@@ -321,20 +267,12 @@ def _levels(stops: Floats, light: Floats, own: Indices, placed: Indices, level: 
     return found
 
 
-def _disagreement(expected: Floats, measured: Floats) -> Floats:
-    """Return the cost (rows, frames) of each frame on each row [stop]; infinite is no flash, NaN is not known."""
-    dark_row, dark_frame = np.isinf(expected)[:, None], np.isinf(measured)[None, :]
-    apart = np.abs(np.where(dark_frame, 0.0, measured[None, :]) - np.where(dark_row, 0.0, expected[:, None]))
-    cost = np.where(dark_row & dark_frame, 0.0, np.where(dark_row, 2.0, np.where(dark_frame, _NO_FLASH, apart)))
-    return np.where(np.isnan(apart), _UNKNOWN, cost)
-
-
 def _sure(cost: Floats, lights: Sequence[Hashable]) -> Indices:
     """Return the row of each frame in the best alignment; -1 where another light, or no place, is as good."""
     forward = _best(cost)
     backward = _best(cost[::-1, ::-1])[::-1, ::-1]
     through = forward[:-1, :-1] + cost + backward[1:, 1:]  # (rows, frames): best alignment with this match in it
-    skipped = np.min(forward[:, :-1] + _GAP + backward[:, 1:], axis=0)
+    skipped = np.min(forward[:, :-1] + GAP + backward[:, 1:], axis=0)
     best = float(forward[-1, -1])
     placed = np.full(cost.shape[1], -1)
     taken = -1
@@ -352,11 +290,11 @@ def _sure(cost: Floats, lights: Sequence[Hashable]) -> Indices:
 def _best(cost: Floats) -> Floats:
     """Return the least cost (rows + 1, frames + 1) of aligning the first rows with the first frames."""
     rows, frames = cost.shape
-    gaps = _GAP * np.arange(frames + 1)
+    gaps = GAP * np.arange(frames + 1)
     total = np.tile(gaps, (rows + 1, 1))
     for row in range(rows):
-        total[row + 1, 0] = total[row, 0] + _GAP
-        total[row + 1, 1:] = np.minimum(total[row, :-1] + cost[row], total[row, 1:] + _GAP)
+        total[row + 1, 0] = total[row, 0] + GAP
+        total[row + 1, 1:] = np.minimum(total[row, :-1] + cost[row], total[row, 1:] + GAP)
         total[row + 1] = np.minimum.accumulate(total[row + 1] - gaps) + gaps  # frames skipped on this row
     return total
 
@@ -409,12 +347,12 @@ def _misfits(shots: pd.DataFrame, light: Floats, placed: Indices) -> tuple[pd.Da
     own = pd.factorize(pd.Series(_keys(shots, _OWN_LEVEL)))[0]
     level = _levels(stops, light, own, placed, _one_level(stops, light))
     expected = np.where(np.isfinite(stops), level - stops, stops)
-    cost = _disagreement(expected, light)
+    cost = disagreement(expected, light)
     away, used = cost.diagonal(), placed[placed >= 0]
-    odd = (away > 2 * _GAP) & (placed < 0)
+    odd = (away > 2 * GAP) & (placed < 0)
     known = np.isinf(stops) | np.isin(own, own[used])  # the level of a head without a placed frame is a guess
-    loose = (away > _GAP) & ((placed < 0) | np.isinf(light)) & known
-    fits = (cost <= _GAP) & loose[:, None] & loose & (odd[:, None] | odd)
+    loose = (away > GAP) & ((placed < 0) | np.isinf(light)) & known
+    fits = (cost <= GAP) & loose[:, None] & loose & (odd[:, None] | odd)
     exchanged = np.asarray(fits.any(axis=0))
     witnessed = np.array([there in {lights[row] for row in used.tolist()} for there in lights])
     brighter = odd & known & witnessed & (np.isinf(expected) | (light > expected))

@@ -14,10 +14,15 @@ from greystep.session.csvfile import nearest
 
 @dataclass(frozen=True)
 class Part:
-    """The first and the last frame, as typed; blank for the first or the last that there is."""
+    """The first and the last frame, as typed; blank for the first or the last that there is.
+
+    Attributes:
+        coming: Frames are still coming, and the last may be one of them.
+    """
 
     first: str = ""
     last: str = ""
+    coming: bool = False
 
 
 #: Every frame.
@@ -43,7 +48,8 @@ def cut(names: Sequence[str], part: Part) -> list[str]:
         GreystepError: If the first or the last is not there, is two files, or the first comes after the last.
     """
     first = _place(names, part.first, "first") if part.first else 0
-    last = _place(names, part.last, "last") if part.last else len(names) - 1
+    to_come = part.coming and not any(_alike(name, _wanted(part.last), at, True) for name in names for at in range(4))
+    last = _place(names, part.last, "last") if part.last and not to_come else len(names) - 1
     if first > last:
         raise GreystepError(
             f"first frame {names[first]} was shot after the last, {names[last]}; give them in the order of shooting"
@@ -73,7 +79,7 @@ def rows_of_part(
 
 def _place(names: Sequence[str], typed: str, which: str) -> int:
     """Return the place of a frame by its name: as typed, then in any letter case."""
-    wanted = unicodedata.normalize("NFC", typed.strip().replace("\\", "/")).removeprefix("./")
+    wanted = _wanted(typed)
     for fold in (False, True):
         for spelling in range(4):
             found = [place for place, name in enumerate(names) if _alike(name, wanted, spelling, fold)]
@@ -88,6 +94,10 @@ def _place(names: Sequence[str], typed: str, which: str) -> int:
         f'{which} frame "{typed}": not there; the folder has {names[0]} to {names[-1]} in the order of capture'
         + (f"; did you mean {meant}?" if meant else "")
     )
+
+
+def _wanted(typed: str) -> str:
+    return unicodedata.normalize("NFC", typed.strip().replace("\\", "/")).removeprefix("./")
 
 
 def _alike(name: str, wanted: str, spelling: int, fold: bool) -> bool:

@@ -14,6 +14,7 @@ from greystep.measure.target_corners import in_place
 from greystep.measure.target_moved import reference_surround
 from greystep.measure.target_moved import target_states as states_of
 from greystep.session.readings import BOX, Frames
+from greystep.session.shots import aside_rows
 from greystep.terms import DECLARED, TESTED, Kind
 
 #: So many frames whose target stands in place are read whole where another is to be held against them.
@@ -24,9 +25,10 @@ def to_read_whole(frames: Frames) -> list[str]:
     """Return the frames of which all that lies about the target must be read, as their corners do not tell enough.
 
     Those whose corners are not those of most frames, with some to hold them against; every frame of a body that has
-    job frames, which must prove that they show the card.
+    job frames, which must prove that they show the card; what was set aside in a shoot need not.
     """
-    declared, job, flash = frames.of_kind(*DECLARED), frames.of_kind(Kind.JOB), frames.of_kind(*TESTED)
+    declared, flash = frames.of_kind(*DECLARED), frames.of_kind(*TESTED)
+    job = frames.of_kind(Kind.JOB) & ~aside_rows(frames.log)
     sparse = np.array([reading is not None and reading.sparse for reading in frames.read], dtype=bool)
     standing = standing_by_corners(frames)
     chosen = np.zeros(len(frames.read), dtype=bool)
@@ -123,7 +125,7 @@ def _by_body(frames: Frames) -> Iterator[Booleans]:
 def _first_kind(frames: Frames, rows: list[int]) -> list[int]:
     """Return those of the rows that say where the target stands: tested flashes, else cards, else job frames."""
     for kinds in (TESTED, DECLARED, (Kind.JOB,)):
-        of_kind = frames.of_kind(*kinds)
-        if of_these := [row for row in rows if of_kind[row]]:
-            return of_these
+        wanted = frames.of_kind(*kinds)
+        if of_kind := [row for row in rows if wanted[row]]:
+            return of_kind
     return []

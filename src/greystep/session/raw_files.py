@@ -121,7 +121,7 @@ def natural_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
 
 
 #: A camera's clock was set back where it falls by so much [s] from one file number to the next; and at most so often.
-_SET_BACK_S: Final = 60.0
+SET_BACK_S: Final = 60.0
 _MOST_SET_BACK: Final = 2
 #: File numbers follow each other where they rise by no more than this: a few frames were deleted.
 _FOLLOWS: Final = 5
@@ -147,6 +147,14 @@ def capture_order(names: Sequence[str], captured: Sequence[str]) -> list[int]:
     return sorted(by_name, key=lambda place: times[place])
 
 
+def falls(before: str, time: str) -> bool:
+    """Say whether a clock was set back between two frames; not where a time is unknown."""
+    try:
+        return (datetime.fromisoformat(time) - datetime.fromisoformat(before)).total_seconds() <= -SET_BACK_S
+    except (ValueError, TypeError):
+        return False
+
+
 def _set_back(names: Sequence[str], times: Sequence[str]) -> bool:
     """Say whether a clock was set back: file numbers of one camera go on, and but for one or two steps so do times."""
     found = [re.fullmatch(r"(.*?)(\d+)(\.[^.]*)", name) for name in names]
@@ -154,7 +162,7 @@ def _set_back(names: Sequence[str], times: Sequence[str]) -> bool:
         return False
     try:
         clock = [datetime.fromisoformat(time) for time in times]
-        back = [(b - a).total_seconds() <= -_SET_BACK_S for a, b in pairwise(clock)]
+        back = [(b - a).total_seconds() <= -SET_BACK_S for a, b in pairwise(clock)]
         falls = any(
             (b - a).total_seconds() < 0 and not there for (a, b), there in zip(pairwise(clock), back, strict=True)
         )

@@ -21,6 +21,7 @@ from greystep.session.ambient import Patches, Signals
 from greystep.session.bodies import Body
 from greystep.session.faults import cells
 from greystep.session.power import SAME_STOPS
+from greystep.session.shots import WARM_UP, aside_rows
 from greystep.terms import LIT, TESTED, UNLIT, Kind
 
 #: Which rows carry each flag; a flag that is not named is on no row.
@@ -97,7 +98,12 @@ def sound(doubts: Doubts, count: int) -> Booleans:
 
 
 def joined(shots: pd.DataFrame, names: Sequence[str], readings: Mapping[str, Reading]) -> Frames:
-    """Join the log with the exposure data of its frames; files that it does not name come last."""
+    """Join the log with the exposure data of its frames; files that it does not name come last.
+
+    A frame that was set aside as a warm-up is of no kind, as one that `greystep.session.warm_ups` finds.
+    """
+    warmed = aside_rows(shots, WARM_UP)
+    shots = shots.assign(kind=shots["kind"].mask(warmed, ""), note=shots["note"].mask(warmed, WARM_UP_NOTE))
     logged = set(shots["frame"])
     extra = [name for name in names if name not in logged]
     more = pd.DataFrame({name: pd.array([""] * len(extra), dtype="str") for name in shots}, index=range(len(extra)))

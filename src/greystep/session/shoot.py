@@ -1,7 +1,7 @@
 """A plan that is being shot: its frames placed as they come, what the person decided, and the log of both."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
@@ -14,18 +14,17 @@ from greystep.columns import FrameRow, rows_of
 from greystep.documents import table_bytes
 from greystep.files import check_target, write_bytes
 from greystep.flags import REJECTING, Flag
-from greystep.measure.reading import DARKEST, TOO_DARK, Reading
+from greystep.measure.reading import Reading
 from greystep.measure.target import Target
-from greystep.raw.exposure import body_label
-from greystep.session.conductor import Arrived, Conducted, Decisions, Event, conduct, log_of
-from greystep.session.matching import share_of
-from greystep.session.readings import exposure_stops
+from greystep.session.conductor import Arrived, Conducted, Decisions, Event, Lights, Mark, conduct, log_of
+from greystep.session.flash_light import is_dim, light_as_it_comes, share_of
+from greystep.session.raw_files import falls
 from greystep.session.shots import BOX, PLACED, check_rows
 
 #: The plan as it was, beside the log that is written over it.
 PLAN_NAME: Final = "shots_planned.csv"
-#: Less than this share of the range is no flash: half of what is too dark.
-_NO_FLASH: Final = TOO_DARK / 2.0
+#: Frames of one light that were shot one after the other agree to within this [stop] (own assumption).
+_AGREE: Final = 0.1
 
 
 @dataclass
@@ -38,6 +37,7 @@ class Shoot:
         done: How far it is; None before the first frame.
         decided: What the person decided.
         targets: By camera body: where the grey target stands, once that is settled.
+        so_far: The log as it was placed last.
     """
 
     folder: Path
@@ -45,8 +45,10 @@ class Shoot:
     done: Conducted | None = None
     decided: Decisions = field(default_factory=Decisions)
     targets: dict[str, Target] = field(default_factory=dict)
+    so_far: pd.DataFrame | None = None
     _frames: tuple[Arrived, ...] = ()
     _rejected: dict[str, str] = field(default_factory=dict)
+    _moved: set[str] = field(default_factory=set)
     _written: bytes = b""
     _told: set[tuple[str, str, int]] = field(default_factory=set)
     _before: list[tuple[Decisions, pd.DataFrame]] = field(default_factory=list)
@@ -64,9 +66,25 @@ class Shoot:
         """
         if self._written and not self.is_own_log():
             self.plan, self._written = shots, b""
-        self._frames = tuple(arrived(names, readings, self._rejected))
+        self._frames = tuple(arrived(names, readings, self._rejected, self._moved))
         self.done = conduct(self.plan, self._frames, self.decided)
-        return self._log(self.done), ()
+        self.so_far = self._log(self.done)
+        return self.so_far, ()
+
+    def see_targets(self, states: Mapping[str, str]) -> bool:
+        """Take where the target stands in each frame; say whether a place may have changed by that.
+
+        Args:
+            states: By frame, see `greystep.session.places.target_states`.
+        """
+        away = {name for name, state in states.items() if state}
+        changed, self._moved = away != self._moved, away
+        if 2 * len(away) > sum(not frame.dim for frame in self._frames):  # it stands elsewhere, and is sought again
+            self.targets.clear()
+        for name, flag in list(self._rejected.items()):
+            if flag == Flag.NO_TARGET and name not in away:
+                changed |= bool(self._rejected.pop(name))
+        return changed
 
     def judge(self, readings: pd.DataFrame) -> bool:
         """Take from the readings which frames their repeats reject; say whether a place may have changed by that."""
@@ -76,7 +94,27 @@ class Shoot:
             flag = next((flag for flag in flags.split(row.flags) if flag in REJECTING), "")
             if flag and flag != Flag.EXTRA_FRAME and row.frame not in own:
                 self._rejected.setdefault(row.frame, flag)
-        return len(self._rejected) > before
+        return self._overrule() or len(self._rejected) > before
+
+    def _overrule(self) -> bool:
+        """Where two frames of one light fell short alike, reject the brighter ones that they were held against."""
+        one = Lights.of(self.plan).one
+        short: dict[int, list[Arrived]] = {}
+        for frame, event in zip(self._frames, self.done.events if self.done else (), strict=False):
+            if event.row >= 0 and self._rejected.get(frame.frame) == Flag.PARTIAL_FLASH:
+                short.setdefault(int(one[event.row]), []).append(frame)
+        for light, frames in short.items():
+            levels = [frame.light for frame in frames[-2:]]
+            if len(levels) < 2 or not abs(levels[0] - levels[1]) < _AGREE:
+                continue
+            rows = self.done.rows[one == light].tolist() if self.done else []
+            for other in (self._frames[at] for at in rows if at >= 0):
+                if other.light > max(levels) + _AGREE:
+                    self._rejected[other.frame] = Flag.OUTLIER
+            for frame in frames[-2:]:
+                del self._rejected[frame.frame]
+            return True
+        return False
 
     def level_pct(self, frame: str) -> float:
         """Return the level of a frame's patch [% of the range]; NaN where it is not known."""
@@ -199,32 +237,38 @@ def is_plan(shots: pd.DataFrame) -> bool:
     return bool((shots["frame"] == "").all()) or PLACED in shots
 
 
-def arrived(names: Sequence[str], readings: Sequence[Reading], rejected: Mapping[str, str]) -> list[Arrived]:
+def arrived(
+    names: Sequence[str], readings: Sequence[Reading], rejected: Mapping[str, str], moved: Collection[str] = ()
+) -> list[Arrived]:
     """Return of each frame what placing needs.
 
     Args:
         names, readings: In the order in which they came.
-        rejected: By frame: why it cannot be used as its repeats show it.
+        rejected: By frame: why it cannot be used as the others show it.
+        moved: Frames whose target does not stand in its place: what was measured there is not its light.
     """
-    settings = exposure_stops(
-        pd.DataFrame(
-            {name: [getattr(one.exposure, name) for one in readings] for name in ("f_number", "iso")}, dtype=np.float64
-        ).assign(body=[body_label(one.exposure) for one in readings])
-    )
-    share = np.array([share_of(one) for one in readings])
-    dark = share < _NO_FLASH
-    room = float(np.median(share[dark] * 2.0 ** settings[dark])) if dark.any() else 0.0
-    flash = np.maximum(share - np.nan_to_num(room / 2.0**settings), DARKEST)
-    light = np.where(dark, -np.inf, np.log2(flash) + settings)
-    if len({body_label(one.exposure) for one in readings}) > 1:
-        light = np.where(dark, light, np.nan)  # of two bodies, light cannot be compared
+    captured = [one.exposure.captured for one in readings]
+    light = np.where([name in moved for name in names], np.nan, light_as_it_comes(readings))
+    dim = np.array([is_dim(one) for one in readings], dtype=bool)
+    uneven = np.array([Flag.UNEVEN in one.flags for one in readings], dtype=bool) & ~dim
+    uneven &= 2 * uneven.sum() <= (~dim).sum()  # where most are, the light falls off
     return [
-        Arrived(name, float(level), rejected.get(name) or _own_fault(one), one.exposure.iso or math.nan, float(part))
-        for name, one, level, part in zip(names, readings, light, share, strict=True)
+        Arrived(
+            name,
+            float(level),
+            rejected.get(name) or _own_fault(one),
+            one.exposure.iso or math.nan,
+            share_of(one),
+            bool(dim[at]),
+            bool(uneven[at]),
+            (*[Mark.SET_BACK] * falls(before, one.exposure.captured), *[Mark.MOVED] * (name in moved)),
+        )
+        for at, (name, one, level, before) in enumerate(zip(names, readings, light, ["", *captured], strict=False))
     ]
 
 
 def _own_fault(reading: Reading) -> str:
     """Return the first flag for which a frame cannot be used, by itself; where there is no light, no target is none."""
-    dark = share_of(reading) < _NO_FLASH
-    return next((flag for flag in reading.flags if flag in REJECTING and not (dark and flag == Flag.NO_TARGET)), "")
+    return next(
+        (flag for flag in reading.flags if flag in REJECTING and not (is_dim(reading) and flag == Flag.NO_TARGET)), ""
+    )

@@ -34,6 +34,8 @@ PLACED: Final = "placed"
 BOX: Final = "box"
 NOT_SHOT: Final = "not shot yet"
 SKIPPED: Final = "skipped"
+SET_ASIDE: Final = "set aside: "
+WARM_UP: Final = "warm-up"
 
 
 @dataclass(frozen=True)
@@ -224,6 +226,12 @@ def check_rows(log: pd.DataFrame) -> Booleans:
         told = log["note"].astype("str").str.contains(CHECK_NOTE, case=False, regex=False, na=False)
         noted |= (log["kind"] == Kind.FLASH) & told
     return noted.to_numpy(dtype=bool)
+
+
+def aside_rows(log: pd.DataFrame, why: str = "") -> Booleans:
+    """Return which rows of a log are frames that were set aside when a plan was shot, for any reason or for this."""
+    placed = log[PLACED] if PLACED in log else pd.Series("", index=log.index)
+    return placed.astype("str").str.startswith(f"{SET_ASIDE}{why}").to_numpy(dtype=bool)
 
 
 # --- folders and file names -----------------------------------------------------------------------------------------

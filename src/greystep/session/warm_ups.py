@@ -12,21 +12,14 @@ import numpy as np
 import pandas as pd
 
 from greystep.arrays import Booleans, Floats, Indices
+from greystep.session.costs import GAP, WARM_UPS, disagreement
 from greystep.session.readings import WARM_UP_NOTE
 from greystep.session.shots import check_rows
 from greystep.terms import TESTED, UNLIT
 
-#: Fewer frames at full are slips of another kind.
-_LEAST: Final = 3
-#: The costs [stop], as in `matching`: a row or a frame without a partner; a flash that did not fire; a row or frame of
-#: which nothing is known; a frame with light on a row without.
-_GAP: Final = 0.45
-_NO_FLASH: Final = 0.8
-_UNKNOWN: Final = 0.3
-_LIT: Final = 2.0
 #: A frame that is passed over as a warm-up; warm-ups must save two slips at least.
 _PASSED: Final = 0.01
-_SAVES: Final = 2.0 * _GAP - 0.1
+_SAVES: Final = 2.0 * GAP - 0.1
 #: A warm-up is so near its head's full level [stop]; fired in a hurry, it may fall a little short.
 _LIKE_FULL: Final = 0.3
 #: Heads are tried so far from the brightest [stop], so many times over.
@@ -56,7 +49,7 @@ def find_warm_ups(shots: pd.DataFrame, light: Floats) -> list[tuple[int, str]]:
     levels = np.full(len(heads), known.max() + np.nanmin(np.where(fired, stops, np.nan)))
 
     def cost(levels: Floats) -> Floats:
-        return _disagreement(np.where(fired, levels[own] - stops, stops), light)
+        return disagreement(np.where(fired, levels[own] - stops, stops), light)
 
     for _ in range(_ROUNDS):
         for head in sorted(set(own[fired].tolist())):
@@ -75,10 +68,10 @@ def find_warm_ups(shots: pd.DataFrame, light: Floats) -> list[tuple[int, str]]:
 
 def _alike_in_a_row(light: Floats) -> bool:
     """Say whether so many frames in a row have one light, without which there are no warm-ups."""
-    if len(light) < _LEAST:
+    if len(light) < WARM_UPS:
         return False
     windows = np.where(np.isfinite(light), light, np.nan)[
-        np.arange(_LEAST)[:, None] + np.arange(len(light) - _LEAST + 1)
+        np.arange(WARM_UPS)[:, None] + np.arange(len(light) - WARM_UPS + 1)
     ]
     return bool((np.ptp(windows, axis=0) <= _LIKE_FULL).any())
 
@@ -91,14 +84,6 @@ def _told(shots: pd.DataFrame, row: int) -> bool:
 def _runs(levels: Floats, starts: dict[int, int], light: Floats) -> dict[int, tuple[int, Booleans]]:
     """Return by row, in front of which a head is warmed up, the head and which frames are at its full level."""
     return {row: (head, np.abs(light - levels[head]) <= _LIKE_FULL) for row, head in starts.items()}
-
-
-def _disagreement(expected: Floats, measured: Floats) -> Floats:
-    """Return the cost (rows, frames) of each frame on each row [stop]; infinite is no flash, NaN is not known."""
-    dark_row, dark_frame = np.isinf(expected)[:, None], np.isinf(measured)[None, :]
-    apart = np.abs(np.where(dark_frame, 0.0, measured[None, :]) - np.where(dark_row, 0.0, expected[:, None]))
-    cost = np.where(dark_row & dark_frame, 0.0, np.where(dark_row, _LIT, np.where(dark_frame, _NO_FLASH, apart)))
-    return np.where(np.isnan(apart), _UNKNOWN, cost)
 
 
 def _settled(levels: Floats, own: Indices, stops: Floats, light: Floats, placed: Indices) -> Floats:
@@ -123,13 +108,13 @@ def _align(
         aside: Frames that are warm-ups, with the heads; only with `trace`.
     """
     rows, frames = cost.shape
-    gaps = _GAP * np.arange(frames + 1)
+    gaps = GAP * np.arange(frames + 1)
     totals = np.full((rows + 1, frames + 1), np.inf)
     passed: dict[int, Indices] = {}
     for row in range(rows + 1):
         line = np.full(frames + 1, np.inf)
         if row:
-            line = totals[row - 1] + _GAP
+            line = totals[row - 1] + GAP
             line[1:] = np.minimum(line[1:], totals[row - 1, :-1] + cost[row - 1])
         else:
             line[0] = 0.0
@@ -143,7 +128,7 @@ def _align(
     row, at = int(np.argmin(totals[:, -1])), frames
     while trace and (row or at):
         now = totals[row, at]
-        if at and now >= totals[row, at - 1] + _GAP - 1e-9:
+        if at and now >= totals[row, at - 1] + GAP - 1e-9:
             at -= 1
         elif row in passed and passed[row][at] >= 0:
             aside += [(frame, runs[row][0]) for frame in range(int(passed[row][at]), at)]
@@ -166,8 +151,8 @@ def _pass_over(line: Floats, like: Booleans) -> tuple[Floats, Indices]:
     found, start = line.copy(), np.full(len(line), -1)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], like, [False]]).astype(np.int8)))
     for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        for at in range(first + _LEAST, end + 1):
-            places = np.arange(first, at - _LEAST + 1)
+        for at in range(first + WARM_UPS, end + 1):
+            places = np.arange(first, at - WARM_UPS + 1)
             costs = line[places] + _PASSED * (at - places)
             if costs.min() < found[at] - 1e-12:
                 found[at], start[at] = costs.min(), places[int(np.argmin(costs))]
