@@ -1,5 +1,6 @@
-"""The makers of `tests/helpers` as fixtures."""
+"""The makers of `tests/helpers` as fixtures, and how the processes of a run find what was compiled."""
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
@@ -8,6 +9,15 @@ import pytest
 
 from helpers import dng_writer, tiff_writer
 from helpers import synthetic as readings_maker
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Keep compiled modules where a run has several workers: it begins Python a hundred times and compiles all each time.
+
+    With `-n 0` what the caller chose stands: whoever changes a module many times a second must not meet an old one.
+    """
+    if config.getoption("numprocesses", None):
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.fixture(scope="session")
