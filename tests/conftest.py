@@ -1,7 +1,7 @@
 """The makers of `tests/helpers` as fixtures, and how the processes of a run find what was compiled."""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -12,12 +12,20 @@ from helpers import synthetic as readings_maker
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Keep compiled modules where a run has several workers: it begins Python a hundred times and compiles all each time.
+    """Keep compiled modules where a run has several workers, as it begins Python a hundred times.
 
     With `-n 0` what the caller chose stands: whoever changes a module many times a second must not meet an old one.
     """
     if config.getoption("numprocesses", None):
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _nothing_waits_for_the_disk() -> Iterator[None]:
+    """No test pulls the plug: `os.fsync` is left out in this process, one for each of thousands of files."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda handle: None)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -50,3 +50,19 @@ def test_numbers_are_written_to_their_last_digit() -> None:
     back = [float(line.split(",")[0] or "nan") for line in text.splitlines()[1:]]
     assert np.array_equal(back, values, equal_nan=True)
     assert json.loads(files.to_json({"a": values}))["a"] == [*values[:-1], None]
+
+
+def test_a_write_is_checked_as_fast_after_many_sessions(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    looks: list[object] = []
+    monkeypatch.setattr(
+        os, "stat", lambda path, *more, looked=os.stat, **how: looks.append(path) or looked(path, *more, **how)
+    )
+    counted = []
+    for known in (1, 100):
+        for place in range(known):
+            (tmp_path / f"{place}").mkdir(exist_ok=True)
+            files.keep_out(tmp_path / f"{place}")
+        looks.clear()
+        files.check_target(tmp_path / "a.csv")
+        counted.append(len(looks))
+    assert counted[0] == counted[1]

@@ -1,7 +1,8 @@
 """The report as one HTML file: every text and number made ready here, laid out by ``report.html``."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Final
+from functools import cache
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,9 @@ from greystep.sentences import budget, page_one
 from greystep.sentences import kit as kit_said
 from greystep.sentences.summary import Summary
 from greystep.terms import TESTED
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 _SCALE: Final = {
     "dng": "the one colour matrix that the raw files carry",
@@ -109,13 +113,19 @@ def unfinished_page(title: str) -> str:
 
 def render(template: str, context: Mapping[str, object]) -> str:
     """Return a page of this folder's templates as HTML text; a value that it asks for and does not get is an error."""
+    return _templates().get_template(template).render(context)
+
+
+@cache
+def _templates() -> "Environment":
+    """Return this folder's templates, each compiled once a process."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
     loader = PackageLoader("greystep", "pages")
     environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.filters["css_string"] = lambda text: Markup(css_string(str(text)))
-    return environment.get_template(template).render(context)
+    return environment
 
 
 def css_string(text: str) -> str:
