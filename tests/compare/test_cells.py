@@ -119,7 +119,7 @@ def test_noise_alone_where_frames_are_identical(synthetic: ModuleType) -> None:
 
 
 def test_means_hold_the_truth_95_times_in_100(synthetic: ModuleType) -> None:
-    """Of 24 sessions, by size (`helpers/intervals`): 0.84 to 1.12 is 98 to 92 in 100, as well known as by 60 counted."""
+    """Of 24 sessions, by size (`helpers/intervals`): 0.84 to 1.12 is 98 to 92 in 100, as sure as 60 counted."""
     rng = np.random.default_rng(3)
     errors, halves = [], []
     for _ in range(24):
