@@ -1,6 +1,7 @@
-"""The makers of `tests/helpers` as fixtures."""
+"""The makers of `tests/helpers` as fixtures, and how the processes of a run find what was compiled."""
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -8,6 +9,23 @@ import pytest
 
 from helpers import dng_writer, tiff_writer
 from helpers import synthetic as readings_maker
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Keep compiled modules where a run has several workers, as it begins Python a hundred times.
+
+    With `-n 0` what the caller chose stands: whoever changes a module many times a second must not meet an old one.
+    """
+    if config.getoption("numprocesses", None):
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _nothing_waits_for_the_disk() -> Iterator[None]:
+    """No test pulls the plug: `os.fsync` is left out in this process, one for each of thousands of files."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda handle: None)
+        yield
 
 
 @pytest.fixture(scope="session")

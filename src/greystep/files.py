@@ -26,7 +26,8 @@ from greystep.errors import GreystepError
 #: Folders of raw frames that this process knows, links resolved. They stay known: a session of this process may be used
 #: again, and no later one may write over its frames.
 _FRAME_FOLDERS: Final[set[Path]] = set()
-#: The frames in them: device and inode -> path.
+#: The same folders, and the frames in them: device and inode -> path.
+_FOLDERS: Final[dict[tuple[int, int], Path]] = {}
 _FRAMES: Final[dict[tuple[int, int], Path]] = {}
 #: Longer paths than on any system of today, in characters (common practice, no source): Linux takes 4096.
 _LONGEST_PATH: Final = 4096
@@ -44,10 +45,12 @@ BeforeLanding = Callable[[bytes, os.stat_result], None]
 def keep_out(folder: Path, frames: Iterable[Path] = ()) -> None:
     """Make a folder of raw frames, and the frames, known: from now on `check_target` refuses them."""
     paths = list(frames)
-    _FRAME_FOLDERS.update(Path(os.path.realpath(place)) for place in {folder, *(path.parent for path in paths)})
-    for path in paths:
-        with suppress(OSError):
-            _FRAMES[_identity(path)] = path
+    folders = [Path(os.path.realpath(place)) for place in {folder, *(path.parent for path in paths)}]
+    _FRAME_FOLDERS.update(folders)
+    for known, places in ((_FOLDERS, folders), (_FRAMES, paths)):
+        for path in places:
+            with suppress(OSError):
+                known[_identity(path)] = path
 
 
 def check_target(path: Path) -> None:
@@ -62,17 +65,14 @@ def check_target(path: Path) -> None:
     parent = Path(os.path.realpath(path.parent))
     if circle := next((place for place in (parent, *parent.parents) if os.path.islink(place)), None):
         raise GreystepError(f"{path}: cannot be written, for the link {circle} leads in a circle; give another folder")
-    chain = {found for place in (parent, *parent.parents) if (found := _identity_or_none(place))}
-    for folder in _FRAME_FOLDERS:
+    for place in (parent, *parent.parents):
         # A folder may be mounted twice or be spelled in two ways, so its identity counts beside its path.
-        if parent.is_relative_to(folder) or _identity_or_none(folder) in chain:
+        if folder := place if place in _FRAME_FOLDERS else _known(place, _FOLDERS):
             raise GreystepError(
                 f"{path}: lies in the folder of the raw frames ({folder}), and raw frames are never written to; give"
                 " another folder with --out"
             )
-    own = _identity_or_none(path)
-    frame = _FRAMES.get(own) if own else None
-    if frame is not None and _identity_or_none(frame) == own:
+    if frame := _known(path, _FRAMES):
         raise GreystepError(
             f"{path}: is the raw file {frame} under another name, and raw frames are never written to; give another"
             " folder with --out"
@@ -258,11 +258,12 @@ def _identity(path: Path) -> tuple[int, int]:
     return state.st_dev, state.st_ino
 
 
-def _identity_or_none(path: Path) -> tuple[int, int] | None:
-    try:
-        return _identity(path)
-    except OSError:
-        return None
+def _known(path: Path, among: Mapping[tuple[int, int], Path]) -> Path | None:
+    """Return what is known under the identity of a path, if it has that identity still."""
+    with suppress(OSError):
+        known = among.get(own := _identity(path))
+        return known if known is not None and _identity(known) == own else None
+    return None
 
 
 @cache

@@ -60,19 +60,20 @@ def verdicts_of(synthetic: ModuleType, offsets: np.ndarray, tests: int, scatter:
 
 def test_a_true_difference_at_the_limit_is_hardly_ever_called(synthetic: ModuleType) -> None:
     """The bar: 6 heads x 7 powers x 5, true 4 mired: false outside and false within each under 2.5 %."""
-    found = verdicts_of(synthetic, kit(head=4.0), 40, 0.6)
-    assert (found == "outside").sum() <= 1  # a rule that is wrong in one test of ten fails here 92 times in 100
-    assert (found == "within").sum() <= 1
+    found = verdicts_of(synthetic, kit(head=4.0), 24, 0.6)
+    assert (found == "undecided").all()  # a rule that is wrong in one test of ten fails here 92 times in 100
 
 
 def test_a_true_difference_of_six_is_outside(synthetic: ModuleType) -> None:
-    found = [verdicts_of(synthetic, offsets, 15, 0.6) for offsets in (kit(head=6.0), kit(cell=6.0), kit(slope=1.0))]
-    assert (pd.concat(found) == "outside").mean() > 0.95
+    """The bar: in more than 95 % of tests; a rule that misses one of ten fails here 92 times in 100."""
+    found = [verdicts_of(synthetic, offsets, 8, 0.6) for offsets in (kit(head=6.0), kit(cell=6.0), kit(slope=1.0))]
+    assert (pd.concat(found) == "outside").all()
 
 
 def test_matched_heads_are_within(synthetic: ModuleType) -> None:
+    """The bar: in more than 95 % of tests; a rule that misses one of ten fails here 92 times in 100."""
     for scatter in (0.3, 0.6):
-        assert (verdicts_of(synthetic, kit(), 22, scatter) == "within").mean() > 0.95
+        assert (verdicts_of(synthetic, kit(), 12, scatter) == "within").all()
 
 
 def test_the_rules_by_hand(synthetic: ModuleType) -> None:

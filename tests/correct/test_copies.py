@@ -67,18 +67,19 @@ def session(folder: Path, camera: bool = True) -> Session:
     return open_session(folder)
 
 
-@pytest.fixture(params=[BAYER, SIX], ids=["2x2", "6x6"])
-def foreign(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[Path, Correction]:
-    """A session shot with a camera that writes no DNG, and its corrections, brightness too."""
-    (tmp_path / "frames").mkdir()
+@pytest.fixture(scope="module", params=[BAYER, SIX], ids=["2x2", "6x6"])
+def foreign(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Correction]:
+    """A session shot with a camera that writes no DNG, and its corrections, brightness too; only read."""
+    folder = tmp_path_factory.mktemp("foreign")
+    (folder / "frames").mkdir()
     for place, (name, neutral) in enumerate(NEUTRALS.items()):
-        foreign_raw(tmp_path / "frames" / name, neutral, request.param, place)
-    return tmp_path, session(tmp_path).correct(to="median", match_brightness=True)
+        foreign_raw(folder / "frames" / name, neutral, request.param, place)
+    return folder, session(folder).correct(to="median", match_brightness=True)
 
 
-def test_a_raw_that_is_no_dng_becomes_one(foreign: tuple[Path, Correction]) -> None:
+def test_a_raw_that_is_no_dng_becomes_one(foreign: tuple[Path, Correction], tmp_path: Path) -> None:
     folder, found = foreign
-    done = found.render(folder / "out", "dng")
+    done = found.render(tmp_path / "out", "dng")
     assert [path.name for path in done.wrote] == [f"f{n}_c.dng" for n in range(4)]
     rows = found.table.set_index("frame")
     for name, copy in zip(NEUTRALS, done.wrote, strict=True):
@@ -111,39 +112,39 @@ def test_a_raw_that_is_no_dng_becomes_one(foreign: tuple[Path, Correction]) -> N
         assert (tags[315], tags[50827]) == ("A. Invented", name)
         assert bytes(tags[50781]) == hashlib.md5(source.read_bytes()).digest()
         assert tags[50730][0] / tags[50730][1] == pytest.approx(rows.loc[name, "exposure_stops"], abs=1e-6)
-    again = found.render(folder / "out", "dng")
+    again = found.render(tmp_path / "out", "dng")
     assert {str(row["state"]) for row in again.frames} == {"kept"}
 
 
-def test_a_made_dng_is_measured_again(foreign: tuple[Path, Correction]) -> None:
-    folder, found = foreign
-    found.render(folder / "out", "dng")
-    table = found.check(folder / "out").checked.table
+def test_a_made_dng_is_measured_again(foreign: tuple[Path, Correction], tmp_path: Path) -> None:
+    _, found = foreign
+    found.render(tmp_path / "out", "dng")
+    table = found.check(tmp_path / "out").checked.table
     assert list(table["file"]) == [f"dng/f{n}_c.dng" for n in range(4)]
     assert table["steps_after"].max() < 0.05
     assert table["stops_after"].abs().max() < 0.001
     assert table["steps_before"].max() > 2.0
 
 
-def test_a_camera_without_a_matrix_is_named(foreign: tuple[Path, Correction]) -> None:
-    folder, found = foreign
+def test_a_camera_without_a_matrix_is_named(foreign: tuple[Path, Correction], tmp_path: Path) -> None:
+    _, found = foreign
     bodies = {label: replace(body, tags=None) for label, body in found.ingested.bodies.items()}
     with pytest.raises(GreystepError, match=r"f\d\.raw: no colour matrix is known for its camera"):
-        render_frames(replace(found.ingested, bodies=bodies), found.corrections, folder / "out", "dng")
-    assert not list((folder / "out").rglob("*.dng"))
+        render_frames(replace(found.ingested, bodies=bodies), found.corrections, tmp_path / "out", "dng")
+    assert not list((tmp_path / "out").rglob("*.dng"))
 
 
 def test_room_is_asked_for_by_the_size_of_the_mosaic(
-    foreign: tuple[Path, Correction], monkeypatch: pytest.MonkeyPatch
+    foreign: tuple[Path, Correction], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    folder, found = foreign
+    _, found = foreign
     pixels = (TOP + HEIGHT + 4) * (LEFT + WIDTH + 8)
     free = 4 * pixels * 2
     monkeypatch.setattr(shutil, "disk_usage", lambda path: SimpleNamespace(free=free))
     with pytest.raises(GreystepError, match="MB are needed"):
-        found.render(folder / "out", "dng")
+        found.render(tmp_path / "out", "dng")
     free = 4 * (pixels * 3 + 100_000)
-    assert len(found.render(folder / "out", "dng").wrote) == 4
+    assert len(found.render(tmp_path / "out", "dng").wrote) == 4
 
 
 # --- real files ----------------------------------------------------------------------------------------------------

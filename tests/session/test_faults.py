@@ -35,6 +35,14 @@ def all_rows(table: pd.DataFrame) -> np.ndarray:
     return np.ones(len(table), dtype=bool)
 
 
+def test_cells_are_numbered_in_the_order_of_the_table_and_what_is_missing_is_one_text() -> None:
+    power = pd.Series(["1/4", float("nan"), "full", float("nan"), "1/4", "full"], dtype=object)
+    table = pd.DataFrame({"head": list("BBAAAA"), "power": power, "note": list("uvwxyz")})
+    assert faults.cells(table).tolist() == [0, 1, 2, 3, 4, 2]
+    assert faults.cells(table.assign(head="A")).tolist() == [0, 1, 2, 1, 0, 2]
+    assert faults.cells(table[:0]).tolist() == []
+
+
 # --- pooled deviation -----------------------------------------------------------------------------------------------
 
 

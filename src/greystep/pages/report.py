@@ -1,7 +1,8 @@
 """The report as one HTML file: every text and number made ready here, laid out by ``report.html``."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Final
+from functools import cache
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,9 @@ from greystep.sentences import budget, page_one
 from greystep.sentences import kit as kit_said
 from greystep.sentences.summary import Summary
 from greystep.terms import TESTED
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 _SCALE: Final = {
     "dng": "the one colour matrix that the raw files carry",
@@ -111,6 +115,12 @@ def render(template: str, context: Mapping[str, object]) -> str:
 
     Every page knows the version and the words of verdicts; `size` is blank where the page gives none.
     """
+    return _templates().get_template(template).render(context)
+
+
+@cache
+def _templates() -> "Environment":
+    """Return this folder's templates, each compiled once a process."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -118,7 +128,7 @@ def render(template: str, context: Mapping[str, object]) -> str:
     environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.globals |= {"version": __version__, "verdicts": say.VERDICTS, "size": ""}
     environment.filters["css_string"] = lambda text: Markup(css_string(str(text)))
-    return environment.get_template(template).render(context)
+    return environment
 
 
 def css_string(text: str) -> str:
