@@ -17,6 +17,8 @@ _SERIAL: Final = np.linspace(0.0, 0.95, 20)
 #: A memory is taken for longer than it shows by so many standard deviations of its own (a choice): held too short it
 #: makes intervals too narrow, held too long it costs a little of them.
 _SAFE: Final = 0.8
+#: A sum of squares under this share of the largest of its head is rounding: the frames of the cell read the same.
+_ROUNDING: Final = 1e-12
 
 
 @dataclass(frozen=True)
@@ -120,7 +122,7 @@ def _growth(runs: Sequence[Run]) -> float:
         free = np.diagonal(run.leaves)
         dof = np.bincount(run.cell, free)
         sums = np.bincount(run.cell, run.residuals**2)
-        known = (dof > 0.5) & (sums > 0)
+        known = (dof > 0.5) & (sums > _ROUNDING * sums.max())
         if known.sum() < 2:
             continue
         half = dof[known] / 2
