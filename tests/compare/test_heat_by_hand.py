@@ -193,7 +193,7 @@ def test_the_inflation_of_warmth_beside_the_cells_by_hand() -> None:
 
 
 def test_what_cells_and_warmth_leave_of_a_head() -> None:
-    run, values, _ = whitened()
+    _, values, _ = whitened()
     plain = heating._run(fired([0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0], (np.arange(8.0) * 10.0).tolist(),
                                cell=[0, 1, 1, 0, -1, 1, 1, 0]), 0)  # fmt: skip
     left = heating._left(plain, values, "shots", 3.0)
