@@ -131,7 +131,7 @@ def two_heads(rounds: int = 1) -> tuple[Any, Any, np.ndarray]:
     cell = np.array([0, 1, 1, 0, 0, 1, 0, 2, 3, 3, 2, 2, 3])
     head = np.array([0] * 7 + [1] * 6)
     frames: Any = SimpleNamespace(
-        cell=cell, head=head, stops=np.where(np.isin(cell, [1, 3]), 1.0, 0.0), place=np.array([*range(7), *range(6)]) * 1.0,
+        cell=cell, head=head, stops=(cell % 2).astype(float), place=np.array([*range(7), *range(6)], dtype=float),
         warmth=rng.normal(0.0, 1.0, 13), slope=rng.normal(0.0, 1.0, 13), rounds=rounds,
         heat=SimpleNamespace(kept=np.array([True, False])),
     )  # fmt: skip
@@ -215,7 +215,8 @@ def seen(frames: dict[str, Any], system: dict[str, Any]) -> list[Seen]:
     none = pd.DataFrame({name: [] for name in ("head", "stops", "visit", "mired", "warmth", "clock")}).astype(float)
     usual = {"rounds": 1, "checks": none, "block": np.zeros(0, int), "cell": np.zeros(0, int), "clock": np.zeros(0)}
     of = {"free": np.array([4.0, 0.0]), "sums": np.array([2.0, 1.0]), "amplitude": np.array([0.0, 0.0]),
-          "rows": np.zeros(0, int), "head": np.zeros(0, int), "fit": SimpleNamespace(residuals=np.zeros(0))}  # fmt: skip
+          "rows": np.zeros(0, int), "head": np.zeros(0, int),
+          "fit": SimpleNamespace(residuals=np.zeros(0))}  # fmt: skip
     made: Any = SimpleNamespace(**usual | frames), SimpleNamespace(**of | system)
     return joint_fit._seen(cells_of([0, 1]), made[0], "mired", made[1])
 
