@@ -71,7 +71,20 @@ def test_a_gap_of_ten_usual_ones_is_a_rest_for_the_count_and_of_five_for_the_pac
 
 def test_powers_within_a_hundredth_of_a_stop_are_not_lowered() -> None:
     assert len(flashes(heating._run(fired([0.0, 0.01], [0.0, 10.0]), 0), "energy")) == 2
+    assert len(flashes(heating._run(fired([1.0, 1.01], [0.0, 10.0]), 0), "energy")) == 2, "but for rounding"
     assert len(flashes(heating._run(fired([0.0, 0.02], [0.0, 10.0]), 0), "energy")) == 3
+
+
+def test_a_lower_power_dumps_what_the_one_before_it_had() -> None:
+    run = heating._run(fired([0.0, 1.0, 3.0], [0.0, 10.0, 30.0]), 0)
+    assert (20.0, 0.5, 2.0) in flashes(run, "energy")
+    assert (5.0, 1.0, 1.0) in flashes(run, "energy")
+
+
+def test_fast_shots_keep_their_pace_and_of_shots_at_one_moment_a_second_is_usual() -> None:
+    assert heating._run(fired([0.0] * 3, [0.0, 0.5, 1.0]), 0).pace == 0.5
+    run = heating._run(fired([0.0] * 4, [0.0, 0.0, 0.0, 20.0]), 0)
+    assert run.clocks["shots"].tolist() == [0.0, 1.0, 2.0, 22.0]
 
 
 def test_shots_at_one_moment_or_a_single_shot_have_a_pace_of_one() -> None:
@@ -89,6 +102,16 @@ def test_warmth_is_the_sum_of_what_is_left_over_the_most_of_the_used_frames() ->
     half, whole = np.exp(-10.0 / 30.0), np.exp(-20.0 / 30.0)
     found = heating._warmth(run, "energy", np.array([30.0]))[0]
     assert found == pytest.approx(np.array([0.0, half, half + whole + np.exp(-5.0 / 30.0)]) / half)
+    cold = heating._run(fired([0.0, 0.0], [0.0, 10.0], cell=[0, -1]), 0)
+    assert heating._warmth(cold, "energy", np.array([30.0]))[0] == pytest.approx([0.0, half]), (
+        "over 1 where all are at rest"
+    )
+    unused = heating._run(fired([0.0, 0.0], [0.0, 10.0], cell=[-1, -1]), 0)
+    assert heating._warmth(unused, "energy", np.array([30.0]))[0] == pytest.approx([0.0, half])
+    back = heating._run(fired([0.0] * 3, [0.0, 10.0, 4.0], cell=[0, -1, -1]), 0)
+    assert heating._warmth(back, "energy", np.array([30.0]))[0, 2] == pytest.approx(np.exp(-4.0 / 30.0) + 1.0), (
+        "a clock that was set back makes no flash hotter than it was"
+    )
     by_shot = heating._warmth(run, "shots", np.array([2.0, 5.0]))
     fade = np.exp(-np.arange(3)[:, None] / np.array([2.0, 5.0])).T  # a sum of a geometric row, over that of all
     assert by_shot == pytest.approx(1.0 - fade)
@@ -128,7 +151,7 @@ def test_the_best_time_constant_has_the_highest_likelihood(monkeypatch: pytest.M
     sums = {
         0: (10.0, np.ones(3), np.array([5.0, 2.0, 9.0])),
         1: (20.0, np.ones(3), np.array([10.0, 19.0, 0.0])),
-        2: (10.0, np.ones(3), np.array([0.0, 0.0, 9.999])),
+        2: (10.0, np.ones(3), np.array([0.0, 0.0, 10.0])),
         3: (0.0, np.ones(3), np.zeros(3)),
     }
     monkeypatch.setattr(heating, "_within", lambda run, *_: sums[run])
@@ -137,6 +160,8 @@ def test_the_best_time_constant_has_the_highest_likelihood(monkeypatch: pytest.M
     chosen, taus = np.array([True, True, False, True]), np.array([1.0, 2.0, 4.0])
     cost, tau = heating._best(runs, [np.zeros(1)] * 4, chosen, "energy", taus)
     assert (cost, tau) == (pytest.approx(4.0 * np.log(0.1)), 4.0)
+    cost, tau = heating._best(runs, [np.zeros(1)] * 4, np.arange(4) == 2, "energy", taus)
+    assert (cost, tau) == (pytest.approx(2.0 * np.log(1e-9)), 4.0), "all is taken off"
     cost, tau = heating._best(runs[1:], [np.zeros(1)] * 3, chosen[1:], "energy", taus)
     assert (cost, tau) == (pytest.approx(2.0 * np.log(0.05)), 2.0)
 
@@ -164,7 +189,8 @@ def test_chance_is_the_least_of_all_heads_together_and_each_alone(monkeypatch: p
 
 
 @pytest.mark.parametrize(
-    ("chance", "doubt"), [(0.0, 0.0), (0.01, 0.3755 / 1.3755), (0.3, 0.7465), (1 / np.e, 0.75), (0.9, 0.75)]
+    ("chance", "doubt"),
+    [(0.0, 0.0), (0.01, 0.3755 / 1.3755), (0.3, 0.7465), (1 / np.e, 0.75), (0.45, 0.75), (0.9, 0.75)],
 )
 def test_the_doubt_of_a_warm_up_by_the_least_that_speaks_for_none(chance: float, doubt: float) -> None:
     """-e p ln p: 0.1252 at 0.01, 0.9818 at 0.3, 1 from 1 / e on; odds of three to one before."""
@@ -232,3 +258,12 @@ def test_without_any_head_there_is_no_heat() -> None:
     found = find_heat(nothing, np.zeros(0), 0)
     assert (len(found.warmth), len(found.kept), found.driver) == (0, 0, "energy")
     assert found.tau == pytest.approx(0.2)
+
+
+def test_heads_that_fired_once_or_never_have_no_pace_and_no_part_in_it() -> None:
+    """Six shots 10 s apart of one head, single ones of two others, none of a fourth: a fifth of 6 shots is 12 s."""
+    stops, clock = [0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 0.0, 0.0], [*np.arange(6.0) * 10.0, 500.0, 900.0]
+    shots = fired(stops, clock, head=[1] * 6 + [0, 2], cell=[0, 1, 1, 0, 0, 1, 2, 3])
+    found = find_heat(shots, np.full(8, 180.0), 4)
+    assert found.separable.tolist() == [False, True, False, False]
+    assert found.tau == pytest.approx(12.0)

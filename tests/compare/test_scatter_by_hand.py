@@ -91,7 +91,8 @@ def memory_of(*runs: Run) -> float:
             would += np.trace(left) * expected_sum / np.trace(left @ covariance)
         return shown + 0.8 * np.sqrt(size) - would
 
-    return float(brentq(over, 0.0, 0.95))
+    grid = np.linspace(0.0, 0.95, 20)  # read between its steps
+    return float(np.interp(0.0, [-over(one) for one in grid], grid))
 
 
 def walk(seed: int, cells: list[int], serial: float, place: list[float] | None = None) -> Run:
@@ -106,7 +107,10 @@ def test_the_memory_is_that_at_which_the_residuals_would_show_the_lag_1_sum_that
     second = walk(2, [0, 1, 1, 0] * 4, 0.6, [0, 1, 2, 3, 4, 5, 9, 10, 11, 12, 13, 20, 21, 22, 23, 24])
     for runs in ((first,), (second,), (first, second)):
         assert 0.2 < memory_of(*runs) < 0.9
-        assert pattern(*runs).serial == pytest.approx(memory_of(*runs), abs=0.004)  # read between steps of 0.05
+        assert pattern(*runs).serial == pytest.approx(memory_of(*runs), abs=1e-9)
+    little = walk(1, [0, 1, 2, 2, 1, 0] * 3, 0.0)
+    assert 0.0 < memory_of(little) < 0.05
+    assert pattern(little).serial == pytest.approx(memory_of(little), abs=1e-9)
 
 
 def test_a_memory_is_held_between_none_and_nineteen_twentieths() -> None:
@@ -170,3 +174,13 @@ def test_heads_as_alike_as_chance_makes_them_share_the_weighted_mean() -> None:
     less = np.exp(np.array([0.0, 0.0, 0.0, 2.05]))
     assert 0.0 < np.var(np.log(less), ddof=1) - polygamma(1, 1.5) < polygamma(1, 6.0)
     assert moderated(less, d)[1].tolist() == [12.0] * 4
+    assert moderated(less, d)[0] == pytest.approx((12.0 * less.mean() + 3.0 * less) / 15.0)
+
+
+def test_neither_the_unit_nor_the_number_of_a_cell_matters() -> None:
+    first, second = walk(1, [0, 1, 2, 2, 1, 0] * 3, 0.6), pair(900.0, 1.0, 5.0)
+    found = pattern(first, second)
+    for unit in (1e-6, 1e3):
+        other = [Run(unit * one.residuals, one.stops, one.place, one.cell + 4, one.design) for one in (first, second)]
+        assert pattern(*other).growth == pytest.approx(found.growth)
+        assert pattern(*other).serial == pytest.approx(found.serial)
