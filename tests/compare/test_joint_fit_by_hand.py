@@ -58,6 +58,29 @@ def test_a_head_stands_where_its_powers_do_on_the_mean_each_against_its_own_body
     assert place(cells, values) == (pytest.approx(np.var(levels, ddof=1)), 2.0)
 
 
+def test_places_by_loops() -> None:
+    """Twenty kits of five heads at two of three powers each, one of them now and then far off."""
+    told = set()
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        head, stops = np.repeat(np.arange(5), 2), np.concatenate([rng.permutation(3)[:2] for _ in range(5)]) * 1.0
+        values = 180.0 + 4.0 * stops + rng.normal(0.0, 0.1, 10) + np.repeat(rng.normal(0.0, 0.2, 5), 2)
+        values += np.where(head == 3, rng.choice([-6.0, 0.0, 1.2]), 0.0)
+        away: dict[int, list[float]] = {}
+        for at in range(10):
+            others = [values[other] for other in range(10) if stops[other] == stops[at]]
+            if len({head[other] for other in range(10) if stops[other] == stops[at]}) > 1:
+                away.setdefault(int(head[at]), []).append(values[at] - np.median(others))
+        levels = np.array([np.mean(one) for one in away.values()])
+        alike = [one for one in levels if abs(one - np.median(levels)) <= 3.0 * 0.5]
+        spread, free = np.std(alike, ddof=1), len(alike) - 1.0
+        narrow = len(alike) > len(levels) / 2 and stats.t.ppf(0.975, free) * spread < 1.96 * 0.5
+        found = place(cells_of(head.tolist(), stops.tolist()), values.tolist())
+        assert found == ((pytest.approx(spread**2), free) if narrow else (0.25, np.inf))
+        told.add((narrow, len(alike) < len(levels)))
+    assert len(told) > 2
+
+
 def test_the_assumed_place_in_tint_and_of_output() -> None:
     sizes = [
         place(cells_of([0]), [0.0], watch, name)[0] for watch in (WATCHED, UNWATCHED) for name in ("duv", "u_prime")
@@ -100,6 +123,10 @@ def test_errors_that_frames_share_and_lamps_that_were_switched_by_loops() -> Non
 def test_no_cell_is_surer_than_the_noise_of_its_frames_by_hand() -> None:
     """Noise of 0.3 in two frames: 0.09 / 2 = 0.045 at least, 4.5 times as much; 0.1 in one is less than 0.04 by far."""
     parts = np.array([[[0.01, 0.004, 0.0], [0.004, 0.02, 0.0], [0.0, 0.0, 0.0]], np.diag([0.0, 0.02, 0.0])])
+    cells = cells_of([0, 0, 1, 1])
+    three = joint_fit._hold_to_noise(cells, np.array([3, 3, 3]), np.full(3, 0.6), np.full((2, 4, 4), 0.001))
+    assert three[0, 3, 3] == pytest.approx(0.36 / 3 / 2), "both heads' parts are 0.002"
+    assert three[0, 0, 0] == 0.001
     cells = cells_of([0, 0, 1])
     found = joint_fit._hold_to_noise(cells, np.array([0, 0, 1, 2, 2]), np.array([0.3, 0.3, 0.1, 0.2, np.nan]), parts)
     assert found[0] == pytest.approx(
@@ -269,3 +296,13 @@ def test_a_head_that_was_shot_in_two_blocks_is_seen_by_what_the_fit_leaves_of_it
     assert [(one.light, one.noise) for one in found] == [(0, 0.5 / 2), (0, 0.5)]
     assert [one.value for one in found] == pytest.approx([0.2, -0.4])
     assert [one.clock for one in found] == pytest.approx([0.05, 1.0])
+
+
+def test_visits_of_unlike_numbers_of_frames_are_as_sure_as_their_frames() -> None:
+    """Three frames in the first visit, one in the second, two in the third; the later read more."""
+    table = checks(head=[0] * 6, stops=[0.0] * 6, visit=[3, 3, 3, 5, 8, 8], mired=[1.0, 2.0, 3.0, 9.0, 4.0, 5.0],
+                   warmth=[0.0] * 6, clock=[0.0, 0.1, 0.2, 0.5, 0.8, 0.9])  # fmt: skip
+    found = seen({"checks": table}, {})
+    assert [one.noise for one in found] == pytest.approx([0.5 / 3, 0.5, 0.5 / 2])
+    assert [one.value for one in found] == pytest.approx([1.0, 9.0, 4.0])
+    assert [one.clock for one in found] == pytest.approx([0.1, 0.5, 0.85])
