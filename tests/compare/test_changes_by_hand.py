@@ -1,0 +1,361 @@
+"""Changes between sessions and shares of heads and packs: variances, anchors and answers by their formulas."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from greystep.compare import anchors, head_or_pack, history
+from greystep.compare.anchors import Anchor, Change, Metered, Visit, VisitLight, VisitLights
+from greystep.compare.drift import Drift
+from greystep.compare.head_or_pack import Follows, OnePack, Step, heads_on_one_pack
+from greystep.compare.history import History, Move, compare_sessions
+from greystep.session.settings import DEFAULT_TOLERANCE, Tolerance
+from greystep.terms import Quantity
+from helpers.kits import drift_of
+
+
+def t(dof: float, chance: float = 0.05) -> float:
+    return float(stats.t.ppf(1.0 - chance / 2.0, dof))
+
+
+# --- a light in two sessions ------------------------------------------------------------------------------------------
+
+
+def session(drift: Drift, name: str = "one", camera: str = "One", **more: Any) -> VisitLights:
+    usual: dict[str, Any] = {
+        "date": "", "serials": {}, "types": {}, "reference": "A", "cameras": {"One": camera}, "meters": {},
+        "tolerance": DEFAULT_TOLERANCE,
+    }  # fmt: skip
+    visit = Visit(name=name, drift=drift, **usual | more)
+    return VisitLights(visit, tuple(history._cells(visit, {})))
+
+
+def light(found: VisitLights, at: int) -> VisitLight:
+    return VisitLight(found, at)
+
+
+OLD, NEW = [[180.0, 181.0], [190.0, 192.0]], [[180.2, 181.0], [195.0, 192.0]]
+
+
+def test_a_change_against_the_reference_is_a_difference_of_differences() -> None:
+    """B went from 10 to 14.8 mired above A; four lights of variance 0.01, 9 degrees of freedom in each session."""
+    old, new = session(drift_of(OLD, dof=9.0)), session(drift_of(NEW, dof=9.0), "two")
+    found = anchors.change_since(light(old, 2), light(new, 2))
+    assert found is not None
+    assert (found.anchor, found.reference, found.same_camera, found.observer_mired) == (
+        Anchor.REFERENCE,
+        "A",
+        True,
+        0.0,
+    )
+    assert found.size == pytest.approx({"mired": 4.8, "duv": 0.0})
+    assert found.variances["mired"].sum() == pytest.approx(0.04)
+    assert anchors.doubt(found, "mired") == pytest.approx(t(36.0) * 0.2, rel=1e-3)
+    assert anchors.doubt(found, "mired", 0.1) == pytest.approx(t(36.0, 0.005) * 0.2, rel=1e-3)
+    assert anchors.doubt(found, "duv") == pytest.approx(t(36.0) * 2e-4, rel=1e-3)
+    own = anchors.change_since(light(old, 0), light(new, 0))
+    assert own is not None
+    assert (own.anchor, own.reference, own.size["mired"]) == (Anchor.CAMERA, "", pytest.approx(0.2))
+
+
+def test_another_camera_brings_what_an_observer_may_see() -> None:
+    """On the mean 12.4 mired from A at full; one type: 4 % of it, at another power 7 % too; unknown types 3 mired."""
+    old, types = drift_of(OLD), {"A": "dome", "B": "dome"}
+    there = session(drift_of(NEW), "two", "Other", types=types)
+    found = anchors.change_since(light(session(old), 2), light(there, 2))
+    assert found is not None
+    assert not found.same_camera
+    assert found.observer_mired == pytest.approx(0.04 * 12.4)
+    assert found.variances["mired"][-1] == pytest.approx((0.04 * 12.4) ** 2)
+    assert found.variances["duv"][-1] == 0.0
+    lower = anchors.change_since(light(session(old), 3), light(there, 3))
+    assert lower is not None
+    apart = (12.0 + 11.8) / 2.0
+    assert lower.observer_mired == pytest.approx(np.hypot(0.04, 0.07) * apart)
+    unknown = anchors.change_since(light(session(old), 2), light(session(drift_of(NEW), "two", "Other"), 2))
+    assert unknown is not None
+    assert unknown.observer_mired == 3.0
+    other_types = session(drift_of(NEW), "two", "Other", types={"A": "dome", "B": "grid"})
+    grid = anchors.change_since(light(session(old), 2), light(other_types, 2))
+    assert grid is not None
+    assert grid.observer_mired == 3.0
+
+
+def test_a_meter_stands_in_for_a_camera() -> None:
+    """Each reading of the meter repeats to 0.3 mired and was compared with a frame of 0.1 or 0.2."""
+    old = session(drift_of(OLD), reference="", meters={"One": Metered("A", 0.0, 180.0, 0.1)})
+    new = session(drift_of(NEW), "two", "Other", reference="", meters={"One": Metered("A", 0.0, 181.0, 0.2)},
+                  types={"A": "dome", "B": "dome"})  # fmt: skip
+    found = anchors.change_since(light(old, 2), light(new, 2))
+    assert found is not None
+    assert (found.anchor, found.size["mired"]) == (Anchor.METER, 5.0)
+    assert found.observer_mired == pytest.approx(0.04 * (195.0 - 181.0))
+    assert found.variances["mired"][-1] == pytest.approx(2 * 0.3**2 + 0.1**2 + 0.2**2 + found.observer_mired**2)
+    metered = anchors.change_since(light(old, 1), light(new, 1))
+    assert metered is not None
+    assert metered.observer_mired == 0.0, "the metered head, and it reads as the meter does"
+    one_alone = session(drift_of(NEW), "two", "Other", reference="")
+    assert anchors.change_since(light(old, 2), light(one_alone, 2)) is None
+    same = anchors.change_since(light(old, 2), light(session(drift_of(NEW), "two", reference=""), 2))
+    assert same is not None
+    assert same.anchor == Anchor.CAMERA
+
+
+def test_a_camera_that_is_not_known_is_none_that_stayed() -> None:
+    old, new = session(drift_of(OLD), camera="", reference=""), session(drift_of(NEW), "two", "", reference="")
+    assert anchors.change_since(light(old, 2), light(new, 2)) is None
+
+
+def test_a_reference_that_moved_is_left_out_unless_all_moved_alike() -> None:
+    """A moved by 5 mired: B stood still in the camera; where B moved with it, it is the camera."""
+    moved = session(drift_of([[185.0, 186.0], [190.0, 192.0]]), "two")
+    alone = anchors.change_since(light(session(drift_of(OLD)), 2), light(moved, 2))
+    assert alone is not None
+    assert (alone.anchor, alone.reference, alone.size["mired"]) == (Anchor.CAMERA, "A", 0.0)
+    all_moved = session(drift_of([[185.0, 186.0], [195.0, 197.0]]), "two")
+    alike = anchors.change_since(light(session(drift_of(OLD)), 2), light(all_moved, 2))
+    assert alike is not None
+    assert (alike.anchor, alike.size["mired"]) == (Anchor.REFERENCE, 0.0)
+    meters = {"One": Metered("A", 0.0, 180.0, 0.1)}
+    metered = anchors.change_since(
+        light(session(drift_of(OLD), meters=meters), 2),
+        light(session(drift_of([[185.0, 186.0], [195.0, 197.0]]), "two", meters=meters), 2),
+    )
+    assert metered is not None
+    assert (metered.anchor, metered.reference) == (Anchor.METER, "A"), "the meter saw them all move"
+
+
+def test_the_reference_is_that_of_the_later_session_at_its_highest_power_of_the_same_body() -> None:
+    old, new = session(drift_of(OLD), reference="B"), session(drift_of(NEW), "two")
+    found = anchors._references(light(old, 3), light(new, 3))
+    assert found is not None
+    assert (found[0].at, found[1].at, found[1].cell.head) == (0, 0, "A")
+    own = anchors._references(light(old, 0), light(new, 0))
+    assert own is not None
+    assert own[1].cell.head == "B", "A itself is held against what the earlier session names"
+    lower = session(drift_of(NEW, stops=[[1, 2], [0, 1]]), "two")
+    assert anchors._references(light(session(drift_of(OLD), reference=""), 3), light(lower, 3)) is not None
+    shifted = anchors._references(
+        light(session(drift_of(OLD, stops=[[0, 2], [0, 1]]), reference=""), 3), light(lower, 3)
+    )
+    assert shifted is None, "A at 1/2, its highest, was not measured before"
+    other = session(drift_of(NEW, bodies=["Two", "One"]), "two", cameras={"One": "One", "Two": "Two"})
+    assert anchors._references(light(old, 3), light(other, 3)) is None
+    assert anchors.reference_key(session(drift_of(OLD), reference="Z")) == ""
+    assert anchors.judged_together(light(session(drift_of([[180.0, None, 181.0], [180.0]])), 0)) == 2
+
+
+def test_a_light_is_sought_where_it_was_last_measured_by_its_own_camera_and_parts() -> None:
+    def on(pack: str, name: str) -> VisitLights:
+        return session(drift_of([[180.0]], parts={"pack": [[pack]]}), name)
+
+    now = session(drift_of([[180.0, 181.0]]), "now")
+    first, second = session(drift_of([[180.0, 181.0]]), "1"), session(drift_of([[180.0]]), "2")
+    found = anchors.last_measured([first, second], light(now, 0))
+    assert found is not None
+    assert found.session.visit.name == "2"
+    lower = anchors.last_measured([first, second], light(now, 1))
+    assert lower is not None
+    assert (lower.session.visit.name, lower.at) == ("1", 1)
+    assert anchors.last_measured([on("P2", "1")], light(on("P1", "2"), 0)) is None
+    unnamed = anchors.last_measured([on("P2", "1")], light(now, 0))
+    assert unnamed is not None, "without packs any serves"
+    two = session(
+        drift_of([[180.0], [180.0]], bodies=["Two", "One"], names="AA"), "3", cameras={"One": "One", "Two": "Two"}
+    )
+    own = anchors.last_measured([two], light(now, 0))
+    assert own is not None
+    assert own.cell.body == "One"
+    assert anchors.last_measured([], light(now, 0)) is None
+
+
+# --- verdicts over time -----------------------------------------------------------------------------------------------
+
+
+def change(mired: float, duv: float, same: bool = True, sd: float = 0.1) -> Change:
+    known = np.array([np.inf])
+    size = {"mired": mired, "duv": duv}
+    variances = {"mired": np.array([sd**2]), "duv": np.array([(sd / 1000.0) ** 2])}
+    return Change(Anchor.CAMERA, "", size, variances, {"mired": known, "duv": known}, same, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("of", "limits", "told"),
+    [
+        (change(0.1, 0.0), (4.0, 0.001), Move.NOT_MOVED),
+        (change(0.3, 0.0), (4.0, 0.001), Move.MOVED),
+        (change(0.1, 0.0003), (4.0, 0.001), Move.MOVED),
+        (change(0.1, 0.0003, same=False), (4.0, 0.001), Move.NOT_MOVED),
+        (change(0.1, 0.0015, same=False), (4.0, 0.001), Move.CANNOT_TELL),
+        (change(1.0, 0.0, sd=2.0), (4.0, 0.01), Move.CANNOT_TELL),
+        (change(1.0, 0.0, sd=2.0), (5.1, 0.01), Move.NOT_MOVED),
+        (change(0.1, 0.0003, same=False), (4.0, None), Move.CANNOT_TELL),
+        (change(0.1, 0.0001, same=False), (4.0, None), Move.NOT_MOVED),
+        (change(0.1, 0.0, sd=2.5), (None, None), Move.CANNOT_TELL),
+    ],
+)
+def test_what_is_decided_of_a_change(of: Change, limits: tuple[float | None, float | None], told: Move) -> None:
+    """1.96 times 0.1 mired is 0.196 beyond chance; for two quantities at once 2.24 times."""
+    found = history._judged(of, Tolerance(*limits, None, None, None, False), 1)
+    assert found.verdict == told
+    assert (found.u_mired, found.anchor) == (pytest.approx(anchors.doubt(of, "mired")), "same camera")
+    assert found.tint_open == (not of.same_camera and told == Move.CANNOT_TELL)
+
+
+def test_many_lights_at_once_need_more() -> None:
+    both = {together: history._judged(change(0.25, 0.0), DEFAULT_TOLERANCE, together).verdict for together in (1, 3)}
+    assert both == {1: Move.MOVED, 3: Move.NOT_MOVED}, "0.25 is beyond 2.24, not beyond 2.64 standard uncertainties"
+
+
+def compared(*drifts: Drift, **more: Any) -> History:
+    visits = [session(one, str(at), **more).visit for at, one in enumerate(drifts)]
+    return compare_sessions(visits)
+
+
+def test_notes_on_all_heads_that_moved_alike() -> None:
+    kit, warmer = [[180.0], [190.0], [185.0]], [[180.0], [195.0], [190.0]]
+    told = compared(drift_of(kit), drift_of(warmer), reference="")
+    assert told.notes == (), "one head stood still"
+    all_of_them = compared(drift_of(kit), drift_of([[185.0], [195.0], [190.0]]), reference="")
+    assert all_of_them.notes == (history.MovedAlike("1", "", Anchor.CAMERA, ("A", "B", "C"), True),)
+    both_ways = compared(drift_of(kit), drift_of([[185.0], [185.0], [180.0]]), reference="")
+    assert both_ways.notes == ()
+    cooler = compared(drift_of(kit), drift_of([[175.0], [185.0], [180.0]]), reference="")
+    assert cooler.notes == (history.MovedAlike("1", "", Anchor.CAMERA, ("A", "B", "C"), False),)
+    one = compared(drift_of([[180.0]]), drift_of([[185.0]]), reference="")
+    assert one.notes == ()
+
+
+# --- head or pack -----------------------------------------------------------------------------------------------------
+
+
+def table_of(lights: list[tuple[str, str, float, int]]) -> pd.DataFrame:
+    table = pd.DataFrame(lights, columns=["head", "pack", "stops", "n"])
+    return table.assign(power=table["stops"].map(lambda stops: f"-{stops:g}"))
+
+
+def test_steps_of_heads_and_packs_are_weighted_least_squares() -> None:
+    """C and D on P1 and P2, E on P2 alone, by 3, 1, 2, 4 and 2 frames; F on P3 is tied to none."""
+    table = table_of(
+        [
+            ("C", "P1", 0.0, 3),
+            ("C", "P2", 0.0, 1),
+            ("D", "P1", 0.0, 2),
+            ("D", "P2", 0.0, 4),
+            ("E", "P2", 0.0, 2),
+            ("F", "P3", 0.0, 5),
+        ]
+    )
+    found = list(head_or_pack._steps(table, np.arange(6)))
+    assert [(one.part, one.first, one.second) for one in found] == [
+        ("head", "C", "D"), ("head", "C", "E"), ("head", "D", "E"), ("pack", "P1", "P2"), ("left", "C to D", "P1 to P2")
+    ]  # fmt: skip
+    values, n = np.random.default_rng(1).normal(180.0, 3.0, 6), table["n"].to_numpy(float)
+    design = np.zeros((5, 4))
+    for row, (head, pack) in enumerate(zip(table["head"][:5], table["pack"][:5], strict=True)):
+        design[row, "CDE".index(head)] = 1.0
+        design[row, 3] = pack == "P2"
+    solved = np.linalg.lstsq(design * np.sqrt(n[:5])[:, None], values[:5] * np.sqrt(n[:5]), rcond=None)[0]
+    wanted = [solved[1] - solved[0], solved[2] - solved[0], solved[2] - solved[1], solved[3]]
+    assert [one.weights @ values for one in found[:4]] == pytest.approx(wanted)
+    assert found[4].weights @ values == pytest.approx(values[3] - values[2] - values[1] + values[0])
+    assert {one.among for one in found} == {"heads C, D and E on packs P1 and P2"}
+
+
+def test_a_change_over_the_powers_is_the_lowest_less_the_highest() -> None:
+    table = table_of([(head, pack, stops, 1) for stops in (2.0, 0.0, 4.0) for head in "CD" for pack in ("P1", "P2")])
+    levels = [
+        step for rows in (range(4), range(4, 8), range(8, 12)) for step in head_or_pack._steps(table, np.array(rows))
+    ]
+    found = list(head_or_pack._changes(levels))
+    assert [(one.part, one.power, one.from_power) for one in found] == [
+        ("head", "-4", "-0"), ("pack", "-4", "-0"), ("left", "-4", "-0")
+    ]  # fmt: skip
+    heads = [one for one in levels if one.part == "head"]
+    assert (found[0].weights == heads[2].weights - heads[1].weights).all()
+    assert list(head_or_pack._changes(levels[:3])) == [], "one power has no change"
+
+
+def rows_of(head: tuple[float, float] | None, pack: tuple[float, float] | None, left: float = 0.0) -> pd.DataFrame:
+    """Steps of head and pack, each with what chance may give; `left` is sure."""
+    parts = [("head", head), ("pack", pack), ("left", (left, 0.1) if left else None)]
+    return pd.DataFrame([
+        {"among": "all", "part": part, "first": "a", "second": "b", "power": "1/1", "from_power": "",
+         "delta_mired": one[0], "u_delta_mired": 0.3, "by_chance_mired": one[1], "delta_k": -30.0 * one[0]}
+        for part, one in parts if one is not None
+    ])  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rows", "follows"),
+    [
+        (rows_of((5.0, 1.0), (0.5, 1.0)), Follows.HEAD), (rows_of((0.5, 1.0), (-5.0, 1.0)), Follows.PACK),
+        (rows_of((5.0, 1.0), (5.0, 1.0)), Follows.BOTH), (rows_of((0.9, 0.5), (0.9, 0.5)), Follows.NEITHER),
+        (rows_of((1.1, 0.5), (0.9, 0.5)), Follows.HEAD), (rows_of((1.4, 1.5), (1.1, 1.5)), Follows.NEITHER),
+        (rows_of((5.0, 1.0), (5.0, np.nan)), Follows.OPEN), (rows_of(None, (5.0, 1.0)), Follows.PACK),
+        (rows_of(None, (0.5, 1.0)), Follows.OPEN), (rows_of((5.0, 1.0), None), Follows.OPEN),
+        (rows_of((5.0, 1.0), (0.5, 1.0), 2.6), Follows.OPEN), (rows_of((5.0, 1.0), (0.5, 1.0), -2.4), Follows.HEAD),
+        (rows_of((0.5, 1.0), (-5.0, 1.0), 2.4), Follows.PACK), (rows_of((0.5, 1.0), (0.5, 1.0), 0.9), Follows.NEITHER),
+    ],
+)  # fmt: skip
+def test_what_a_quantity_follows(rows: pd.DataFrame, follows: Follows) -> None:
+    share = head_or_pack._share(rows, Quantity.MIRED)
+    assert share.follows == follows
+    known = (rows["part"] == "pack").any() and np.isfinite(rows.loc[rows["part"] == "pack", "by_chance_mired"]).all()
+    assert (share.pack is not None) == known
+
+
+def test_the_widest_step_of_a_part_is_told() -> None:
+    rows = pd.concat(
+        [
+            rows_of((2.0, 1.0), None),
+            rows_of((-3.0, 0.8), None).assign(first="c", second="d"),
+            rows_of((np.nan, 1.0), None),
+        ]
+    )
+    assert head_or_pack._widest(rows, "head", Quantity.MIRED) == Step("head", "c", "d", -3.0, 0.3, 0.8, 90.0)
+    assert head_or_pack._widest(rows, "pack", Quantity.MIRED) is None
+
+
+def test_contrasts_have_the_doubt_of_one_fit_and_of_all_rows_at_once() -> None:
+    drift = drift_of([[180.0, 185.0, None]], sd=[0.2], dof=[9.0])
+    weights = np.array([[-1.0, 1.0, 0.0], [0.0, 1.0, -1.0], [0.5, 0.5, 0.0]])
+    delta, u, chance = head_or_pack._contrasts(drift.fitted["mired"].cells, weights, 0.01)
+    assert delta == pytest.approx([5.0, np.nan, 182.5], nan_ok=True)
+    assert u == pytest.approx([t(9.0) * 0.2 * np.sqrt(2.0), np.nan, t(9.0) * 0.2 * np.sqrt(0.5)], rel=1e-3, nan_ok=True)
+    assert chance[0] == pytest.approx(t(9.0, 0.01) * 0.2 * np.sqrt(2.0), rel=1e-3)
+    assert np.isnan(chance[1])
+
+
+def test_the_most_telling_power_and_the_change_are_kept() -> None:
+    one, two = rows_of((2.0, 1.0), (0.1, 1.0)), rows_of((3.0, 2.0), (0.1, 1.0)).assign(power="1/2")
+    both = pd.concat([one, two, rows_of((9.0, 1.0), (0.1, 1.0)).assign(power="1/2", from_power="1/1")])
+    both = both.assign(
+        **{f"{name}_{other}": 0.0 for name in ("delta", "u_delta", "by_chance") for other in ("duv", "output_stops")}
+    )
+    answers, told = head_or_pack._answers(both)
+    assert [(getattr(one, "power", ""), getattr(one, "from_power", "")) for one in told] == [
+        ("1/1", ""),
+        ("1/2", "1/1"),
+    ]
+    assert len(answers) == 9
+    assert answers["follows"].tolist()[:1] == ["head"]
+    unknown = both.assign(by_chance_mired=np.nan)
+    assert head_or_pack._answers(unknown)[1] == [head_or_pack.NothingRepeatedAmong("all")]
+
+
+def test_packs_of_which_every_head_goes_back() -> None:
+    packs = {"pack": [["P1"], ["P1"], ["P2"], ["P3"]]}
+    drift = drift_of([[180.0]] * 4, parts=packs)
+    assert heads_on_one_pack(drift, ["C"]) == [OnePack("P2", ("C",), "A", "P1")]
+    assert heads_on_one_pack(drift, ["A"]) == []
+    assert heads_on_one_pack(drift, ["A", "B"]) == [OnePack("P1", ("A", "B"), "C", "P2")]
+    assert heads_on_one_pack(drift, ["A", "B", "C", "D"]) == []
+    assert heads_on_one_pack(drift_of([[180.0]]), ["A"]) == []
+    moved = drift_of([[180.0, 180.0], [180.0]], stops=[[0, 0], [0]], parts={"pack": [["P1", "P2"], ["P3"]]})
+    assert heads_on_one_pack(moved, ["A"]) == [], "it was on another too"
+    lost = drift_of([[180.0], [None]], parts={"pack": [["P1"], ["P2"]]})
+    assert heads_on_one_pack(lost, ["B"]) == []
