@@ -136,7 +136,8 @@ def test_frames_that_were_shot_count_good_or_bad_and_checks_do_not() -> None:
     )
     rows = [("A", "P1", 0.0, "flash", 0, ""), ("A", "P1", 0.005, "flash", 1, ""), ("A", "P2", 0.0, "flash", 2, ""),
             ("B", "P1", 1.0, "flash", -1, ""), ("B", "P1", 0.0, "check", 3, ""),
-            ("B", "P1", 0.0, "flash", 4, "check frame"), ("B", "P1", 0.0, "ambient", 5, ""), ("B", "P1", 0.0, "flash", 6, "")]  # fmt: skip
+            ("B", "P1", 0.0, "flash", 4, "check frame"), ("B", "P1", 0.0, "ambient", 5, ""),
+            ("B", "P1", 0.0, "flash", 6, "")]  # fmt: skip
     readings = pd.DataFrame(rows, columns=["head", "pack", "stops", "kind", "shot", "note"])
     assert stopping._shot(readings, drift).tolist() == [2, 1, 1, 0]
 
