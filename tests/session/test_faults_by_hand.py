@@ -279,6 +279,8 @@ def test_two_repeats_that_disagree_are_at_odds() -> None:
     near = colours([*calm, 180.0, 180.9, 185.0], cells)
     assert found(faults.at_odds(near, every(near))) == [24, 25]
     assert found(faults.outlier(near, every(near))) == []
+    other = colours([*calm, 180.0, 180.9, 185.0, 185.0], cells + " B1")
+    assert found(faults.at_odds(other, every(other))) == [24, 25], "not the two of another cell"
     assert found(faults.at_odds(near, np.arange(27) != 25)) == []
     three = colours([*calm, 180.0, 181.0, 185.0], cells[:-3] + " B0")
     assert found(faults.at_odds(three, every(three))) == []
