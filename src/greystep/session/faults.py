@@ -71,7 +71,7 @@ def pooled_sd(values: Floats, cell: NDArray[np.int64]) -> tuple[float, int]:
     kept = [repeats[np.abs(repeats - np.median(repeats)) <= POOLED_WITHIN_SD * middle] for repeats in inside]
     dof = sum(max(0, len(repeats) - 1) for repeats in kept)
     squares = sum(float(np.sum((repeats - repeats.mean()) ** 2)) for repeats in kept if len(repeats))
-    return float(np.sqrt(squares / dof)), dof  # the repeats at the median distance at least are within it
+    return (float(np.sqrt(squares / dof)), dof) if dof else (middle, 1)
 
 
 def limit_sd(dof: int) -> float:
@@ -191,7 +191,7 @@ def _expected(table: pd.DataFrame, sound: Booleans) -> tuple[Floats, Booleans, B
             above = upper - as_set
             torn[mine] = (above > PARTIAL_STOPS_ALONE) & (np.abs(lower - as_set) < above - PARTIAL_STOPS)
             expected[mine] = np.where(alone[mine], as_set, np.where(torn[mine], lower, upper))
-    return expected, alone, torn
+    return expected, alone, torn & ~alone
 
 
 def tail_cut(table: pd.DataFrame, heads: Mapping[str, HeadInfo]) -> Booleans:
