@@ -212,6 +212,7 @@ def test_tables_by_hand() -> None:
 def test_a_head_without_its_highest_light_is_measured_from_the_next() -> None:
     found = drift_of([[180.0, 182.0], [None, 190.0]], output=[[0.0, 0.0], [0.0, 0.0]])
     assert found.own_reference.tolist() == [0, 0, 3, 3]
+    assert found.heads["largest_output_error_stops"].tolist() == [0.0, 0.0], "none is off"
     lost = drift_of([[180.0], [None]])
     assert lost.own_reference.tolist() == [0, -1]
     assert np.isnan(lost.heads["largest_output_error_stops"][1])
