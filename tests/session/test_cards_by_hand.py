@@ -1,22 +1,15 @@
-"""Whether a frame shows the card, what a run from rest and a lamp nobody saw cost: each by its arithmetic."""
+"""Whether a frame shows the card, by its limits."""
 
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from greystep.flags import Flag
-from greystep.measure import chromaticity
 from greystep.measure.target import Target
-from greystep.session import cards, colour, runs
-from greystep.session.runs import RUN_NOTE, Settles, settling
+from greystep.session import cards
 
 NAN = np.nan
-
-
-# --- reach ------------------------------------------------------------------------------------------------------------
 
 
 def reaches(away: tuple[float, float, float], of: dict[str, float], at: dict[str, float], alike: bool = True) -> bool:
@@ -43,8 +36,6 @@ def test_brightness_says_nothing_where_the_powers_do_not_tell_it() -> None:
     assert not reaches((0.0, 0.0, 5.0), {"A": 1.0, "B": 2.0}, {"A": 1.0, "B": 2.0})
     assert not reaches((0.035, 0.0, 0.0), {"A": 1.0}, {"B": 1.0}, alike=False)
 
-
-# --- the same card ----------------------------------------------------------------------------------------------------
 
 TARGET: Any = Target(box=(0.3, 0.3, 0.7, 0.7), patch=(0.4, 0.4, 0.6, 0.6), found=True)
 
@@ -141,114 +132,3 @@ def test_a_neutral_near_the_white_that_the_camera_is_set_to() -> None:
     frames: Any = SimpleNamespace(read=[None, SimpleNamespace(colour=None)])
     assert cards._near_setting(frames, 0, np.ones(2))
     assert cards._near_setting(frames, 1, np.ones(2))
-
-
-# --- a run from rest --------------------------------------------------------------------------------------------------
-
-
-def run_of(mired: np.ndarray, **more: Any) -> pd.DataFrame:
-    usual: dict[str, Any] = {
-        "body": "X", "head": "A", "power": "1/1", "kind": "flash", "note": RUN_NOTE, "status": "ok", "flags": "",
-        "shot": np.arange(len(mired)), "mired": mired,
-    }  # fmt: skip
-    return pd.DataFrame(usual | more)
-
-
-def test_a_run_settles_after_so_many_frames_by_its_closed_form() -> None:
-    """6 mired that fade by e in 4.7 frames: a quarter of 4 mired is left after 4.7 ln 6 = 8.4 frames."""
-    frames, tau = np.arange(20.0), float(np.geomspace(0.7, 1.5 * 19.0, 40)[20])  # one of those that are tried
-    course = 180.0 + 6.0 * (1.0 - np.exp(-frames / tau)) + 0.01 * (-1.0) ** frames
-    (found,) = settling(run_of(course), 4.0)
-    assert (found.head, found.power, found.frames, found.after) == ("A", "1/1", 20, 9)
-    assert found.mired == pytest.approx(6.0, abs=0.05)
-    assert settling(run_of(course), 12.0)[0].after == 4, "4.7 ln 2 = 3.3"
-    (held,) = settling(run_of(course), 25.0)
-    assert (held.after, held.mired) == (0, pytest.approx(6.0 * (1.0 - np.exp(-19.0 / tau)), abs=0.05))
-    lost = run_of(course, status=["ok", "rejected", *["ok"] * 18])
-    assert settling(lost, 4.0)[0].after == 9, "a lost frame has its place"
-    turned = run_of(course)[::-1].reset_index(drop=True)
-    assert settling(turned, 4.0) == settling(run_of(course), 4.0)
-
-
-def test_runs_that_tell_nothing() -> None:
-    steady = 180.0 + 0.1 * (-1.0) ** np.arange(20)
-    assert settling(run_of(steady), 0.1)[0].after == 0
-    rise = 180.0 + 6.0 * (1.0 - np.exp(-np.arange(20.0) / 5.0)) + 0.01 * (-1.0) ** np.arange(20)
-    assert settling(run_of(rise[:7]), 4.0) == ()
-    assert len(settling(run_of(rise[:8]), 4.0)) == 1
-    for change in (
-        {"flags": "outlier;settings_changed"},
-        {"status": "rejected"},
-        {"mired": NAN},
-        {"kind": "job"},
-        {"note": ""},
-    ):
-        assert settling(run_of(rise).assign(**change), 4.0) == ()
-    two = pd.concat([run_of(rise), run_of(rise, head="B")], ignore_index=True)
-    assert [one.head for one in settling(two, 4.0)] == ["A", "B"]
-    assert isinstance(settling(two, 4.0)[0], Settles)
-    assert runs.run_rows(run_of(rise[:2], kind=["flash", "job"], note=[f"x {RUN_NOTE} y", RUN_NOTE])).tolist() == [
-        True,
-        False,
-    ]
-
-
-# --- a lamp that nobody saw -------------------------------------------------------------------------------------------
-
-MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
-
-
-def unproven(
-    seen: list[tuple[bool, bool]], matrix: np.ndarray | None = MATRIX, times: list[float] | None = None
-) -> list[Any]:
-    """Three lights of A at 8000, 2000 and 500 counts of green; a lamp is a thousandth of the brightest."""
-    white = MATRIX @ chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(5600.0, 0.0))
-    level = np.array([8000.0, 2000.0, 500.0])
-    signals: Any = SimpleNamespace(signal=level[:, None] * white / white[1], seen=np.array(seen))
-    log = pd.DataFrame({"body": "X", "head": "A", "power": ["1/1", "1/4", "1/16"], "exposure_s": times or [0.008] * 3,
-                        "f_number": 11.0, "iso": 100.0})  # fmt: skip
-    sees = None if matrix is None else matrix
-    body: Any = SimpleNamespace(label="X", matrix=matrix, target_factor=np.ones(3), sees=sees)
-    return colour.unproven_room(log, np.ones(3, dtype=bool), {"X": body}, signals)
-
-
-def test_what_a_lamp_does_to_the_darkest_light_that_was_not_watched() -> None:
-    """8 counts of a tungsten lamp on 500: log2(1.016) stop."""
-    (found,) = unproven([(True, True), (False, True), (True, False)])
-    assert (found.body, found.before, found.after, found.head, found.power) == ("X", True, True, "A", "1/16")
-    assert found.stops == pytest.approx(np.log2(1.0 + 8.0 / 500.0))
-    flash, lamp = (chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(one, 0.0)) for one in (5600.0, 2900.0))
-    raw_flash, raw_lamp = MATRIX @ flash, MATRIX @ lamp
-    both = np.linalg.solve(MATRIX, raw_flash / raw_flash[1] * 500.0 + raw_lamp / raw_lamp[1] * 8.0)
-    kelvin = chromaticity.cct_duv(chromaticity.xyz_to_xy(both))[0]
-    assert found.mired == pytest.approx(1e6 / float(kelvin) - 1e6 / 5600.0, abs=0.01)
-    assert found.mired > 1.0
-    (first,) = unproven([(False, True), (True, True), (True, True)])
-    assert (first.power, first.before, first.after) == ("1/1", True, False)
-    assert unproven([(True, True)] * 3) == []
-    (blind,) = unproven([(False, True)] * 3, matrix=None)
-    assert np.isnan(blind.mired)
-    (longer,) = unproven([(True, True), (True, True), (False, True)], times=[0.008, 0.008, 0.016])
-    assert longer.stops == pytest.approx(np.log2(1.0 + 16.0 / 500.0)), "twice the time: twice the lamp"
-
-
-def doubts(change: float, share: float, known: bool = True, green: float = 1000.0) -> tuple[bool, bool]:
-    white = MATRIX @ chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(5600.0, 0.0))
-    signals: Any = SimpleNamespace(
-        signal=np.array([green * white / white[1]]), share=np.array([share]), black_known=np.array([known]),
-        change=np.array([change * white / white[1]]),
-    )  # fmt: skip
-    body: Any = SimpleNamespace(label="X", sees=MATRIX)
-    found = colour.light_doubts(["X"], np.ones(1, dtype=bool), {"X": body}, signals)
-    return bool(found[Flag.BLACK_DOUBTFUL][0]), bool(found[Flag.AMBIENT_CHANGED][0])
-
-
-def test_room_light_that_may_have_changed_matters_from_half_a_hundredth_of_the_light_on() -> None:
-    """Half a chance either way: half of the change."""
-    assert doubts(10.2, 0.5) == (False, True)
-    assert doubts(9.8, 0.5) == (False, False)
-    assert doubts(40.0, 0.999) == (False, False), "hardly in doubt"
-    assert doubts(1000.0, NAN) == (False, False)
-    assert doubts(0.0, 0.5, known=False, green=8000.0) == (False, False)
-    assert doubts(0.0, 0.5, known=False, green=100.0) == (True, False), "one count moves it by more than 3 K"
-    assert doubts(0.0, 0.5, green=100.0) == (False, False)

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from greystep.columns import FrameRow, names
+from greystep.errors import GreystepError
 from greystep.flags import Flag
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
@@ -16,7 +17,7 @@ from greystep.raw.exposure import Exposure
 from greystep.session import readings as rows
 from greystep.session.cards import lights_of
 from greystep.session.readings import Frames
-from greystep.session.settings import load_settings
+from greystep.session.settings import load_settings, power_of
 from greystep.terms import Kind
 
 NAN = np.nan
@@ -287,3 +288,9 @@ def test_the_heads_that_lit_a_frame(lights: str, found: dict[str, float], tmp_pa
     row = {"lights": lights, "head": "C", "stops": 3.0}
     assert lights_of(row, load_settings(tmp_path)) == pytest.approx(found, nan_ok=True)
     assert lights_of({"head": "", "stops": 1.0}, load_settings(tmp_path)) == {}
+
+
+def test_a_power_in_joules_asks_for_the_energy_of_its_head(tmp_path: Path) -> None:
+    for head, table in (("B", "heads.B"), ("", "heads.NAME")):
+        with pytest.raises(GreystepError, match=rf"add max_energy_j under \[{table}\]"):
+            power_of(load_settings(tmp_path), head, "200 J")

@@ -130,6 +130,21 @@ def test_the_most_telling_power_and_the_change_are_kept() -> None:
     assert head_or_pack._answers(unknown)[1] == [head_or_pack.NothingRepeatedAmong("all")]
 
 
+def test_what_is_tied_together_is_told_in_the_order_of_the_log() -> None:
+    """Heads C and D with a grid on packs P1 and P2, then A and B with a dome: two exchanges, the grid's first."""
+    parts = {
+        "pack": [["P1", "P2"]] * 4, "modifier": [["grid"] * 2] * 2 + [["dome"] * 2] * 2,
+    }  # fmt: skip
+    found = head_or_pack.attribute(drift_of([[180.0, 181.0]] * 4, stops=[[0, 0]] * 4, parts=parts, names="CDAB"))
+    assert found is not None
+    assert list(dict.fromkeys(found.table["among"])) == [
+        "heads C and D on packs P1 and P2",
+        "heads A and B on packs P1 and P2",
+    ]
+    assert [one.among for one in found.told] == ["heads C and D on packs P1 and P2", "heads A and B on packs P1 and P2"]
+    assert found.table["part"].tolist() == ["head", "pack", "left"] * 2
+
+
 def test_packs_of_which_every_head_goes_back() -> None:
     packs = {"pack": [["P1"], ["P1"], ["P2"], ["P3"]]}
     drift = drift_of([[180.0]] * 4, parts=packs)
