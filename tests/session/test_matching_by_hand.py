@@ -12,14 +12,6 @@ from helpers.alignments import GAP, least
 INF, NAN = np.inf, np.nan
 
 
-def test_what_a_frame_disagrees_with_a_row() -> None:
-    """A flash where none is due costs 2, none where one is due 0.8, an unknown light 0.3."""
-    expected, measured = np.array([1.0, INF, NAN]), np.array([1.5, 0.0, -INF, NAN])
-    wanted = np.array([[0.5, 1.0, 0.8, 0.3], [2.0, 2.0, 0.0, 0.3], [0.3, 0.3, 0.3, 0.3]])
-    assert matching._disagreement(expected, measured) == pytest.approx(wanted)
-    assert warm_ups._disagreement(expected, measured) == pytest.approx(wanted)
-
-
 @pytest.mark.parametrize("seed", range(6))
 def test_the_least_cost_is_that_of_all_alignments(seed: int) -> None:
     rng = np.random.default_rng(seed)
