@@ -40,7 +40,7 @@ class Pattern:
             stops: (n,) array. Below full.
             place: (n,) array. Number of each frame among the flashes of its head.
         """
-        size = np.exp(0.5 * self.growth * stops)
+        size = np.exp(0.5 * self.growth * (stops - stops.mean())) if len(stops) else stops
         size = size / np.sqrt(np.mean(size**2)) if len(size) else size
         return np.asarray(size[:, None] * size * _memory(place, self.serial))
 
