@@ -15,7 +15,6 @@ from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
 from greystep.raw.exposure import Exposure
 from greystep.session import readings as rows
-from greystep.session.cards import lights_of
 from greystep.session.readings import Frames
 from greystep.session.settings import load_settings, power_of
 from greystep.terms import Kind
@@ -272,22 +271,6 @@ def test_the_table_has_the_contracts_columns_the_logs_and_the_further_ones() -> 
     assert list(table)[-1] == "u_mired_frame"
     assert "mine" in table
     assert rows.status_counts(table) == {"total": 3, "ok": 1, "doubtful": 1, "rejected": 1}
-
-
-# --- the lights of a frame --------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("lights", "found"),
-    [
-        ("A@1/4 & B@full", {"A": 2.0, "B": 0.0}), ("A & B@1/2", {"A": NAN, "B": 1.0}), ("A@1/4 & A@1/2", {"A": NAN}),
-        ("left@key@1/2", {"left@key": 1.0}), ("", {"C": 3.0}), (" & ", {"C": 3.0}),
-    ],
-)  # fmt: skip
-def test_the_heads_that_lit_a_frame(lights: str, found: dict[str, float], tmp_path: Path) -> None:
-    row = {"lights": lights, "head": "C", "stops": 3.0}
-    assert lights_of(row, load_settings(tmp_path)) == pytest.approx(found, nan_ok=True)
-    assert lights_of({"head": "", "stops": 1.0}, load_settings(tmp_path)) == {}
 
 
 def test_a_power_in_joules_asks_for_the_energy_of_its_head(tmp_path: Path) -> None:
