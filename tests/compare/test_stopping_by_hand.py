@@ -23,7 +23,7 @@ def test_frames_that_were_shot_count_good_or_bad_and_checks_do_not() -> None:
             ("B", "P1", 0.0, "flash", 4, "check frame"), ("B", "P1", 0.0, "ambient", 5, ""),
             ("B", "P1", 0.0, "flash", 6, "")]  # fmt: skip
     readings = pd.DataFrame(rows, columns=["head", "pack", "stops", "kind", "shot", "note"])
-    assert stopping._shot(readings, drift).tolist() == [2, 1, 1, 0]
+    assert stopping.shot_rounds(readings, drift).tolist() == [2, 1, 1, 0]
 
 
 def lights(drift: Drift, cells: list[int], order: list[int]) -> list[tuple[str, str]]:

@@ -28,12 +28,12 @@ def standing(
 
 @pytest.fixture
 def alike(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Maps are alike where their numbers are; a surround's state says by how much it is off."""
-    monkeypatch.setattr(
-        places, "in_place", lambda maps, usual: np.array([np.ptp([one.mean(), usual.mean()]) < 1 for one in maps])
-    )
-    monkeypatch.setattr(places, "reference_surround", lambda maps: np.median(maps, axis=0) if maps else None)
-    monkeypatch.setattr(places, "target_state", lambda one, usual: "" if one.mean() == usual.mean() else "target_moved")
+    """Maps are alike where their numbers are."""
+
+    def in_place(maps: list[np.ndarray], usual: np.ndarray) -> np.ndarray:
+        return np.array([abs(one.mean() - usual.mean()) < 1.0 for one in maps])
+
+    monkeypatch.setattr(places, "in_place", in_place)
 
 
 @pytest.mark.usefixtures("alike")
@@ -62,12 +62,10 @@ def test_frames_are_read_whole_where_corners_do_not_tell_enough() -> None:
     assert places.to_read_whole(read) == ["f1", "f2"], "the first is read whole already"
 
 
-@pytest.mark.usefixtures("alike")
 def test_a_target_that_moved_costs_a_flash_its_use_and_a_job_its_measure() -> None:
     frames = standing(["flash", "flash", "flash", "job", "job"], [None] * 5, [3, 3, 8, 8, 3])
-    states = places.target_states(frames)
-    assert states.tolist() == ["", "", "target_moved", "target_moved", ""]
-    found = places.check_targets(frames)
+    states = np.array(["", "", "target_moved", "target_moved", ""], dtype=object)
+    found = places.check_targets(frames, states)
     assert np.flatnonzero(found.doubts[Flag.TARGET_MOVED]).tolist() == [2]
     assert np.flatnonzero(found.doubts[Flag.NO_TARGET]).tolist() == [2]
     assert found.log["patch_x0"].isna().tolist() == [False, False, False, True, False]
@@ -77,5 +75,3 @@ def test_a_target_that_moved_costs_a_flash_its_use_and_a_job_its_measure() -> No
     again = places.check_targets(frames, states)
     assert not again.doubts[Flag.CLIPPED][3]
     assert again.doubts[Flag.UNREADABLE][3]
-    seen = standing(["flash"] * 4, [5, 5, 9, 9], [3, 3, 3, 8])
-    assert places.target_states(seen).tolist() == ["", "", "", "target_moved"], "against those that stand"

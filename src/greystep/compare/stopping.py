@@ -95,7 +95,7 @@ def look(readings: pd.DataFrame, settings: Settings, head: str = "") -> Look:
     mine = np.ones(len(cells.head), dtype=bool)
     if head:
         mine = (cells.table["head"] == head).to_numpy()
-    n, left = cells.table["n"].to_numpy(), settings.looks - _shot(readings, drift)
+    n, left = cells.table["n"].to_numpy(), settings.looks - shot_rounds(readings, drift)
     back = np.isin(cells.head, judged.odd.back)
     asked = mine & ~back & (n < FIRST_LOOK) & (left > settings.looks - 2 * FIRST_LOOK)
     found = open_differences(drift, judged.rows, judged.open_heads, judged.closed_heads)
@@ -119,7 +119,7 @@ def _reason(judged: Judged, asked: Booleans, of_mine: Booleans, possible: Floats
     return Reason.CALLED
 
 
-def _shot(readings: pd.DataFrame, drift: Drift) -> Indices:
+def shot_rounds(readings: pd.DataFrame, drift: Drift) -> Indices:
     """Return how many frames of each cell (c,) were shot, good or bad; check frames are none of them."""
     table = drift.cells.table
     names = ["head", *(name for name in PARTS if name in table)]
