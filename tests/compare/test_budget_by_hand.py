@@ -67,14 +67,16 @@ def test_linearity_by_lights_at_two_isos_else_by_the_reach_of_the_powers() -> No
 
 def test_black_is_one_count_more_at_the_darkest_light(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
-        budget, "_changes", lambda body, signal, changed: np.array([[-signal[0, 1], changed[0, 1] - signal[0, 1]]])
+        budget,
+        "_changes",
+        lambda body, signal, changed: np.array([[-signal[0, 1], changed[0, 1] - signal[0, 1] - 3.0]]),
     )
     used = pd.DataFrame({
         "head": ["A", "A", "B", "B"], "stops": [0.0, 3.0, 3.0, 3.0], "power": ["1/1", "1/8", "1/8", "1/8 b"],
         "signal_r": 1.0, "signal_g": [800.0, 100.0, 80.0, 100.0], "signal_b": 1.0,
     })  # fmt: skip
     (found,) = budget._black(body(), used)
-    assert (found.head, found.power, found.mired, found.duv) == ("B", "1/8", 90.0, 1.0), "the mean of both its frames"
+    assert (found.head, found.power, found.mired, found.duv) == ("B", "1/8", 90.0, 2.0), "the mean of both its frames"
     assert (found.part, found.bears, found.body) == (Part.BLACK, Bears.BOTH, "One")
     assert budget._black(body(), used[:0]) == []
 

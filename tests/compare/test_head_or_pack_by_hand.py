@@ -157,3 +157,6 @@ def test_packs_of_which_every_head_goes_back() -> None:
     assert heads_on_one_pack(moved, ["A"]) == [], "it was on another too"
     lost = drift_of([[180.0], [None]], parts={"pack": [["P1"], ["P2"]]})
     assert heads_on_one_pack(lost, ["B"]) == []
+    unnamed = drift_of([[180.0], [180.0], [180.0]], parts={"pack": [["P1"], [""], ["P2"]]})
+    assert heads_on_one_pack(unnamed, ["B"]) == [], "no pack is known of it"
+    assert heads_on_one_pack(unnamed, ["A"]) == [OnePack("P1", ("A",), "C", "P2")]

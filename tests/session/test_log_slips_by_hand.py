@@ -73,6 +73,13 @@ def test_slips_lie_where_some_best_alignment_has_them(seed: int) -> None:
     assert ranges == [(good[0], good[-1])]
 
 
+def test_a_slip_at_the_end_and_at_the_start() -> None:
+    """Rows A, A, B and two frames without a pause between them: the last row has none; A, B, B likewise the first."""
+    assert log_slips._align(traces("AAB", [0, 0], "xx"), 1) == ([(2, 2)], 0)
+    assert log_slips._align(traces("ABB", [0, 0], "xx"), 1) == ([(0, 0)], 0)
+    assert log_slips._align(traces("AAABB", [0, 0, 0], "xxx"), 2) == ([(3, 3), (4, 4)], 0)
+
+
 def test_what_is_said_of_a_slip() -> None:
     assert miscount(5, 4) == "5 rows, 4 frames in capture order: 1 frame too few"
     assert miscount(4, 6) == "4 rows, 6 frames in capture order: 2 frames too many"

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from greystep.errors import FaultsError, GreystepError
-from greystep.session.settings import HeadInfo, Meter, Tolerance, load_settings
+from greystep.session.settings import HeadInfo, Meter, Tolerance, check_place, load_settings
 
 FLAT = "nm,factor\n380,0.18\n400,0.18\n550,0.181\n700,0.179\n780,0.18\n"
 
@@ -112,6 +112,14 @@ def test_a_colour_limit_replaces_all_colour_limits(tmp_path: Path, text: str, ex
 def test_the_kit_as_reference_with_or_without_a_power(tmp_path: Path) -> None:
     session = load_settings(folder(tmp_path, '[reference]\nkit = true\npower = "1/4"\n'))
     assert (session.reference_head, session.reference_power, session.reference_kit) == (None, "1/4", True)
+
+
+def test_nothing_is_written_where_raw_frames_lie(tmp_path: Path) -> None:
+    session = load_settings(folder(tmp_path))
+    check_place(session, session.path / "report")
+    for inside in (session.frames_dir, session.frames_dir / "report"):
+        with pytest.raises(GreystepError):
+            check_place(session, inside)
 
 
 def test_a_meter_without_duv_lies_on_the_locus(tmp_path: Path) -> None:
