@@ -47,8 +47,8 @@ SD = 0.1 * np.sqrt(2.0)
     ("away", "tolerance", "verdict"),
     [
         (4.0 - 2.02 * SD, MIRED, "within"), (4.0 - 1.98 * SD, MIRED, "undecided"),
-        (4.0 + 1.98 * SD, MIRED, "undecided"), (4.0 + 2.10 * SD, MIRED, "outside"), (-4.0 - 2.10 * SD, MIRED, "outside"),
-        (4.0 + 2.10 * SD, BOTH, "undecided"), (4.0 + 2.40 * SD, BOTH, "outside"),
+        (4.0 + 1.98 * SD, MIRED, "undecided"), (4.0 + 2.10 * SD, MIRED, "outside"),
+        (-4.0 - 2.10 * SD, MIRED, "outside"), (4.0 + 2.10 * SD, BOTH, "undecided"), (4.0 + 2.40 * SD, BOTH, "outside"),
     ],
 )  # fmt: skip
 def test_two_lights_are_called_beyond_their_doubt(

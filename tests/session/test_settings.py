@@ -1,6 +1,7 @@
 """session.toml: every key of the contract, and every way in which a person can get one wrong."""
 
 import contextlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -120,6 +121,9 @@ def test_nothing_is_written_where_raw_frames_lie(tmp_path: Path) -> None:
     for inside in (session.frames_dir, session.frames_dir / "report"):
         with pytest.raises(GreystepError):
             check_place(session, inside)
+    elsewhere = replace(session, frames_dir=tmp_path / "card")
+    with pytest.raises(GreystepError):
+        check_place(elsewhere, tmp_path / "card" / "report")
 
 
 def test_a_meter_without_duv_lies_on_the_locus(tmp_path: Path) -> None:
