@@ -50,7 +50,8 @@ def test_a_patch_may_be_the_whole_frame(patch: str, tmp_path: Path) -> None:
     ("patch", "says"),
     [
         ("[0.1, 0.4, 0.3, 0.2]", "has no area"), ("[0.1, 0.2, 0.1, 0.4]", "has no area"),
-        ("[0.1, 0.2, 0.3, 0.2]", "has no area"), ("[0, 0, 1.01, 1]", "leaves the frame"), ('[0.1, 0.2, 0.3, "0.4"]', "as fractions"),
+        ("[0.1, 0.2, 0.3, 0.2]", "has no area"), ("[0, 0, 1.01, 1]", "leaves the frame"),
+        ('[0.1, 0.2, 0.3, "0.4"]', "as fractions"),
         ("[0.1, 0.2, 0.3, 0.4, 0.5]", "as fractions"), ("[0.1, 0.2, 0.3, 0.4, true]", "as fractions"),
     ],
 )  # fmt: skip

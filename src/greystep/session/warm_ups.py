@@ -75,7 +75,7 @@ def find_warm_ups(shots: pd.DataFrame, light: Floats) -> list[tuple[int, str]]:
         levels = _settled(levels, own, stops, light, placed)
         found = [(frame, str(heads[head])) for frame, head in aside]
     saved = _align(cost(levels), {})[0].min() - _align(cost(levels), _runs(levels, starts, light))[0].min()
-    return found if found and saved >= _SAVES else []
+    return found if saved >= _SAVES else []
 
 
 def _alike_in_a_row(light: Floats) -> bool:
