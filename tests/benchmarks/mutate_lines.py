@@ -22,6 +22,7 @@ import copy
 import json
 import os
 import random
+import re
 import resource
 import shutil
 import signal
@@ -400,7 +401,7 @@ def chosen(
     """Return the tests that may notice a change with the seconds that they take: a quick one of each file in turn."""
     found: list[tuple[bool, int, float, str]] = []
     for file in beside(tree, change.file):
-        other = f"/test_{change.file.split('/')[1]}." not in file
+        other = re.search(rf"/test_{change.file.split('/')[1]}[._]", file) is None
         place = f"{change.file}:{change.function}"
         fit = [
             (takes, test)

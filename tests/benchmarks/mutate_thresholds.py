@@ -45,6 +45,7 @@ EXEMPT = {
     "heat:_NO_POWER": "a guard against rounding",
     "joint_fit:LASTING": "a number of places",
     "scatter:_SERIAL": "a grid that is searched",
+    "scatter:_ROUNDING": "a guard against rounding",
     "switched:_LEAST": "a guard against rounding",
     "switched:_LOGS": "derivatives",
     # Codes of file formats, versions, shapes of a chart: another number is another thing, not a looser limit.

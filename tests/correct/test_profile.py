@@ -7,7 +7,7 @@ import pytest
 
 from greystep.compare.drift import analyse
 from greystep.correct.gains import correct_frames
-from greystep.correct.profile import Profile, light_at, make_profile, profile_reference, profile_wanted
+from greystep.correct.profile import Profile, _bends, light_at, make_profile, profile_reference, profile_wanted
 from greystep.errors import GreystepError
 from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_upvp, xy_to_xyz
 from greystep.raw.dng import ColourTags
@@ -24,6 +24,16 @@ BODY, OTHER = "Invented One 001", "Invented Two 002"
 def course(stops: float) -> float:
     """Mired of the head at a power: warmer as it falls, faster at the bottom."""
     return 178.0 + 2.0 * stops + 0.3 * stops**2
+
+
+def test_the_bend_is_told_by_divided_differences_of_the_powers_about() -> None:
+    """At 2 stops between powers of 1 and 3: (2 - 1)(2 - 3) times the second divided difference of each triplet."""
+    found = _bends(np.array([0.0, 1.0, 3.0, 7.0]), np.array([0.0, 0.5, 0.5, 0.0]), 2.0)
+    assert np.array(found) == pytest.approx(np.array([[1 / 3, -1 / 2, 1 / 6, 0.0], [0.0, 1 / 12, -1 / 8, 1 / 24]]))
+    curve = np.array([0.0, 1.0, 3.0, 7.0]) ** 2
+    assert np.array(found) @ curve == pytest.approx([1.0, 1.0]), "of x^2 it is 1 wherever it is taken"
+    assert _bends(np.array([1.0, 3.0]), np.array([0.5, 0.5]), 2.0)[0] == pytest.approx([-0.5, 0.5])
+    assert _bends(np.array([1.0, 3.0]), np.array([1.0, 0.0]), 1.0)[0].tolist() == [0.0, 0.0]
 
 
 def neutral(mired: float, duv: float, matrix: np.ndarray = MATRIX) -> np.ndarray:

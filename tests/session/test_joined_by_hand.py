@@ -13,7 +13,7 @@ from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
 from greystep.session import bodies, faults
 from greystep.session.ingest import Ingested, join_readings
-from greystep.session.messages import SeveralBodies
+from greystep.session.messages import BodyNote, SeveralBodies
 from greystep.session.reference import WholeKit, session_reference
 from greystep.session.settings import Settings, load_settings
 from greystep.session.shots import check_rows
@@ -131,6 +131,18 @@ def test_a_frame_whose_surround_has_moved_says_so(tmp_path: Path) -> None:
 def test_the_kit_as_reference_is_meant_at_its_power(power: str, stops: float, tmp_path: Path) -> None:
     settings = replace(load_settings(tmp_path), reference_kit=True, reference_power=power)
     assert session_reference(settings) == WholeKit(stops)
+
+
+def test_a_body_keeps_the_light_that_it_is_held_to_though_its_frames_disagree(tmp_path: Path) -> None:
+    """Of the second body two frames of one light stand far apart: neither is right, and there is no other."""
+    calm = [reading(LIGHT * np.array([1.0 + 1e-4 * at, 1.0, 1.0])) for at in range(6)]
+    wild = [reading(LIGHT * np.array([red, 1.0, 1.0])) for red in (1.0, 1.2)]
+    wild = [replace(one, exposure=replace(one.exposure, serial="8")) for one in wild]
+    found = joined(tmp_path, [*calm, *wild])
+    label = found.readings["body"].iloc[-1]
+    assert found.readings["cct_k"].iloc[-2:].notna().all()
+    assert found.bodies[label].reference_neutral == pytest.approx((0.55, 1.0, 0.65))
+    assert not any(isinstance(note, BodyNote) and note.body == label for note in found.notes)
 
 
 def test_several_bodies_are_told_and_one_is_not(tmp_path: Path) -> None:

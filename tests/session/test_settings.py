@@ -1,13 +1,14 @@
 """session.toml: every key of the contract, and every way in which a person can get one wrong."""
 
 import contextlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from greystep.errors import FaultsError, GreystepError
-from greystep.session.settings import HeadInfo, Meter, Tolerance, load_settings
+from greystep.session.settings import HeadInfo, Meter, Tolerance, check_place, load_settings
 
 FLAT = "nm,factor\n380,0.18\n400,0.18\n550,0.181\n700,0.179\n780,0.18\n"
 
@@ -112,6 +113,17 @@ def test_a_colour_limit_replaces_all_colour_limits(tmp_path: Path, text: str, ex
 def test_the_kit_as_reference_with_or_without_a_power(tmp_path: Path) -> None:
     session = load_settings(folder(tmp_path, '[reference]\nkit = true\npower = "1/4"\n'))
     assert (session.reference_head, session.reference_power, session.reference_kit) == (None, "1/4", True)
+
+
+def test_nothing_is_written_where_raw_frames_lie(tmp_path: Path) -> None:
+    session = load_settings(folder(tmp_path))
+    check_place(session, session.path / "report")
+    for inside in (session.frames_dir, session.frames_dir / "report"):
+        with pytest.raises(GreystepError):
+            check_place(session, inside)
+    elsewhere = replace(session, frames_dir=tmp_path / "card")
+    with pytest.raises(GreystepError):
+        check_place(elsewhere, tmp_path / "card" / "report")
 
 
 def test_a_meter_without_duv_lies_on_the_locus(tmp_path: Path) -> None:

@@ -97,6 +97,12 @@ def test_a_column_that_readings_fill_is_kept_under_another_name(tmp_path: Path) 
     assert table["row"].tolist() == [2]
 
 
+def test_a_column_by_a_further_name_of_readings_stays_the_logs_and_blanks_name_no_frame(tmp_path: Path) -> None:
+    table = shots(tmp_path, "frame,head,power,room_share\n ,A,1/1,half\n  ,A,1/2,none\n")
+    assert table["room_share"].tolist() == ["half", "none"]
+    assert table["frame"].tolist() == ["", ""]
+
+
 def test_one_power_has_the_label_that_comes_first(tmp_path: Path) -> None:
     powers = ["1/1", "full", "0 stops", "-4", "1/16", "1/16+0.3", "1/13", "1/16"]
     log = "frame,head,power\n" + "".join(f"f{n}.dng,{'AB'[n % 2]},{power}\n" for n, power in enumerate(powers))

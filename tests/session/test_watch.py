@@ -6,6 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from greystep.session import watch
 from greystep.session.settings import Settings, load_settings
 from greystep.session.watch import arrivals, changed_frames
 
@@ -57,6 +58,14 @@ def test_frames_in_a_linked_folder_are_seen(session: Settings, tmp_path_factory:
     next(look)
     (card / "f2.dng").write_bytes(b"raw")
     next(look)
+
+
+def test_what_this_tool_writes_into_a_capture_folder_is_no_frame(tmp_path: Path) -> None:
+    (tmp_path / "session.toml").write_text('frames = "."\n', encoding="utf-8")
+    (tmp_path / "report").mkdir()
+    for name in ("a.dng", "report/b.dng"):
+        (tmp_path / name).write_bytes(b"raw")
+    assert [Path(name).name for name in watch._states(load_settings(tmp_path))] == ["a.dng"]
 
 
 def test_nothing_new_is_nothing_to_read(session: Settings) -> None:

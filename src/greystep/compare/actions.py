@@ -296,7 +296,7 @@ def _open_pairs(drift: Drift, rows: Mapping[Quantity, Rows], chosen: Indices, fi
     """Return how many more rounds would decide the pairs that are open: as many as settle half of those that can be."""
     n = drift.cells.table["n"].to_numpy(np.float64)
     first, second = drift.pair_first[chosen], drift.pair_second[chosen]
-    frames = np.maximum(np.minimum(n[first], n[second]), 1.0)
+    frames = np.minimum(n[first], n[second])
     dof = np.minimum(*(drift.fitted["mired"].cells.dof[drift.cells.head[at]] for at in (first, second)))
     at = own_rows(drift, rows) + chosen
     needed = np.ones(len(chosen))

@@ -109,7 +109,7 @@ def _move(
     """Return the level of each visit less that of the first, and the last of these with what chance may do to it."""
     count = member.shape[1]
     design = np.hstack([member, places])
-    if not np.isfinite(values).all() or np.linalg.matrix_rank(design) < design.shape[1]:
+    if not np.isfinite(values).all():
         return np.full(count, np.nan), dict.fromkeys(("last_less_first", "u_last_less_first", "by_chance"), np.nan)
     fit = least_squares(design, values)
     levels = fit.coefficients[:count] - fit.coefficients[0]

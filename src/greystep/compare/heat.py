@@ -110,7 +110,8 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
     longest = max((len(run.places) for run in runs), default=1)
     grid = np.geomspace(0.7, max(longest, 3), _GRID)
 
-    units = {"energy": float(np.median([run.pace for run in runs])) if runs else 1.0, "shots": 1.0}
+    paces = [run.pace for run in runs if len(run.places) > 1]
+    units = {"energy": float(np.median(paces or [1.0])), "shots": 1.0}
 
     def scan(chosen: Booleans) -> tuple[str, float]:
         found = [(*_best(runs, values, chosen, driver, grid * units[driver]), driver) for driver in ("energy", "shots")]
@@ -146,7 +147,7 @@ def _run(fired: Fired, head: int) -> _Run:
     stops, clock, before = fired.stops[places], fired.clock[places], fired.before[places]
     gaps = np.diff(clock)
     usual = float(np.median(gaps)) if len(gaps) and np.median(gaps) > 0 else 1.0
-    pace = float(np.mean(gaps[gaps <= _REST * usual])) if len(gaps) and usual > 0 else 1.0
+    pace = float(np.mean(gaps[gaps <= _REST * usual])) if len(gaps) else 1.0
     passed = np.where(gaps > 2 * _REST * usual, gaps / usual, 1.0) + before[1:]
     count = np.concatenate([[0.0], np.cumsum(passed)])[: len(places)]  # a head may have no flash at all
     number, apart = np.arange(len(places)), SAME_STOPS + 1e-9  # two powers farther apart are two settings

@@ -95,7 +95,7 @@ def open_differences(
         of_one = np.arange(len(first)) < own if group is colour else np.ones(len(first), dtype=bool)
         is_open &= np.all([one.withheld == "" for one in group], axis=0) & ~closed[first] & ~closed[second]
         is_open &= (n[first] > 0) & (n[second] > 0) & (~of_one | np.isin(cells.head[first], open_heads))
-        frames = np.maximum(np.minimum(n[first], n[second]), 1.0)
+        frames = np.minimum(n[first], n[second])
         free = np.minimum(dof[first], dof[second])
         needed = np.ones(len(first))
         for one in group:

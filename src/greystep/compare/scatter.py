@@ -16,6 +16,8 @@ _SERIAL: Final = np.linspace(0.0, 0.95, 20)
 #: A memory is taken for longer than it shows by so many standard deviations of its own (a choice): held too short it
 #: makes intervals too narrow, held too long it costs a little of them.
 _SAFE: Final = 0.8
+#: A sum of squares under this share of the largest of its head is rounding: the frames of the cell read the same.
+_ROUNDING: Final = 1e-12
 
 
 @dataclass(frozen=True)
@@ -105,18 +107,17 @@ def moderated(variance: Floats, dof: Floats) -> tuple[Floats, Floats]:
     d, total = dof[known], float(dof[dof > 0].sum())
     logs = np.log(variance[known]) - digamma(d / 2) + np.log(d / 2)
     spread = float(np.var(logs, ddof=1) - np.mean(polygamma(1, d / 2))) if len(d) > 1 else 0.0
-    prior = total if spread <= 0 or polygamma(1, total / 2) >= spread else 2.0 * _inverse_trigamma(spread)
+    prior = total if polygamma(1, total / 2) >= spread else 2.0 * _inverse_trigamma(spread)
     if prior < total:
         common = float(np.exp(np.mean(logs) + digamma(prior / 2) - np.log(prior / 2)))
     else:
         common = float(np.sum(d * variance[known]) / d.sum())
-    own = np.where(dof > 0, dof, 0.0)
-    drawn = (prior * common + own * np.nan_to_num(variance)) / (prior + own)
-    return drawn, np.minimum(prior + own, total)
+    drawn = (prior * common + dof * np.nan_to_num(variance)) / (prior + dof)
+    return drawn, np.minimum(prior + dof, total)
 
 
 def _memory(place: Floats, serial: float) -> Floats:
-    return np.asarray(serial ** np.abs(place[:, None] - place)) if serial > 0 else np.eye(len(place))
+    return np.asarray(serial ** np.abs(place[:, None] - place))
 
 
 def _growth(runs: Sequence[Run]) -> float:
@@ -126,7 +127,7 @@ def _growth(runs: Sequence[Run]) -> float:
         free = np.diagonal(run.leaves)
         dof = np.bincount(run.cell, free)
         sums = np.bincount(run.cell, run.residuals**2)
-        known = (dof > 0.5) & (sums > 0)
+        known = (dof > 0.5) & (sums > _ROUNDING * sums.max())
         if known.sum() < 2:
             continue
         half = dof[known] / 2
@@ -136,8 +137,7 @@ def _growth(runs: Sequence[Run]) -> float:
         away = stops - np.average(stops, weights=weight)
         above += float(np.sum(weight * away * logs))
         below += float(np.sum(weight * away**2))
-    slope = above / below if below > 0 else 0.0
-    return shrunk(slope, 1.0 / below) if slope else 0.0
+    return shrunk(above / below, 1.0 / below) if below > 0 else 0.0
 
 
 def _serial(runs: Sequence[Run]) -> float:

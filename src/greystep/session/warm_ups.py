@@ -51,19 +51,24 @@ def find_warm_ups(shots: pd.DataFrame, light: Floats) -> list[tuple[int, str]]:
     def cost(levels: Floats) -> Floats:
         return disagreement(np.where(fired, levels[own] - stops, stops), light)
 
-    for _ in range(_ROUNDS):
-        for head in sorted(set(own[fired].tolist())):
+    def searched(levels: Floats, order: Sequence[int]) -> tuple[float, Floats]:
+        total = np.inf
+        for head in [*order] * _ROUNDS:
             tried = [np.where(np.arange(len(heads)) == head, known.max() + offset, levels) for offset in _LEVELS]
             tried = [levels, *tried]
-            totals = [_align(cost(each), _runs(each, starts, light))[0].min() for each in tried]
-            levels = tried[int(np.argmin(totals))]
+            totals = [float(_align(cost(each), _runs(each, starts, light))[0].min()) for each in tried]
+            total, levels = min(totals), tried[int(np.argmin(totals))]
+        return total, levels
+
+    order = sorted(set(own[fired].tolist()))  # either way: the first head that is tried takes what fits another better
+    levels = min((searched(levels, one) for one in (order, order[::-1])), key=lambda found: found[0])[1]
     found: list[tuple[int, str]] = []
     for _ in range(_ROUNDS):
         _, placed, aside = _align(cost(levels), _runs(levels, starts, light), trace=True)
         levels = _settled(levels, own, stops, light, placed)
         found = [(frame, str(heads[head])) for frame, head in aside]
     saved = _align(cost(levels), {})[0].min() - _align(cost(levels), _runs(levels, starts, light))[0].min()
-    return found if found and saved >= _SAVES else []
+    return found if saved >= _SAVES else []
 
 
 def _alike_in_a_row(light: Floats) -> bool:

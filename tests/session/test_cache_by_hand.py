@@ -1,0 +1,171 @@
+"""What is kept of frames between runs, on stand-ins for what measures: what is asked for again, and what is not."""
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from greystep.errors import FrameError
+from greystep.flags import Flag
+from greystep.measure.reading import Reading
+from greystep.measure.target import Target, fixed_target
+from greystep.raw.exposure import Exposure
+from greystep.session import cache as kept
+
+
+class Now:
+    """Those who work, at once and in this process; the paths that were asked for."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[Any, ...]] = []
+
+    def each(self, work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
+        for task in tasks:
+            self.asked.append((task[0].name, *task[1:]))
+            try:
+                yield work(*task)
+            except FrameError as error:
+                yield error
+
+
+@pytest.fixture
+def crew() -> Any:
+    return Now()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    found = kept.open_cache(tmp_path, None)
+    assert found is not None
+    return found
+
+
+HERE, THERE = fixed_target((0.2, 0.2, 0.6, 0.6)), fixed_target((0.2, 0.2, 0.6, 0.7))
+PRINTS = {f"f{at}": str(at) * 32 for at in range(4)}
+
+
+def test_frames_are_measured_that_are_not_known_at_their_target(
+    crew: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(
+        kept, "measure_frame", lambda path, target, whole, told: Reading(height=5, message=f"{path.name}: odd")
+    )
+    sparse = Reading(corners=np.zeros((1, 12, 12)), surround=None, height=9)
+    known = {"f0": (HERE, Reading(height=1)), "f1": (THERE, Reading(height=2)), "f2": (HERE, sparse)}
+    steps: list[tuple[int, int]] = []
+    targets: dict[str, Target | None] = dict.fromkeys(("f3", "f0", "f1", "f2"), HERE)
+    recorded = {"f1": Exposure(iso=100.0), "f3": Exposure()}
+    found = kept.measure(Path("card"), targets, known, folder, PRINTS, crew, recorded, lambda *done: steps.append(done))
+    assert list(found) == ["f3", "f0", "f1", "f2"]
+    assert [one.height for one in found.values()] == [5, 1, 5, 9]
+    assert crew.asked == [("f3", HERE, False, None), ("f1", HERE, False, Exposure(iso=100.0))]
+    assert steps == [(2, 4), (3, 4), (4, 4)]
+    assert found["f3"].message == "f3: odd"
+    again = kept.recall(folder, PRINTS)
+    assert {name: (target, reading.height) for name, (target, reading) in again.items()} == {
+        "f1": (HERE, 5),
+        "f3": (HERE, 5),
+    }
+    crew.asked.clear()
+    kept.measure(Path("card"), {"f2": HERE}, known, folder, PRINTS, crew, whole=True)
+    assert [one[0] for one in crew.asked] == (["f2"] if sparse.sparse else [])
+
+
+def test_a_frame_that_fails_is_told_by_its_path_and_not_kept_where_it_is_to_be_copied(
+    crew: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(path: Path, *_: object) -> Reading:
+        raise FrameError(f"{path.name}: the decoder stopped; copy it")
+
+    monkeypatch.setattr(kept, "measure_frame", fails)
+    prints = {"day/f0": "0" * 32}
+    found = kept.measure(Path("card"), {"day/f0": HERE}, {}, folder, prints, crew, {"day/f0": Exposure(iso=200.0)})
+    reading = found["day/f0"]
+    assert reading.message == "day/f0: the decoder stopped; copy it"
+    assert reading.exposure.iso == 200.0
+    assert reading.flags == (Flag.UNREADABLE,)
+    assert kept.recall(folder, prints) == {}
+    assert kept.is_to_copy(Reading(flags=(Flag.CLIPPED, Flag.DAMAGED)))
+    assert not kept.is_to_copy(Reading(flags=(Flag.CLIPPED,)))
+
+
+def test_the_target_is_sought_once_for_the_same_frames(
+    crew: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(kept, "overview_of", lambda path: path.name)
+    calls: list[list[str]] = []
+
+    def find(pictures: Sequence[Any]) -> Target | None:
+        calls.append(list(pictures))
+        return HERE
+
+    for _ in range(2):
+        assert kept.find_once(Path("card"), ["f0", "f1"], find, folder, PRINTS, crew) == (HERE, "")
+    assert calls == [["f0", "f1"]]
+    kept.find_once(Path("card"), ["f0", "f2"], find, folder, PRINTS, crew)
+    assert calls == [["f0", "f1"], ["f0", "f2"]]
+    kept.forget_target(["f0", "f1"], {"f0": Reading(), "f1": Reading(flags=(Flag.DAMAGED,))}, folder, PRINTS)
+    kept.forget_target(["f0", "f2"], {"f0": Reading(), "f2": Reading()}, folder, PRINTS)
+    kept.find_once(Path("card"), ["f0", "f1"], find, folder, PRINTS, crew)
+    kept.find_once(Path("card"), ["f0", "f2"], find, folder, PRINTS, crew)
+    assert calls[2:] == [["f0", "f1"]], "the one whose frame is to be copied was forgotten"
+
+
+def test_one_clear_frame_is_enough_at_first(crew: Any, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(kept, "large_overview_of", lambda path: path.name)
+    monkeypatch.setattr(kept, "overview_of", lambda path: path.name)
+    monkeypatch.setattr(kept, "clear_target", lambda picture: THERE if picture == "f2" else None)
+    names = ["f0", "f1", "f2", "f3"]
+
+    def never(pictures: Sequence[Any]) -> Target | None:
+        return HERE
+
+    assert kept.find_once(Path("card"), names, never, folder, PRINTS, crew, at_once=True) == (THERE, "f2")
+    assert [one[0] for one in crew.asked] == ["f0", "f2"], "the first and the middle one"
+    crew.asked.clear()
+    assert kept.find_once(Path("card"), names, never, folder, PRINTS, crew, at_once=True) == (THERE, "f2")
+    assert crew.asked == []
+    assert kept.find_once(Path("card"), names, never, folder, PRINTS, crew) == (HERE, ""), "all are asked for now"
+    monkeypatch.setattr(kept, "large_overview_of", lambda path: None)
+    crew.asked.clear()
+    assert kept.find_once(Path("card"), names[:2], never, None, PRINTS, crew, at_once=True) == (HERE, "")
+    assert [one[0] for one in crew.asked] == ["f0", "f0", "f1"], "small frames have no large overview"
+
+
+def test_moved_targets_are_measured_where_they_stand_with_an_entry_of_their_own(
+    crew: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(kept, "overview_of", lambda path: path.name)
+    monkeypatch.setattr(kept, "find_again", lambda picture, target: THERE if picture == "f1" else None)
+    monkeypatch.setattr(kept, "measure_frame", lambda path, target, whole, told: Reading(height=7))
+    found = kept.measure_again(Path("card"), {"f0": HERE, "f1": HERE}, folder, PRINTS, crew)
+    assert {name: one.height for name, one in found.items()} == {"f1": 7}
+    crew.asked.clear()
+    kept.measure_again(Path("card"), {"f1": HERE}, folder, PRINTS, crew)
+    assert crew.asked == [], "both are kept"
+    kept.forget_others(folder, [PRINTS["f1"]])
+    kept.measure_again(Path("card"), {"f1": HERE}, folder, PRINTS, crew)
+    assert crew.asked == []
+    assert kept._second("") == ""
+
+
+def test_pictures_are_drawn_once_for_each_look(crew: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = kept.open_cache(tmp_path / "s", tmp_path)
+    (tmp_path / "f0").write_bytes(b"raw")
+    monkeypatch.setattr(kept, "look_of", lambda path: np.ones((2, 2, 3)))
+    draw = {"f0": lambda linear: (linear * 7).astype(np.uint8)}
+    mark = kept.fingerprint(tmp_path, "f0")
+
+    def drawn(look: str) -> int:
+        crew.asked.clear()
+        found = kept.thumbnails(tmp_path, draw, folder, {"f0": look}, crew)
+        assert (found["f0"] == 7).all()
+        return len(crew.asked)
+
+    assert (drawn("a"), drawn("a")) == (1, 1), "beside no reading none is kept"
+    kept._keep_json(folder, mark, kept._Kept(HERE, Reading()))
+    assert (drawn("a"), drawn("a"), drawn("b"), drawn("b"), drawn("a")) == (1, 0, 1, 0, 1)
+    monkeypatch.setattr(kept, "look_of", lambda path: FrameError("no"))
+    assert kept.thumbnails(tmp_path, draw, folder, {"f0": "c"}, crew) == {}

@@ -1,0 +1,134 @@
+"""Whether a frame shows the card, by its limits."""
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from greystep.measure.target import Target
+from greystep.session import cards
+
+NAN = np.nan
+
+
+def reaches(away: tuple[float, float, float], of: dict[str, float], at: dict[str, float], alike: bool = True) -> bool:
+    place = np.array([[0.1, 0.2, -3.0], [0.1 + away[0], 0.2 + away[1], -3.0 + away[2]]])
+    return cards._within_reach(place, [at, of], 1, 0, alike)
+
+
+def test_a_card_frame_of_the_same_lights_is_near_in_colour_and_brightness() -> None:
+    one = {"A": 1.0}
+    assert reaches((0.029, -0.019, 0.24), one, one)
+    for away in ((0.031, 0.0, 0.0), (-0.031, 0.0, 0.0), (0.0, 0.021, 0.0), (0.0, 0.0, -0.26)):
+        assert not reaches(away, one, one)
+    assert reaches((0.049, 0.025, -2.34), {"A": 3.0}, one), "two stops lower: so much darker, and a little more reach"
+    assert not reaches((0.051, 0.0, -2.0), {"A": 3.0}, one)
+    assert not reaches((0.0, 0.027, -2.0), {"A": 3.0}, one)
+    assert not reaches((0.0, 0.0, -1.6), {"A": 3.0}, one)
+    assert reaches((0.0, 0.0, 1.9), {"A": 1.0}, {"A": 3.0})
+
+
+def test_brightness_says_nothing_where_the_powers_do_not_tell_it() -> None:
+    assert reaches((0.0, 0.0, 5.0), {"A": NAN}, {"A": 1.0})
+    assert reaches((0.0, 0.0, 5.0), {"A": 1.0}, {"B": 1.0}, alike=False)
+    assert reaches((0.0, 0.0, 5.0), {"A": 1.0, "B": 2.0}, {"A": 1.0, "B": 3.0}), "one of two heads was turned"
+    assert not reaches((0.0, 0.0, 5.0), {"A": 1.0, "B": 2.0}, {"A": 1.0, "B": 2.0})
+    assert not reaches((0.035, 0.0, 0.0), {"A": 1.0}, {"B": 1.0}, alike=False)
+
+
+TARGET: Any = Target(box=(0.3, 0.3, 0.7, 0.7), patch=(0.4, 0.4, 0.6, 0.6), found=True)
+
+
+def test_zones_of_the_map_about_the_card() -> None:
+    card, edges, ground = cards._zones(TARGET, (20, 20))
+    x0, y0, x1, y1 = cards.surround_box(TARGET)
+    for row in range(20):
+        for column in range(20):
+            x, y = x0 + (column + 0.5) / 20 * (x1 - x0), y0 + (row + 0.5) / 20 * (y1 - y0)
+            on = 0.4 < x < 0.6 and 0.4 < y < 0.6
+            near = 0.268 < x < 0.732 and 0.268 < y < 0.732
+            assert (card[row, column], edges[row, column], ground[row, column]) == (on, near and not on, not near)
+    assert card.any()
+    assert edges.any()
+    assert ground.any()
+
+
+def frame(surround: np.ndarray | None, sd: float = 10.0, mean: float = 1000.0) -> Any:
+    signal = SimpleNamespace(sd=(sd,) * 3, mean=(mean,) * 3)
+    return SimpleNamespace(signal=signal, surround=surround)
+
+
+def same(change: Any = None, noise: float = 10.0, **more: Any) -> bool:
+    """Hold a job frame against two cards: outside the card the ground is half as bright."""
+    card, edges, ground = cards._zones(TARGET, (20, 20))
+    usual = np.where(ground, 0.5, 1.0)
+    own = usual.copy()
+    if change is not None:
+        own = change(own, card, edges, ground)
+    frames: Any = SimpleNamespace(read=[frame(usual), frame(usual * 1.001), frame(own, noise, **more), None])
+    return cards._same_card(frames, TARGET, 2, [0, 1, 3])
+
+
+def some(share: float, zone: np.ndarray) -> np.ndarray:
+    """Return the first so much of a zone."""
+    chosen = np.zeros(zone.shape, dtype=bool)
+    at = np.argwhere(zone)
+    for row, column in at[: round(share * len(at))]:
+        chosen[row, column] = True
+    return chosen
+
+
+def test_a_card_has_its_outline_on_the_same_ground_and_is_as_even() -> None:
+    assert same()
+    assert same(lambda own, card, edges, ground: np.where(some(0.24, ground), own * 2.0, own))
+    assert not same(lambda own, card, edges, ground: np.where(some(0.26, ground), own * 2.0, own))
+    assert same(lambda own, card, edges, ground: np.where(some(0.39, edges), own * 2.0, own))
+    assert not same(lambda own, card, edges, ground: np.where(some(0.42, edges), own * 2.0, own))
+    assert same(lambda own, card, edges, ground: np.where(ground, own * 1.13, own)), "0.12 and twice the noise"
+    assert not same(lambda own, card, edges, ground: np.where(ground, own * 1.16, own))
+    assert same(lambda own, card, edges, ground: np.where(card, own * 1.019, own))
+    assert not same(lambda own, card, edges, ground: np.where(card, own * 1.022, own))
+    assert not same(noise=15.0), "its pixels scatter more than a card's do"
+    assert not same(lambda own, card, edges, ground: own[:10])
+
+
+def test_without_an_outline_or_a_map_nothing_is_proven() -> None:
+    flat = np.ones((20, 20))
+    plain: Any = SimpleNamespace(read=[frame(flat), frame(flat)])
+    assert not cards._same_card(plain, TARGET, 1, [0])
+    none: Any = SimpleNamespace(read=[frame(None), frame(flat)])
+    assert not cards._same_card(none, TARGET, 1, [0])
+    lost: Any = SimpleNamespace(read=[frame(flat), frame(None)])
+    assert not cards._same_card(lost, TARGET, 1, [0])
+
+
+@pytest.mark.parametrize(
+    ("sd", "mean", "even"),
+    [
+        (14.2, 1000.0, True), (14.3, 1000.0, False), (20.1, 2000.0 * 0.999, True), (28.6, 2000.0, False),
+        (9.9, 490.0, True), (10.1, 490.0, False),
+    ],
+)  # fmt: skip
+def test_pixels_scatter_with_light_or_with_its_square(sd: float, mean: float, even: bool) -> None:
+    """Of a card with 10 counts at 1000: in variance twice 100 at 1000, 4 times that at 2000, and half at 500."""
+    one: Any = SimpleNamespace(sd=(sd,) * 3, mean=(mean,) * 3)
+    card: Any = SimpleNamespace(sd=(10.0,) * 3, mean=(1000.0,) * 3)
+    assert cards._as_even(one, card) == even
+
+
+def test_a_neutral_near_the_white_that_the_camera_is_set_to() -> None:
+    def near(own: tuple[float, float], setting: Any) -> bool:
+        tags = SimpleNamespace(as_shot_neutral=setting)
+        frames: Any = SimpleNamespace(read=[SimpleNamespace(colour=tags), SimpleNamespace(colour=None), None])
+        return cards._near_setting(frames, 0, np.array(own))
+
+    assert near((0.5, 0.7), (0.5, 1.0, 0.7))
+    assert near((0.5, 0.7), (1.0, 2.0, 1.4)), "whatever its green is"
+    assert near((0.5 * 1.22, 0.7), (0.5, 1.0, 0.7))
+    assert not near((0.5 * 1.23, 0.7), (0.5, 1.0, 0.7))
+    assert not near((0.5, 0.7 / 1.23), (0.5, 1.0, 0.7))
+    assert near((9.0, 9.0), None)
+    frames: Any = SimpleNamespace(read=[None, SimpleNamespace(colour=None)])
+    assert cards._near_setting(frames, 0, np.ones(2))
+    assert cards._near_setting(frames, 1, np.ones(2))

@@ -1,0 +1,195 @@
+"""What ingest asks of its parts: which frames the target is sought in, what is written, what is drawn."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from greystep.errors import GreystepError
+from greystep.flags import Flag
+from greystep.measure.target import Target, fixed_target
+from greystep.session import cache as kept
+from greystep.session import ingest as ingesting
+from greystep.session.ingest import Ingested, as_written, ingest, overviews, write_readings
+from greystep.session.part import Part
+from greystep.session.settings import load_settings
+
+TARGET = fixed_target((0.2, 0.2, 0.8, 0.8))
+
+
+# --- where the target is sought ---------------------------------------------------------------------------------------
+
+
+def chosen(kinds: list[str], **more: Any) -> list[str]:
+    """Return the frames that are looked at; ``f0`` and so on, all of one body."""
+    names = [f"f{at}" for at in range(len(kinds))]
+    usual: dict[str, Any] = {"frame": names, "head": "A", "power": "1/1", "stops": 0.0, "kind": kinds}
+    return ingesting._spread(pd.DataFrame(usual | more), names)
+
+
+def test_flash_frames_then_cards_then_job_frames_then_any() -> None:
+    assert chosen(["ambient", "flash", "card", "check"]) == ["f1", "f3"]
+    assert chosen(["ambient", "job", "card", ""]) == ["f2"]
+    assert chosen(["ambient", "job", ""]) == ["f1"]
+    assert chosen(["ambient", "dark", ""]) == ["f0", "f1", "f2"]
+    assert ingesting._spread(pd.DataFrame({"frame": ["x"], "kind": ["flash"]}), ["a", "b"]) == ["a", "b"], (
+        "not of the log"
+    )
+
+
+def test_nine_frames_one_of_each_light_before_any_repeat_from_full_down() -> None:
+    """Twelve lights of two heads, each shot twice: nine of the first shots, evenly from the highest to the lowest."""
+    stops = np.repeat(np.arange(6.0), 4)
+    heads = np.tile(["A", "A", "B", "B"], 6)
+    found = chosen(["flash"] * 24, stops=stops, head=heads, power=stops.astype(str))
+    order = [4 * power + 2 * head for power in range(6) for head in range(2)]
+    assert found == [f"f{order[at]}" for at in (0, 1, 2, 4, 5, 6, 8, 9, 11)]
+    few = chosen(["flash"] * 4, head=["A", "A", "B", "B"])
+    assert few == ["f0", "f2", "f1", "f3"]
+
+
+@pytest.fixture
+def session(tmp_path: Path, shoot: Callable[..., None]) -> Path:
+    """An ambient frame, head A at full and 1/4, twice each, an ambient frame; the log names none."""
+    light = [3.0, 6000.0, 6000.0, 1500.0, 1500.0, 3.0]
+    for at, level in enumerate(light):
+        shoot(tmp_path / f"frames/f{at}.dng", level)
+    rows = ["ambient,,", "flash,A,1/1", "flash,A,1/1", "flash,A,1/4", "flash,A,1/4", "ambient,,"]
+    (tmp_path / "shots.csv").write_text("kind,head,power\n" + "\n".join(rows) + "\n")
+    return tmp_path
+
+
+Asked = list[tuple[list[str], bool]]
+
+
+@pytest.fixture
+def asked(monkeypatch: pytest.MonkeyPatch) -> Asked:
+    """The frames in which a target was sought, and whether one clear frame was to be enough."""
+    seen: Asked = []
+
+    def find_once(folder: Path, names: Sequence[str], *_: object, at_once: bool = False) -> tuple[Target | None, str]:
+        seen.append((list(names), at_once))
+        return TARGET, ""
+
+    monkeypatch.setattr(kept, "find_once", find_once)
+    return seen
+
+
+class Placed:
+    """Names the frames row after row, and remembers what it was asked."""
+
+    def __init__(self) -> None:
+        self.targets: dict[str, Target] = {}
+        self.so_far: pd.DataFrame | None = None
+        self.names: list[str] = []
+
+    def see_targets(self, states: Any) -> bool:
+        return False
+
+    def place(
+        self, shots: pd.DataFrame, names: Sequence[str], readings: Sequence[Any]
+    ) -> tuple[pd.DataFrame, tuple[()]]:
+        self.names = list(names)
+        assert len(readings) == len(names)
+        return shots.assign(frame=pd.array(list(names), dtype="str")), ()
+
+
+def test_the_target_is_sought_in_flash_frames_of_the_log(session: Path, asked: Asked) -> None:
+    found = ingest(load_settings(session), jobs=1)
+    flash = [f"f{at}.dng" for at in (1, 3, 2, 4)]
+    assert asked == [(flash, True)]
+    assert found.readings["frame"].tolist() == [f"f{at}.dng" for at in range(6)]
+    assert found.jobs == 1
+
+
+def test_while_frames_come_the_log_does_not_tell_which_are_flashes(session: Path, asked: Asked) -> None:
+    placing = Placed()
+    found = ingest(load_settings(session), jobs=1, placing=placing)
+    every = [f"f{at}.dng" for at in range(6)]
+    assert asked == [(every, False)]
+    assert placing.names == every
+    assert found.readings["head"].tolist() == ["", "A", "A", "A", "A", ""]
+    label = found.readings["body"][1]
+    placing.targets[label] = TARGET
+    asked.clear()
+    ingest(load_settings(session), jobs=1, placing=placing)
+    assert asked == [], "its place is known"
+
+
+def test_a_target_by_hand_is_not_sought_and_a_part_is_placed_on_its_rows(session: Path, asked: Asked) -> None:
+    (session / "shots.csv").write_text("kind,head,power\nflash,A,1/1\nflash,A,1/4\n")
+    found = ingest(load_settings(session), (0.3, 0.3, 0.6, 0.6), jobs=1, part=Part("f2.dng", "f3.dng"))
+    assert asked == []
+    assert found.readings["frame"].tolist() == ["f2.dng", "f3.dng"]
+    assert found.readings.loc[0, ["patch_x0", "patch_x1"]].tolist() == pytest.approx([0.3, 0.6], abs=0.1)
+
+
+def test_without_flash_a_target_is_sought_in_what_is_not_dark(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[tuple[int, bool]] = []
+    monkeypatch.setattr(ingesting, "find_target", lambda pictures, has_card: seen.append((len(pictures), has_card)))
+    dark, lit = np.full((10, 10, 3), 0.01), np.full((10, 10, 3), 0.5)
+    ingesting._find_in_lit([dark, lit, dark])
+    ingesting._find_in_lit([dark, dark])
+    assert seen == [(1, False), (2, False)]
+
+
+# --- what is written and drawn ----------------------------------------------------------------------------------------
+
+
+def test_a_frame_without_file_has_no_shot_in_the_table() -> None:
+    written = as_written(pd.DataFrame({"frame": ["a", "b"], "shot": [-1, 0]}))
+    assert written["shot"].isna().tolist() == [True, False]
+    assert written["shot"][1] == 0
+
+
+def told(folder: Path, **more: Any) -> Ingested:
+    usual: dict[str, Any] = {
+        "frame": ["a", "b", "c", "d"], "shot": [0, 1, 2, -1], "body": ["X", "X", "Y", "X"],
+        "flags": ["", "clipped", "unreadable", ""], "status": ["ok", "rejected", "rejected", "ok"],
+    }  # fmt: skip
+    bodies: Any = {
+        "X": SimpleNamespace(reference_neutral=(0.5, 1.0, 0.8)),
+        "Y": SimpleNamespace(reference_neutral=None),
+    }
+    return Ingested(load_settings(folder), pd.DataFrame(usual | more), bodies, (), (), 1)
+
+
+def test_readings_go_beside_the_session_or_into_the_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "kit").mkdir()
+    (tmp_path / "store").mkdir()
+    found = told(tmp_path / "kit")
+    assert write_readings(found, tmp_path / "store") == tmp_path / "kit" / "readings.csv"
+    write = ingesting.write_table
+
+    def refuse(path: Path, table: pd.DataFrame) -> None:
+        if "kit" in str(path):
+            raise GreystepError("kit: cannot be written")
+        write(path, table)
+
+    monkeypatch.setattr(ingesting, "write_table", refuse)
+    assert write_readings(found, tmp_path / "store") == tmp_path / "store" / "readings.csv"
+    with pytest.raises(GreystepError, match="kit: cannot be written"):
+        write_readings(found)
+
+
+def test_pictures_are_balanced_to_the_reference_and_drawn_anew_once_a_frame_is_sound(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def thumbnails(folder: Path, draw: Any, cache: Any, look: Any, crew: Any) -> dict[str, Any]:
+        return {name: (draw[name](np.array([[[0.25, 0.5, 0.4]]])), look[name]) for name in draw}
+
+    monkeypatch.setattr(kept, "thumbnails", thumbnails)
+    found: dict[str, Any] = overviews(told(tmp_path))
+    assert set(found) == {"a", "b"}, "neither one that is lost nor one that cannot be read"
+    picture, look = found["a"]
+    assert len(set(picture.ravel().tolist())) == 1, "grey"
+    assert picture.dtype == np.uint8
+    assert picture[0, 0, 0] == 188  # of one half, by the curve of sRGB: 0.7354 of 255
+    assert found["b"][1] == look + Flag.CLIPPED
+    unknown: dict[str, Any] = overviews(told(tmp_path, flags=""))
+    assert unknown["c"][0][0, 0].tolist() == [137, 188, 170], "without a reference as it is"
+    assert unknown["c"][1] != look

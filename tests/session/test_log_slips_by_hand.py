@@ -1,0 +1,99 @@
+"""Where log and frames slipped, by trying every place, and what is said of it."""
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from greystep.session import log_slips
+from greystep.session.log_slips import Gap, Slip, gap_text, miscount, slip_text
+
+INF, NAN = np.inf, np.nan
+
+
+def log(*lights: str, **more: Any) -> pd.DataFrame:
+    """Rows by head and stops, ``A0``; ``-`` is an ambient frame, ``?`` a job frame."""
+    kinds = [{"-": "ambient", "?": "job"}.get(one, "flash") for one in lights]
+    usual: dict[str, Any] = {
+        "frame": "", "head": [one[0] if kind == "flash" else "" for one, kind in zip(lights, kinds, strict=True)],
+        "power": [one[1:] for one in lights], "kind": kinds, "note": "", "row": np.arange(len(lights)) + 2,
+        "stops": [float(one[1:]) if kind == "flash" else NAN for one, kind in zip(lights, kinds, strict=True)],
+    }  # fmt: skip
+    return pd.DataFrame(usual | more)
+
+
+def test_a_long_pause_parts_heads_where_about_so_many_are_long() -> None:
+    pauses = np.array([5.0, 6.0, 300.0, 5.0, 7.0, 200.0, 5.0])
+    assert log_slips._long_pause(pauses, 2, 0) == 200.0
+    assert log_slips._long_pause(pauses, 1, 1) == 200.0, "one more may be long"
+    assert log_slips._long_pause(pauses, 1, 0) is not None
+    assert log_slips._long_pause(pauses, 0, 0) is None
+    assert log_slips._long_pause(np.full(5, 5.0), 2, 0) is None, "none is long"
+    assert log_slips._long_pause(np.array([5.0, NAN, 9.0]), 1, 0) is None
+    assert log_slips._long_pause(np.array([0.0, 0.0, 3.0, 0.0, 0.0]), 1, 0) == 3.0
+
+
+def traces(heads: str, pauses: list[int] | None, settings: str) -> Any:
+    cells = [(head, 0.0, "flash") for head in heads]
+    return log_slips._Traces(list(heads), cells, [(float(ord(one)),) for one in settings], pauses)
+
+
+def test_two_steps_disagree_by_pauses_and_by_settings() -> None:
+    told = traces("AAB", [0, 0, 1], "xxy")
+    assert log_slips._step_cost(told, (0, 1), (0, 1)) == 0
+    assert log_slips._step_cost(told, (1, 2), (1, 2)) == 0
+    assert log_slips._step_cost(told, (1, 2), (0, 1)) == 1, "another head without a pause"
+    assert log_slips._step_cost(told, (0, 1), (1, 2)) == 2, "a pause and other settings within one light"
+    assert log_slips._step_cost(traces("AAB", None, "xxy"), (1, 2), (0, 1)) == 0
+    assert log_slips._step_cost(traces("AB", [0, 1], "xy"), (0, 1), (0, 1)) == 0
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_slips_lie_where_some_best_alignment_has_them(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    heads = "".join(np.repeat(list("ABC"), rng.integers(1, 4, 3)))
+    frames = len(heads) - 1 if seed % 2 else len(heads) + 1
+    pauses = np.cumsum(rng.random(frames) < 0.4).tolist()
+    told = traces(heads, pauses, "".join(rng.choice(list("xy"), frames)))
+    ranges, best = log_slips._align(told, 1)
+    longer = max(len(heads), frames)
+    costs = []
+    for left_out in range(longer):
+        kept = [at for at in range(longer) if at != left_out]
+        pairs = (
+            list(zip(kept, range(longer - 1), strict=True))
+            if frames < len(heads)
+            else list(zip(range(longer - 1), kept, strict=True))
+        )
+        costs.append(sum(log_slips._step_cost(told, (a[0], b[0]), (a[1], b[1])) for a, b in pairwise(pairs)))
+    good = [at for at, cost in enumerate(costs) if cost == min(costs)]
+    assert best == min(costs)
+    assert ranges == [(good[0], good[-1])]
+
+
+def test_a_slip_at_the_end_and_at_the_start() -> None:
+    """Rows A, A, B and two frames without a pause between them: the last row has none; A, B, B likewise the first."""
+    assert log_slips._align(traces("AAB", [0, 0], "xx"), 1) == ([(2, 2)], 0)
+    assert log_slips._align(traces("ABB", [0, 0], "xx"), 1) == ([(0, 0)], 0)
+    assert log_slips._align(traces("AAABB", [0, 0, 0], "xxx"), 2) == ([(3, 3), (4, 4)], 0)
+
+
+def test_what_is_said_of_a_slip() -> None:
+    assert miscount(5, 4) == "5 rows, 4 frames in capture order: 1 frame too few"
+    assert miscount(4, 6) == "4 rows, 6 frames in capture order: 2 frames too many"
+    one = Gap("9", "9", 1, True, ("A 1/4", "A 1/4"))
+    assert gap_text(one) == "row 9 (A 1/4): no frame"
+    assert gap_text(Gap("9", "12", 4, True, ("A 1/4", "B 1/2"), "box")) == "boxes 9 to 12 (A 1/4 to B 1/2): no frame"
+    assert gap_text(Gap("9", "12", 1, False, ("A 1/4", "A 1/4"))) == "rows 9 to 12 (A 1/4): 1 of them without a frame"
+    assert gap_text(Gap("f1", "f1", 1, True, None)) == "f1: no row"
+    assert gap_text(Gap("f1", "f4", 2, False, None)) == "f1 to f4: 2 of them without a row"
+    assert slip_text(Slip("", one)) == "at the start, row 9 (A 1/4): no frame"
+    assert slip_text(Slip("f07", one)) == "after f07, row 9 (A 1/4): no frame"
+    rows = log("A0", "-", "B1")
+    assert log_slips._rows_without_frame(rows, 0, 1, 2) == Gap("2", "3", 2, True, ("A 0", ["-", "ambient"][1]), "row")
+    assert log_slips._frames_without_row(["a", "b", "c"], 0, 2, 2) == Gap("a", "c", 2, False, None)
+    assert log_slips.between(5, 6, np.array([-1, 0, -1, 3, -1])) == [
+        ((-1, -1), (1, 0)), ((1, 0), (3, 3)), ((3, 3), (5, 6))
+    ]  # fmt: skip

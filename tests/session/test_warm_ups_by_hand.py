@@ -1,0 +1,67 @@
+"""Frames that warm a head, passed over where that costs less, on small sequences."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from greystep.session import warm_ups
+from helpers.alignments import GAP, least
+
+INF, NAN = np.inf, np.nan
+
+
+def log(*lights: str, **more: Any) -> pd.DataFrame:
+    """Rows by head and stops, ``A0``; ``-`` is an ambient frame, ``?`` a job frame."""
+    kinds = [{"-": "ambient", "?": "job"}.get(one, "flash") for one in lights]
+    usual: dict[str, Any] = {
+        "frame": "", "head": [one[0] if kind == "flash" else "" for one, kind in zip(lights, kinds, strict=True)],
+        "power": [one[1:] for one in lights], "kind": kinds, "note": "", "row": np.arange(len(lights)) + 2,
+        "stops": [float(one[1:]) if kind == "flash" else NAN for one, kind in zip(lights, kinds, strict=True)],
+    }  # fmt: skip
+    return pd.DataFrame(usual | more)
+
+
+def test_warm_ups_are_frames_at_full_before_a_heads_first_row() -> None:
+    shots = log("A0", "A1", "B0", "B1")
+    light = np.array([-1.0, -1.05, -1.1, -1.0, -2.0, -3.0, -4.0])
+    assert warm_ups.find_warm_ups(shots, light) == [(0, "A"), (1, "A"), (2, "A")]
+    second = np.array([-1.0, -2.0, -3.0, -1.0, -1.5, -1.6, -1.5, -1.5, -2.5, -3.5])
+    longer = log("A0", "A1", "A2", "A0", "B0", "B1", "B2")
+    assert warm_ups.find_warm_ups(longer, second) == [(4, "B"), (5, "B"), (6, "B")]
+    assert warm_ups.find_warm_ups(shots, light[2:]) == [], "two are slips of another kind"
+    assert warm_ups.find_warm_ups(shots, light[3:]) == []
+    assert warm_ups.find_warm_ups(log("-"), light) == []
+    assert not warm_ups._alike_in_a_row(np.array([0.0, 0.2, 0.4, 0.0, 0.2]))
+    assert warm_ups._alike_in_a_row(np.array([9.0, 0.0, 0.1, 0.3]))
+    assert not warm_ups._alike_in_a_row(np.array([0.0, -INF, 0.0, 0.0]))
+    assert not warm_ups._alike_in_a_row(np.array([0.0, 0.0]))
+
+
+def test_what_is_passed_over_starts_at_the_first_of_the_run_that_costs_least() -> None:
+    line = np.array([0.0, 0.45, 0.9, 1.35, 1.8, 2.25])
+    like = np.array([True, True, True, True, False])
+    found, start = warm_ups._pass_over(line, like)
+    assert found.tolist() == pytest.approx([0.0, 0.45, 0.9, 0.03, 0.04, 2.25])
+    assert start.tolist() == [-1, -1, -1, 0, 0, -1]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_frames_that_warm_a_head_are_passed_over_where_that_costs_less(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    cost = rng.choice([0.0, 0.1, 1.0], (3, 8))
+    like = rng.random(8) < 0.85
+    like[2:5] = True
+    runs: dict[int, tuple[int, Any]] = {0: (4, like), 2: (5, like)}
+    totals, placed, aside = warm_ups._align(cost, runs, trace=True)
+    assert totals.min() == pytest.approx(least(cost, runs, open_end=True))
+    frames = [frame for frame, _ in aside]
+    assert all(like[frame] for frame in frames)
+    assert not set(frames) & set(np.flatnonzero(placed >= 0).tolist())
+    taken = placed[placed >= 0]
+    assert (np.diff(taken) > 0).all()
+    skipped = 8 - len(frames) - len(taken)
+    last = int(np.argmin(totals))
+    told = sum(cost[row, at] for at, row in enumerate(placed) if row >= 0) + GAP * skipped + GAP * (last - len(taken))
+    assert told + 0.01 * len(frames) == pytest.approx(totals.min())
