@@ -80,6 +80,8 @@ def test_a_claim_over_the_range_is_half_the_span_with_the_observer_in_it() -> No
         assert table["claim_verdict"][1] == table["claim_one_power"][1]
         assert table["shots_within_mired"][0] == pytest.approx(2.0 * drift.heads["repeatability_mired"][0], rel=0.03)
     assert table["claim"][0] == f"{limit:.5f} mired"
+    lost = judge(drift_of([[180.0, 190.0], [None, None]]), ONLY_MIRED, "5 mired").heads
+    assert lost["claim_over_range"].tolist() == ["undecided", ""], "the last head was not measured"
     plain = verdict.insert_after(pd.DataFrame({"a": [1], "b": [2]}), "a", "c", ["x"])
     assert plain.to_dict("records") == [{"a": 1, "c": "x", "b": 2}]
     assert list(plain) == ["a", "c", "b"]

@@ -81,7 +81,7 @@ def test_what_a_camera_file_says_of_its_fit() -> None:
     assert found.light_over_chart_pct == pytest.approx([25.0, 0.0, 100.0 / 0.9 - 100.0])
     document = calibration.camera_document(found)
     assert document["corrected"]["light_over_chart_pct"] == pytest.approx(found.light_over_chart_pct)
-    assert document["corrected"]["offset_counts"].tolist() == [1.0, 2.0, 3.0]
+    assert list(document["corrected"]["offset_counts"]) == [1.0, 2.0, 3.0]
     assert calibration.camera_document(calibrated(0, False))["corrected"] == {
         "light_over_chart_pct": None, "offset_counts": None
     }  # fmt: skip

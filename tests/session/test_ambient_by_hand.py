@@ -216,6 +216,18 @@ def test_changes_of_two_stretches_and_of_another_setting_are_scaled() -> None:
     assert found.signal[5] == pytest.approx(FLASH)
 
 
+def test_a_change_at_settings_that_are_known_is_not_brought_to_those_that_are_not() -> None:
+    """An ISO that no frame tells: what changed at ISO 100 by 30 counts cannot be scaled to it."""
+    blind = {"iso": NAN}
+    found = off(
+        frame("ambient", ROOM), frame("ambient", ROOM, **blind), frame("flash", FLASH + ROOM, **blind),
+        frame("ambient", ROOM + 30.0),
+    )  # fmt: skip
+    assert found.room.tolist() == [-1, -1, 0, -1]
+    assert found.signal[2] == pytest.approx(FLASH)
+    assert not found.change[2].any()
+
+
 # --- when it was switched ---------------------------------------------------------------------------------------------
 
 

@@ -142,3 +142,14 @@ def test_the_metered_frame_is_the_bodys_own(tmp_path: Path, monkeypatch: pytest.
     assert found["X"].colour_from == str((0.4, 1.0, 1.4))
     lost, _ = made(tmp_path, rows(), read, monkeypatch, usable=[1, 1, 1, 0, 1, 1], toml=toml)
     assert lost["X"].colour_from == "None"
+
+
+def test_a_body_without_a_calibration_or_a_neutral_has_no_matrix_and_a_flat_target(tmp_path: Path) -> None:
+    for given, neutral in ((None, (0.5, 1.0, 0.7)), (tags(), None)):
+        found = bodies.make_body("X", given, None, neutral, load_settings(tmp_path), None)
+        assert (found.matrix, found.sees, found.anchored) == (None, None, False)
+        assert found.target_factor.tolist() == [1.0, 1.0, 1.0]
+        assert found.colour_from == ("none" if given is None else "dng")
+    fixed = bodies.make_body("X", tags(), None, (0.5, 1.0, 0.7), load_settings(tmp_path), None)
+    assert fixed.matrix is not None
+    assert fixed.sees == pytest.approx(fixed.matrix)

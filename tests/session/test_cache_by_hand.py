@@ -113,27 +113,6 @@ def test_the_target_is_sought_once_for_the_same_frames(
     assert calls[2:] == [["f0", "f1"]], "the one whose frame is to be copied was forgotten"
 
 
-def test_one_clear_frame_is_enough_at_first(crew: Any, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(kept, "large_overview_of", lambda path: path.name)
-    monkeypatch.setattr(kept, "overview_of", lambda path: path.name)
-    monkeypatch.setattr(kept, "clear_target", lambda picture: THERE if picture == "f2" else None)
-    names = ["f0", "f1", "f2", "f3"]
-
-    def never(pictures: Sequence[Any]) -> Target | None:
-        return HERE
-
-    assert kept.find_once(Path("card"), names, never, folder, PRINTS, crew, at_once=True) == (THERE, "f2")
-    assert [one[0] for one in crew.asked] == ["f0", "f2"], "the first and the middle one"
-    crew.asked.clear()
-    assert kept.find_once(Path("card"), names, never, folder, PRINTS, crew, at_once=True) == (THERE, "f2")
-    assert crew.asked == []
-    assert kept.find_once(Path("card"), names, never, folder, PRINTS, crew) == (HERE, ""), "all are asked for now"
-    monkeypatch.setattr(kept, "large_overview_of", lambda path: None)
-    crew.asked.clear()
-    assert kept.find_once(Path("card"), names[:2], never, None, PRINTS, crew, at_once=True) == (HERE, "")
-    assert [one[0] for one in crew.asked] == ["f0", "f0", "f1"], "small frames have no large overview"
-
-
 def test_moved_targets_are_measured_where_they_stand_with_an_entry_of_their_own(
     crew: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

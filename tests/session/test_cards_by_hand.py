@@ -1,13 +1,16 @@
 """Whether a frame shows the card, by its limits."""
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from greystep.measure.target import Target
 from greystep.session import cards
+from greystep.session.settings import load_settings
 
 NAN = np.nan
 
@@ -132,3 +135,12 @@ def test_a_neutral_near_the_white_that_the_camera_is_set_to() -> None:
     frames: Any = SimpleNamespace(read=[None, SimpleNamespace(colour=None)])
     assert cards._near_setting(frames, 0, np.ones(2))
     assert cards._near_setting(frames, 1, np.ones(2))
+
+
+def test_of_rows_that_the_log_declares_those_that_can_be_used_show_the_card(tmp_path: Path) -> None:
+    kind = np.array(["flash", "check", "card", "job", "flash"])
+    frames: Any = SimpleNamespace(of_kind=lambda *kinds: np.isin(kind, kinds))
+    nothing = {"r_g": np.full(5, np.nan), "b_g": np.full(5, np.nan)}
+    usable = np.array([True, True, True, True, False])
+    found = cards.shows_card(load_settings(tmp_path), frames, pd.DataFrame({"level": np.zeros(5)}), nothing, usable, {})
+    assert found.tolist() == [True, True, True, False, False]

@@ -97,6 +97,7 @@ def test_a_light_that_is_not_known_fits_the_row_that_is_due() -> None:
     assert place("A0 ? A1", -1.0, -7.0, -2.0) == ([0, 1, 2], [IN] * 3, -1)
     assert place("A0 c A1", -1.0, -7.0, -2.0) == ([0, 1, 2], [IN] * 3, -1)
     assert place("A0 A1", -1.0, NAN) == ([0, 1], [IN, IN], -1)
+    assert place("A0 A1", NAN, -2.0) == ([0, 1], [IN, IN], -1), "and says nothing of the level of its head"
 
 
 def test_a_frame_near_its_row_by_less_than_the_reach() -> None:

@@ -128,6 +128,21 @@ def test_a_target_by_hand_is_not_sought_and_a_part_is_placed_on_its_rows(session
     assert found.readings.loc[0, ["patch_x0", "patch_x1"]].tolist() == pytest.approx([0.3, 0.6], abs=0.1)
 
 
+def test_no_more_of_a_frame_is_read_than_tells_its_light(
+    session: Path, asked: Asked, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measure, whole = kept.measure, []
+
+    def measured(*given: Any) -> Any:
+        whole.append(given[-1])
+        return measure(*given)
+
+    monkeypatch.setattr(kept, "measure", measured)
+    ingest(load_settings(session), jobs=1)
+    assert whole[0] is False
+    assert len(asked) == 1
+
+
 def test_without_flash_a_target_is_sought_in_what_is_not_dark(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[tuple[int, bool]] = []
     monkeypatch.setattr(ingesting, "find_target", lambda pictures, has_card: seen.append((len(pictures), has_card)))

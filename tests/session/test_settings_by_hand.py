@@ -13,7 +13,6 @@ from greystep.errors import FaultsError, GreystepError
 from greystep.session import settings as said
 from greystep.session.settings import flash_seconds, load_settings
 from greystep.session.shots import check_rows, read_log, read_shots, row_names
-from greystep.session.toml_file import declare_looks
 
 
 def kit(folder: Path, toml: str = "", log: str | None = None, files: tuple[str, ...] = ()) -> Path:
@@ -106,23 +105,6 @@ def test_nothing_is_written_among_the_frames_of_another_session(tmp_path: Path) 
     said.check_place(other, tmp_path / "out")
     with pytest.raises(GreystepError):
         said.check_place(other, one.frames_dir / "out")
-
-
-@pytest.mark.parametrize(
-    ("before", "after"),
-    [
-        ("", "[test]\nlooks = 4\n"), ('title = "x"', 'title = "x"\n\n[test]\nlooks = 4\n'),
-        ('title = "x"\n', 'title = "x"\n\n[test]\nlooks = 4\n'),
-    ],
-)  # fmt: skip
-def test_how_often_a_test_is_looked_at_is_added_behind_what_is_there(before: str, after: str, tmp_path: Path) -> None:
-    assert declare_looks(kit(tmp_path, before), 4) == 4
-    assert (tmp_path / "session.toml").read_text() == after
-    assert declare_looks(tmp_path, 9) == 4, "what was said first counts"
-    with pytest.raises(GreystepError, match=r"its \[test\] says no looks; write looks = 5 under it"):
-        declare_looks(kit(tmp_path, "[test]\n"), 5)
-    (tmp_path / "session.toml").unlink()
-    assert declare_looks(tmp_path, 3) == 3
 
 
 # --- the log ----------------------------------------------------------------------------------------------------------
