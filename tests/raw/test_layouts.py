@@ -92,6 +92,8 @@ def test_interleaved_fields_are_put_in_order(
     frame = open_frame(path)
     for y0, y1, x0, x1 in ((0, 61, 0, 94), (7, 50, 11, 12), (13, 14, 5, 90), (30, 61, 40, 94)):
         np.testing.assert_array_equal(read_region(frame, y0, y1, x0, x1).values, values[y0:y1, x0:x1])
+        thinned = read_region(frame, y0, y1, x0, x1, (5, 7))
+        np.testing.assert_array_equal(thinned.values, values[y0:y1:5, x0:x1:7])
 
 
 def test_blocks_within_tiles_are_refused(write: Write) -> None:

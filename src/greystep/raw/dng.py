@@ -147,9 +147,10 @@ def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int, steps: tu
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
     top, left = dng.top, dng.left
-    stored = read_stored(path, dng.raster, top + y0, top + y1, left + x0, left + x1)
+    box = top + y0, top + y1, left + x0, left + x1
     if dng.levels.coding is None:
-        return linear(dng.levels, stored[:: steps[0], :: steps[1]], y0, x0)
+        return linear(dng.levels, read_stored(path, dng.raster, *box, steps[0])[:, :: steps[1]], y0, x0)
+    stored = read_stored(path, dng.raster, *box)
     return linear(dng.levels, stored, y0, x0)[:: steps[0], :: steps[1]]  # its curves go by the place
 
 

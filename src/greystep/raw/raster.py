@@ -135,8 +135,13 @@ def read_raster(path: Path, page: tifffile.TiffPage, tags: Tags, size: int) -> R
     )  # fmt: skip
 
 
-def read_stored(path: Path, raster: Raster, top: int, bottom: int, left: int, right: int) -> NDArray[Any]:
+def read_stored(
+    path: Path, raster: Raster, top: int, bottom: int, left: int, right: int, every: int = 1
+) -> NDArray[Any]:
     """Read a box of the image, in place: codes as they are stored, (h, w) or (h, w, 3).
+
+    Args:
+        every: So many rows are one row on; those between are not read where rows lie by themselves.
 
     Raises:
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
@@ -144,12 +149,14 @@ def read_stored(path: Path, raster: Raster, top: int, bottom: int, left: int, ri
     with one_line(path, "its pixels cannot be decoded", Flag.DAMAGED):
         read = _rows if raster.plain else _segments
         if raster.fields == (1, 1):
-            stored = read(path, raster, top, bottom, left, right)
+            box = path, raster, top, bottom, left, right
+            stored = _rows(*box, every) if raster.plain else _segments(*box)[::every]
         else:
             stored = np.empty((bottom - top, right - left, raster.samples), raster.dtype.newbyteorder("="))
             for of_rows, y0, y1 in _fields(raster.height, raster.fields[0], top, bottom):
                 for of_columns, x0, x1 in _fields(raster.width, raster.fields[1], left, right):
                     stored[of_rows, of_columns] = read(path, raster, y0, y1, x0, x1)
+            stored = stored[::every]
         return stored[..., 0] if raster.samples == 1 else stored
 
 
@@ -209,16 +216,17 @@ def _not_fitting(path: Path, what: str) -> FrameError:
     )
 
 
-def _rows(path: Path, raster: Raster, top: int, bottom: int, left: int, right: int) -> NDArray[Any]:
+def _rows(path: Path, raster: Raster, top: int, bottom: int, left: int, right: int, every: int = 1) -> NDArray[Any]:
     """Read uncompressed rows where they lie; plain reads, because a memory map dies with the card that it looks at."""
     per_pixel = raster.samples * raster.bits
     first, last = left // 8 * 8, min(-(-right // 8) * 8, raster.width)  # eight packed pixels fill whole bytes
     begin, row_bytes = first * per_pixel // 8, math.ceil(raster.width * per_pixel / 8)
     span = math.ceil(last * per_pixel / 8) - begin
-    data = bytearray((bottom - top) * span)
+    rows = range(top, bottom, every)
+    data = bytearray(len(rows) * span)
     lines = memoryview(data)
     with path.open("rb", buffering=0) as file:
-        for line, row in enumerate(range(top, bottom)):
+        for line, row in enumerate(rows):
             file.seek(raster.offsets[row // raster.rows] + row % raster.rows * row_bytes + begin)
             if file.readinto(lines[line * span : (line + 1) * span]) != span:
                 raise FrameError(f"{path.name}: cut off in row {row}; copy it from the card again", Flag.DAMAGED)
@@ -228,7 +236,7 @@ def _rows(path: Path, raster: Raster, top: int, bottom: int, left: int, right: i
         values = imagecodecs.packints_decode(
             bytes(data), raster.dtype.newbyteorder("="), raster.bits, runlen=(last - first) * raster.samples
         )
-    return values.reshape(bottom - top, last - first, raster.samples)[:, left - first : right - first]
+    return values.reshape(len(rows), last - first, raster.samples)[:, left - first : right - first]
 
 
 def _segments(path: Path, raster: Raster, top: int, bottom: int, left: int, right: int) -> NDArray[Any]:
