@@ -5,12 +5,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from greystep.measure import clear_target as in_one
 from greystep.measure import target_corners
 from greystep.measure.clear_target import clear_target
 from greystep.measure.reading import measure_frame
 from greystep.measure.target import Target, fixed_target, pixel_box
 from greystep.measure.target_corners import corner_windows, in_place
-from greystep.raw import preview, raster
+from greystep.raw import raster
 from greystep.raw.frame import open_frame
 from greystep.session import cache
 from greystep.session.ingest import ingest
@@ -125,7 +126,7 @@ def test_one_clear_frame_finds_the_target_where_the_others_agree(
     odd: bool, kit: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where the card lies elsewhere in the frame that is looked at first, all are looked at and the others decide."""
-    monkeypatch.setattr(preview, "_LARGE", 1)
+    monkeypatch.setattr(in_one, "LARGE", 1)
     frames = sorted(kit.rglob("*.dng"))
     folder = tmp_path / "frames/A/1-1"
     folder.mkdir(parents=True)
