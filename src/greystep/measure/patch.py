@@ -23,6 +23,8 @@ HOT_SHARE: Final = 0.01
 #: Without a shelf of its own below the declared white level, a colour is saturated above this share of equal pixels.
 SATURATED_SHARE: Final = 0.9
 
+#: Of values that are whole numbers up to this, counting them is quicker than sorting.
+_MOST_LEVELS: Final = 1 << 17
 #: From so many places a side on, a quarter of them tells which pixels lie off the light's surface.
 _MANY: Final = 128
 
@@ -234,20 +236,37 @@ def _middle_and_sd(values: Floats) -> tuple[float, float]:
 
 def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: int) -> Floats:
     """Fit the light's surface of the given degree by least squares; return its (3, 3) terms y**i x**j."""
-    powers_y, powers_x = _powers(y.tobytes()), _powers(x.tobytes())
+    places = y.tobytes(), x.tobytes()
+    powers_y, powers_x = map(_powers, places)
+    pairs = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
     if keep.all():
-        moments = np.outer(powers_y.sum(axis=1), powers_x.sum(axis=1))
+        solver = _solver_of_all(*places, degree)
     else:
         weight = keep.astype(np.float64)
-        moments, level = powers_y @ weight @ powers_x.T, weight * level
+        solver, level = _solver(powers_y @ weight @ powers_x.T, pairs), weight * level
     right = powers_y[:3] @ level @ powers_x[:3].T
-    pairs = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
-    normal = np.array([[moments[i + k, j + m] for k, m in pairs] for i, j in pairs])
-    solved = np.linalg.lstsq(normal, np.array([right[i, j] for i, j in pairs]), rcond=None)[0]
+    orders = tuple(np.transpose(pairs))
     terms = np.zeros((3, 3))
-    for (i, j), value in zip(pairs, solved, strict=True):
-        terms[i, j] = value
+    terms[orders] = solver @ right[orders]
     return terms
+
+
+@lru_cache(maxsize=16)
+def _solver_of_all(y: bytes, x: bytes, degree: int) -> Floats:
+    """Return what `_solver` does where every place counts; places (n,) are given as their bytes."""
+    pairs = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
+    return _solver(np.outer(_powers(y).sum(axis=1), _powers(x).sum(axis=1)), pairs)
+
+
+def _solver(moments: Floats, pairs: list[tuple[int, int]]) -> Floats:
+    """Return the matrix that makes the terms of a surface of its sums with their powers of y and x.
+
+    Args:
+        moments: Array (5, 5). Sums of y**i x**j over the places that count.
+        pairs: The orders i, j of the terms.
+    """
+    normal = np.array([[moments[i + k, j + m] for k, m in pairs] for i, j in pairs])
+    return np.asarray(np.linalg.pinv(normal, hermitian=True))
 
 
 def _surface(terms: Floats, sites: _Sites) -> Floats:
@@ -323,7 +342,9 @@ def _uncertainty(fit: _Fit, pooled: Floats) -> float:
 
 def _coding_step(some: Floats) -> float:
     """Return the step between the coded values of a sample, 1 where it holds only one value."""
-    levels = np.unique(some)
+    some = some - some.min()
+    whole = some.max() < _MOST_LEVELS and bool((some == np.floor(some)).all())
+    levels = np.flatnonzero(np.bincount(some.astype(np.intp))) if whole else np.unique(some)
     return float(np.median(np.diff(levels))) if len(levels) > 1 else 1.0
 
 
