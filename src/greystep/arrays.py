@@ -33,6 +33,12 @@ def robust_sd(values: Floats, middle: float | None = None) -> float:
     return SD_PER_MAD * float(np.median(np.abs(values - about)))
 
 
+def runs_of(chosen: Booleans) -> Iterator[tuple[int, int]]:
+    """Yield where each run of true values (n,) begins and ends."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]])))
+    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+
+
 def tukey_weights(residuals: Floats, cut: float, least: float = 0.0) -> Floats:
     """Return Tukey's biweights (n,): 1 for a residual of 0, falling to 0 at `cut` and beyond; (1 - (r / cut)**2)**2.
 

@@ -1,12 +1,11 @@
 """When each flash fired: in which order and at what time, also where a file is lost or a frame carries no time."""
 
-from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from greystep.arrays import Booleans, Floats, Indices
+from greystep.arrays import Booleans, Floats, Indices, runs_of
 from greystep.session.raw_files import SET_BACK_S
 
 #: With fewer frames of known time than this share, times are not filled in but left out.
@@ -66,7 +65,7 @@ def _go_on(place: Floats, clock: Floats, pace: float) -> None:
 def _place_lost(place: Floats, clock: Floats, pace: float, logged: Indices) -> None:
     """Give rows without file the place between their neighbours in the log."""
     rank = np.argsort(np.argsort(place[logged], kind="stable"), kind="stable")
-    for start, end in _runs(place[logged] < 0):
+    for start, end in runs_of(place[logged] < 0):
         if start == 0 or end == len(logged):
             continue
         lost, before, after = logged[start:end], logged[start - 1], logged[end]
@@ -78,7 +77,7 @@ def _place_lost(place: Floats, clock: Floats, pace: float, logged: Indices) -> N
 
 def _fill(seconds: Floats, head: Indices, pace: float) -> None:
     """Set unknown times beside the known ones of the same head."""
-    for start, end in _runs(np.isnan(seconds)):
+    for start, end in runs_of(np.isnan(seconds)):
         count = np.arange(1, end - start + 1)
         first, last = start == 0, end == len(seconds)
         step = pace if first or last else min((seconds[end] - seconds[start - 1]) / (len(count) + 1), pace)
@@ -86,12 +85,6 @@ def _fill(seconds: Floats, head: Indices, pace: float) -> None:
             seconds[start:end] = seconds[end] - step * count[::-1]
         else:
             seconds[start:end] = seconds[start - 1] + step * count
-
-
-def _runs(mask: Booleans) -> Iterator[tuple[int, int]]:
-    """Yield the start and end of each run of true values."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
 
 
 def take_turns(head: Indices) -> bool:

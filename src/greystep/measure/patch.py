@@ -238,14 +238,13 @@ def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: 
     """Fit the light's surface of the given degree by least squares; return its (3, 3) terms y**i x**j."""
     places = y.tobytes(), x.tobytes()
     powers_y, powers_x = map(_powers, places)
-    pairs = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
     if keep.all():
         solver = _solver_of_all(*places, degree)
     else:
         weight = keep.astype(np.float64)
-        solver, level = _solver(powers_y @ weight @ powers_x.T, pairs), weight * level
+        solver, level = _solver(powers_y @ weight @ powers_x.T, degree), weight * level
     right = powers_y[:3] @ level @ powers_x[:3].T
-    orders = tuple(np.transpose(pairs))
+    orders = tuple(np.transpose(_orders(degree)))
     terms = np.zeros((3, 3))
     terms[orders] = solver @ right[orders]
     return terms
@@ -254,17 +253,21 @@ def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: 
 @lru_cache(maxsize=16)
 def _solver_of_all(y: bytes, x: bytes, degree: int) -> Floats:
     """Return what `_solver` does where every place counts; places (n,) are given as their bytes."""
-    pairs = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
-    return _solver(np.outer(_powers(y).sum(axis=1), _powers(x).sum(axis=1)), pairs)
+    return _solver(np.outer(_powers(y).sum(axis=1), _powers(x).sum(axis=1)), degree)
 
 
-def _solver(moments: Floats, pairs: list[tuple[int, int]]) -> Floats:
+def _orders(degree: int) -> list[tuple[int, int]]:
+    """Return the orders i, j of the terms y**i x**j of a surface."""
+    return [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
+
+
+def _solver(moments: Floats, degree: int) -> Floats:
     """Return the matrix that makes the terms of a surface of its sums with their powers of y and x.
 
     Args:
         moments: Array (5, 5). Sums of y**i x**j over the places that count.
-        pairs: The orders i, j of the terms.
     """
+    pairs = _orders(degree)
     normal = np.array([[moments[i + k, j + m] for k, m in pairs] for i, j in pairs])
     return np.asarray(np.linalg.pinv(normal, hermitian=True))
 

@@ -187,14 +187,14 @@ def _tiles_spared(frame: Frame, area: Window) -> Window:
 
     A tile is decoded from its first row on, however little of it is asked for.
     """
-    if frame.dng is None or frame.mosaic is not None or frame.dng.raster.plain:
+    dng = frame.by_region
+    if dng is None or dng.raster.plain:
         return area
-    raster = frame.dng.raster
     (y0, y1), (x0, x1) = (
         _cut(low, high, before, step, period)
         for low, high, before, step, period in (
-            (*area[:2], frame.dng.top, raster.rows, frame.pattern.shape[0]),
-            (*area[2:], frame.dng.left, raster.wide, frame.pattern.shape[1]),
+            (*area[:2], dng.top, dng.raster.rows, frame.pattern.shape[0]),
+            (*area[2:], dng.left, dng.raster.wide, frame.pattern.shape[1]),
         )
     )
     return y0, y1, x0, x1
@@ -240,10 +240,10 @@ def _regions(frame: Frame, span: Window, patch: Window) -> tuple[Mosaic, Mosaic]
 
 def _band_edges(frame: Frame, y0: int, y1: int) -> list[int]:
     """Return where bands of some rows begin and end, so that none of the file's strips or tiles is decoded twice."""
-    step, first = _BAND, y0
-    if frame.dng is not None and frame.mosaic is None and not frame.dng.raster.plain:
-        step = frame.dng.raster.rows
-        first = y0 - (y0 + frame.dng.top) % step
+    step, first, dng = _BAND, y0, frame.by_region
+    if dng is not None and not dng.raster.plain:
+        step = dng.raster.rows
+        first = y0 - (y0 + dng.top) % step
     return [y0, *(edge for edge in range(first, y1, step) if edge > y0), y1]
 
 

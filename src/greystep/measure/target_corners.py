@@ -80,11 +80,12 @@ def _window(frame: Frame, y: int, x: int, reach_y: float, reach_x: float, in_til
     """Return the pixels about a place, within the frame, and within the tile that it lies in where that is asked."""
     y0, y1 = max(0, round(y - reach_y)), min(frame.height, round(y + reach_y))
     x0, x1 = max(0, round(x - reach_x)), min(frame.width, round(x + reach_x))
-    if in_tile and frame.dng is not None and frame.mosaic is None and not frame.dng.raster.plain:
-        raster = frame.dng.raster
+    dng = frame.by_region
+    if in_tile and dng is not None and not dng.raster.plain:
+        raster = dng.raster
         first_y, first_x = (
             (at + before) // step * step - before
-            for at, before, step in ((y, frame.dng.top, raster.rows), (x, frame.dng.left, raster.wide))
+            for at, before, step in ((y, dng.top, raster.rows), (x, dng.left, raster.wide))
         )
         y0, y1 = max(y0, first_y), min(y1, first_y + raster.rows)
         x0, x1 = max(x0, first_x), min(x1, first_x + raster.wide)

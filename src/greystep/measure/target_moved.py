@@ -137,9 +137,10 @@ def target_states(surrounds: Sequence[Floats], reference: Floats) -> list[str]:
     states = [""] * len(surrounds)
     asked = [at for at, one in enumerate(surrounds) if one.shape == reference.shape and one.any()]
     sought = _sought(reference) if asked and reference.any() else None
-    for begin in range(0, len(asked) if sought else 0, _AT_ONCE):
+    if sought is None:
+        return states
+    for begin in range(0, len(asked), _AT_ONCE):
         some = asked[begin : begin + _AT_ONCE]
-        assert sought is not None
         for at, dx, dy, there, noise in zip(
             some, *_best_shifts(np.stack([surrounds[at] for at in some]), sought), strict=True
         ):
@@ -186,7 +187,7 @@ def _sought(reference: Floats) -> _Sought | None:
     reach_y, reach_x = min(int(LONGEST_SHIFT * size_y), height - 1), min(int(LONGEST_SHIFT * size_x), width - 1)
     shape = -(-(height + reach_y) // 8) * 8, -(-(width + reach_x) // 8) * 8  # sides that transform quickly
     squares = _spectra(np.sum(then**2, axis=0), shape)
-    in_view = _correlated(np.ones((height, width)), squares, shape, (height, width), (reach_y, reach_x))
+    in_view = _correlated(np.ones((height, width)), squares, shape, (reach_y, reach_x))
     return _Sought(
         size=(size_y, size_x),
         reach=(reach_y, reach_x),
@@ -210,7 +211,7 @@ def _best_shifts(surrounds: Floats, sought: _Sought) -> tuple[Floats, Floats, Fl
     """
     now = slopes(surrounds)
     (size_y, size_x), (reach_y, reach_x) = sought.size, sought.reach
-    both = _correlated(now, sought.spectra[:, None], sought.shape, now.shape[2:], sought.reach).sum(axis=0)
+    both = _correlated(now, sought.spectra[:, None], sought.shape, sought.reach).sum(axis=0)
     match = both / np.sqrt(sought.in_view * sought.strength)
     calm = _calm(now)
     noise = np.where(calm < NOISIEST, calm / np.sqrt(sought.strength), np.inf)
@@ -227,22 +228,16 @@ def _spectra(b: Floats, shape: tuple[int, int]) -> NDArray[np.complex128]:
     return np.fft.rfft2(b[..., ::-1, ::-1], shape)
 
 
-def _correlated(
-    a: Floats,
-    spectra: NDArray[np.complex128],
-    shape: tuple[int, int],
-    size: tuple[int, ...],
-    reach: tuple[int, int],
-) -> Floats:
+def _correlated(a: Floats, spectra: NDArray[np.complex128], shape: tuple[int, int], reach: tuple[int, int]) -> Floats:
     """Return the correlation of maps (..., m, n) at every shift within reach, (..., 2 reach + 1, 2 reach + 1).
 
     By Fourier transform with numpy alone: importing scipy.signal takes longer than a run whose frames are all known.
 
     Args:
         spectra: Of the other ones, see `_spectra`.
-        shape: Of the transforms, at least the maps' `size` and the reach.
+        shape: Of the transforms, at least the maps' sides and the reach.
     """
-    rows, columns = (slice(side - 1 - far, side + far) for side, far in zip(size, reach, strict=True))
+    rows, columns = (slice(side - 1 - far, side + far) for side, far in zip(a.shape[-2:], reach, strict=True))
     return np.fft.irfft2(np.fft.rfft2(a, shape) * spectra, shape)[..., rows, columns]
 
 

@@ -67,6 +67,11 @@ class Frame:
     top: int = 0
     left: int = 0
 
+    @property
+    def by_region(self) -> Dng | None:
+        """The tags by which any box is read from the file; None of a frame that has been decoded whole."""
+        return self.dng if self.mosaic is None else None
+
 
 @dataclass(frozen=True, eq=False)
 class Mosaic:
@@ -139,8 +144,9 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[i
             f"{frame.path.name}: rows {y0}-{y1}, columns {x0}-{x1} do not lie in its {frame.width} x {frame.height} px;"
             " give a patch inside the frame"
         )
-    if frame.dng is not None and frame.mosaic is None:
-        values = read_box(frame.path, frame.dng, y0, y1, x0, x1, steps)
+    dng = frame.by_region
+    if dng is not None:
+        values = read_box(frame.path, dng, y0, y1, x0, x1, steps)
     else:
         assert frame.mosaic is not None
         values = frame.mosaic[y0 : y1 : steps[0], x0 : x1 : steps[1]].astype(np.float64)
@@ -149,8 +155,8 @@ def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[i
 
 def stored_rows(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> NDArray[Any]:
     """Return a box of a frame as it is stored; errors are those of `read_region`."""
-    if frame.dng is not None and frame.mosaic is None:
-        dng = frame.dng
+    dng = frame.by_region
+    if dng is not None:
         return read_stored(frame.path, dng.raster, dng.top + y0, dng.top + y1, dng.left + x0, dng.left + x1)
     assert frame.mosaic is not None
     return frame.mosaic[y0:y1, x0:x1]

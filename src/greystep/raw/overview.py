@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from greystep.arrays import Booleans, Filters, Floats, Image, Indices
+from greystep.arrays import Filters, Floats, Image, Indices, runs_of
 from greystep.errors import FrameError
 from greystep.raw.frame import Frame, black_of, stored_rows
 from greystep.raw.levels import linear
@@ -46,7 +46,7 @@ def overview(
         raise FrameError(f"{frame.path.name}: {frame.width} x {frame.height} px are too few to measure")
     scale = min(1.0, longest / max(cells_y, cells_x))
     bins = _Bins(frame, _edges(cells_y, scale), _edges(cells_x, scale), thinned)
-    plain = frame.dng is not None and frame.mosaic is None and frame.dng.raster.plain
+    plain = frame.by_region is not None and frame.by_region.raster.plain
     known = bins.slits() if slits or (sparse and not plain) else bins.rows
     picture = np.empty((len(bins.rows), bins.columns, 3), np.float32)
     if len(known) == len(bins.rows) and not (thinned and plain):
@@ -63,8 +63,8 @@ def overview(
 
 def unseen(frame: Frame) -> float:
     """Return how high a thing can be that a sparse overview may miss, as a share of the frame's height."""
-    packed = frame.dng is not None and frame.mosaic is None and frame.dng.raster.page.is_tiled
-    return min(1.0, frame.dng.raster.rows / frame.height) if packed and frame.dng is not None else 0.0
+    dng = frame.by_region
+    return min(1.0, dng.raster.rows / frame.height) if dng is not None and dng.raster.page.is_tiled else 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +87,7 @@ class _Bins:
     def read(self, picture: Image, top: int, bottom: int, left: int, right: int) -> None:
         """Read a box of bins into the picture; the pixels are decoded once, and are floats a row of bins at a time."""
         frame, (ph, pw) = self.frame, self.frame.pattern.shape
-        levels = frame.dng.levels if frame.dng is not None and frame.mosaic is None else None
+        levels = frame.by_region.levels if frame.by_region is not None else None
         x0, x1 = int(self.edges_x[left]) * pw, int(self.edges_x[right]) * pw
         begins, ends = zip(*(self._span(row) for row in range(top, bottom)), strict=True)
         first = begins[0] * ph
@@ -113,10 +113,10 @@ class _Bins:
 
     def slits(self) -> Indices:
         """Return which rows are quickly read; all where none is."""
-        frame, rows = self.frame, self.rows
-        if frame.dng is None or frame.mosaic is not None:
+        frame, rows, dng = self.frame, self.rows, self.frame.by_region
+        if dng is None:
             return rows
-        dng, raster = frame.dng, frame.dng.raster
+        raster = dng.raster
         if raster.plain:
             return rows[::4]
         first, last = (
@@ -142,16 +142,10 @@ class _Bins:
             yield 0, int(known[0]), 0, self.columns
         for (upper, lower), bent in zip(pairwise(known.tolist()), bends[:-1] | bends[1:], strict=True):
             if lower - upper > 1:
-                for left, right in _runs(np.isin(tile, tile[bent])):
+                for left, right in runs_of(np.isin(tile, tile[bent])):
                     yield upper + 1, lower, left, right
         if known[-1] + 1 < len(self.rows):
             yield int(known[-1]) + 1, len(self.rows), 0, self.columns
-
-
-def _runs(chosen: Booleans) -> Iterator[tuple[int, int]]:
-    """Yield where each run of chosen places begins and ends."""
-    steps = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]])))
-    yield from zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True)
 
 
 def _edges(cells: int, scale: float) -> NDArray[np.int64]:

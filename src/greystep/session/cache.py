@@ -212,11 +212,14 @@ def find_once(
             kept = from_json(content, _Kept)
             return kept.target, kept.seen
     for name in (names[0], names[len(names) // 2]) if at_once else ():
-        (clear,) = crew.each(clear_target_of, [(folder / name,)])
-        if not isinstance(clear, FrameError) and clear[0] is not None:
-            _keep_json(cache, mark, _Kept(clear[0], seen=name))
-            return clear[0], name
-        if not isinstance(clear, FrameError) and not clear[1]:
+        (found,) = crew.each(clear_target_of, [(folder / name,)])
+        if isinstance(found, FrameError):
+            continue
+        clear, large = found
+        if clear is not None:
+            _keep_json(cache, mark, _Kept(clear, seen=name))
+            return clear, name
+        if not large:
             break
     pictures = crew.each(overview_of, [(folder / name,) for name in names])
     target = find([picture for picture in pictures if not isinstance(picture, FrameError)])
@@ -383,7 +386,7 @@ def _keep_json(cache: Path | None, mark: str, content: _Kept) -> None:
 
 def _names_in(cache: Path | None) -> set[str]:
     with suppress(OSError):
-        return set() if cache is None else set(os.listdir(cache))
+        return set(os.listdir(cache)) if cache is not None else set()
     return set()
 
 

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from greystep.arrays import Booleans, Floats, Indices
+from greystep.arrays import Booleans, Floats, Indices, runs_of
 from greystep.session.costs import GAP, WARM_UPS, disagreement
 from greystep.session.readings import WARM_UP_NOTE
 from greystep.session.shots import check_rows
@@ -154,8 +154,7 @@ def _pass_over(line: Floats, like: Booleans) -> tuple[Floats, Indices]:
         start: (frames + 1,) int array. Where the frames begin that are passed over up to here; -1 where none are.
     """
     found, start = line.copy(), np.full(len(line), -1)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], like, [False]]).astype(np.int8)))
-    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for first, end in runs_of(like):
         for at in range(first + WARM_UPS, end + 1):
             places = np.arange(first, at - WARM_UPS + 1)
             costs = line[places] + _PASSED * (at - places)
