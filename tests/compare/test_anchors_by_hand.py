@@ -1,29 +1,17 @@
 """A light in two sessions: its change, its variances and what it is held against, by their formulas."""
 
-from typing import Any
-
 import numpy as np
 import pytest
 from scipy import stats
 
-from greystep.compare import anchors, history
-from greystep.compare.anchors import Anchor, Metered, Visit, VisitLight, VisitLights
-from greystep.compare.drift import Drift
-from greystep.session.settings import DEFAULT_TOLERANCE
+from greystep.compare import anchors
+from greystep.compare.anchors import Anchor, Metered, VisitLight, VisitLights
 from helpers.kits import drift_of
+from helpers.visits import session
 
 
 def t(dof: float, chance: float = 0.05) -> float:
     return float(stats.t.ppf(1.0 - chance / 2.0, dof))
-
-
-def session(drift: Drift, name: str = "one", camera: str = "One", **more: Any) -> VisitLights:
-    usual: dict[str, Any] = {
-        "date": "", "serials": {}, "types": {}, "reference": "A", "cameras": {"One": camera}, "meters": {},
-        "tolerance": DEFAULT_TOLERANCE,
-    }  # fmt: skip
-    visit = Visit(name=name, drift=drift, **usual | more)
-    return VisitLights(visit, tuple(history._cells(visit, {})))
 
 
 def light(found: VisitLights, at: int) -> VisitLight:

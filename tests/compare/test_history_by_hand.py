@@ -6,20 +6,12 @@ import numpy as np
 import pytest
 
 from greystep.compare import anchors, history
-from greystep.compare.anchors import Anchor, Change, Visit, VisitLights
+from greystep.compare.anchors import Anchor, Change
 from greystep.compare.drift import Drift
 from greystep.compare.history import History, Move, compare_sessions
 from greystep.session.settings import DEFAULT_TOLERANCE, Tolerance
 from helpers.kits import drift_of
-
-
-def session(drift: Drift, name: str = "one", camera: str = "One", **more: Any) -> VisitLights:
-    usual: dict[str, Any] = {
-        "date": "", "serials": {}, "types": {}, "reference": "A", "cameras": {"One": camera}, "meters": {},
-        "tolerance": DEFAULT_TOLERANCE,
-    }  # fmt: skip
-    visit = Visit(name=name, drift=drift, **usual | more)
-    return VisitLights(visit, tuple(history._cells(visit, {})))
+from helpers.visits import session
 
 
 def change(mired: float, duv: float, same: bool = True, sd: float = 0.1) -> Change:

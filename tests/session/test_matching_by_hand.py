@@ -1,13 +1,11 @@
 """Rows and frames aligned by light: the least cost by trying every alignment, and what it decides."""
 
-from typing import Any
-
 import numpy as np
-import pandas as pd
 import pytest
 
 from greystep.session import matching, warm_ups
 from helpers.alignments import GAP, least
+from helpers.logs import log
 
 INF, NAN = np.inf, np.nan
 
@@ -45,17 +43,6 @@ def test_the_level_of_a_head_is_the_median_of_its_frames() -> None:
     assert found.tolist() == pytest.approx([-2.2, -2.2, 8.0, 9.0])
     assert matching._one_level(np.array([1.0, 3.0, NAN]), np.array([-5.0, -2.0, -INF])).tolist() == [-1.0] * 3
     assert matching._one_level(np.array([NAN]), np.array([-5.0])).tolist() == [0.0]
-
-
-def log(*lights: str, **more: Any) -> pd.DataFrame:
-    """Rows by head and stops, ``A0``; ``-`` is an ambient frame, ``?`` a job frame."""
-    kinds = [{"-": "ambient", "?": "job"}.get(one, "flash") for one in lights]
-    usual: dict[str, Any] = {
-        "frame": "", "head": [one[0] if kind == "flash" else "" for one, kind in zip(lights, kinds, strict=True)],
-        "power": [one[1:] for one in lights], "kind": kinds, "note": "", "row": np.arange(len(lights)) + 2,
-        "stops": [float(one[1:]) if kind == "flash" else NAN for one, kind in zip(lights, kinds, strict=True)],
-    }  # fmt: skip
-    return pd.DataFrame(usual | more)
 
 
 def test_frames_are_placed_by_their_light() -> None:
