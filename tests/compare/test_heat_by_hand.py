@@ -109,8 +109,8 @@ def test_warmth_is_the_sum_of_what_is_left_over_the_most_of_the_used_frames() ->
     unused = heating._run(fired([0.0, 0.0], [0.0, 10.0], cell=[-1, -1]), 0)
     assert heating._warmth(unused, "energy", np.array([30.0]))[0] == pytest.approx([0.0, half])
     back = heating._run(fired([0.0] * 3, [0.0, 10.0, 4.0], cell=[0, -1, -1]), 0)
-    assert heating._warmth(back, "energy", np.array([30.0]))[0, 2] == pytest.approx(np.exp(-4.0 / 30.0) + 1.0), (
-        "a clock that was set back makes no flash hotter than it was"
+    assert heating._warmth(back, "energy", np.array([30.0]))[0, 2] == pytest.approx(half + 1.0), (
+        "a clock that was set back makes no head warmer than it was"
     )
     by_shot = heating._warmth(run, "shots", np.array([2.0, 5.0]))
     fade = np.exp(-np.arange(3)[:, None] / np.array([2.0, 5.0])).T  # a sum of a geometric row, over that of all
@@ -123,8 +123,8 @@ def whitened(growth: float = 0.5, serial: float = 0.4) -> tuple[Any, np.ndarray,
     values = np.random.default_rng(4).normal(180.0, 1.0, 7)
     pattern = Pattern(growth, serial)
     place = np.array([0.0, 1.0, 2.0, 3.0, 5.0, 6.0, 7.0])
-    covariance = pattern.covariance(np.array(stops)[[0, 1, 2, 3, 5, 6, 7]], place)
-    return heating._whitened(run, pattern), values, covariance
+    covariance = pattern.covariance_of(np.array(stops)[[0, 1, 2, 3, 5, 6, 7]], place, np.eye(7))
+    return heating._weighed(run, pattern), values, covariance
 
 
 @pytest.mark.parametrize("driver", ["energy", "shots"])
@@ -233,7 +233,7 @@ def test_what_cells_and_warmth_leave_of_a_head() -> None:
     assert left.design.shape == (7, 3)
     no_heat = heating._left(plain, values, "energy", 1e-3)  # all is cold again before the next shot
     assert no_heat.design.shape == (7, 2)
-    assert no_heat.residuals == pytest.approx(values - plain.averaging @ values)
+    assert no_heat.residuals == pytest.approx(values - plain.member @ np.linalg.lstsq(plain.member, values, rcond=None)[0])
 
 
 # --- what is stated ---------------------------------------------------------------------------------------------------

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import t
 
-from greystep.compare.scatter import Pattern, Run, expected, find_pattern, moderated
+from greystep.compare.scatter import Pattern, Run, _memories, expected, find_pattern, moderated
 
 POWERS, LEGS = 6, 5
 
@@ -52,7 +52,7 @@ def test_memory_has_the_covariance_of_its_process() -> None:
     for at in range(1, 8):
         drawn[at] = 0.6 * drawn[at - 1] + 0.8 * drawn[at]
     places = np.array([0, 1, 4, 7])
-    assert Pattern(serial=0.6).covariance(np.zeros(4), places.astype(float)) == pytest.approx(
+    assert Pattern(serial=0.6).covariance_of(np.zeros(4), places.astype(float), np.eye(4)) == pytest.approx(
         np.cov(drawn[places]), abs=0.02
     )
 
@@ -60,12 +60,39 @@ def test_memory_has_the_covariance_of_its_process() -> None:
 def test_the_sum_of_squares_is_what_the_pattern_says() -> None:
     pattern = Pattern(growth=0.4, serial=0.5)
     run = one_run(np.random.default_rng(0))
-    root = np.linalg.cholesky(pattern.covariance(run.stops, run.place))
-    drawn = run.leaves @ root @ np.random.default_rng(1).standard_normal((len(run.stops), 20000))
+    root = np.linalg.cholesky(pattern.covariance_of(run.stops, run.place, np.eye(len(run.stops))))
+    drawn = root @ np.random.default_rng(1).standard_normal((len(run.stops), 20000))
+    drawn -= run.design @ np.linalg.lstsq(run.design, drawn, rcond=None)[0]
     sums = np.sum(drawn**2, axis=0)
     trace, dof = expected(run, pattern)
     assert sums.mean() == pytest.approx(trace, rel=0.01)
     assert 2 * sums.mean() ** 2 / sums.var() == pytest.approx(dof, rel=0.05)
+
+
+def test_whitened_frames_are_independent_and_of_variance_one() -> None:
+    stops, place = np.array([0.0, 1.0, 3.0, 3.0]), np.array([0.0, 1.0, 2.0, 5.0])
+    pattern = Pattern(growth=0.4, serial=0.5)
+    root = pattern.whitened(stops, place, np.eye(4))
+    assert root @ pattern.covariance_of(stops, place, root.T) == pytest.approx(np.eye(4), abs=1e-12)
+
+
+def test_sums_by_columns_are_those_of_the_whole_matrices() -> None:
+    """A head with gaps, shot at random: matrices of all pairs of frames, as the formulas have them."""
+    rng = np.random.default_rng(8)
+    place = np.sort(rng.choice(60, 40, replace=False)).astype(float)
+    cell = rng.integers(0, 5, 40)
+    design = np.column_stack([cell[:, None] == np.arange(5), rng.random(40)])
+    q, _ = np.linalg.qr(design)
+    leaves = np.eye(40) - q @ q.T
+    run = Run(leaves @ rng.standard_normal(40), cell.astype(float), place, cell, design)
+    pattern = Pattern(growth=0.3, serial=0.55)
+    size, apart = pattern.sizes(run.stops), np.abs(place[:, None] - place)
+    seen = leaves @ (size[:, None] * size * 0.55**apart)
+    trace = float(np.trace(seen))
+    assert expected(run, pattern) == pytest.approx((trace, trace**2 / float(np.sum(seen * seen.T))), rel=1e-12)
+    total, neighbours = _memories(run)
+    whole = (np.bincount(apart.astype(int).ravel(), one.ravel()) for one in (leaves, leaves[:, 1:] @ leaves[:-1]))
+    assert np.stack([total, neighbours]) == pytest.approx(np.stack(list(whole)), abs=1e-12)
 
 
 def test_heads_that_are_alike_share_their_scatter() -> None:
@@ -102,13 +129,13 @@ def test_without_repeats_a_head_takes_what_the_others_have() -> None:
 
 def test_a_pattern_has_a_mean_variance_of_one_and_grows_and_fades_as_it_says() -> None:
     stops, place = np.array([0.0, 1.0, 3.0, 3.0]), np.array([0.0, 1.0, 2.0, 5.0])
-    found = Pattern(growth=0.4, serial=0.5).covariance(stops, place)
+    found = Pattern(growth=0.4, serial=0.5).covariance_of(stops, place, np.eye(4))
     assert np.trace(found) / 4 == pytest.approx(1.0)
     assert found[1, 1] / found[0, 0] == pytest.approx(np.exp(0.4))
     assert found[2, 2] / found[1, 1] == pytest.approx(np.exp(0.8))
     assert found[2, 3] / found[2, 2] == pytest.approx(0.5**3)
     assert found == pytest.approx(found.T)
-    assert Pattern().covariance(stops, place) == pytest.approx(np.eye(4))
+    assert Pattern().covariance_of(stops, place, np.eye(4)) == pytest.approx(np.eye(4))
 
 
 def test_one_degree_of_freedom_is_known_and_none_is_not() -> None:

@@ -140,8 +140,8 @@ def test_without_a_pattern_the_sum_of_squares_is_the_degrees_of_freedom() -> Non
     assert expected(run_of([1.0, 5.0], [0, 1], [0.0, 1.0]), Pattern()) == (0.0, 0.0)
 
 
-def test_a_pattern_without_frames_is_an_empty_table() -> None:
-    assert Pattern(0.5, 0.5).covariance(np.zeros(0), np.zeros(0)).shape == (0, 0)
+def test_a_pattern_without_frames_has_no_sizes() -> None:
+    assert Pattern(0.5, 0.5).sizes(np.zeros(0)).shape == (0,)
 
 
 def test_unlike_heads_are_drawn_together_as_empirical_bayes_has_it() -> None:

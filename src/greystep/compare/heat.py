@@ -77,15 +77,15 @@ class _Run:
     """One head's shots: their places in `Fired`, and for each way of heating their clock and the flashes that heat.
 
     A flash is (time, weight, number of the first shot that feels it). Of the used frames: `member` (n, c), their cells;
-    `whitening` (n, n) makes their scatter alike and independent; `averaging` takes them, so whitened, to cell means.
+    `pattern`, how they scatter; `basis` (n, c), orthonormal columns that span their cell means once they are whitened.
     """
 
     places: Indices
     used: Booleans
-    averaging: Floats
+    basis: Floats
     member: Floats
     stops: Floats
-    whitening: Floats
+    pattern: Pattern
     clocks: dict[str, Floats]
     flashes: dict[str, Floats]
     pace: float
@@ -127,7 +127,7 @@ def find_heat(fired: Fired, mired: Floats, heads: int) -> Heat:
         pattern = find_pattern(
             [_left(run, one, driver, tau) for run, one in zip(runs, values, strict=True) if len(one)]
         )
-        runs = [_whitened(run, pattern) for run in runs]
+        runs = [_weighed(run, pattern) for run in runs]
         driver, tau = scan(revisited)
         if (chance := _by_chance(runs, values, revisited, driver, tau)) < KEEP_ALPHA:
             kept, doubt = revisited.copy(), _doubt(chance)
@@ -172,10 +172,10 @@ def _run(fired: Fired, head: int) -> _Run:
     return _Run(
         places=places,
         used=used,
-        averaging=_projection(member),
+        basis=_basis(member),
         member=member,
         stops=stops[used],
-        whitening=np.eye(len(member)),
+        pattern=Pattern(),
         clocks={"energy": clock, "shots": count},
         flashes={
             "energy": np.hstack([np.vstack(one) for one in energy]),
@@ -185,55 +185,65 @@ def _run(fired: Fired, head: int) -> _Run:
     )
 
 
-def _projection(columns: Floats) -> Floats:
-    """Return the (n, n) matrix that takes values to their fit by some columns (n, c)."""
-    q, _ = np.linalg.qr(columns)
-    return np.asarray(q @ q.T)
+def _basis(columns: Floats) -> Floats:
+    """Return orthonormal columns (n, c) that span some columns (n, c)."""
+    return np.linalg.qr(columns)[0]
+
+
+def _beyond(basis: Floats, values: Floats) -> Floats:
+    """Return what orthonormal columns (n, c) leave of values (n,) or (n, k)."""
+    return np.asarray(values - basis @ (basis.T @ values))
 
 
 def _left(run: _Run, values: Floats, driver: str, tau: float) -> Run:
     """Return what cell means and warmth leave of a head's used frames."""
     warmth = _warmth(run, driver, np.array([tau]))[0, run.used]
-    free = warmth - run.averaging @ warmth
+    free = _beyond(run.basis, warmth)
     design = np.column_stack([run.member, free]) if float(free @ free) > _NO_POWER else run.member
-    left = values - _projection(design) @ values
+    left = _beyond(_basis(design), values)
     cell = np.nonzero(run.member)[1]  # none where no frame of the head can be used
     return Run(left, run.stops, np.flatnonzero(run.used).astype(np.float64), cell, design)
 
 
-def _whitened(run: _Run, pattern: Pattern) -> _Run:
+def _weighed(run: _Run, pattern: Pattern) -> _Run:
     """Return a head whose used frames are weighed by how they scatter."""
-    if not len(run.stops):
-        return run
-    place = np.flatnonzero(run.used).astype(np.float64)
-    whitening = np.linalg.inv(np.linalg.cholesky(pattern.covariance(run.stops, place)))
-    return replace(run, whitening=whitening, averaging=_projection(whitening @ run.member))
+    run = replace(run, pattern=pattern)
+    return replace(run, basis=_basis(_whitened(run, run.member))) if len(run.stops) else run
+
+
+def _whitened(run: _Run, columns: Floats) -> Floats:
+    return run.pattern.whitened(run.stops, np.flatnonzero(run.used).astype(np.float64), columns)
 
 
 def _warmth(run: _Run, driver: str, taus: Floats) -> Floats:
     """Return the warmth of each shot (t, n) of a head for time constants (t,): 0 at rest, 1 warm."""
     clock, (time, weight, felt_from) = run.clocks[driver], run.flashes[driver]
-    felt = felt_from[None, :] <= np.arange(len(clock))[:, None]
-    age = np.where(felt, clock[:, None] - time[None, :], np.inf)
-    heat = np.exp(-np.maximum(age, 0.0) / taus[:, None, None]) @ weight
-    settled = 1.0 / np.expm1(1.0 / taus) if driver == "shots" else np.max(heat[:, run.used], axis=1, initial=0.0)
-    return np.asarray(heat / np.where(settled > 0, settled, 1.0)[:, None])
+    felt = felt_from < len(clock)
+    first, rates = felt_from[felt].astype(np.intp), 1.0 / taus
+    age = np.maximum(clock[first] - time[felt], 0.0)
+    heat = np.zeros((len(clock), len(taus)))
+    np.add.at(heat, first, weight[felt, None] * np.exp(-age[:, None] * rates))
+    fade = np.exp(-np.maximum(np.diff(clock), 0.0)[:, None] * rates)
+    for at in range(1, len(heat)):
+        heat[at] += heat[at - 1] * fade[at - 1]
+    settled = 1.0 / np.expm1(rates) if driver == "shots" else np.max(heat[run.used], axis=0, initial=0.0)
+    return np.asarray((heat / np.where(settled > 0, settled, 1.0)).T)
 
 
 def _within(run: _Run, driver: str, taus: Floats, values: Floats) -> tuple[float, Floats, Floats]:
     """Return, about the cell means: the values' sum of squares, that of the warmth, and what the warmth takes off."""
-    warmth = _warmth(run, driver, taus)[:, run.used] @ run.whitening.T
-    warmth = warmth - warmth @ run.averaging
-    left = run.whitening @ values
-    left = left - run.averaging @ left
-    power = np.sum(warmth**2, axis=1)
-    taken = np.where(power > _NO_POWER, (warmth @ left) ** 2 / np.where(power > _NO_POWER, power, 1.0), 0.0)
+    if not len(run.stops):
+        return 0.0, np.zeros(len(taus)), np.zeros(len(taus))
+    warmth = _beyond(run.basis, _whitened(run, _warmth(run, driver, taus)[:, run.used].T))
+    left = _beyond(run.basis, _whitened(run, values[:, None])[:, 0])
+    power = np.sum(warmth**2, axis=0)
+    taken = np.where(power > _NO_POWER, (left @ warmth) ** 2 / np.where(power > _NO_POWER, power, 1.0), 0.0)
     return float(left @ left), power, taken
 
 
 def _free(run: _Run) -> float:
     """Return the degrees of freedom within the cells of a head."""
-    return float(run.used.sum() - np.round(np.trace(run.averaging)))
+    return float(np.subtract(*run.member.shape))
 
 
 def _best(
@@ -283,5 +293,5 @@ def _inflation(warmth: Floats, run: _Run) -> float:
     """Return the variance inflation of the warmth beside the cell means; 1 where it is free of them."""
     if len(warmth) < 2:
         return float("inf")
-    within = float(np.sum((warmth - _projection(run.member) @ warmth) ** 2))
+    within = float(np.sum(_beyond(_basis(run.member), warmth) ** 2))
     return float(np.sum((warmth - warmth.mean()) ** 2)) / within if within > _NO_POWER else float("inf")

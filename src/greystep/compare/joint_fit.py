@@ -230,7 +230,7 @@ def _by_head(system: _System, chance: _Chance, weights: Floats) -> Floats:
     for head, run in enumerate(system.runs):
         if len(run.residuals):
             own = weights[:, system.head == head]
-            found[head] = chance.variance[head] * (own @ chance.pattern.covariance(run.stops, run.place) @ own.T)
+            found[head] = chance.variance[head] * (own @ chance.pattern.covariance_of(run.stops, run.place, own.T))
     return found
 
 

@@ -32,15 +32,29 @@ class Pattern:
     growth: float = 0.0
     serial: float = 0.0
 
-    def covariance(self, stops: Floats, place: Floats) -> Floats:
-        """Return the (n, n) covariance of the frames of one head, for a mean variance of 1.
+    def covariance_of(self, stops: Floats, place: Floats, columns: Floats) -> Floats:
+        """Return the covariance (n, n) of the frames of one head, for a mean variance of 1, times `columns`.
 
         Args:
             stops: (n,) array. Below full.
-            place: (n,) array. Number of each frame among the flashes of its head.
+            place: (n,) array. Number of each frame among the flashes of its head, rising.
+            columns: (n, k) array.
+
+        Returns: (n, k) array.
         """
-        size = self.sizes(stops)
-        return np.asarray(size[:, None] * size * _memory(place, self.serial))
+        size = self.sizes(stops)[:, None]
+        return size * _faded(place, self.serial, size * columns)
+
+    def whitened(self, stops: Floats, place: Floats, columns: Floats) -> Floats:
+        """Return `columns` (n, k), so weighed that frames of this pattern are independent, of variance 1.
+
+        What a frame of AR(1) adds to the one before it is independent of all before: the inverse Cholesky factor of the
+        covariance has two diagonals. Arguments as for `covariance_of`.
+        """
+        even = columns / self.sizes(stops)[:, None]
+        kept = self.serial ** np.diff(place)[:, None]
+        even[1:] = (even[1:] - kept * even[:-1]) / np.sqrt(1.0 - kept**2)
+        return even
 
     def sizes(self, stops: Floats) -> Floats:
         """Return the standard deviation of each frame of one head (n,), 1 in the root mean square."""
@@ -59,10 +73,9 @@ class Run:
     design: Floats
 
     @cached_property
-    def leaves(self) -> Floats:
-        """The (n, n) matrix that makes the residuals of the values."""
-        q, _ = np.linalg.qr(self.design)
-        return np.asarray(np.eye(len(self.residuals)) - q @ q.T)
+    def basis(self) -> Floats:
+        """Orthonormal columns (n, p) that span the design: ``M = 1 - basis @ basis.T`` makes residuals of values."""
+        return np.linalg.qr(self.design)[0]
 
 
 def find_pattern(runs: Sequence[Run]) -> Pattern:
@@ -81,14 +94,18 @@ def expected(run: Run, pattern: Pattern) -> tuple[float, float]:
     """Return what the residual sum of squares is for a variance of 1, and its degrees of freedom.
 
     ``tr(M V)`` and ``tr(M V)^2 / tr(M V M V)`` (Satterthwaite 1946, from memory); M makes the residuals, V is the
-    pattern.
+    pattern. By the few columns that M lacks: ``tr(M V) = tr V - tr(Q^T V Q)``, ``tr(M V M V) = tr V^2 - 2 tr(Q^T V^2
+    Q) + tr (Q^T V Q)^2``.
     """
-    if pattern.serial > 0:
-        seen = run.leaves @ pattern.covariance(run.stops, run.place)
-    else:  # nothing off the diagonal: no product of large matrices
-        seen = run.leaves * pattern.sizes(run.stops) ** 2
-    trace = float(np.trace(seen))
-    return (trace, trace**2 / float(np.sum(seen * seen.T))) if trace > 1e-9 else (0.0, 0.0)
+    size2 = pattern.sizes(run.stops) ** 2
+    spread = pattern.covariance_of(run.stops, run.place, run.basis)
+    taken = run.basis.T @ spread
+    trace = float(size2.sum() - np.trace(taken))
+    if trace <= 1e-9:
+        return 0.0, 0.0
+    squared = float(size2 @ _faded(run.place, pattern.serial**2, size2[:, None])[:, 0])
+    squared += float(np.sum(taken * taken.T)) - 2.0 * float(np.sum(spread**2))
+    return trace, trace**2 / squared
 
 
 def moderated(variance: Floats, dof: Floats) -> tuple[Floats, Floats]:
@@ -116,15 +133,40 @@ def moderated(variance: Floats, dof: Floats) -> tuple[Floats, Floats]:
     return drawn, np.minimum(prior + dof, total)
 
 
-def _memory(place: Floats, serial: float) -> Floats:
-    return np.asarray(serial ** np.abs(place[:, None] - place))
+def _faded(place: Floats, serial: float, columns: Floats) -> Floats:
+    """Return the matrix (n, n) of ``serial ** |difference of place|`` times columns (n, k), by their transforms."""
+    if serial == 0.0:
+        return columns
+    at, length = _laid_out(place)
+    laid = np.zeros((length, columns.shape[1]))
+    laid[at] = columns
+    apart = np.minimum(np.arange(length), length - np.arange(length))
+    kernel = np.fft.rfft(serial**apart)[:, None]
+    return np.asarray(np.fft.irfft(kernel * np.fft.rfft(laid, axis=0), length, axis=0)[at])
+
+
+def _lag_sums(place: Floats, left: Floats, right: Floats) -> Floats:
+    """Return the sums of ``left @ right.T`` (of columns (n, k) each) over entries equally far apart, by that distance."""
+    at, length = _laid_out(place)
+    one, other = np.zeros((2, length, left.shape[1]))
+    one[at], other[at] = left, right
+    product = np.fft.rfft(one, axis=0) * np.conj(np.fft.rfft(other, axis=0))
+    sums = np.fft.irfft(product.sum(axis=1), length)
+    half = length // 2
+    return np.concatenate([sums[:1], sums[1:half] + sums[:half:-1]])
+
+
+def _laid_out(place: Floats) -> tuple[Indices, int]:
+    """Return where frames stand in a row of all flashes of their head, and an even length at which none meets itself."""
+    at = (place - place.min()).astype(np.intp)
+    return at, 2 * (int(at.max()) + 1)
 
 
 def _growth(runs: Sequence[Run]) -> float:
     """Return the slope of ln(variance) on stops, over the cells of all heads."""
     above = below = 0.0
     for run in runs:
-        free = np.diagonal(run.leaves)
+        free = 1.0 - np.sum(run.basis**2, axis=1)
         dof = np.bincount(run.cell, free)
         sums = np.bincount(run.cell, run.residuals**2)
         known = (dof > 0.5) & (sums > _ROUNDING * sums.max())
@@ -147,14 +189,12 @@ def _serial(runs: Sequence[Run]) -> float:
         power = float(np.sum(run.residuals**2))
         if len(run.residuals) < 3 or power <= 0:
             continue
-        leaves = run.leaves
-        scale = float(np.trace(leaves)) / power
-        shown += scale * float(run.residuals[1:] @ run.residuals[:-1])
-        apart = np.abs(run.place[:, None] - run.place).astype(np.intp).ravel()
-        total, neighbours = (np.bincount(apart, one.ravel()) for one in (leaves, leaves[:, 1:] @ leaves[:-1]))
+        free = float(len(run.residuals) - run.design.shape[1])
+        shown += free / power * float(run.residuals[1:] @ run.residuals[:-1])
+        total, neighbours = _memories(run)
         fading = _SERIAL[:, None] ** np.arange(len(total))
-        size += float(np.trace(leaves))
-        would += float(np.trace(leaves)) * (fading @ neighbours) / (fading @ total)
+        size += free
+        would += free * (fading @ neighbours) / (fading @ total)
     over = shown + _SAFE * np.sqrt(size) - would
     if over[0] <= 0:
         return 0.0
@@ -163,6 +203,22 @@ def _serial(runs: Sequence[Run]) -> float:
         return float(_SERIAL[-1])
     at = int(first[0])
     return float(_SERIAL[at - 1] + (_SERIAL[at] - _SERIAL[at - 1]) * over[at - 1] / (over[at - 1] - over[at]))
+
+
+def _memories(run: Run) -> tuple[Floats, Floats]:
+    """Return by distance of places: the sums of M, and of ``M L M`` where L takes each frame to the next one.
+
+    The quadratic form of residuals is ``tr(M V)``, that of each with its neighbour ``tr(M L M V)``; both are sums over
+    V, which is one number a distance.
+    """
+    place, q = run.place, run.basis
+    earlier, later = np.zeros_like(q), np.zeros_like(q)
+    earlier[:-1], later[1:] = q[1:], q[:-1]
+    total = -_lag_sums(place, q, q)
+    total[0] += len(q)
+    neighbours = np.bincount(np.diff(place).astype(np.intp), minlength=len(total)).astype(np.float64)
+    neighbours += _lag_sums(place, q @ (q.T @ later) - later, q) - _lag_sums(place, q, earlier)
+    return total, neighbours
 
 
 def _inverse_trigamma(value: float) -> float:
