@@ -54,6 +54,7 @@ session:
     ambient         Room light and black level taken off each frame's patch, with what that leaves uncertain
     bodies          One camera body in one session
     cache           What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read
+    cache_folder    The folder ``.greystep`` in which a session keeps what was measured
     cards           Whether a frame shows the grey card
     colour          The colour of each frame's light through its body's one matrix, and what of it is doubtful
     conductor       Frames placed on the rows of a plan as they come
@@ -70,6 +71,7 @@ session:
     matching        Frames placed on the rows of a log that names none
     messages        What there is to say of a session and its frames
     part            A part of a capture folder
+    pictures        Small pictures of frames for the pages, made once and kept beside the readings as they will be
     places          Whether the grey target stands in its place in each frame, and which frames must be read further to
     power           The power a head was set to, as people write it
     raw_files       The raw files of a session and their order of capture; the folder is only read

@@ -233,7 +233,9 @@ def test_what_cells_and_warmth_leave_of_a_head() -> None:
     assert left.design.shape == (7, 3)
     no_heat = heating._left(plain, values, "energy", 1e-3)  # all is cold again before the next shot
     assert no_heat.design.shape == (7, 2)
-    assert no_heat.residuals == pytest.approx(values - plain.member @ np.linalg.lstsq(plain.member, values, rcond=None)[0])
+    assert no_heat.residuals == pytest.approx(
+        values - plain.member @ np.linalg.lstsq(plain.member, values, rcond=None)[0]
+    )
 
 
 # --- what is stated ---------------------------------------------------------------------------------------------------

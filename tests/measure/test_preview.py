@@ -11,7 +11,7 @@ from greystep.raw import frame as frames
 from greystep.raw import preview as previews
 from greystep.raw.frame import Frame
 from greystep.raw.preview import look_of, preview
-from greystep.session import cache
+from greystep.session.pictures import pictures_of
 from greystep.session.workers import Crew
 
 Make = Callable[..., Path]
@@ -67,9 +67,9 @@ def test_thumbnails_read_no_pixels_where_a_picture_is_there(
     monkeypatch.setattr(previews, "overview", counted)
     names = ["with.dng", "without.dng"]
     draw = dict.fromkeys(names, lambda linear: (255 * np.clip(linear, 0, 1)).astype(np.uint8))
-    pictures = cache.thumbnails(tmp_path, draw, None, dict.fromkeys(names, ""), Crew())
+    pictures = pictures_of(tmp_path, draw, None, dict.fromkeys(names, ""), dict.fromkeys(names, ""), Crew())
     assert read == ["without.dng"]
-    assert pictures["with.dng"].shape == (171, 256, 3)
+    assert (pictures["with.dng"].height, pictures["with.dng"].width) == (171, 256)
 
 
 def test_no_pixel_is_decoded_for_a_picture_that_is_there(make_dng: Make, tmp_path: Path) -> None:

@@ -1,7 +1,6 @@
 """Figures show what their tables say, and no mark of them contradicts a verdict."""
 
 import base64
-import io
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
@@ -15,15 +14,16 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from PIL import Image
 
 from greystep import api
 from greystep.compare.verdict import Judged
 from greystep.pages import figures, panels, svg
 from greystep.pages import tables as series
 from greystep.sentences.summary import ReferenceLight
+from greystep.session.pictures import as_jpegs
 from greystep.terms import Quantity, Verdict, Withheld
 from helpers import synthetic
+from helpers.jpegs import pixels_of
 from helpers.pages import Told, kit_of, tell
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -323,9 +323,9 @@ def test_a_line_has_a_gap_where_a_value_is_not_known() -> None:
 def test_a_thumbnail_is_a_jpeg_of_at_most_that_size() -> None:
     picture = np.zeros((170, 256, 3), dtype=np.uint8)
     picture[:, :128] = (200, 40, 40)
-    head, _, body = svg.thumbnail_uri(picture, 128).partition(",")
+    head, _, body = svg.jpeg_uri(as_jpegs(picture).jpeg(128)).partition(",")
     assert head == "data:image/jpeg;base64"
-    pixels = np.asarray(Image.open(io.BytesIO(base64.b64decode(body))))
+    pixels = pixels_of(base64.b64decode(body))
     assert pixels.shape == (85, 128, 3)
     assert np.abs(pixels[40, 20].astype(int) - (200, 40, 40)).max() < 8
 

@@ -26,7 +26,7 @@ from greystep.sentences import page_one
 from greystep.sentences.actions import in_order, step
 from greystep.sentences.frames import cures
 from greystep.session.messages import FlaggedFrame, FrameFault
-from greystep.session.raw_files import starts_of
+from greystep.session.raw_files import Start, start_of
 from greystep.session.settings import Tolerance, load_settings
 from greystep.terms import Quantity
 from helpers import synthetic
@@ -219,11 +219,12 @@ def test_raw_files_are_known_by_their_first_bytes_and_size(tmp_path: Path) -> No
     long, short = bytes(range(256)) * 400, b"short"
     (tmp_path / "frames" / "a.dng").write_bytes(long)
     (tmp_path / "frames" / "b.dng").write_bytes(short)
-    found = starts_of(load_settings(tmp_path), ["a.dng", "", "gone.dng", "b.dng", "a.dng"])
-    assert found == [
-        ("a.dng", f"{hashlib.sha256(long[:65536]).hexdigest()} {len(long)} bytes"),
-        ("b.dng", f"{hashlib.sha256(short).hexdigest()} 5 bytes"),
-    ]
+    frames = tmp_path / "frames"
+    for name, content in (("a.dng", long), ("b.dng", short)):
+        changed = (frames / name).stat().st_mtime_ns
+        assert start_of(frames / name) == Start(hashlib.sha256(content[:65536]).hexdigest(), len(content), changed)
+    assert start_of(frames / "gone.dng") is None
+    assert start_of(frames) is None
 
 
 def test_a_cure_is_told_of_each_frame_that_shares_a_fault() -> None:

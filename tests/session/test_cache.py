@@ -8,10 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from greystep.measure.reading import Reading
+from greystep.measure.reading import MEASURE_VERSION, Reading
 from greystep.measure.target import Target, fixed_target
 from greystep.session import cache as kept
-from greystep.session import workers
+from greystep.session import cache_folder, workers
+from greystep.session.cache_folder import fingerprint, forget_others, open_cache
+from greystep.session.raw_files import start_of
 from greystep.session.workers import Crew
 
 HERE, THERE = fixed_target((0.2, 0.2, 0.6, 0.6)), fixed_target((0.2, 0.2, 0.6, 0.7))
@@ -31,8 +33,8 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[Target], l
 
         monkeypatch.setattr(kept, "measure_frame", one)
         monkeypatch.setattr(workers, "needs_library", lambda path: False)  # the stand-in is of this process
-        folder = kept.open_cache(tmp_path / "s", tmp_path)
-        prints = {"a.dng": kept.fingerprint(tmp_path, "a.dng")}
+        folder = open_cache(tmp_path / "s", tmp_path)
+        prints = {"a.dng": fingerprint("a.dng", start_of(tmp_path / "a.dng"))}
         with Crew() as crew:
             readings = kept.measure(tmp_path, {"a.dng": target}, kept.recall(folder, prints), folder, prints, crew)
         assert readings["a.dng"].width == 4
@@ -49,7 +51,7 @@ def test_another_way_of_measuring_measures_again(
     run: Callable[[Target], list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run(HERE)
-    monkeypatch.setattr(kept, "MEASURE_VERSION", kept.MEASURE_VERSION + 1)
+    monkeypatch.setattr(cache_folder, "MEASURE_VERSION", MEASURE_VERSION + 1)
     assert run(HERE) == ["a.dng"]
 
 
@@ -59,7 +61,7 @@ def test_other_bytes_of_the_same_size_and_time_are_another_file(tmp_path: Path) 
     for content in (b"one", b"two"):
         path.write_bytes(content)
         os.utime(path, (1, 1))
-        marks.append(kept.fingerprint(tmp_path, "a.dng"))
+        marks.append(fingerprint("a.dng", start_of(tmp_path / "a.dng")))
     assert marks[0] != marks[1]
 
 
@@ -73,7 +75,7 @@ def test_an_entry_that_was_changed_is_not_believed(run: Callable[[Target], list[
 
 
 def test_only_what_has_the_form_of_an_entry_and_is_no_longer_wanted_is_deleted(tmp_path: Path) -> None:
-    folder = kept.open_cache(tmp_path, None)
+    folder = open_cache(tmp_path, None)
     assert folder is not None
     wanted, gone = "a" * 32, "b" * 32
     foreign = ["notes.txt", "letter.json", "picture.npy", f"{gone}.txt", f".{gone}.json.12345678.part"]
@@ -81,13 +83,13 @@ def test_only_what_has_the_form_of_an_entry_and_is_no_longer_wanted_is_deleted(t
     for name in (*foreign, *entries):
         (folder / name).write_text("x")
     (folder / f"{'c' * 32}.json").mkdir()
-    kept.forget_others(folder, [wanted])
+    forget_others(folder, [wanted])
     left = {path.name for path in folder.iterdir()}
     assert left == {"CACHEDIR.TAG", *foreign, *entries[:2], f"{'c' * 32}.json"}
     old = folder / f".{gone}.json.12345678.part"
     os.utime(old, (1, 1))  # unfinished for long: of no run that still works
-    kept.forget_others(folder, [wanted])
+    forget_others(folder, [wanted])
     assert not old.exists()
     (folder / "CACHEDIR.TAG").write_text("another's")
-    kept.forget_others(folder, [])
+    forget_others(folder, [])
     assert (folder / entries[0]).exists()

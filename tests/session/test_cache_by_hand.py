@@ -13,6 +13,10 @@ from greystep.measure.reading import Reading
 from greystep.measure.target import Target, fixed_target
 from greystep.raw.exposure import Exposure
 from greystep.session import cache as kept
+from greystep.session import pictures
+from greystep.session.cache_folder import fingerprint, forget_others, open_cache, second_mark
+from greystep.session.raw_files import start_of
+from helpers.jpegs import pixels_of
 
 
 class Now:
@@ -37,7 +41,7 @@ def crew() -> Any:
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    found = kept.open_cache(tmp_path, None)
+    found = open_cache(tmp_path, None)
     assert found is not None
     return found
 
@@ -124,27 +128,27 @@ def test_moved_targets_are_measured_where_they_stand_with_an_entry_of_their_own(
     crew.asked.clear()
     kept.measure_again(Path("card"), {"f1": HERE}, folder, PRINTS, crew)
     assert crew.asked == [], "both are kept"
-    kept.forget_others(folder, [PRINTS["f1"]])
+    forget_others(folder, [PRINTS["f1"]])
     kept.measure_again(Path("card"), {"f1": HERE}, folder, PRINTS, crew)
     assert crew.asked == []
-    assert kept._second("") == ""
+    assert second_mark("") == ""
 
 
 def test_pictures_are_drawn_once_for_each_look(crew: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    folder = kept.open_cache(tmp_path / "s", tmp_path)
+    folder = open_cache(tmp_path / "s", tmp_path)
     (tmp_path / "f0").write_bytes(b"raw")
-    monkeypatch.setattr(kept, "look_of", lambda path: np.ones((2, 2, 3)))
+    monkeypatch.setattr(pictures, "look_of", lambda path: np.ones((2, 2, 3)))
     draw = {"f0": lambda linear: (linear * 7).astype(np.uint8)}
-    mark = kept.fingerprint(tmp_path, "f0")
+    mark = fingerprint("f0", start_of(tmp_path / "f0"))
 
     def drawn(look: str) -> int:
         crew.asked.clear()
-        found = kept.thumbnails(tmp_path, draw, folder, {"f0": look}, crew)
-        assert (found["f0"] == 7).all()
+        found = pictures.pictures_of(tmp_path, draw, folder, {"f0": mark}, {"f0": look}, crew)
+        assert (pixels_of(found["f0"].jpeg(256)) == 7).all()
         return len(crew.asked)
 
     assert (drawn("a"), drawn("a")) == (1, 1), "beside no reading none is kept"
     kept._keep_json(folder, mark, kept._Kept(HERE, Reading()))
     assert (drawn("a"), drawn("a"), drawn("b"), drawn("b"), drawn("a")) == (1, 0, 1, 0, 1)
-    monkeypatch.setattr(kept, "look_of", lambda path: FrameError("no"))
-    assert kept.thumbnails(tmp_path, draw, folder, {"f0": "c"}, crew) == {}
+    monkeypatch.setattr(pictures, "look_of", lambda path: FrameError("no"))
+    assert pictures.pictures_of(tmp_path, draw, folder, {"f0": mark}, {"f0": "c"}, crew) == {}

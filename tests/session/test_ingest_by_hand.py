@@ -194,10 +194,10 @@ def test_readings_go_beside_the_session_or_into_the_store(tmp_path: Path, monkey
 def test_pictures_are_balanced_to_the_reference_and_drawn_anew_once_a_frame_is_sound(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def thumbnails(folder: Path, draw: Any, cache: Any, look: Any, crew: Any) -> dict[str, Any]:
+    def pictures_of(folder: Path, draw: Any, cache: Any, prints: Any, look: Any, crew: Any) -> dict[str, Any]:
         return {name: (draw[name](np.array([[[0.25, 0.5, 0.4]]])), look[name]) for name in draw}
 
-    monkeypatch.setattr(kept, "thumbnails", thumbnails)
+    monkeypatch.setattr(ingesting, "pictures_of", pictures_of)
     found: dict[str, Any] = overviews(told(tmp_path))
     assert set(found) == {"a", "b"}, "neither one that is lost nor one that cannot be read"
     picture, look = found["a"]

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -177,7 +176,7 @@ def test_one_job_and_two_give_the_same(mixed_session: Path) -> None:
         assert len(pictures[-1]) == 6
     pd.testing.assert_frame_equal(*tables, check_exact=True)
     for name, picture in pictures[0].items():
-        np.testing.assert_array_equal(picture, pictures[1][name])
+        assert picture == pictures[1][name]
 
 
 def test_the_session_goes_on_and_the_rows_say_why(

@@ -146,7 +146,7 @@ def _faded(place: Floats, serial: float, columns: Floats) -> Floats:
 
 
 def _lag_sums(place: Floats, left: Floats, right: Floats) -> Floats:
-    """Return the sums of ``left @ right.T`` (of columns (n, k) each) over entries equally far apart, by that distance."""
+    """Return the sums of ``left @ right.T``, columns (n, k) each, over frames equally far apart, by that distance."""
     at, length = _laid_out(place)
     one, other = np.zeros((2, length, left.shape[1]))
     one[at], other[at] = left, right
@@ -157,7 +157,7 @@ def _lag_sums(place: Floats, left: Floats, right: Floats) -> Floats:
 
 
 def _laid_out(place: Floats) -> tuple[Indices, int]:
-    """Return where frames stand in a row of all flashes of their head, and an even length at which none meets itself."""
+    """Return where frames stand among all flashes of their head, and an even length at which none meets itself."""
     at = (place - place.min()).astype(np.intp)
     return at, 2 * (int(at.max()) + 1)
 

@@ -14,8 +14,9 @@ from greystep.correct.exchange import frame_ids
 from greystep.correct.gains import Corrections
 from greystep.correct.record import Finished, below, is_ours
 from greystep.raw.dng import ColourTags
-from greystep.session.cache import fingerprint
+from greystep.session.cache_folder import fingerprint
 from greystep.session.ingest import Ingested
+from greystep.session.raw_files import start_of
 
 #: Kinds of files, and how their names end. A DNG copy must not be taken for its original.
 SUFFIXES: Final = {"dng": "_c.dng", "tiff": ".tif", "exr": ".exr"}
@@ -96,5 +97,6 @@ def _mark(job: Job, frames: Path, form: str) -> str:
     numbers = [*job.gains, job.stops, *job.neutral, *([] if form == "dng" else job.developed.ravel())]
     if form == "dng" and job.known is not None:
         numbers += job.known.matrix_1.ravel().tolist()
-    said = [form, str(RENDER_VERSION), fingerprint(frames, job.frame), *(float(value).hex() for value in numbers)]
+    frame = fingerprint(job.frame, start_of(frames / job.frame))
+    said = [form, str(RENDER_VERSION), frame, *(float(value).hex() for value in numbers)]
     return hashlib.sha256("\0".join([*said, job.space * (form != "dng")]).encode()).hexdigest()[:32]

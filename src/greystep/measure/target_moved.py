@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import scipy  # its parts are imported when they are first named, so that a process that measures needs none
 from numpy.typing import NDArray
 
 from greystep.arrays import SD_PER_MAD, Floats, Triple
@@ -255,6 +254,18 @@ def slopes(surround: Floats) -> Floats:
     Args:
         surround: Array (..., m, n). One map or several.
     """
-    smooth = scipy.ndimage.gaussian_filter(surround, 0.7, mode="nearest", axes=(-2, -1))
+    smooth = _smoothed(np.swapaxes(_smoothed(np.swapaxes(surround, -1, -2)), -1, -2))
     steps = np.stack([np.diff(smooth, axis=-2)[..., :-1], np.diff(smooth, axis=-1)[..., :-1, :]])
     return np.asarray(steps - np.median(steps, axis=(-2, -1), keepdims=True))
+
+
+def _smoothed(values: Floats) -> Floats:
+    """Return values smoothed along their last axis by a Gaussian of 0.7 bins, the ends drawn out.
+
+    As scipy.ndimage.gaussian_filter does, whose import takes a fifth of a second of a run whose frames are all known.
+    """
+    far = np.arange(-3, 4)
+    weights = np.exp(-0.5 * (far / 0.7) ** 2)
+    drawn_out = np.clip(np.arange(values.shape[-1]) + far[:, None], 0, values.shape[-1] - 1)
+    parts = [weight * values[..., at] for weight, at in zip(weights / weights.sum(), drawn_out, strict=True)]
+    return np.asarray(np.sum(parts, axis=0))

@@ -19,6 +19,7 @@ from greystep.pages.tables import with_series
 from greystep.sentences import budget, page_one
 from greystep.sentences import kit as kit_said
 from greystep.sentences.summary import Summary
+from greystep.session.pictures import Picture
 from greystep.terms import TESTED
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ def report_page(
     readings: pd.DataFrame,
     powers: pd.DataFrame,
     tables: Mapping[str, pd.DataFrame],
-    thumbnails: Mapping[str, np.ndarray],
+    pictures: Mapping[str, Picture],
     run: str = "",
     cures: Mapping[str, Sequence[str]] | None = None,
     digests: Sequence[tuple[str, str]] = (),
@@ -46,7 +47,7 @@ def report_page(
 
     Args:
         tables: From `greystep.pages.tables.figure_tables`; empty where nothing could be drawn.
-        thumbnails: Mapping of frame to uint8 (h, w, 3). A small picture of each frame that has one.
+        pictures: By frame: of each frame that has one.
         run: Name of the run, which summary.json beside the page carries too.
         cures: By frame: what to do about it.
         digests: Names of files and the SHA-256 that stands for each.
@@ -99,7 +100,7 @@ def report_page(
         "budget": table(_BUDGET, budget.lines(summary.budget)),
         "frame_counts": frame_counts(summary.frames),
         "flags": table(_FLAGS, words.frames_by_fault(readings)),
-        **frame_sheet.frames_of(frames, thumbnails, cures or {}),
+        **frame_sheet.frames_of(frames, pictures, cures or {}),
         "digests": digests,
     }
     return render("report.html", context)

@@ -158,14 +158,9 @@ def picture_uri(picture: np.ndarray) -> str:
     return f"data:image/png;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
 
 
-def thumbnail_uri(picture: np.ndarray, longest: int) -> str:
-    """Return a picture, uint8 (h, w, 3), as a JPEG address inside the page, thinned to `longest` pixels a side."""
-    from PIL import Image
-
-    stride = max(1, int(np.ceil(max(picture.shape[:2]) / longest)))
-    stream = io.BytesIO()
-    Image.fromarray(np.ascontiguousarray(picture[::stride, ::stride])).save(stream, format="jpeg", quality=82)
-    return f"data:image/jpeg;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
+def jpeg_uri(picture: bytes) -> str:
+    """Return a JPEG file as an address inside the page."""
+    return f"data:image/jpeg;base64,{base64.b64encode(picture).decode('ascii')}"
 
 
 def _n(value: float) -> str:

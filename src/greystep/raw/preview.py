@@ -9,7 +9,6 @@ from typing import Any, Final
 import numpy as np
 import rawpy
 from numpy.typing import NDArray
-from PIL import Image as Pictures
 
 from greystep.arrays import Floats, Image
 from greystep.errors import FrameError
@@ -77,6 +76,8 @@ def _neutral(path: Path, raw: rawpy.RawPy) -> Floats | None:
 
 def _small(thumb: Any, longest: int) -> NDArray[np.uint8] | None:
     """Return an embedded picture no larger than asked; a JPEG is decoded no finer than that takes."""
+    from PIL import Image as Pictures  # a run whose pictures are all kept needs none
+
     if thumb.format == rawpy.ThumbFormat.JPEG:
         with warnings.catch_warnings(action="ignore"):  # of a picture of many pixels, which is not decoded whole
             coded = Pictures.open(io.BytesIO(thumb.data), formats=["JPEG"])

@@ -22,7 +22,6 @@ from greystep.results.notebook import html
 from greystep.sentences.frames import cures
 from greystep.sentences.summary import Summary, summary, summary_json
 from greystep.session.ingest import Ingested, overviews
-from greystep.session.raw_files import starts_of
 from greystep.session.settings import Tolerance
 from greystep.terms import Verdict
 
@@ -109,7 +108,8 @@ class Report:
         figures = drawings(self._drawn, said.reference)
         pictures, cured = overviews(found, self.store), cures(found.messages)
         digests = [(name, sha256(data)) for name, data in self._tables.items()]
-        digests += starts_of(found.settings, found.readings["frame"])
+        known = {name: found.starts.get(name) for name in found.readings["frame"]}
+        digests += [(name, f"{start.sha256} {start.size} bytes") for name, start in known.items() if start]
         page = report_page(said, found.readings, self.powers, self._drawn, pictures, self.run, cured, digests)
         files = self._tables | {
             f"figures/{name}.svg": text_bytes(".svg", standalone(one)) for name, one in figures.items()

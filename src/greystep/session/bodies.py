@@ -67,15 +67,27 @@ class Body:
         return None if self.matrix is None else self.matrix @ target
 
 
-def through_matrix(name: str, reading: Reading) -> Reading:
-    """Return the reading of a frame, as unreadable where no light can be told through the matrix that it carries."""
-    if reading.colour is None:
-        return reading
-    try:
-        camera.check_matrices(reading.colour)
-    except GreystepError as error:
-        return Reading(reading.exposure, flags=(Flag.UNREADABLE,), message=f"{name}: {error}")
-    return reading
+def through_matrix(readings: Mapping[str, Reading]) -> dict[str, Reading]:
+    """Return readings by frame, as unreadable where no light can be told through the matrix that the frame carries."""
+    told: dict[tuple[object, ...], str] = {}  # by matrix: frames of a body carry the same one
+
+    def fault(tags: ColourTags) -> str:
+        arrays = (tags.matrix_1, tags.matrix_2, tags.calibration_1, tags.calibration_2, tags.analog_balance)
+        lights = tags.illuminant_1, tags.illuminant_2, tags.white_1, tags.white_2
+        key = (*(None if one is None else one.tobytes() for one in arrays), *lights)
+        if key not in told:
+            told[key] = ""
+            try:
+                camera.check_matrices(tags)
+            except GreystepError as error:
+                told[key] = str(error)
+        return told[key]
+
+    found = {name: fault(one.colour) if one.colour is not None else "" for name, one in readings.items()}
+    return {
+        name: Reading(one.exposure, flags=(Flag.UNREADABLE,), message=f"{name}: {found[name]}") if found[name] else one
+        for name, one in readings.items()
+    }
 
 
 def pinned_tags(tags: Sequence[ColourTags | None]) -> ColourTags | None:

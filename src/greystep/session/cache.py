@@ -1,57 +1,36 @@
 """What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read is measured again.
 
 One file an entry, written whole and with a checksum: a run that is killed keeps what it has measured. Kept are raw
-patch statistics, where the target was found, and thumbnails; everything that follows from them is reckoned anew in each
-run. A reading whose remedy is to copy the file again is not kept: the copy may have the size and time of the old file.
-
-Only files of the form of an entry are ever deleted, and only in a folder, no link, that holds the tag file.
+patch statistics and where the target was found; everything that follows from them is reckoned anew in each run. A
+reading whose remedy is to copy the file again is not kept: the copy may have the size and time of the old file.
 """
 
 import hashlib
 import json
-import os
 import re
-import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
-import numpy as np
 from numpy.typing import NDArray
 
 from greystep.doors import read_file
 from greystep.errors import FrameError, GreystepError
-from greystep.files import check_folder, write_bytes, write_text
+from greystep.files import write_bytes
 from greystep.flags import Flag, ordered
 from greystep.measure.clear_target import clear_target_of
-from greystep.measure.reading import MEASURE_VERSION, Reading, exposure_of, measure_frame
+from greystep.measure.reading import Reading, exposure_of, measure_frame
 from greystep.measure.target import Target, find_again
 from greystep.raw.exposure import Exposure
-from greystep.raw.preview import look_of, overview_of
+from greystep.raw.preview import overview_of
+from greystep.session.cache_folder import delete, second_mark
 from greystep.session.entries import as_json, from_json
 from greystep.session.workers import Crew
 
-Thumbnail = NDArray[np.uint8]
-
-#: Part of a file that goes into its fingerprint.
-_CHECKED_BYTES: Final = 65536
-#: By this file other programs know a folder of reproducible files (cache directory tagging, from memory).
-_TAG_FILE: Final = "CACHEDIR.TAG"
-_TAG: Final = (
-    "Signature: 8a477f597d28d172789f06886806bc55\n# What greystep measured in the raw files; safe to delete.\n"
-)
-
-#: Names of entries, and of what a killed run left of one.
-_PICTURE: Final = re.compile(r"[0-9a-f]{32}\.[0-9a-f]{16}\.(rgb|npy)")  # .npy: of versions before
-_READING: Final = re.compile(r"[0-9a-f]{32}\.json")
+#: The form of an entry.
 _ENTRY: Final = re.compile(rb'\{"sha256": "([0-9a-f]{64})", "entry": (.*)\}', re.DOTALL)
-_UNFINISHED: Final = re.compile(rf"\.((target-)?{_READING.pattern}|{_PICTURE.pattern}|{_TAG_FILE})\.\w{{8}}\.part")
-#: What is unfinished for so long [s] is of no run that still works.
-_UNFINISHED_S: Final = 600.0
-#: Bytes of a checksum behind a picture.
-_CHECKSUM_BYTES: Final = 32
 #: Flags of a file that is to be copied again.
 _NOT_KEPT: Final = frozenset({Flag.UNREADABLE, Flag.DAMAGED})
 
@@ -67,56 +46,6 @@ class _Kept:
     target: Target | None
     reading: Reading | None = None
     seen: str = ""
-
-
-def open_cache(session: Path, store: Path | None) -> Path | None:
-    """Return the folder for entries: in the session, in `store` where that cannot be written, None if neither can.
-
-    None too where a link stands in its place, or a folder that holds something and no tag file: nothing is kept then.
-
-    Raises:
-        GreystepError: If the session lies among raw frames and there is no `store`.
-    """
-    if store is None:
-        check_folder(session)
-    for place in (session, store):
-        if place is None:
-            continue
-        folder = place / ".greystep"
-        with suppress(GreystepError, OSError):
-            check_folder(folder)
-            if folder.is_symlink():
-                return None
-            if not _is_ours(folder):
-                if folder.exists() and any(folder.iterdir()):
-                    return None
-                write_text(folder / _TAG_FILE, _TAG)
-            if os.access(folder, os.W_OK):
-                return folder
-    return None
-
-
-def _is_ours(folder: Path) -> bool:
-    """Say whether a folder is no link and holds the tag file as this tool writes it."""
-    try:
-        return not folder.is_symlink() and read_file(folder / _TAG_FILE) == _TAG.encode()
-    except GreystepError:
-        return False
-
-
-def fingerprint(folder: Path, name: str) -> str:
-    """Return what tells one state of a raw file from another: name, size, time of change, start of its bytes.
-
-    Blank where the file cannot be read.
-    """
-    try:
-        with (folder / name).open("rb") as file:
-            start = file.read(_CHECKED_BYTES)
-            state = os.fstat(file.fileno())
-    except OSError:
-        return ""
-    parts = f"{name}\0{state.st_size}\0{state.st_mtime_ns}\0{hashlib.sha256(start).hexdigest()}\0{MEASURE_VERSION}"
-    return hashlib.sha256(parts.encode("utf-8", "surrogateescape")).hexdigest()[:32]
 
 
 def recall(cache: Path | None, prints: Mapping[str, str]) -> dict[str, tuple[Target | None, Reading]]:
@@ -246,13 +175,8 @@ def measure_again(
         again, _ = find_once(folder, [name], find, cache, {name: f"{prints[name]}{target.box}"}, crew)
         if again is not None:
             found[name] = again
-    marks = {name: _second(prints[name]) for name in found}
+    marks = {name: second_mark(prints[name]) for name in found}
     return measure(folder, found, recall(cache, marks), cache, marks, crew)
-
-
-def _second(mark: str) -> str:
-    """Return the fingerprint of a frame's second entry."""
-    return hashlib.sha256(f"{mark} again".encode()).hexdigest()[:32] if mark else ""
 
 
 def forget_target(
@@ -260,7 +184,7 @@ def forget_target(
 ) -> None:
     """Remove what `find_once` kept where one of its frames is to be copied again: the copy may look like the file."""
     if any(is_to_copy(readings[name]) for name in names):
-        _delete(cache, lambda entry: entry == f"{_target_mark(names, prints)}.json")
+        delete(cache, lambda entry: entry == f"{_target_mark(names, prints)}.json")
 
 
 def is_to_copy(reading: Reading) -> bool:
@@ -270,88 +194,6 @@ def is_to_copy(reading: Reading) -> bool:
 
 def _target_mark(names: Sequence[str], prints: Mapping[str, str]) -> str:
     return "target-" + hashlib.sha256("\0".join(prints[name] for name in names).encode()).hexdigest()[:32]
-
-
-def thumbnails(
-    folder: Path,
-    draw: Mapping[str, Callable[[NDArray[Any]], Thumbnail]],
-    cache: Path | None,
-    look: Mapping[str, str],
-    crew: Crew,
-) -> Mapping[str, Thumbnail]:
-    """Return small pictures of frames, kept between runs; a frame that cannot be decoded has none.
-
-    The camera's own picture serves where the file holds one: it takes a hundredth of the time. What is kept is read
-    when it is asked for: the pictures of a long session are more than a laptop should hold at once.
-
-    Args:
-        folder: Of the frames.
-        draw: By file name: turns a linear overview (h, w, 3), 1 at the white level, into the picture (h, w, 3).
-        cache: Where pictures are kept.
-        look: By file name: text that changes when the picture is to be drawn otherwise.
-        crew: Those who decode.
-    """
-    marks = {}
-    for name in draw:
-        looks = hashlib.sha256(look[name].encode()).hexdigest()[:16]
-        marks[name] = f"{fingerprint(folder, name)}.{looks}.rgb"
-    held: dict[str, Thumbnail] = {}
-    there = _names_in(cache)
-    todo = [name for name, mark in marks.items() if mark not in there]
-    results = crew.each(look_of, [(folder / name,) for name in todo])
-    for name, linear in zip(todo, results, strict=True):
-        if isinstance(linear, FrameError):
-            del marks[name]
-        elif not _keep_picture(cache, marks[name], picture := draw[name](linear)):
-            held[name] = picture
-    wanted = set(marks.values())
-    _delete(cache, lambda name: bool(_PICTURE.fullmatch(name)) and name not in wanted)
-    return _Pictures(cache, marks, held)
-
-
-class _Pictures(Mapping[str, Thumbnail]):
-    """Small pictures by frame: those that are kept, read when they are asked for, and those that could not be kept."""
-
-    def __init__(self, cache: Path | None, marks: Mapping[str, str], held: Mapping[str, Thumbnail]) -> None:
-        self._cache, self._marks, self._held = cache, marks, held
-
-    def __getitem__(self, name: str) -> Thumbnail:
-        picture = self._held[name] if name in self._held else _load_picture(self._cache, self._marks[name])
-        if picture is None:  # it has gone since, or was changed; the next run draws it anew
-            _delete(self._cache, lambda kept: kept == self._marks[name])
-            raise KeyError(name)
-        return picture
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._marks)
-
-    def __len__(self) -> int:
-        return len(self._marks)
-
-
-def forget_others(cache: Path | None, prints: Iterable[str]) -> None:
-    """Remove entries of files that are gone or changed, and what a killed run left unfinished."""
-    wanted = {mark for first in prints for mark in (first, _second(first))}
-
-    def useless(name: str) -> bool:
-        if _READING.fullmatch(name) or _PICTURE.fullmatch(name):
-            return name.split(".")[0] not in wanted
-        return False
-
-    _delete(cache, useless)
-    _delete(cache, lambda name: bool(_UNFINISHED.fullmatch(name)), _UNFINISHED_S)
-
-
-def _delete(cache: Path | None, useless: Callable[[str], bool], older_s: float = 0.0) -> None:
-    """Delete plain files of a cache by their names, of those that were not touched for `older_s` seconds."""
-    if cache is None or not _is_ours(cache):
-        return
-    with suppress(OSError):
-        for entry in os.scandir(cache):
-            if not useless(entry.name) or not entry.is_file(follow_symlinks=False):
-                continue
-            if not older_s or time.time() - entry.stat(follow_symlinks=False).st_mtime > older_s:
-                os.unlink(entry.path)
 
 
 def _named(reading: Reading, name: str) -> Reading:
@@ -382,35 +224,3 @@ def _keep_json(cache: Path | None, mark: str, content: _Kept) -> None:
         text = b'{"sha256": "%b", "entry": %b}' % (hashlib.sha256(entry).hexdigest().encode(), entry)
         with suppress(GreystepError):
             write_bytes(cache / f"{mark}.json", text, durable=False)
-
-
-def _names_in(cache: Path | None) -> set[str]:
-    with suppress(OSError):
-        return set(os.listdir(cache)) if cache is not None else set()
-    return set()
-
-
-def _load_picture(cache: Path | None, mark: str) -> Thumbnail | None:
-    if cache is None:
-        return None
-    try:
-        data = read_file(cache / mark, timed=False)
-        if hashlib.sha256(data[:-_CHECKSUM_BYTES]).digest() != data[-_CHECKSUM_BYTES:]:
-            return None
-        sides = np.frombuffer(data, "<u4", 3)
-        return np.frombuffer(data[:-_CHECKSUM_BYTES], np.uint8, offset=sides.nbytes).reshape(sides)
-    except (GreystepError, ValueError):
-        return None
-
-
-def _keep_picture(cache: Path | None, mark: str, picture: Thumbnail) -> bool:
-    """Keep a picture beside the reading of its file: where that is not kept, the file is to be copied again.
-
-    Its three sides, its bytes and their checksum: the header of numpy's own form takes longer to read than all of it.
-    """
-    if cache is not None and (cache / f"{mark.split('.')[0]}.json").is_file():
-        content = np.array(picture.shape, "<u4").tobytes() + picture.tobytes()
-        with suppress(GreystepError):
-            write_bytes(cache / mark, content + hashlib.sha256(content).digest(), durable=False)
-            return True
-    return False

@@ -1,13 +1,15 @@
 """What the cache keeps of a frame, as JSON and back."""
 
+import base64
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 from cattrs import Converter
 from cattrs.gen import make_dict_structure_fn
+from numpy.typing import NDArray
 
 from greystep.documents import plain
 
@@ -16,14 +18,21 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+#: Arrays of so many numbers stay readable.
+_SHORT: Final = 16
+
 
 def as_json(content: "DataclassInstance") -> dict[str, Any]:
-    """Return a reading, or what holds one, as JSON can keep it: arrays as lists, null for what is no number."""
-    values = {field.name: getattr(content, field.name) for field in fields(content)}
-    return {
-        name: as_json(value) if is_dataclass(value) and not isinstance(value, type) else plain(value)
-        for name, value in values.items()
-    }
+    """Return a reading, or what holds one, as JSON can keep it: null for what is no number, large arrays as bytes."""
+    return {field.name: _kept(getattr(content, field.name)) for field in fields(content)}
+
+
+def _kept(value: Any) -> Any:
+    if is_dataclass(value) and not isinstance(value, type):
+        return as_json(value)
+    if isinstance(value, np.ndarray) and value.size > _SHORT:  # as numbers it takes ten times as long to read
+        return [value.shape, base64.b64encode(value.astype("<f8").tobytes()).decode("ascii")]
+    return plain(value)
 
 
 def from_json(stored: object, kind: type[T]) -> T:
@@ -55,6 +64,13 @@ def _converter() -> Converter:
     converter.register_structure_hook_factory(is_dataclass, whole)
     converter.register_structure_hook(float, lambda value, _: np.nan if value is None else float(value))
     converter.register_structure_hook_func(
-        lambda of: getattr(of, "__origin__", None) is np.ndarray, lambda value, _: np.array(value, dtype=np.float64)
+        lambda of: getattr(of, "__origin__", None) is np.ndarray, lambda value, _: _array(value)
     )
     return converter
+
+
+def _array(value: Any) -> NDArray[np.float64]:
+    """Return an array from its shape and bytes, or from its numbers."""
+    if len(value) == 2 and isinstance(value[1], str):
+        return np.frombuffer(base64.b64decode(value[1], validate=True), "<f8").reshape(value[0]).astype(np.float64)
+    return np.array(value, dtype=np.float64)

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Final, Protocol
@@ -26,12 +26,14 @@ from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
 from greystep.session.bodies import Body, make_bodies, through_matrix
+from greystep.session.cache_folder import fingerprint, forget_others, open_cache
 from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
 from greystep.session.flash_light import light_by_count
 from greystep.session.matching import PlacingNote, place_frames
 from greystep.session.part import WHOLE, Part, cut, rows_of_part
-from greystep.session.raw_files import capture_order, frame_files, stack_folder
+from greystep.session.pictures import Picture, pictures_of
+from greystep.session.raw_files import Start, capture_order, frame_files, stack_folder, start_of
 from greystep.session.reference import may_serve
 from greystep.session.runs import run_rows, settling
 from greystep.session.settings import DEFAULT_TOLERANCE, Box, Settings, check_place
@@ -84,6 +86,7 @@ class Ingested:
         notes: What holds of the whole session, for its summary; `greystep.sentences.session_notes` says it.
         messages: What there is to say of frames to the person at the terminal; `greystep.sentences.frames` says it.
         jobs: Frames that are worked on at once, see `greystep.session.workers.Crew`.
+        starts: By file of the session: what it is known again by; None where it cannot be read.
     """
 
     settings: Settings
@@ -92,6 +95,7 @@ class Ingested:
     notes: tuple[remarks.SessionNote, ...]
     messages: tuple[remarks.Message, ...]
     jobs: int | None = None
+    starts: Mapping[str, Start | None] = field(default_factory=dict)
 
 
 def ingest(
@@ -141,8 +145,9 @@ def _ingest(
     shots = log.shots
     folder = settings.frames_dir
     names = frame_files(settings, shots["frame"])
-    cache = kept.open_cache(settings.path, store)
-    prints = {name: kept.fingerprint(folder, name) for name in names}
+    cache = open_cache(settings.path, store)
+    starts = {name: start_of(folder / name) for name in names}
+    prints = {name: fingerprint(name, start) for name, start in starts.items()}
     known = kept.recall(cache, prints)
     exposures = kept.exposures(folder, names, known, crew)
     names = [names[place] for place in capture_order(names, [exposures[name].captured for name in names])]
@@ -181,9 +186,7 @@ def _ingest(
     def measured(names: Sequence[str], whole: bool, progress: Callable[[int, int], None] | None) -> dict[str, Reading]:
         mine = {name: sought[name] for name in names}
         found = kept.measure(folder, mine, known, cache, prints, crew, exposures, progress, whole)
-        if settings.matrix != "embedded":
-            return found
-        return {name: through_matrix(name, reading) for name, reading in found.items()}
+        return through_matrix(found) if settings.matrix == "embedded" else found
 
     readings = measured(names, whole=False, progress=progress)
     for label, name in seen.items():
@@ -195,7 +198,7 @@ def _ingest(
         shown = [labels[name] for name, one in readings.items() if one.signal and Flag.TOO_DARK not in one.flags]
         settled = [label for label in targets if shown.count(label) >= _SETTLED]
         placing.targets.update({label: target for label in settled if (target := targets[label]) is not None})
-    kept.forget_others(cache, prints.values())
+    forget_others(cache, prints.values())
     for frames in looked_at.values():
         kept.forget_target(frames, readings, cache, prints)
     if all(Flag.UNREADABLE in reading.flags for reading in readings.values()):
@@ -228,7 +231,7 @@ def _ingest(
         states = None  # told anew
     found = join_readings(settings, shots, names, readings, targets, states)
     told = (*log.notes, *left_out, *placed)
-    found = replace(found, notes=(*told, *found.notes), messages=(*told, *found.messages))
+    found = replace(found, notes=(*told, *found.notes), messages=(*told, *found.messages), starts=starts)
     if cache is None:
         return replace(found, messages=(*found.messages, remarks.NotKept(str(settings.path))))
     if cache.parent != settings.path:
@@ -354,14 +357,13 @@ def write_readings(ingested: Ingested, store: Path | None = None) -> Path:
     raise failed
 
 
-def overviews(ingested: Ingested, store: Path | None = None) -> Mapping[str, NDArray[np.uint8]]:
+def overviews(ingested: Ingested, store: Path | None = None) -> Mapping[str, Picture]:
     """Return a small picture of each frame, for looking at only: balanced to its body's reference, sRGB's curve.
 
     Args:
         store: Where pictures are kept if the session's folder cannot be written.
 
-    Returns: mapping of str to array (h, w, 3): By frame; the longer side is at most 256 px; a frame that cannot be
-        decoded has none.
+    Returns: By frame; the longer side is at most 256 px; a frame that cannot be decoded has none.
     """
     draw: dict[str, Callable[[NDArray[Any]], NDArray[np.uint8]]] = {}
     look: dict[str, str] = {}
@@ -374,7 +376,8 @@ def overviews(ingested: Ingested, store: Path | None = None) -> Mapping[str, NDA
             look[row["frame"]] = f"{balance.tolist()}{rejected}"
     session = ingested.settings
     with Crew(ingested.jobs) as crew:
-        return kept.thumbnails(session.frames_dir, draw, kept.open_cache(session.path, store), look, crew)
+        prints = {name: fingerprint(name, ingested.starts[name]) for name in draw}
+        return pictures_of(session.frames_dir, draw, open_cache(session.path, store), prints, look, crew)
 
 
 def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:

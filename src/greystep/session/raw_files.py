@@ -3,8 +3,8 @@
 import hashlib
 import os
 import re
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from errno import ELOOP
 from itertools import pairwise
@@ -173,17 +173,26 @@ def _set_back(names: Sequence[str], times: Sequence[str]) -> bool:
     return 0 < sum(back) <= _MOST_SET_BACK and sum(back) < len(names) - 1 - sum(back) and gone_on and not falls
 
 
-def starts_of(settings: Settings, names: Iterable[str]) -> list[tuple[str, str]]:
-    """Return what a raw file is known by in a report: its name, and SHA-256 of its first `START_BYTES` with its size.
+@dataclass(frozen=True)
+class Start:
+    """What a raw file is known again by.
 
-    A frame that is not there, or cannot be read, is left out.
+    Attributes:
+        sha256: Of its first `START_BYTES`, in hexadecimal digits.
+        size: Bytes.
+        changed_ns: Time of its last change [ns].
     """
-    found = []
-    for name in dict.fromkeys(filter(None, names)):
-        try:
-            with (settings.frames_dir / name).open("rb") as file:
-                start, size = file.read(START_BYTES), os.fstat(file.fileno()).st_size
-        except (OSError, ValueError):
-            continue
-        found.append((name, f"{hashlib.sha256(start).hexdigest()} {size} bytes"))
-    return found
+
+    sha256: str
+    size: int
+    changed_ns: int
+
+
+def start_of(path: Path) -> Start | None:
+    """Return what a raw file is known again by; None where it is not there or cannot be read."""
+    try:
+        with path.open("rb") as file:
+            start, state = file.read(START_BYTES), os.fstat(file.fileno())
+    except (OSError, ValueError):
+        return None
+    return Start(hashlib.sha256(start).hexdigest(), state.st_size, state.st_mtime_ns)
