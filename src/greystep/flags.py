@@ -98,12 +98,12 @@ REJECTING: Final[frozenset[str]] = frozenset(
 
 #: Flags that keep a frame out of the cell means although it is not rejected.
 UNUSED: Final[frozenset[str]] = frozenset({Flag.OUTLIER, Flag.FAR_FROM_LOCUS, Flag.NO_MATRIX})
+_ORDER: Final = {flag: place for place, flag in enumerate(Flag)}
 
 
 def ordered(flags: Iterable[str]) -> tuple[str, ...]:
     """Return the flags once each, in the fixed order of `MEANING`; an unknown flag raises ``ValueError``."""
-    order = {name: place for place, name in enumerate(Flag)}
-    return tuple(sorted({str(name) for name in flags}, key=lambda name: order[Flag(name)]))
+    return tuple(sorted({str(name) for name in flags}, key=lambda name: _ORDER[Flag(name)]))
 
 
 def status(flags: Iterable[str]) -> Status:

@@ -15,6 +15,7 @@ from greystep.pages import tables as series
 from greystep.pages.report import report_page
 from greystep.sentences.summary import Summary, summary
 from greystep.session.bodies import Body
+from greystep.session.pictures import Picture, as_jpegs
 from greystep.session.settings import HeadInfo, Settings
 from helpers import synthetic
 
@@ -30,14 +31,14 @@ class Told:
     facts: ReportFacts
     summary: Summary
     tables: dict[str, pd.DataFrame]
-    thumbnails: dict[str, np.ndarray]
+    pictures: dict[str, Picture]
 
     def page(self, **more: Any) -> str:
-        given = (self.summary, self.readings, self.drift.powers, self.tables, self.thumbnails)
+        given = (self.summary, self.readings, self.drift.powers, self.tables, self.pictures)
         return report_page(*given, run="0123456789abcdef", **more)
 
 
-def tell(readings: pd.DataFrame, settings: Settings, thumbnails: bool = False) -> Told:
+def tell(readings: pd.DataFrame, settings: Settings, pictures: bool = False) -> Told:
     """Judge a session of simulated readings; every number that the simulation has not is unknown."""
     hints = get_type_hints(FrameRow)
     missing = [name for name in columns_of(FrameRow) if name not in readings]
@@ -51,11 +52,11 @@ def tell(readings: pd.DataFrame, settings: Settings, thumbnails: bool = False) -
     drawn = series.figure_tables(drift.powers, whole, said.reference, facts.judged.calipers)
     ramp = np.broadcast_to(np.linspace(40, 200, 240)[None, :, None], (160, 240, 3))
     noisy = np.random.default_rng(2).normal(0, 9, ramp.shape) + ramp
-    picture = noisy.clip(0, 255).astype(np.uint8)
-    return Told(whole, drift, facts, said, drawn, dict.fromkeys(whole["frame"], picture) if thumbnails else {})
+    picture = as_jpegs(noisy.clip(0, 255).astype(np.uint8))
+    return Told(whole, drift, facts, said, drawn, dict.fromkeys(whole["frame"], picture) if pictures else {})
 
 
-def kit_of(count: int, powers: int = 7, repeats: int = 5, seed: int = 3, thumbnails: bool = False) -> Told:
+def kit_of(count: int, powers: int = 7, repeats: int = 5, seed: int = 3, pictures: bool = False) -> Told:
     """Make a kit of which the second head drifts by 9 mired, the third is greener, and one reads on the limit."""
     rng = np.random.default_rng(seed)
     offsets = np.zeros((count, powers))
@@ -71,7 +72,7 @@ def kit_of(count: int, powers: int = 7, repeats: int = 5, seed: int = 3, thumbna
         name: HeadInfo(pack=f"P{n // 2 + 1}", serial=f"{1071 + n}") for n, name in enumerate("ABCDEFGHIJKL"[:count])
     }
     settings = replace(synthetic.make_session(heads=heads), tested_by="A. Nonymous", place="Stage 3, prep room")
-    return tell(readings, settings, thumbnails)
+    return tell(readings, settings, pictures)
 
 
 Maker = Callable[..., Told]

@@ -17,6 +17,7 @@ from greystep.sentences.actions import step
 from greystep.sentences.kit import Odd
 from greystep.sentences.summary import ReferenceLight, Summary
 from greystep.session.bodies import Body
+from greystep.session.pictures import Picture, as_jpegs
 from greystep.session.readings import FrameCounts
 from greystep.session.settings import DEFAULT_TOLERANCE, HeadInfo
 from greystep.terms import Quantity, Verdict
@@ -58,7 +59,7 @@ class Kit:
     readings: pd.DataFrame
     powers: pd.DataFrame
     summary: Summary
-    thumbnails: dict[str, np.ndarray]
+    pictures: dict[str, Picture]
 
 
 def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, seed: int = 5) -> Kit:
@@ -128,7 +129,7 @@ def make_kit(heads: dict[str, tuple[float, float, float, float]] = CHARACTER, se
     for name in readings["frame"]:
         noisy = picture + rng.normal(0, 6, picture.shape)
         noisy[58:112, 96:160] = 128 + rng.normal(0, 4, (54, 64, 1))
-        pictures[name] = noisy.clip(0, 255).astype(np.uint8)
+        pictures[name] = as_jpegs(noisy.clip(0, 255).astype(np.uint8))
     return Kit(readings, powers, summary, pictures)
 
 

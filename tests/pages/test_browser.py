@@ -67,7 +67,7 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture(scope="module")
 def kits() -> dict[int, Told]:
-    return {2: kit_of(2), 6: kit_of(6, thumbnails=True), 12: kit_of(12, powers=3, repeats=2)}
+    return {2: kit_of(2), 6: kit_of(6, pictures=True), 12: kit_of(12, powers=3, repeats=2)}
 
 
 @pytest.fixture(scope="module")

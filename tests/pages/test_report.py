@@ -20,7 +20,7 @@ def build(kit: Any, **changed: Any) -> str:
     tables = series.figure_tables(kit.powers, kit.readings, kit.summary.reference, kit.summary.calipers)
     given = {
         "summary": kit.summary, "readings": kit.readings, "powers": kit.powers, "tables": tables,
-        "thumbnails": kit.thumbnails,
+        "pictures": kit.pictures,
     }  # fmt: skip
     return page.report_page(**(given | changed))
 
@@ -196,7 +196,7 @@ def test_a_frame_with_a_fault_stands_with_its_cure(kit: Any) -> None:
 def test_a_frame_without_picture_or_file_keeps_its_place(kit: Any) -> None:
     readings = kit.readings.copy()
     readings.loc[0, ["patch_x0", "patch_y0", "patch_x1", "patch_y1"]] = float("nan")
-    text = Page(build(kit, readings=readings, thumbnails={})).words
+    text = Page(build(kit, readings=readings, pictures={})).words
     assert text.count("no picture") == len(readings)
 
 

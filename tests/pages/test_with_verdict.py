@@ -16,19 +16,19 @@ from greystep.sentences.summary import Summary, summary
 from greystep.session.settings import load_settings
 
 
-def shown(readings: pd.DataFrame, folder: Path, thumbnails: Any) -> tuple[Summary, str, str]:
+def shown(readings: pd.DataFrame, folder: Path, pictures: Any) -> tuple[Summary, str, str]:
     session = load_settings(folder)
     drift = analyse(readings, session)
     facts = report_facts(readings, drift, session.tolerance)
     told = summary(facts, drift, session, readings)
     tables = series.figure_tables(drift.powers, readings, told.reference, facts.judged.calipers)
-    html = page.report_page(told, readings, drift.powers, tables, thumbnails)
+    html = page.report_page(told, readings, drift.powers, tables, pictures)
     return told, html, terminal.report_text(told)
 
 
 def test_the_odd_heads_are_named_first(kit: Any, tmp_path: Path) -> None:
     (tmp_path / "session.toml").write_text('title = "Prep day"\n')
-    told, html, text = shown(kit.readings, tmp_path, kit.thumbnails)
+    told, html, text = shown(kit.readings, tmp_path, kit.pictures)
     assert set(told.odd.back) == {"B", "D"}
     assert text.splitlines()[0] == "Prep day: Send back heads B and D."
     assert all(line.replace("'", "&#39;") in html for line in told.headline[1])

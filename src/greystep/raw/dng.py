@@ -8,6 +8,7 @@ import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Final
 
@@ -65,6 +66,13 @@ class ColourTags:
     white_1: tuple[float, float] | None = None
     white_2: tuple[float, float] | None = None
     unused: tuple[str, ...] = ()
+
+    @cached_property
+    def calibration(self) -> tuple[object, ...]:
+        """What makes XYZ of camera RGB, to be compared: all but what the camera chose as neutral."""
+        arrays = (self.matrix_1, self.matrix_2, self.calibration_1, self.calibration_2, self.analog_balance)
+        numbers = (None if one is None else tuple(one.ravel().tolist()) for one in arrays)
+        return (*numbers, self.illuminant_1, self.illuminant_2, self.white_1, self.white_2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,10 +178,7 @@ def same_matrices(a: ColourTags | None, b: ColourTags | None) -> bool:
     """Say whether two frames carry the same colour calibration; what the camera chose as neutral does not count."""
     if a is None or b is None:
         return a is b
-    names = ("matrix_1", "matrix_2", "calibration_1", "calibration_2", "analog_balance")
-    pairs = [(getattr(a, name), getattr(b, name)) for name in names]
-    lights_a, lights_b = ((c.illuminant_1, c.illuminant_2, c.white_1, c.white_2) for c in (a, b))
-    return lights_a == lights_b and all(x is y if x is None or y is None else np.array_equal(x, y) for x, y in pairs)
+    return a.calibration == b.calibration
 
 
 def two_lights(one: float | tuple[float, float] | None, other: float | tuple[float, float] | None) -> bool:

@@ -21,6 +21,8 @@ ExposureSettings = tuple[float | None, float | None, float | None]
 #: Standard uncertainty of a black level that no frame takes off [raw counts]: files give it rounded to whole counts, so
 #: the true one lies evenly within half a count of it (JCGM 100:2008 4.3.7: half-width over the root of 3).
 U_BLACK: Final = 0.5 / np.sqrt(3.0)
+#: What is left above a file's black where no dark frame tells, and its covariance.
+_NO_DARKS: Final = (np.zeros(3), np.full((3, 3), U_BLACK**2))
 #: A file's black level this far from masked or dark pixels is wrong [raw counts].
 BLACK_COUNTS: Final = 1.0
 #: Ambient frames differ when a channel does by more than this many standard uncertainties: in a test with ten of them
@@ -152,15 +154,20 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
     ambient_pct, change = np.full(count, np.nan), np.zeros((count, 3))
     no_ambient, seen = np.zeros(count, dtype=bool), np.zeros((count, 2), dtype=bool)
     wrong = np.zeros(count, dtype=bool)
-    for row in np.flatnonzero(measured & (table["kind"] != Kind.DARK).to_numpy()).tolist():
-        wrong[row] = _black_wrong(patches, row, darks.get(sensor[row], []))
+    blacks = {key: _mean(patches, rows) for key, rows in darks.items()}  # that is left above the file's black
+    wrong[measured] = _apart(patches.black - patches.masked)[measured]
+    for key, rows in darks.items():
+        of_sensor = measured & np.array([one == key for one in sensor])
+        levels = (patches.black[rows] + patches.mean[rows]).mean(axis=0)
+        wrong[of_sensor] |= _apart(patches.black[of_sensor] - levels)
+    wrong &= (table["kind"] != Kind.DARK).to_numpy()
     changes = {body: _changes(rows, settings, exposure, head, shot, patches) for body, rows in ambients.items()}
     room, share = _stretches(changes, lit, table["body"].to_numpy(), shot)
     share = share if shares is None else np.where(room >= 0, shares, np.nan)
     for row in lit.tolist():
         mine = ambients.get(sensor[row][0], [])
         seen[row] = (shot[mine] < shot[row]).any(), (shot[mine] > shot[row]).any()
-        black, black_covariance = _black(patches, darks.get(sensor[row], []))
+        black, black_covariance = blacks.get(sensor[row], _NO_DARKS)
         chosen, scale = _serving(row, mine, settings, exposure, head)
         own = bool(chosen) and settings[chosen[0]] == settings[row]
         no_ambient[row] = not own
@@ -176,7 +183,7 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
             light = off - black
             wrong[row] |= _apart(patches.black[row] - patches.black[chosen].mean(axis=0))
         elif chosen:
-            there, there_covariance = _black(patches, darks.get(sensor[chosen[0]], []))
+            there, there_covariance = blacks.get(sensor[chosen[0]], _NO_DARKS)
             light = scale * (level - there)
             off = black + light
             # At one ISO it is one black level, of which the scaled frame takes off only a part.
@@ -323,20 +330,6 @@ def _mean(patches: Patches, rows: Sequence[int]) -> tuple[Floats, Floats]:
     return _sum(patches, _share_of(rows, len(patches.mean)))
 
 
-def _black(patches: Patches, darks: Sequence[int]) -> tuple[Floats, Floats]:
-    """Return what dark frames leave above the file's black, and its covariance; without any, nothing and the doubt."""
-    return _mean(patches, darks) if darks else (np.zeros(3), np.full((3, 3), U_BLACK**2))
-
-
-def _black_wrong(patches: Patches, row: int, darks: Sequence[int]) -> bool:
-    """Say whether masked pixels of the frame, or dark frames at its ISO, contradict the file's black level."""
-    if _apart(patches.black[row] - patches.masked[row]):
-        return True
-    if not darks:
-        return False
-    levels = (patches.black[list(darks)] + patches.mean[list(darks)]).mean(axis=0)
-    return _apart(patches.black[row] - levels)
-
-
-def _apart(counts: Floats) -> bool:
-    return bool(np.any(np.abs(np.nan_to_num(counts)) > BLACK_COUNTS))
+def _apart(counts: Floats) -> Booleans:
+    """Say where black levels (..., 3) differ by more than they may; not where one is unknown."""
+    return np.asarray(np.any(np.abs(np.nan_to_num(counts)) > BLACK_COUNTS, axis=-1))

@@ -69,19 +69,16 @@ class Body:
 
 def through_matrix(readings: Mapping[str, Reading]) -> dict[str, Reading]:
     """Return readings by frame, as unreadable where no light can be told through the matrix that the frame carries."""
-    told: dict[tuple[object, ...], str] = {}  # by matrix: frames of a body carry the same one
+    told: dict[tuple[object, ...], str] = {}  # frames of a body carry one calibration
 
     def fault(tags: ColourTags) -> str:
-        arrays = (tags.matrix_1, tags.matrix_2, tags.calibration_1, tags.calibration_2, tags.analog_balance)
-        lights = tags.illuminant_1, tags.illuminant_2, tags.white_1, tags.white_2
-        key = (*(None if one is None else one.tobytes() for one in arrays), *lights)
-        if key not in told:
-            told[key] = ""
+        if tags.calibration not in told:
+            told[tags.calibration] = ""
             try:
                 camera.check_matrices(tags)
             except GreystepError as error:
-                told[key] = str(error)
-        return told[key]
+                told[tags.calibration] = str(error)
+        return told[tags.calibration]
 
     found = {name: fault(one.colour) if one.colour is not None else "" for name, one in readings.items()}
     return {

@@ -144,7 +144,7 @@ def _ingest(
     log = read_log(settings, stack)
     shots = log.shots
     folder = settings.frames_dir
-    names = frame_files(settings, shots["frame"])
+    names = frame_files(settings, shots["frame"]) if log.files is None else list(log.files)
     cache = open_cache(settings.path, store)
     starts = {name: start_of(folder / name) for name in names}
     prints = {name: fingerprint(name, start) for name, start in starts.items()}
@@ -376,7 +376,7 @@ def overviews(ingested: Ingested, store: Path | None = None) -> Mapping[str, Pic
             look[row["frame"]] = f"{balance.tolist()}{rejected}"
     session = ingested.settings
     with Crew(ingested.jobs) as crew:
-        prints = {name: fingerprint(name, ingested.starts[name]) for name in draw}
+        prints = {name: fingerprint(name, ingested.starts.get(name)) for name in draw}
         return pictures_of(session.frames_dir, draw, open_cache(session.path, store), prints, look, crew)
 
 

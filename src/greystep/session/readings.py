@@ -283,7 +283,8 @@ def assembled(
     Args:
         measured: Columns of light, room light, ratios, colour and output; a rejected frame has no colour and no output.
     """
-    marks = [[flag for flag, rows in doubts.items() if rows[place]] for place in range(len(frames.log))]
+    flagged = np.any(list(doubts.values()), axis=0)
+    marks = [[flag for flag, rows in doubts.items() if rows[at]] if flagged[at] else [] for at in range(len(flagged))]
     rejected = ~sound(doubts, len(frames.log))
     colour_from = [  # blank for ambient, dark and unopened frames
         bodies[body].colour_from if kind in LIT and reading is not None and reading.height else ""

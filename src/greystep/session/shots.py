@@ -49,10 +49,15 @@ class PutBack:
 
 @dataclass(frozen=True, eq=False)
 class Log:
-    """The log as a table, see `read_shots`, and what there is to say of it."""
+    """The log as a table, see `read_shots`, and what there is to say of it.
+
+    Attributes:
+        files: The raw files where their names are the log, in natural order; None where it is a file of its own.
+    """
 
     shots: pd.DataFrame
     notes: tuple[PutBack, ...] = ()
+    files: tuple[str, ...] | None = None
 
 
 def read_log(settings: Settings, stack: bool = False) -> Log:
@@ -62,7 +67,7 @@ def read_log(settings: Settings, stack: bool = False) -> Log:
         stack: Without a log, and where not every frame's name says head and power, all frames are those of a job.
     """
     path = _log_path(settings.path)
-    log = Log(_from_folders(settings, stack)) if path is None else _from_csv(settings, path)
+    log = _from_folders(settings, stack) if path is None else _from_csv(settings, path)
     return replace(log, shots=_one_label(log.shots))
 
 
@@ -237,8 +242,9 @@ def aside_rows(log: pd.DataFrame, why: str = "") -> Booleans:
 # --- folders and file names -----------------------------------------------------------------------------------------
 
 
-def _from_folders(settings: Settings, stack: bool) -> pd.DataFrame:
+def _from_folders(settings: Settings, stack: bool) -> Log:
     files = frame_files(settings, None)
+    powers: dict[tuple[str, str], Power] = {}  # of a head, by label: most frames share theirs
     faults: list[str] = []
     records: list[dict[str, object]] = []
     for name in files:
@@ -254,7 +260,9 @@ def _from_folders(settings: Settings, stack: bool) -> pd.DataFrame:
         power = Power("", math.nan)
         try:
             energy = energy_of(settings.heads, head)
-            power = parse_power_name(label, energy, head or "NAME", settings.dial) if label else power
+            if label and (head, label) not in powers:
+                powers[head, label] = parse_power_name(label, energy, head or "NAME", settings.dial)
+            power = powers.get((head, label), power)
         except GreystepError as error:
             faults.append(f"{path.parent if len(path.parts) > 1 else name}: {error}")
         pack = settings.heads[head].pack if head in settings.heads else ""
@@ -262,7 +270,7 @@ def _from_folders(settings: Settings, stack: bool) -> pd.DataFrame:
         records.append({**cells, "power": power.label, "stops": power.stops})
     if stack and len(records) < len(files):
         blank = {"head": "", "pack": "", "power": "", "stops": math.nan, "kind": Kind.JOB.value, "note": "", "row": 0}
-        return _table([{"frame": name, **blank} for name in files], [])
+        return Log(_table([{"frame": name, **blank} for name in files], []), files=tuple(files))
     if not records:
         sheet = next((item.name for item in sorted(settings.path.glob("shots.*"))), None)
         raise GreystepError(
@@ -274,7 +282,7 @@ def _from_folders(settings: Settings, stack: bool) -> pd.DataFrame:
     _check_session(settings, table, faults)
     if faults:
         raise FaultsError(str(settings.frames_dir), list(dict.fromkeys(faults)))
-    return table
+    return Log(table, files=tuple(files))
 
 
 # --- one label a power ----------------------------------------------------------------------------------------------
