@@ -1,9 +1,11 @@
 """How fast and how right the analysis is: `python tests/benchmarks/bench_analysis.py [TESTS]`.
 
-Time: 100 sessions of 6 heads x 7 powers x 5 repeats from readings to verdicts; the bar is 10 s in all.
+Time: 100 sessions of 6 heads x 7 powers x 5 repeats from readings to verdicts; the bar is 10 s in all. And one of 2,000
+readings of two heads, with its memory.
 Error rates, if a number of TESTS is given: verdicts at true differences of 0, 4 and 6 mired, and warm-up of 9 mired.
 """
 
+import resource
 import sys
 import time
 from collections import Counter
@@ -28,6 +30,14 @@ def bench_sessions(sessions: int = 100) -> tuple[float, float]:
         facts = ReportFacts(judge(drift, session.tolerance), None, (), None, (), ())
         summary_json(summary(facts, drift, session, readings))
     return time.perf_counter() - start, time.process_time() - used
+
+
+def bench_long_session() -> tuple[float, float]:
+    """Return processor time [s] and largest memory so far [MB] of the analysis of 2,000 readings."""
+    readings = synthetic.simulate(np.random.default_rng(2), np.zeros((2, 7)), repeats=143)
+    used = time.process_time()
+    analyse(readings, synthetic.make_session())
+    return time.process_time() - used, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def verdict_rates(tests: int) -> None:
@@ -75,6 +85,7 @@ if __name__ == "__main__":
     bench_sessions(5)
     wall, cpu = bench_sessions()
     print(f"100 sessions of 6 x 7 x 5: {wall:.1f} s, of which {cpu:.1f} s on the processor (bar 10 s)")
+    print("2,000 readings: {:.2f} s on the processor, {:.0f} MB".format(*bench_long_session()))
     if len(sys.argv) > 1:
         warmup_rates(int(sys.argv[1]))
         verdict_rates(int(sys.argv[1]))

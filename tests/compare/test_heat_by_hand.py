@@ -117,6 +117,20 @@ def test_warmth_is_the_sum_of_what_is_left_over_the_most_of_the_used_frames() ->
     assert by_shot == pytest.approx(1.0 - fade)
 
 
+def test_warmth_is_the_sum_over_all_flashes_that_a_shot_feels() -> None:
+    """Every flash with every shot, as the formula has it: each fades by its age, and weighs by its energy."""
+    rng = np.random.default_rng(6)
+    stops = rng.integers(0, 4, 30).astype(float).tolist()
+    clock, before = np.cumsum(rng.uniform(5.0, 40.0, 30)).tolist(), rng.integers(0, 3, 30).tolist()
+    run, taus = heating._run(fired(stops, clock, before), 0), np.array([15.0, 90.0])
+    time, weight, felt_from = run.flashes["energy"]
+    age = np.array(clock)[:, None] - time
+    felt = np.where(np.arange(30)[:, None] >= felt_from, weight, 0.0)
+    for tau, found in zip(taus, heating._warmth(run, "energy", taus), strict=True):
+        heat = np.sum(felt * np.exp(-np.maximum(age, 0.0) / tau), axis=1)
+        assert found == pytest.approx(heat / heat.max(), rel=1e-12)
+
+
 def whitened(growth: float = 0.5, serial: float = 0.4) -> tuple[Any, np.ndarray, np.ndarray]:
     stops = [0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0]
     run = heating._run(fired(stops, (np.arange(8.0) * 10.0).tolist(), cell=[0, 1, 1, 0, -1, 1, 1, 0]), 0)

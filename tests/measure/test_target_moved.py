@@ -2,11 +2,13 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from greystep.measure.target import Target, fixed_target, pixel_box
 from greystep.measure.target_moved import (
     around_of,
     reference_surround,
+    slopes,
     surround_box,
     surround_of,
     surround_pixels,
@@ -142,3 +144,13 @@ def test_the_light_about_the_card_is_that_of_its_ground_and_not_of_the_card(side
 def test_a_target_that_fills_its_region_has_nothing_about_it() -> None:
     mosaic = region(np.random.default_rng(3))
     assert np.isnan(around_of(mosaic, fixed_target((0.0, 0.0, 1.0, 1.0)), (0.0, 0.0, 1.0, 1.0))).all()
+
+
+def test_slopes_are_those_of_maps_smoothed_by_a_gaussian() -> None:
+    """Against scipy's filter, which the package does without as importing it takes long."""
+    maps = np.random.default_rng(5).random((3, 22, 31))
+    smooth = ndimage.gaussian_filter(maps, 0.7, mode="nearest", axes=(-2, -1))
+    down, across = np.diff(smooth, axis=-2)[..., :-1], np.diff(smooth, axis=-1)[..., :-1, :]
+    found = slopes(maps)
+    for one, expected in zip(found, (down, across), strict=True):
+        assert one == pytest.approx(expected - np.median(expected, axis=(-2, -1), keepdims=True), abs=1e-14)
