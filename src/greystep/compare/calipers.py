@@ -6,6 +6,7 @@ Of a head: each of its lights against the one light that decides. Of every two h
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -62,7 +63,7 @@ class Gap:
     @property
     def ratio(self) -> float:
         """The size over its limit; where none is given, over one step of colour."""
-        return abs(self.size) / (self.limit or _UNJUDGED.get(self.quantity, 1.0))
+        return abs(self.size) / _unit(self)
 
     @property
     def rank(self) -> tuple[int, float]:
@@ -72,8 +73,7 @@ class Gap:
     @property
     def telling(self) -> tuple[int, float]:
         """The larger, the more it decides: the clearest of those outside, of the others the nearest to the limit."""
-        doubt = self.u / (self.limit or _UNJUDGED.get(self.quantity, 1.0)) if np.isfinite(self.u) else 0.0
-        return (self.rank[0], self.ratio - doubt if self.verdict == Verdict.OUTSIDE else self.ratio + doubt)
+        return self.rank[0], float(_telling(self.ratio, self.u / _unit(self), self.verdict == Verdict.OUTSIDE))
 
 
 @dataclass(frozen=True)
@@ -136,6 +136,22 @@ class _Signed:
     verdict: npt.NDArray[np.object_]
     withheld: npt.NDArray[np.object_]
 
+    @cached_property
+    def grade(self) -> Indices:
+        """The first part of `Gap.rank`."""
+        graded = [np.where(self.verdict == str(verdict), grade, 0) for verdict, grade in _WORST_FIRST.items()]
+        return np.asarray(np.sum(graded, axis=0), dtype=np.intp)
+
+    @cached_property
+    def ratio(self) -> Floats:
+        """As of `Gap`."""
+        return np.asarray(np.abs(self.size) / _unit(self))
+
+    @cached_property
+    def telling(self) -> Floats:
+        """The second part of `Gap.telling`."""
+        return _telling(self.ratio, self.u / _unit(self), self.verdict == str(Verdict.OUTSIDE))
+
     def gap(self, at: int, against: int) -> Gap:
         """Return a row, its sign turned so that it is the other light less the one of `against`."""
         turned = self.second[at] == against and self.quantity != Quantity.STEPS
@@ -147,6 +163,15 @@ class _Signed:
         return Gap(
             self.quantity, int(light), int(other), size, float(self.u[at]), self.limit, called, str(self.withheld[at])
         )
+
+
+def _unit(told: Gap | _Signed) -> float:
+    return told.limit or _UNJUDGED.get(told.quantity, 1.0)
+
+
+def _telling(ratio: npt.ArrayLike, doubt: npt.ArrayLike, outside: npt.ArrayLike) -> Floats:
+    known = np.where(np.isfinite(doubt), doubt, 0.0)
+    return np.asarray(ratio + np.where(outside, -known, known))
 
 
 def find_calipers(drift: Drift, rows: Mapping[Quantity, Rows], findings: Sequence[Finding], odd: OddHeads) -> Calipers:
@@ -249,7 +274,8 @@ def _of_head(drift: Drift, told: _Signed, head: int, others: Booleans) -> HeadGa
     mine = failing if failing.any() else mine
     # Of its own two lights the one nearer to full is the base; with another head the other's light is.
     base = np.where(a == head, np.where(b == head, told.first, told.second), told.first)
-    decides = max((told.gap(int(at), int(base[at])) for at in np.flatnonzero(mine)), key=lambda gap: gap.telling)
+    at = _worst(np.flatnonzero(mine), told.grade, told.telling)
+    decides = told.gap(at, int(base[at]))
     anchor = decides.against
     rest = (told.first == anchor) | (told.second == anchor)
     rest &= known & (head_of[np.where(told.first == anchor, told.second, told.first)] == head)
@@ -273,10 +299,17 @@ def _pairs(drift: Drift, colour: Sequence[_Signed]) -> dict[tuple[int, int], Gap
     """Return of every two heads, the first in the log first, the worst difference of colour; of one head its own."""
     worst: dict[tuple[int, int], Gap] = {}
     for told in colour:
-        a, b = drift.cells.head[told.first], drift.cells.head[told.second]
-        for at in np.flatnonzero(np.isfinite(told.size)):
-            key = (int(a[at]), int(b[at]))
-            gap = told.gap(int(at), int(told.first[at]))
-            if key not in worst or gap.rank > worst[key].rank:
-                worst[key] = gap
+        known = np.flatnonzero(np.isfinite(told.size))
+        heads = np.stack([drift.cells.head[told.first], drift.cells.head[told.second]], axis=1)[known]
+        for a, b in dict.fromkeys(map(tuple, heads.tolist())):
+            at = _worst(known[np.all(heads == (a, b), axis=1)], told.grade, told.ratio)
+            gap = told.gap(at, int(told.first[at]))
+            if (a, b) not in worst or gap.rank > worst[a, b].rank:
+                worst[a, b] = gap
     return worst
+
+
+def _worst(rows: Indices, grade: Indices, within: Floats) -> int:
+    """Return of some rows the first of the highest grade, and in that of the largest number."""
+    top = rows[grade[rows] == grade[rows].max()]
+    return int(top[np.argmax(within[top])])
