@@ -134,7 +134,8 @@ def holds(well: bool) -> str:
 
 
 def run(*words: str) -> Cost:
-    """Run Python and wait for it and all that it has waited for."""
+    """Run Python and wait for it and all that it has waited for; it finds the package compiled, as one installed it."""
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     began = time.perf_counter()
     done = subprocess.Popen([sys.executable, *words], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
     assert done.stderr is not None
