@@ -69,6 +69,7 @@ session:
     log_columns     The columns of a log as people name them
     log_slips       Where a log and its frames slipped, as far as exposure data tell
     matching        Frames placed on the rows of a log that names none
+    measured        The raw files of one session while it is read
     messages        What there is to say of a session and its frames
     part            A part of a capture folder
     pictures        Small pictures of frames for the pages, made once and kept beside the readings as they will be

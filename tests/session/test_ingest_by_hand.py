@@ -14,6 +14,7 @@ from greystep.flags import Flag
 from greystep.measure.target import Target, fixed_target
 from greystep.session import cache as kept
 from greystep.session import ingest as ingesting
+from greystep.session import measured
 from greystep.session.ingest import Ingested, as_written, ingest, overviews, write_readings
 from greystep.session.part import Part
 from greystep.session.settings import load_settings
@@ -28,7 +29,7 @@ def chosen(kinds: list[str], **more: Any) -> list[str]:
     """Return the frames that are looked at; ``f0`` and so on, all of one body."""
     names = [f"f{at}" for at in range(len(kinds))]
     usual: dict[str, Any] = {"frame": names, "head": "A", "power": "1/1", "stops": 0.0, "kind": kinds}
-    return ingesting._spread(pd.DataFrame(usual | more), names)
+    return measured._spread(pd.DataFrame(usual | more), names)
 
 
 def test_flash_frames_then_cards_then_job_frames_then_any() -> None:
@@ -36,7 +37,7 @@ def test_flash_frames_then_cards_then_job_frames_then_any() -> None:
     assert chosen(["ambient", "job", "card", ""]) == ["f2"]
     assert chosen(["ambient", "job", ""]) == ["f1"]
     assert chosen(["ambient", "dark", ""]) == ["f0", "f1", "f2"]
-    assert ingesting._spread(pd.DataFrame({"frame": ["x"], "kind": ["flash"]}), ["a", "b"]) == ["a", "b"], (
+    assert measured._spread(pd.DataFrame({"frame": ["x"], "kind": ["flash"]}), ["a", "b"]) == ["a", "b"], (
         "not of the log"
     )
 
@@ -145,10 +146,10 @@ def test_no_more_of_a_frame_is_read_than_tells_its_light(
 
 def test_without_flash_a_target_is_sought_in_what_is_not_dark(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[tuple[int, bool]] = []
-    monkeypatch.setattr(ingesting, "find_target", lambda pictures, has_card: seen.append((len(pictures), has_card)))
+    monkeypatch.setattr(measured, "find_target", lambda pictures, has_card: seen.append((len(pictures), has_card)))
     dark, lit = np.full((10, 10, 3), 0.01), np.full((10, 10, 3), 0.5)
-    ingesting._find_in_lit([dark, lit, dark])
-    ingesting._find_in_lit([dark, dark])
+    measured._find_in_lit([dark, lit, dark])
+    measured._find_in_lit([dark, dark])
     assert seen == [(1, False), (2, False)]
 
 

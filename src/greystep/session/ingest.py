@@ -17,30 +17,29 @@ from greystep.errors import GreystepError
 from greystep.files import write_table
 from greystep.flags import Flag, Status
 from greystep.measure.chromaticity import srgb_code
-from greystep.measure.reading import TOO_DARK, Reading
-from greystep.measure.target import Target, find_target, fixed_target
-from greystep.raw.exposure import body_label
-from greystep.session import cache as kept
+from greystep.measure.reading import Reading
+from greystep.measure.target import Target
 from greystep.session import faults, places, switched
 from greystep.session import messages as remarks
 from greystep.session import readings as rows
 from greystep.session.ambient import take_off
-from greystep.session.bodies import Body, make_bodies, through_matrix
-from greystep.session.cache_folder import fingerprint, forget_others, open_cache
+from greystep.session.bodies import Body, make_bodies
+from greystep.session.cache_folder import fingerprint, open_cache
 from greystep.session.cards import shows_card
 from greystep.session.colour import colour_columns, light_doubts, other_matrices, unproven_room
 from greystep.session.flash_light import light_by_count
 from greystep.session.matching import PlacingNote, place_frames
+from greystep.session.measured import Measured
 from greystep.session.part import WHOLE, Part, cut, rows_of_part
 from greystep.session.pictures import Picture, pictures_of
-from greystep.session.raw_files import Start, capture_order, frame_files, stack_folder, start_of
+from greystep.session.raw_files import Start, frame_files, stack_folder
 from greystep.session.reference import may_serve
 from greystep.session.runs import run_rows, settling
 from greystep.session.settings import DEFAULT_TOLERANCE, Box, Settings, check_place
 from greystep.session.shots import check_rows, read_log
 from greystep.session.warm_ups import set_aside
 from greystep.session.workers import Crew
-from greystep.terms import LIT, TESTED, UNLIT, Kind
+from greystep.terms import LIT, TESTED, UNLIT
 
 __all__ = ["Body", "Ingested", "as_written", "ingest", "join_readings", "overviews", "write_readings"]
 
@@ -65,10 +64,6 @@ class Placing(Protocol):
         """Take by frame what is told of its target; say whether places may change by that."""
 
 
-#: With so many frames of a body that show the target its place is settled while more come.
-_SETTLED: Final = 4
-#: Flash frames in whose overviews the target is sought, spread over heads and powers.
-_LOOKED_AT: Final = 9
 #: Room light above this share is too much [%].
 AMBIENT_HIGH_PCT: Final = 0.5
 
@@ -142,102 +137,67 @@ def _ingest(
     stack: bool,
 ) -> Ingested:
     log = read_log(settings, stack)
-    shots = log.shots
-    folder = settings.frames_dir
-    names = frame_files(settings, shots["frame"]) if log.files is None else list(log.files)
-    cache = open_cache(settings.path, store)
-    starts = {name: start_of(folder / name) for name in names}
-    prints = {name: fingerprint(name, start) for name, start in starts.items()}
-    known = kept.recall(cache, prints)
-    exposures = kept.exposures(folder, names, known, crew)
-    names = [names[place] for place in capture_order(names, [exposures[name].captured for name in names])]
-    inside = cut(names, part)
-    left_out: tuple[remarks.LogNote, ...]
-    shots, left_out = rows_of_part(shots, names, inside)
-    names = inside
-    unnamed = bool((shots["frame"] == "").all())
-    in_order = shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
-    if placing is not None:  # the log does not know yet what has just come
-        in_order = shots.assign(frame=pd.array([""] * len(shots), dtype="str"))
-        so_far = placing.so_far
-        if so_far is not None and (so_far["frame"].isin(names) & so_far["kind"].isin(TESTED)).any():
-            in_order = so_far
-    labels = {name: body_label(exposures[name]) for name in names}
-
-    given = patch or settings.patch
-    targets: dict[str, Target | None] = {}
-    looked_at: dict[str, list[str]] = {}
-    find: dict[str, Callable[..., tuple[Target | None, str]]] = {}
-    seen: dict[str, str] = {}
-    for label in dict.fromkeys(labels.values()):
-        if given:
-            targets[label] = fixed_target(given)
-            continue
-        if placing is not None and label in placing.targets:
-            targets[label] = placing.targets[label]
-            continue
-        looked_at[label] = _spread(in_order, [name for name in names if labels[name] == label])
-        flash = bool((in_order["frame"].isin(looked_at[label]) & in_order["kind"].isin(TESTED)).any())
-        finder = partial(find_target, has_card=True) if flash else _find_in_lit
-        find[label] = partial(kept.find_once, folder, looked_at[label], finder, cache, prints, crew)
-        targets[label], seen[label] = find[label](at_once=flash)
-    sought = {name: targets[labels[name]] for name in names}
-
-    def measured(names: Sequence[str], whole: bool, progress: Callable[[int, int], None] | None) -> dict[str, Reading]:
-        mine = {name: sought[name] for name in names}
-        found = kept.measure(folder, mine, known, cache, prints, crew, exposures, progress, whole)
-        return through_matrix(found) if settings.matrix == "embedded" else found
-
-    readings = measured(names, whole=False, progress=progress)
-    for label, name in seen.items():
-        if name and not places.found_in_others(name, looked_at[label], readings):
-            targets[label], _ = find[label]()
-            sought |= {name: targets[label] for name in names if labels[name] == label}
-            readings |= measured([name for name in names if labels[name] == label], whole=False, progress=progress)
+    files = frame_files(settings, log.shots["frame"]) if log.files is None else list(log.files)
+    frames = Measured(settings, files, store, crew)
+    every, frames.names = frames.names, cut(frames.names, part)
+    names = frames.names
+    shots, left_out = rows_of_part(log.shots, every, names)
+    settled = placing.targets if placing is not None else {}
+    frames.find_targets(_as_far_as_named(shots, names, placing), patch or settings.patch, settled)
+    frames.measure_all(progress)
     if placing is not None:
-        shown = [labels[name] for name, one in readings.items() if one.signal and Flag.TOO_DARK not in one.flags]
-        settled = [label for label in targets if shown.count(label) >= _SETTLED]
-        placing.targets.update({label: target for label in settled if (target := targets[label]) is not None})
-    forget_others(cache, prints.values())
-    for frames in looked_at.values():
-        kept.forget_target(frames, readings, cache, prints)
-    if all(Flag.UNREADABLE in reading.flags for reading in readings.values()):
-        first = next(iter(readings.values())).message
-        raise GreystepError(f"{folder}: none of its {len(names)} frames can be read; the first: {first}")
-    placed: tuple[PlacingNote, ...] = ()
-    if placing is not None:
-        shots, placed = placing.place(shots, names, [readings[name] for name in names])
-    elif unnamed:
-        light = light_by_count([readings[name] for name in names], int(shots["kind"].isin(UNLIT).sum()))
-        aside, warmed = set_aside(shots, names, light)
-        files = [name for name in names if name not in set(aside["frame"])]
-        shots, placed = place_frames(shots, files, [readings[name] for name in files])
-        shots = pd.concat([shots, aside], ignore_index=True) if warmed else shots
-        left_out = (*left_out, *warmed)
-    joined = rows.joined(shots, names, readings)
+        placing.targets.update(frames.settled_targets())
+    placed: tuple[remarks.LogNote | PlacingNote, ...]
+    shots, placed = _placed(shots, frames, placing)
+    joined = rows.joined(shots, names, frames.readings)
     if further := places.to_read_whole(joined):
-        readings |= measured(further, whole=True, progress=None)
-        joined = rows.joined(shots, names, readings)
-    seen_states = places.target_states(joined)
-    if placing is not None and placing.see_targets(dict(zip(joined.log["frame"], seen_states, strict=True))):
-        shots, placed = placing.place(shots, names, [readings[name] for name in names])
-        joined = rows.joined(shots, names, readings)
-        seen_states = places.target_states(joined)
-    states: NDArray[np.object_] | None = seen_states
-    moved = joined.log["frame"][joined.of_kind(*TESTED) & (states != "")]
-    where = {name: target for name in moved if (target := targets[labels[name]]) is not None and target.found}
-    for name, reading in kept.measure_again(folder, where, cache, prints, crew).items():
-        readings[name] = replace(reading, flags=flags.ordered([*reading.flags, Flag.TARGET_MOVED]))
+        frames.measure(further, whole=True)
+        joined = rows.joined(shots, names, frames.readings)
+    states: NDArray[np.object_] | None = (told := places.target_states(joined))
+    if placing is not None and placing.see_targets(dict(zip(joined.log["frame"], told, strict=True))):
+        shots, placed = placing.place(shots, names, frames.in_order())
+        joined = rows.joined(shots, names, frames.readings)
+        states = told = places.target_states(joined)
+    if frames.measure_again(joined.log["frame"][joined.of_kind(*TESTED) & (told != "")].tolist()):
         states = None  # told anew
-    found = join_readings(settings, shots, names, readings, targets, states)
-    told = (*log.notes, *left_out, *placed)
-    found = replace(found, notes=(*told, *found.notes), messages=(*told, *found.messages), starts=starts)
+    found = join_readings(settings, shots, names, frames.readings, frames.targets, states)
+    notes = (*log.notes, *left_out, *placed)
+    where = _where_kept(settings, frames.cache)
+    return replace(
+        found, notes=(*notes, *found.notes), messages=(*notes, *found.messages, *where), starts=frames.starts
+    )
+
+
+def _as_far_as_named(shots: pd.DataFrame, names: Sequence[str], placing: Placing | None) -> pd.DataFrame:
+    """Return the log with the frames that it names, or that it will if it names none and has a row for each."""
+    if placing is not None:  # the log does not know yet what has just come
+        so_far = placing.so_far
+        known = so_far is not None and (so_far["frame"].isin(names) & so_far["kind"].isin(TESTED)).any()
+        return so_far if so_far is not None and known else shots.assign(frame=pd.array([""] * len(shots), dtype="str"))
+    unnamed = bool((shots["frame"] == "").all())
+    return shots.assign(frame=pd.array(names, dtype="str")) if unnamed and len(shots) == len(names) else shots
+
+
+def _placed(
+    shots: pd.DataFrame, frames: Measured, placing: Placing | None
+) -> tuple[pd.DataFrame, tuple[remarks.LogNote | PlacingNote, ...]]:
+    """Return the log with its frames: a log that names none is placed on them, warm-ups set aside."""
+    if placing is not None:
+        return placing.place(shots, frames.names, frames.in_order())
+    if (shots["frame"] != "").any():
+        return shots, ()
+    light = light_by_count(frames.in_order(), int(shots["kind"].isin(UNLIT).sum()))
+    aside, warmed = set_aside(shots, frames.names, light)
+    files = [name for name in frames.names if name not in set(aside["frame"])]
+    shots, placed = place_frames(shots, files, frames.in_order(files))
+    return (pd.concat([shots, aside], ignore_index=True) if warmed else shots), (*warmed, *placed)
+
+
+def _where_kept(settings: Settings, cache: Path | None) -> tuple[remarks.Message, ...]:
+    """Return what there is to say of the place of readings that are kept for the next run."""
     if cache is None:
-        return replace(found, messages=(*found.messages, remarks.NotKept(str(settings.path))))
-    if cache.parent != settings.path:
-        kept_in = remarks.KeptElsewhere(str(settings.path), str(cache.parent))
-        return replace(found, messages=(*found.messages, kept_in))
-    return found
+        return (remarks.NotKept(str(settings.path)),)
+    return (remarks.KeptElsewhere(str(settings.path), str(cache.parent)),) if cache.parent != settings.path else ()
 
 
 def join_readings(
@@ -378,26 +338,6 @@ def overviews(ingested: Ingested, store: Path | None = None) -> Mapping[str, Pic
     with Crew(ingested.jobs) as crew:
         prints = {name: fingerprint(name, ingested.starts.get(name)) for name in draw}
         return pictures_of(session.frames_dir, draw, open_cache(session.path, store), prints, look, crew)
-
-
-def _spread(shots: pd.DataFrame, names: Sequence[str]) -> list[str]:
-    """Choose flash frames (else cards, job frames, any) of one body, spread over heads and powers."""
-    for kinds in (TESTED, (Kind.CARD,), (Kind.JOB,), (*UNLIT, "")):
-        mine = shots[shots["frame"].isin(list(names)) & shots["kind"].isin(kinds)]
-        if len(mine):
-            # One frame a cell in turn, so that repeats come only where there are few cells.
-            turn = mine.groupby(["head", "power"], sort=False).cumcount()
-            chosen = mine.assign(turn=turn).sort_values(["turn", "stops", "head"], kind="stable")["frame"]
-            cells = int((turn == 0).sum())
-            pool = chosen.iloc[: max(cells, _LOOKED_AT)]
-            return [str(pool.iloc[place]) for place in np.unique(np.linspace(0, len(pool) - 1, _LOOKED_AT).astype(int))]
-    return [names[place] for place in np.unique(np.linspace(0, len(names) - 1, _LOOKED_AT).astype(int))]
-
-
-def _find_in_lit(overviews: Sequence[NDArray[Any]]) -> Target | None:
-    """Find the target where the log does not say yet which frames have flash: in those that are not dark."""
-    lit = [overview for overview in overviews if np.percentile(overview[..., 1], 99) > TOO_DARK]
-    return find_target(lit or overviews, has_card=False)
 
 
 def _picture(balance: Floats, overview: NDArray[Any]) -> NDArray[np.uint8]:
