@@ -98,6 +98,7 @@ compare:
     called          What is called of each head and of the kit
     calipers        The differences that decide, each as its verdict counts it
     cells           The cells of a session, every head at every power, and the frames that they are made of
+    cell_doubts     What makes lights less sure than the scatter of their heads
     check_frames    What the check frames of the reference head show of room, mains and camera over the session
     differences     Differences of estimates in every unit they are given in, and how sure they are
     drift           Facts of a session
@@ -105,6 +106,7 @@ compare:
     firing_times    When each flash fired
     fit             Least squares with its covariance, and estimates whose every contrast has the uncertainty of
     head_or_pack    Head or pack: which of the two makes the difference, where heads were moved between packs
+    heads           What a test says of each head by itself
     heat            The heat of a head at each of its shots, and whether the test shows colour moving with it
     history         Sessions over time
     iso_steps       Whether a camera's ISO steps are what they are marked

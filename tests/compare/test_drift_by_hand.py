@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from greystep.compare import differences, drift
+from greystep.compare import differences, drift, heads
 from greystep.compare.differences import components, difference, doubt_of_means, slope, spans
 from greystep.compare.drift import HeatByShots, HeatNotSeparable, NothingRepeated, NotRepeated, Timing
 from greystep.compare.fit import Estimates, draw_distances
@@ -120,10 +120,10 @@ def test_the_scatter_of_each_light_needs_two_known_frames() -> None:
 
 
 def test_the_correlation_of_neighbours_by_hand() -> None:
-    assert drift._lag1(np.array([1.0, 2.0, -1.0])) == pytest.approx((2.0 - 2.0) / 6.0)
-    assert drift._lag1(np.array([1.0, 2.0, 3.0])) == pytest.approx(8.0 / 14.0)
-    assert np.isnan(drift._lag1(np.array([1.0, 2.0])))
-    assert np.isnan(drift._lag1(np.zeros(5)))
+    assert heads._lag1(np.array([1.0, 2.0, -1.0])) == pytest.approx((2.0 - 2.0) / 6.0)
+    assert heads._lag1(np.array([1.0, 2.0, 3.0])) == pytest.approx(8.0 / 14.0)
+    assert np.isnan(heads._lag1(np.array([1.0, 2.0])))
+    assert np.isnan(heads._lag1(np.zeros(5)))
 
 
 def warm(separable: bool = True, **more: Any) -> tuple[Any, Any]:
@@ -142,7 +142,7 @@ def warm(separable: bool = True, **more: Any) -> tuple[Any, Any]:
 
 def test_a_warm_up_that_is_not_kept_is_stated_by_least_squares_within_the_lights() -> None:
     frames, mired = warm()
-    size, half = drift._warmup(frames, mired, 0)
+    size, half = heads._warmup(frames, mired, 0)
     warmth, cell = frames.warmth[:6], frames.cell[:6]
     design = np.column_stack([(cell[:, None] == [0, 1]) * 1.0, warmth])
     values = mired.residuals[:6]
@@ -151,19 +151,19 @@ def test_a_warm_up_that_is_not_kept_is_stated_by_least_squares_within_the_lights
     assert size == pytest.approx(solved[2] * 1.0), "from the first frame to the hottest"
     spread = np.sum((warmth - design[:, :2] @ np.linalg.lstsq(design[:, :2], warmth, rcond=None)[0]) ** 2)
     assert half == pytest.approx(t(3.0) * np.sqrt(left / 3.0 / spread), rel=1e-6)
-    assert np.isnan(drift._warmup(*warm(separable=False), 0)).all()
-    assert np.isnan(drift._warmup(*warm(dof=np.array([1.0, 0.0])), 0)).all()
-    assert np.isnan(drift._warmup(*warm(), 1)).all(), "one frame"
+    assert np.isnan(heads._warmup(*warm(separable=False), 0)).all()
+    assert np.isnan(heads._warmup(*warm(dof=np.array([1.0, 0.0])), 0)).all()
+    assert np.isnan(heads._warmup(*warm(), 1)).all(), "one frame"
     none, mired = warm()
     none.head[:] = 0
-    assert np.isnan(drift._warmup(none, mired, 1)).all()
+    assert np.isnan(heads._warmup(none, mired, 1)).all()
 
 
 def test_a_warm_up_that_is_kept_is_that_of_the_fit() -> None:
     frames, mired = warm(warmup=np.array([5.0, 0.0]), warmup_variances=np.array([[0.04, 0.0], [0.0, 0.0]]))
     frames.heat.kept[0] = True
     mired.cells = SimpleNamespace(dof=np.array([8.0, np.inf]))
-    assert drift._warmup(frames, mired, 0) == pytest.approx((5.0, t(8.0) * 0.2))
+    assert heads._warmup(frames, mired, 0) == pytest.approx((5.0, t(8.0) * 0.2))
 
 
 def test_how_far_a_light_moved_over_power_and_heat() -> None:
@@ -172,15 +172,15 @@ def test_how_far_a_light_moved_over_power_and_heat() -> None:
     values, parts = np.array([180.0, 183.0, 1.0]), np.array([np.diag([0.04, 0.09, 0.0]), np.zeros((3, 3))])
     mired.cells = Estimates(values, parts, np.array([8.0, np.inf]))
     mired.warmup_variances = np.array([[0.5, np.nan], [0.0, 0.0]])
-    size, half = drift._moved(None, frames, mired, 0)  # type: ignore[arg-type]
+    size, half = heads._moved(None, frames, mired, 0)  # type: ignore[arg-type]
     assert size == pytest.approx(5.5)
     share = 0.8 / 1.0  # the frames farthest apart are 0.8 of the way from the first to the hottest
     variances = np.array([0.04 + 0.09 + share**2 * 0.5, 0.0])
     assert half == pytest.approx(t(8.0) * np.sqrt(variances.sum()))
     mired.amplitude[0] = 0.0
-    assert drift._moved(None, frames, mired, 0)[1] == pytest.approx(t(8.0) * np.sqrt(0.13))  # type: ignore[arg-type]
+    assert heads._moved(None, frames, mired, 0)[1] == pytest.approx(t(8.0) * np.sqrt(0.13))  # type: ignore[arg-type]
     mired.steady[:] = np.nan
-    assert np.isnan(drift._moved(None, frames, mired, 0)).all()  # type: ignore[arg-type]
+    assert np.isnan(heads._moved(None, frames, mired, 0)).all()  # type: ignore[arg-type]
 
 
 def test_tables_by_hand() -> None:

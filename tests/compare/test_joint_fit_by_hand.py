@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from greystep.compare import joint_fit
+from greystep.compare import cell_doubts, joint_fit
 from greystep.compare.blocks import Seen, Watch
 from greystep.compare.scatter import Pattern, Run
 
@@ -24,7 +24,7 @@ def cells_of(head: list[int], stops: list[float] | None = None, body: list[str] 
 
 
 def place(cells: Any, values: list[float], watch: Watch = WATCHED, quantity: str = "mired") -> tuple[float, float]:
-    return joint_fit._place(cells, quantity, np.array(values), watch)
+    return cell_doubts._place(cells, quantity, np.array(values), watch)
 
 
 def test_heads_that_agree_tell_their_places_and_one_far_off_does_not_count() -> None:
@@ -86,10 +86,10 @@ def test_the_assumed_place_in_tint_and_of_output() -> None:
         place(cells_of([0]), [0.0], watch, name)[0] for watch in (WATCHED, UNWATCHED) for name in ("duv", "u_prime")
     ]
     assert sizes == pytest.approx(
-        [float(joint_fit.size_of(name, 0.5, joint_fit.PLACEMENT_DUV)) ** 2 for name in ("duv", "u_prime")]
+        [float(cell_doubts.size_of(name, 0.5, cell_doubts.PLACEMENT_DUV)) ** 2 for name in ("duv", "u_prime")]
         + [
-            float(joint_fit.size_of(name, 0.5, joint_fit.PLACEMENT_DUV)) ** 2
-            + float(joint_fit.size_of(name, 1.0, joint_fit.UNWATCHED_DUV)) ** 2
+            float(cell_doubts.size_of(name, 0.5, cell_doubts.PLACEMENT_DUV)) ** 2
+            + float(cell_doubts.size_of(name, 1.0, cell_doubts.UNWATCHED_DUV)) ** 2
             for name in ("duv", "u_prime")
         ]
     )
@@ -110,7 +110,7 @@ def test_errors_that_frames_share_and_lamps_that_were_switched_by_loops() -> Non
         cell=cell, shared={"mired": shared}, room=room, share=share, room_effects={"mired": effect}
     )
     means = rng.normal(0.0, 1.0, (4, 5))
-    found = joint_fit._shared(frames, "mired", rows, means, 4)
+    found = cell_doubts._shared(frames, "mired", rows, means, 4)
     wanted = np.diag([(shared[1] ** 2 + shared[2] ** 2) / 2, (shared[3] ** 2 + shared[4] ** 2) / 2, shared[5] ** 2, 0])
     for i, a in enumerate(rows):
         for j, b in enumerate(rows):
@@ -124,11 +124,11 @@ def test_no_cell_is_surer_than_the_noise_of_its_frames_by_hand() -> None:
     """Noise of 0.3 in two frames: 0.09 / 2 = 0.045 at least, 4.5 times as much; 0.1 in one is less than 0.04 by far."""
     parts = np.array([[[0.01, 0.004, 0.0], [0.004, 0.02, 0.0], [0.0, 0.0, 0.0]], np.diag([0.0, 0.02, 0.0])])
     cells = cells_of([0, 0, 1, 1])
-    three = joint_fit._hold_to_noise(cells, np.array([3, 3, 3]), np.full(3, 0.6), np.full((2, 4, 4), 0.001))
+    three = cell_doubts.hold_to_noise(cells, np.array([3, 3, 3]), np.full(3, 0.6), np.full((2, 4, 4), 0.001))
     assert three[0, 3, 3] == pytest.approx(0.36 / 3 / 2), "both heads' parts are 0.002"
     assert three[0, 0, 0] == 0.001
     cells = cells_of([0, 0, 1])
-    found = joint_fit._hold_to_noise(cells, np.array([0, 0, 1, 2, 2]), np.array([0.3, 0.3, 0.1, 0.2, np.nan]), parts)
+    found = cell_doubts.hold_to_noise(cells, np.array([0, 0, 1, 2, 2]), np.array([0.3, 0.3, 0.1, 0.2, np.nan]), parts)
     assert found[0] == pytest.approx(
         np.array([[0.045, 0.004 * np.sqrt(4.5), 0], [0.004 * np.sqrt(4.5), 0.02, 0], [0] * 3])
     )
@@ -140,13 +140,13 @@ def test_no_cell_is_surer_than_the_noise_of_its_frames_by_hand() -> None:
 def test_heads_in_turns_one_block_or_output_have_nothing_between() -> None:
     frames: Any = SimpleNamespace(block=np.array([0, 0, 1, 1]), clock=np.array([0.0, 0.2, 0.6, 1.0]), rounds=1)
     rows, means = np.arange(4), np.array([[0.5, 0.5, 0.0, 0.0], [0.0, 0.0, 0.5, 0.5]])
-    apart, line = joint_fit._between(frames, "duv", rows, means)
+    apart, line = cell_doubts._between(frames, "duv", rows, means)
     assert apart == pytest.approx(np.eye(2))
     assert line == pytest.approx(np.outer([-0.35, 0.35], [-0.35, 0.35]))
-    assert not np.any(joint_fit._between(frames, "output_stops", rows, means))
-    assert not np.any(joint_fit._between(frames, "mired", rows[:2], means[:, :2]))
+    assert not np.any(cell_doubts._between(frames, "output_stops", rows, means))
+    assert not np.any(cell_doubts._between(frames, "mired", rows[:2], means[:, :2]))
     frames.rounds = 2
-    assert not np.any(joint_fit._between(frames, "mired", rows, means))
+    assert not np.any(cell_doubts._between(frames, "mired", rows, means))
 
 
 # --- degrees of freedom and scatter -----------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.compare import joint_fit
+from greystep.compare import cell_doubts, joint_fit
 from greystep.compare.blocks import Watch
 from greystep.compare.cells import find_cells
 from greystep.compare.scatter import Pattern
@@ -78,7 +78,7 @@ def test_the_last_sources_are_blocks_places_and_the_chance_of_no_warm_up() -> No
     means = np.array([[0.5, 0.5, 0.0, 0.0], [0.0, 0.0, 0.5, 0.5], [0.0] * 4])
     watch, parts = Watch(0.3, 0.04, 0.1, 5.0), np.zeros((3, 3, 3))
     values = np.array([180.5, 185.0, np.nan])
-    freedom = joint_fit._add_between(cells, frames, "mired", system, means, values, watch, parts)
+    freedom = cell_doubts.add_between(cells, frames, "mired", system.rows, system.values, means, values, watch, parts)
     assert freedom == [5.0, np.inf, np.inf]
     apart, late = np.diag([1.0, 1.0, 0.0]), np.array([-0.35, 0.35, 0.0])
     assert parts[0] == pytest.approx(0.1 * apart + 0.04 * np.outer(late, late))
