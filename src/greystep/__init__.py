@@ -69,6 +69,7 @@ session:
     log_slips       Where a log and its frames slipped, as far as exposure data tell
     matching        Frames placed on the rows of a log that names none
     messages        What there is to say of a session and its frames
+    notices         What ends the wait between two looks at a folder
     part            A part of a capture folder
     places          Whether the grey target stands in its place in each frame, and which frames must be read further to
     power           The power a head was set to, as people write it

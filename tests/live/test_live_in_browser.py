@@ -46,8 +46,7 @@ def test_what_is_published_is_shown_and_a_click_is_a_decision(browser: Any, widt
         tab.get_by_text("Write it down").click()
         taken: list[Action] = []
         while len(taken) < 2:
-            desk.woken.wait(10)
-            desk.woken.clear()
+            desk.bell.wait(10)
             taken += desk.taken()
         assert taken == [Action(Act.SKIP), Action(Act.NOTE, "a hair <b>on</b> it")]
         live.publish(STATE | {"next": None, "done": True})

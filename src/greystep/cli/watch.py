@@ -2,7 +2,7 @@
 
 import sys
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -84,9 +84,10 @@ def watch(
         if page:
             watched.publish = stack.enter_context(_live(desk, host, tell)).publish
         try:
-            for _ in arrivals(loaded, every, idle, desk.woken):
-                if watched.step(desk.taken()):
-                    break
+            with closing(arrivals(loaded, every, idle, desk.bell)) as looks:
+                for _ in looks:
+                    if watched.step(desk.taken()):
+                        break
         except KeyboardInterrupt:
             say("")
     if watched.failed is not None:
