@@ -33,9 +33,11 @@ def watch(tmp_path: Path) -> Watch:
 def come(watch: Watch, *levels: float) -> bool:
     """Let frames come whose light is so much of the range; return whether rows were added."""
     assert watch.shoot is not None
+    before = len(watch.shoot.plan)
     names = [f"f{at}.dng" for at in range(len(levels))]
     watch.shoot.place(watch.shoot.plan, names, [reading(level) for level in levels])
-    return watch._look(watch.shoot, pd.DataFrame())
+    watch._look(watch.shoot, pd.DataFrame())
+    return len(watch.shoot.plan) > before
 
 
 def answer(monkeypatch: pytest.MonkeyPatch, asked: list[str], *lights: OpenLight) -> None:

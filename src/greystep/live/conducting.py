@@ -171,29 +171,28 @@ class Watch:
         self._show(state_of(shoot, readings, self._news))
         return done.due < 0
 
-    def _look(self, shoot: Shoot, readings: pd.DataFrame) -> bool:
-        """Ask for a further round of what is open, or say why none is asked; return whether rows were added."""
+    def _look(self, shoot: Shoot, readings: pd.DataFrame) -> None:
+        """Ask for a further round of what is open, or say why none is asked."""
         done = shoot.done
         head = shoot.finished_head()
         over = done is not None and done.due < 0
         mark = "" if over else head
         if done is None or not (over or head) or (mark, len(shoot.plan)) in self._looked:
-            return False
+            return
         self._looked.add((mark, len(shoot.plan)))
         try:
             found = look(readings, self.settings, mark)
         except GreystepError:  # nothing to compare yet
-            return False
+            return
         if found.finished:
             self._say(reason_text(found.reason, mark))
-            return False
+            return
         lights: list[dict[str, Any]] = [
             {"head": one.head, "power": one.power, "kind": str(Kind.FLASH), "stops": one.stops, **dict(one.parts)}
             for one in found.open
         ]
         shoot.ask(self._with_checks(shoot, lights) if over else lights, mark)
         self._say(f"{'the test' if over else f'head {mark}'} is not decided yet: {len(lights)} more frames")
-        return True
 
     def _with_checks(self, shoot: Shoot, lights: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """Put check frames before each head and at the end, and a flash-off frame last, as the plan has them."""

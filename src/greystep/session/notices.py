@@ -26,11 +26,10 @@ class Bell:
         self._asked.set()
         self._rung.set()
 
-    def wait(self, at_most_s: float) -> bool:
-        """Wait until it is rung; say whether it was."""
-        rung = self._rung.wait(at_most_s)
+    def wait(self, at_most_s: float) -> None:
+        """Wait until it is rung."""
+        self._rung.wait(at_most_s)
         self._rung.clear()
-        return rung
 
     def asked(self) -> bool:
         """Say whether there is something to do since this was called last."""
