@@ -37,11 +37,10 @@ def test_what_is_neither_head_nor_power_is_refused(told: str, tmp_path: Path) ->
 def test_frames_get_what_was_told_last(tmp_path: Path) -> None:
     settings = load_settings(tmp_path)
     free = FreeShoot(settings)
-    free.take(["f1.dng"])
+    assert free.take(["f1.dng"]) == []
     assert free.waiting == ["f1.dng"]
     free.tell("A 1/4")
-    free.take(["f1.dng", "f2.dng"])
-    assert not free.waiting
+    assert free.take(["f1.dng", "f2.dng"]) == ["f1.dng", "f2.dng"]
     free.tell("card")
     free.take(["f1.dng", "f2.dng", "f3.dng"])
     free.note("dust on it")

@@ -99,12 +99,12 @@ class FreeShoot:
         self.setting = parse_setting(text, self.settings)
         return self.setting
 
-    def take(self, names: Sequence[str]) -> None:
-        """Give new frames the setting and write the log; without a setting they wait."""
+    def take(self, names: Sequence[str]) -> list[str]:
+        """Give new frames the setting and write the log; return the names of those that got it."""
         new = [name for name in names if name not in self._seen]
         if self.setting is None:
             self.waiting = new
-            return
+            return []
         self.waiting = []
         one = self.setting
         for name in new:
@@ -114,6 +114,7 @@ class FreeShoot:
         if new:
             check_target(self.log)
             write_table(self.log, pd.DataFrame(self._rows).fillna(""))
+        return new
 
     def note(self, text: str) -> None:
         """Add a note to the last frame."""
