@@ -51,7 +51,9 @@ measure:
     target_moved    What lies about the grey target
     uncertainty     The law of propagation of uncertainty, and the factor that makes a 95 % interval of a standard
 session:
+    alignment       Frames aligned with the rows of a log by the light in them
     ambient         Room light and black level taken off each frame's patch, with what that leaves uncertain
+    arrived         One frame of a shoot as it came
     bodies          One camera body in one session
     cache           What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read
     cards           Whether a frame shows the grey card
@@ -72,6 +74,8 @@ session:
     notices         What ends the wait between two looks at a folder
     part            A part of a capture folder
     places          Whether the grey target stands in its place in each frame, and which frames must be read further to
+    placing_events  What happened with a frame of a shoot
+    plan_lights     What the rows of a plan ask for, as far as a frame's light can tell it
     power           The power a head was set to, as people write it
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table
@@ -80,6 +84,7 @@ session:
     runs            Runs from rest
     settings        A session
     shoot           A plan that is being shot
+    shot_log        The log of what was shot
     shots           The log of a session
     spreadsheet_dates  Dates that a spreadsheet made of typed powers, put back where they can only have been one power
     switched        When room light changed between two flash-off frames

@@ -7,7 +7,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.session.conductor import Arrived, Aside, Conducted, Decisions, Event, Lights, Place, conduct, log_of
+from greystep.session.arrived import Arrived
+from greystep.session.conductor import Conducted, Decisions, conduct
+from greystep.session.placing_events import Aside, Event, Place
+from greystep.session.plan_lights import Lights
+from greystep.session.shot_log import log_of
 from greystep.session.shots import BOX, NOT_SHOT, PLACED, SKIPPED
 
 DARK, NAN = -math.inf, math.nan
@@ -70,9 +74,9 @@ def test_what_a_plan_says_of_its_rows() -> None:
 def test_frames_that_fit_go_on_in_order_and_all_is_done() -> None:
     assert place("- A0 A1 B0", DARK, -1.0, -2.1, -1.3) == ([0, 1, 2, 3], [IN] * 4, -1)
     done = conduct(plan_of("A0 A1"), frames_of(-1.0))
-    assert (done.rows.tolist(), done.due, done.left) == ([0, -1], 1, 1)
+    assert (done.rows.tolist(), done.due) == ([0, -1], 1)
     empty = conduct(plan_of("A0 A1"), [])
-    assert (empty.due, empty.left, empty.events) == (0, 2, ())
+    assert (empty.due, empty.rows.tolist(), empty.events) == (0, [-1, -1], ())
 
 
 def test_a_frame_of_a_row_behind_is_skipped_to_and_the_row_may_be_put_back() -> None:

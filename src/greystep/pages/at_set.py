@@ -12,8 +12,9 @@ from greystep.columns import FrameRow, rows_of
 from greystep.measure.reading import NEAR_WHITE
 from greystep.pages import formats as words
 from greystep.sentences.shoot import Next, event_text, next_of
-from greystep.session.conductor import Conducted, Event
+from greystep.session.conductor import Conducted
 from greystep.session.free_shoot import FreeShoot
+from greystep.session.placing_events import Event
 from greystep.session.shoot import Shoot
 from greystep.terms import Kind
 from greystep.words import wrapped

@@ -9,7 +9,9 @@ import pandas as pd
 from greystep import words
 from greystep.compare.stopping import Reason
 from greystep.flags import MEANING
-from greystep.session.conductor import Aside, Conducted, Event, Mark, Place
+from greystep.session.arrived import Mark
+from greystep.session.conductor import Conducted
+from greystep.session.placing_events import Aside, Event, Place
 from greystep.session.power import same_power
 from greystep.session.shots import BOX, check_rows
 from greystep.terms import UNLIT, Kind
