@@ -221,6 +221,7 @@ results:
 live:
     actions         What a person decides during a shoot, on the live page or at the keyboard
     conducting      A watch, step by step
+    news            What was told during a shoot
     server          One live page of a shoot, served on this machine
 demo:
     dngfile         An invented camera's frames as DNG files, through the writer that corrected copies use too

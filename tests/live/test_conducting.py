@@ -67,7 +67,7 @@ def test_what_is_called_asks_for_nothing_and_is_told_once(watch: Watch, monkeypa
     assert not come(watch, 0.0005, 0.6, 0.15)
     assert not come(watch, 0.0005, 0.6, 0.15)
     assert asked == ["A"]
-    assert watch._news == ["head A: every verdict is called, no further round is needed"]
+    assert watch._news.fresh == ["head A: every verdict is called, no further round is needed"]
 
 
 def test_where_head_and_test_end_with_one_frame_the_test_is_looked_at_once(
@@ -101,7 +101,7 @@ def test_a_further_set_goes_round_the_heads_between_check_frames(watch: Watch, m
 
 def test_what_cannot_be_decided_is_told(watch: Watch) -> None:
     watch._act(Action(Act.SET, "A 1/4"))
-    assert watch._news == ["set: nothing to do here"]
+    assert watch._news.fresh == ['"A 1/4": not done; type undo, again, skip or note TEXT']
 
 
 def test_a_card_that_is_pulled_is_told_on_the_page_each_time(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -115,10 +115,11 @@ def test_a_card_that_is_pulled_is_told_on_the_page_each_time(watch: Watch, monke
         raise GreystepError("frames: no such folder")
 
     monkeypatch.setattr(Watch, "_read", read)
+    monkeypatch.setattr(Watch, "waits", lambda _: False)
     monkeypatch.setattr(Watch, "_follow", lambda *_: False)
     monkeypatch.setattr(conducting, "write_readings", lambda *_: None)
     watch.warn, watch.publish, watch.shoot = said.append, states.append, None
     for _ in range(4):
         watch.step()
     assert said == ["greystep: frames: no such folder"] * 2
-    assert [state["told"] for state in states] == [["frames: no such folder"], ["frames: no such folder"] * 2]
+    assert [state["told"] for state in states] == [["frames: no such folder"]] * 2, "it was there meanwhile"

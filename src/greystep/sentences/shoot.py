@@ -12,9 +12,10 @@ from greystep.flags import MEANING
 from greystep.session.arrived import Mark
 from greystep.session.conductor import Conducted
 from greystep.session.placing_events import Aside, Event, Place
+from greystep.session.plan_lights import Lights
 from greystep.session.power import same_power
 from greystep.session.shots import BOX, check_rows
-from greystep.terms import UNLIT, Kind
+from greystep.terms import PARTS, UNLIT, Kind
 
 _MARKS: Final = {
     Mark.SET_BACK: "the camera's clock was set back before it: file numbers tell the order",
@@ -60,20 +61,34 @@ def asked_by(plan: pd.DataFrame, row: int) -> str:
 def steps_to(plan: pd.DataFrame, done: Conducted) -> tuple[str, ...]:
     """Return what to do before the row that is due, after the one that was shot last."""
     here = plan.iloc[done.due]
+    shot = [row for _, row in sorted((at, row) for row, at in enumerate(done.rows.tolist()) if at >= 0)]
+    iso = Lights.of(plan).iso
+    before = [float(iso[row]) for row in shot if not np.isnan(iso[row])][-1:]
+    camera = () if np.isnan(iso[done.due]) or before == [iso[done.due]] else (f"set ISO {iso[done.due]:.0f}",)
     if here["kind"] in UNLIT:
-        return ("flash off", words.UNLIT_SAID[here["kind"]]) if here["kind"] == Kind.DARK else ("flash off",)
-    shot = [(at, row) for row, at in enumerate(done.rows.tolist()) if at >= 0 and plan["head"].iloc[row]]
-    if not shot:
-        return ("wait for ready",)
-    last = plan.iloc[max(shot)[1]]
-    if check_rows(plan)[done.due]:
-        return (f"head {here['head']}, on its own stand", "wait for ready")
-    if last["head"] != here["head"] or check_rows(plan)[max(shot)[1]]:
-        return (f"change to head {here['head']}: pack off and discharged first, as its maker says", "wait for ready")
-    stops = float(here["stops"]) - float(last["stops"])
+        return (*camera, "flash off", *([words.UNLIT_SAID[here["kind"]]] if here["kind"] == Kind.DARK else []))
+    lit = [row for row in shot if plan["head"].iloc[row]]
+    return (*camera, *_turns(plan, done.due, lit[-1] if lit else None), "wait for ready")
+
+
+def _turns(plan: pd.DataFrame, due: int, last: int | None) -> tuple[str, ...]:
+    """Return what to turn or change on heads and packs between two rows; the first row has none before it."""
+    here, before = plan.iloc[due], None if last is None else plan.iloc[last]
+    parts = [f"{name} {here[name]}" for name in PARTS if name in plan and here[name]]
+    if before is not None:
+        parts = [part for part in parts if part not in {f"{name} {before[name]}" for name in PARTS if name in plan}]
+    checks = check_rows(plan)
+    if checks[due]:
+        return (f"head {here['head']}, on its own stand", *parts)
+    if before is None or last is None or before["head"] != here["head"] or checks[last]:
+        change = f"change to head {here['head']}: pack off and discharged first, as its maker says"
+        warm = [piece.removesuffix(" before") for piece in str(here["note"]).split("; ") if "warm-up" in piece]
+        lowered = ("turn down", "dump") if warm and float(here["stops"]) > 0 else ()
+        return (*([] if before is None else [change]), *parts, *warm, *lowered)
+    stops = float(here["stops"]) - float(before["stops"])
     if np.isnan(stops) or same_power(stops, 0.0):
-        return ("wait for ready",)
-    return ("turn down", "dump", "wait for ready") if stops > 0 else ("turn up", "wait for ready")
+        return tuple(parts)
+    return (*parts, *(("turn down", "dump") if stops > 0 else ("turn up",)))
 
 
 def event_text(event: Event, plan: pd.DataFrame) -> str:
@@ -120,3 +135,18 @@ def reason_text(reason: Reason | None, head: str) -> str:
             return f"{who}: what is left cannot be called for a reason that further rounds do not cure: see the report"
         case None:
             return f"{who} is not decided yet"
+
+
+def not_taken_text(act: str, text: str, conducted: bool, free: bool) -> str:
+    """Return what is said of something typed or pressed that cannot be done here.
+
+    Args:
+        conducted: A plan is being shot.
+        free: A shoot without plan.
+    """
+    what = f'"{text}"' if act == "set" and text else act
+    if conducted:
+        return f"{what}: not done; type undo, again, skip or note TEXT"
+    if free:
+        return f"{what}: not done; type head and power, undo, or note TEXT once a frame is there"
+    return f"{what}: not done; the log names its frames, so there is nothing to decide here"

@@ -157,12 +157,13 @@ class Shoot:
         self._decide(self.decided)
         self.plan = self.plan.assign(note=self.plan["note"].where(np.arange(len(self.plan)) != row, note))
 
-    def undo(self) -> None:
-        """Take the last decision back; without any, the place of the last frame."""
-        if self._before:
-            self.decided, self.plan = self._before.pop()
-        else:
+    def undo(self) -> bool:
+        """Take the last decision back; without any, the place of the last frame. Say whether there was a decision."""
+        if not self._before:
             self.again()
+            return False
+        self.decided, self.plan = self._before.pop()
+        return True
 
     def _decide(self, decided: Decisions) -> None:
         self._before.append((self.decided, self.plan))
