@@ -30,6 +30,7 @@ class Arrived:
         share: Green of the patch as a share of the range.
         dim: It may have no flash in it, whatever its light.
         uneven: What was measured is not all of one light, as it is in the others: the target may have moved.
+        late: That it cannot be used was found out when further frames had come.
     """
 
     frame: str
@@ -40,10 +41,15 @@ class Arrived:
     dim: bool = False
     uneven: bool = False
     marks: tuple[Mark, ...] = ()
+    late: bool = False
 
 
 def arrived(
-    names: Sequence[str], readings: Sequence[Reading], rejected: Mapping[str, str], moved: Collection[str] = ()
+    names: Sequence[str],
+    readings: Sequence[Reading],
+    rejected: Mapping[str, str],
+    moved: Collection[str] = (),
+    late: Collection[str] = (),
 ) -> list[Arrived]:
     """Return of each frame what placing needs.
 
@@ -51,6 +57,7 @@ def arrived(
         names, readings: In the order in which they came.
         rejected: By frame: why it cannot be used as the others show it.
         moved: Frames whose target does not stand in its place: what was measured there is not its light.
+        late: Frames of `rejected` of which that was found out when further ones had come.
     """
     captured = [one.exposure.captured for one in readings]
     light = np.where([name in moved for name in names], np.nan, light_as_it_comes(readings))
@@ -67,6 +74,7 @@ def arrived(
             bool(dim[at]),
             bool(uneven[at]),
             (*[Mark.SET_BACK] * falls(before, one.exposure.captured), *[Mark.MOVED] * (name in moved)),
+            name in late,
         )
         for at, (name, one, level, before) in enumerate(zip(names, readings, light, ["", *captured], strict=False))
     ]

@@ -119,7 +119,13 @@ class _Fold:
             self.passed.append(row)
         dark = due >= 0 and self.lights.unlit[due] and frame.rejected == Flag.NO_TARGET  # nothing to see without flash
         if frame.rejected and not dark:
-            return self._aside(frame, due, Aside.REJECTED, frame.rejected)
+            self._aside(frame, due, Aside.REJECTED, frame.rejected)
+            if (
+                frame.late and due == self.due < len(self.rows) and self._fits(due, frame)
+            ):  # what followed was no repeat
+                self.passed.append(due)
+                self.due += 1
+            return None
         if self.due < len(self.rows) and self._fits(self.due, frame):
             return self._take(at, frame, self.due, Event(frame.frame, self.due, Place.IN_ORDER))
         if due >= 0 and self._fits(due, frame):

@@ -50,6 +50,7 @@ class Shoot:
     so_far: pd.DataFrame | None = None
     _frames: tuple[Arrived, ...] = ()
     _rejected: dict[str, str] = field(default_factory=dict)
+    _late: set[str] = field(default_factory=set)
     _moved: set[str] = field(default_factory=set)
     _written: bytes = b""
     _told: set[tuple[str, str, int]] = field(default_factory=set)
@@ -68,7 +69,7 @@ class Shoot:
         """
         if self._written and not self.is_own_log():
             self.plan, self._written = shots, b""
-        self._frames = tuple(arrived(names, readings, self._rejected, self._moved))
+        self._frames = tuple(arrived(names, readings, self._rejected, self._moved, self._late))
         self.done = conduct(self.plan, self._frames, self.decided)
         self.so_far = self._log(self.done)
         return self.so_far, ()
@@ -96,7 +97,10 @@ class Shoot:
             flag = next((flag for flag in flags.split(row.flags) if flag in REJECTING), "")
             if flag and flag != Flag.EXTRA_FRAME and row.frame not in own:
                 self._rejected.setdefault(row.frame, flag)
-        return self._overrule() or len(self._rejected) > before
+        changed = self._overrule() or len(self._rejected) > before
+        told = {frame.frame for frame in self._frames if frame.rejected}
+        self._late |= {frame.frame for frame in self._frames[:-1]} & self._rejected.keys() - told
+        return changed
 
     def _overrule(self) -> bool:
         """Where two frames of one light fell short alike, reject the brighter ones that they were held against."""
