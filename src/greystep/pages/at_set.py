@@ -17,6 +17,7 @@ from greystep.session.conductor import Conducted
 from greystep.session.free_shoot import FreeShoot
 from greystep.session.placing_events import Event
 from greystep.session.shoot import Shoot
+from greystep.session.shots import aside_rows
 from greystep.terms import Kind
 from greystep.words import wrapped
 
@@ -73,13 +74,14 @@ def state_of(shoot: Shoot, readings: pd.DataFrame | None) -> dict[str, Any]:
     """Return what the live page shows of a plan, as plain values; no readings before the first frame."""
     done = shoot.done
     due = next_of(shoot.plan, done) if done is not None else None
+    boxes = row_states(shoot.plan, done) if done else []
     return {
         "next": asdict(due) if due else None,
         "done": done is not None and done.due < 0,
-        "shot": int((done.rows >= 0).sum()) if done else 0,
-        "of": len(shoot.plan),
+        "shot": sum(box["state"] == "shot" for box in boxes),
+        "of": len(boxes),
         "last": _last(readings, shoot.level_pct),
-        "rows": row_states(shoot.plan, done) if done else [],
+        "rows": boxes,
     }
 
 
@@ -95,11 +97,12 @@ def _last(readings: pd.DataFrame | None, level_pct: Callable[[str], float]) -> d
 
 
 def row_states(plan: pd.DataFrame, done: Conducted) -> list[dict[str, str]]:
-    """Return of each row of the plan what it is, and whether it is shot, due or open."""
+    """Return of each box of the plan what it is, and whether it is shot, due or open."""
     lights = map(say.shown, plan["head"], plan["power"], plan["kind"])
     return [
         {"light": light, "state": "shot" if at >= 0 else "due" if row == done.due else "open"}
-        for row, (light, at) in enumerate(zip(lights, done.rows.tolist(), strict=True))
+        for row, (light, at, aside) in enumerate(zip(lights, done.rows.tolist(), aside_rows(plan), strict=True))
+        if not aside
     ]
 
 

@@ -14,7 +14,7 @@ from greystep.session.conductor import Conducted
 from greystep.session.placing_events import Aside, Event, Place
 from greystep.session.plan_lights import Lights
 from greystep.session.power import same_power
-from greystep.session.shots import BOX, check_rows
+from greystep.session.shots import BOX, aside_rows, check_rows
 from greystep.terms import PARTS, UNLIT, Kind
 
 _MARKS: Final = {
@@ -29,7 +29,7 @@ class Next:
 
     Attributes:
         box: Its number on the shot sheet.
-        of: How many rows the plan has.
+        of: How many boxes the plan has.
         light: ``A at 1/4``.
         do: What to do before the shutter is released, a step each.
     """
@@ -44,7 +44,8 @@ def next_of(plan: pd.DataFrame, done: Conducted) -> Next | None:
     """Return what to shoot next; None where nothing is left."""
     if done.due < 0:
         return None
-    return Next(box_of(plan, done.due), len(plan), asked_by(plan, done.due), steps_to(plan, done))
+    boxes = int((~aside_rows(plan)).sum())
+    return Next(box_of(plan, done.due), boxes, asked_by(plan, done.due), steps_to(plan, done))
 
 
 def box_of(plan: pd.DataFrame, row: int) -> str:
@@ -117,7 +118,8 @@ def event_text(event: Event, plan: pd.DataFrame) -> str:
             pass
     if not np.isnan(event.asked_iso):
         parts.append(f"the plan asks for ISO {event.asked_iso:.0f}: set it")
-    parts += [_MARKS[mark] for mark in event.marks if event.what != Aside.REJECTED or mark != Mark.MOVED]
+    if event.what != Place.BY_HAND:  # what the log holds was told when it was written
+        parts += [_MARKS[mark] for mark in event.marks if event.what != Aside.REJECTED or mark != Mark.MOVED]
     return f"{event.frame}: {'; '.join(parts)}" if parts else ""
 
 
