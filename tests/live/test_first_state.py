@@ -47,7 +47,7 @@ def test_the_first_box_stands_there_before_the_first_frame(started: Callable[...
     assert [row["state"] for row in states[0]["rows"]] == ["due", "open"]
     assert not watch.step([Action(Act.SKIP)]), "it can be decided already"
     assert states[-1]["next"]["light"] == "A at full"
-    assert states[-1]["next"]["do"] == ("3 warm-up shots at full", "wait for ready")
+    assert states[-1]["next"]["do"] == ("3 warm-up shots at full, no frame", "wait for ready")
     assert "NEXT   A AT FULL" in told[-1]
     watch.step([Action(Act.NOTE, "dust")])
     assert states[-1]["told"] == ["noted: dust"]

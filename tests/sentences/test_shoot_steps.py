@@ -41,9 +41,9 @@ def test_a_power_that_is_lowered_is_dumped() -> None:
 
 def test_a_head_is_warmed_up_at_full_and_then_turned_down() -> None:
     change = "change to head B: pack off and discharged first, as its maker says"
-    assert steps("ambient", f"A 0; {WARM}") == ("3 warm-up shots at full", "wait for ready")
+    assert steps("ambient", f"A 0; {WARM}") == ("3 warm-up shots at full, no frame", "wait for ready")
     assert steps("A 0", f"B 4; {WARM}; after a dump") == (
-        change, "3 warm-up shots at full", "turn down", "dump", "wait for ready",
+        change, "3 warm-up shots at full, no frame", "turn down", "dump", "wait for ready",
     )  # fmt: skip
     assert steps("A 0", "B 4") == (change, "wait for ready")
     assert steps(f"A 0; {WARM}", f"A 0; {WARM}") == ("wait for ready",), "it is warm by then"
@@ -57,7 +57,20 @@ def test_the_iso_is_told_where_it_changes() -> None:
     assert steps("A 0; ISO 100", "ambient", "A 0; ISO 100") == ("wait for ready",), "no ISO is asked for in between"
 
 
-@pytest.mark.parametrize("name", ["pack", "channel", "with", "modifier"])
+def test_a_run_from_rest_begins_without_a_warm_up() -> None:
+    rest = "from rest: no warm-up, at the pace of the stack"
+    assert steps("A 0", "B 2; run from rest")[1:] == (rest, "wait for ready")
+    assert steps("A 0", "B 2; run from rest", "B 2; run from rest") == ("wait for ready",)
+
+
+def test_a_head_that_fires_beside_is_plugged_in_and_out() -> None:
+    beside = "B fires with it, from the same pack, kept off the target"
+    assert steps("A 0", "A 0", **{"with": ["", "B"]}) == (beside, "wait for ready")
+    assert steps("A 0", "A 0", **{"with": ["B", "B"]}) == ("wait for ready",)
+    assert steps("A 0", "A 0", **{"with": ["B", ""]}) == ("B no longer fires with it", "wait for ready")
+
+
+@pytest.mark.parametrize("name", ["pack", "channel", "modifier"])
 def test_what_else_parts_lights_is_told_where_it_changes(name: str) -> None:
     assert steps("A 0", "A 0", **{name: ["one", "one"]}) == ("wait for ready",)
     assert steps("A 0", "A 0", **{name: ["one", "two"]}) == (f"{name} two", "wait for ready")

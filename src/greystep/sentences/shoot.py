@@ -1,7 +1,7 @@
 """What the person at the set is told: what to shoot next, and what happened with each frame, once."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from greystep.session.conductor import Conducted
 from greystep.session.placing_events import Aside, Event, Place
 from greystep.session.plan_lights import Lights
 from greystep.session.power import same_power
+from greystep.session.runs import RUN_NOTE
 from greystep.session.shots import BOX, aside_rows, check_rows
 from greystep.terms import PARTS, UNLIT, Kind
 
@@ -75,21 +76,35 @@ def steps_to(plan: pd.DataFrame, done: Conducted) -> tuple[str, ...]:
 def _turns(plan: pd.DataFrame, due: int, last: int | None) -> tuple[str, ...]:
     """Return what to turn or change on heads and packs between two rows; the first row has none before it."""
     here, before = plan.iloc[due], None if last is None else plan.iloc[last]
-    parts = [f"{name} {here[name]}" for name in PARTS if name in plan and here[name]]
-    if before is not None:
-        parts = [part for part in parts if part not in {f"{name} {before[name]}" for name in PARTS if name in plan}]
+    parts = _parts(here, before)
     checks = check_rows(plan)
     if checks[due]:
         return (f"head {here['head']}, on its own stand", *parts)
     if before is None or last is None or before["head"] != here["head"] or checks[last]:
         change = f"change to head {here['head']}: pack off and discharged first, as its maker says"
-        warm = [piece.removesuffix(" before") for piece in str(here["note"]).split("; ") if "warm-up" in piece]
-        lowered = ("turn down", "dump") if warm and float(here["stops"]) > 0 else ()
+        warm = [
+            f"{piece.removesuffix(' before')}, no frame" for piece in here["note"].split("; ") if "warm-up" in piece
+        ]
+        warm += ["from rest: no warm-up, at the pace of the stack"] * (RUN_NOTE in here["note"])
+        lowered = ("turn down", "dump") if "after a dump" in here["note"] else ()
         return (*([] if before is None else [change]), *parts, *warm, *lowered)
     stops = float(here["stops"]) - float(before["stops"])
     if np.isnan(stops) or same_power(stops, 0.0):
         return tuple(parts)
     return (*parts, *(("turn down", "dump") if stops > 0 else ("turn up",)))
+
+
+def _parts(here: "pd.Series[Any]", before: "pd.Series[Any] | None") -> list[str]:
+    """Return what else than head and power differs between two rows, and what fires beside the head."""
+    found = []
+    for name in (name for name in PARTS if name in here):
+        now, then = str(here[name]), "" if before is None else str(before[name])
+        if now != then and name == "with":
+            found += [f"{then} no longer fires with it"] * bool(then)
+            found += [f"{now} fires with it, from the same pack, kept off the target"] * bool(now)
+        elif now and now != then:
+            found.append(f"{name} {now}")
+    return found
 
 
 def event_text(event: Event, plan: pd.DataFrame) -> str:
