@@ -123,3 +123,27 @@ def test_a_card_that_is_pulled_is_told_on_the_page_each_time(watch: Watch, monke
         watch.step()
     assert said == ["greystep: frames: no such folder"] * 2
     assert [state["told"] for state in states] == [["frames: no such folder"]] * 2, "it was there meanwhile"
+
+
+def test_room_light_is_told_once_until_it_is_gone(watch: Watch) -> None:
+    said: list[str] = []
+
+    def come(*flags: str, kind: str = "flash", changed: int = 1) -> list[str]:
+        """Frames with these flags, the last of this kind, of which the last `changed` are new or flagged anew."""
+        before, frames = len(said), [f"f{at}" for at in range(len(flags))]
+        kinds = [*["flash"] * (len(flags) - 1), kind]
+        table = pd.DataFrame({"frame": frames, "shot": range(len(flags)), "kind": kinds, "flags": flags})
+        watch._tell_room(table, table.iloc[len(flags) - changed :])
+        return [" ".join(line.split()) for line in said[before:]]
+
+    watch.tell = said.append
+    assert come("") == []
+    lamps = "switch lamps off and keep daylight out"
+    assert come("", "ambient_high") == [f"! f1: more than 0.5 % of the light is room light: {lamps}"]
+    assert come("", "ambient_high", "too_dark;ambient_high") == [], "once"
+    assert come("", "ambient_high", "ambient_high", "") == []
+    told = come("", "ambient_changed", "ambient_changed", "ambient_high;ambient_changed", "", kind="ambient", changed=4)
+    assert told == [f"! f4: the room light has changed: {lamps}, then type again and shoot it once more"]
+    assert come("") == []
+    assert come("", "ambient_high", kind="job") == [], "a frame that was set aside is as it is"
+    assert come("", "target_moved;ambient_high") == [], "what was measured beside the card is no room light"

@@ -7,18 +7,20 @@ from typing import Any
 
 import pandas as pd
 
+from greystep import flags
 from greystep import words as say
 from greystep.columns import FrameRow, rows_of
 from greystep.compare.stopping import look
 from greystep.errors import GreystepError
 from greystep.files import check_target
+from greystep.flags import REJECTING, Flag
 from greystep.live.actions import Act, Action
 from greystep.live.news import News
 from greystep.pages.at_set import frame_text, free_state, log_state, next_text, reference_of, state_of, told_texts
 from greystep.pages.screen import ARRIVED_SAID, arrived_text
 from greystep.planning.order import CHECKS
 from greystep.sentences.frames import lines
-from greystep.sentences.shoot import next_of, not_taken_text, reason_text
+from greystep.sentences.shoot import next_of, not_taken_text, reason_text, room_text
 from greystep.session.free_shoot import FreeShoot
 from greystep.session.ingest import Ingested, ingest, write_readings
 from greystep.session.part import WHOLE, Part
@@ -27,7 +29,7 @@ from greystep.session.settings import Box, Settings
 from greystep.session.shoot import Shoot, is_plan
 from greystep.session.shots import CHECK_NOTE, read_shots
 from greystep.session.watch import changed_frames, messages_of, next_to_shoot
-from greystep.terms import Kind
+from greystep.terms import TESTED, UNLIT, Kind
 from greystep.words import wrapped
 
 
@@ -68,6 +70,7 @@ class Watch:
     _due: str = ""
     _news: News = field(default_factory=News)
     _shown: Mapping[str, Any] = field(default_factory=dict)
+    _lamp: bool = False
     _looked: set[tuple[str, int]] = field(default_factory=set)
 
     def begin(self) -> None:
@@ -189,10 +192,23 @@ class Watch:
             self.tell(frame_text(row, reference, shoot.level_pct(row.frame)))
         for line in told_texts(shoot.news(), shoot.plan):
             self._say(line)
+        self._tell_room(readings, rows)
         if self.settings.looks > 1:
             self._look(shoot, readings)
         self._show_due(shoot, readings, always=bool(len(rows)))
         return shoot.done is not None and shoot.done.due < 0
+
+    def _tell_room(self, readings: pd.DataFrame, rows: pd.DataFrame) -> None:
+        """Tell once that there is room light in the frames, until one has none again."""
+        lit = readings[readings["kind"].isin(TESTED) & (readings["shot"] >= 0)].sort_values("shot")
+        said = [set(flags.split(row)) for row in rows["flags"][rows["kind"].isin(TESTED)]]
+        found = set().union(*(row for row in said if not row & {*REJECTING, Flag.TARGET_MOVED}))
+        if not self._lamp and found & {Flag.AMBIENT_HIGH, Flag.AMBIENT_CHANGED}:
+            last = readings.sort_values("shot").iloc[-1]
+            self._say(room_text(str(last["frame"]), Flag.AMBIENT_CHANGED in found, last["kind"] in UNLIT))
+            self._lamp = True
+        elif len(lit) and Flag.AMBIENT_HIGH not in flags.split(lit["flags"].iloc[-1]):
+            self._lamp = False
 
     def _show_due(self, shoot: Shoot, readings: pd.DataFrame | None, always: bool = False) -> None:
         """Show what is due: on the screen where that has changed, or always."""

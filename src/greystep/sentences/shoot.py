@@ -8,7 +8,7 @@ import pandas as pd
 
 from greystep import words
 from greystep.compare.stopping import Reason
-from greystep.flags import MEANING
+from greystep.flags import MEANING, Flag
 from greystep.session.arrived import Mark
 from greystep.session.conductor import Conducted
 from greystep.session.placing_events import Aside, Event, Place
@@ -152,6 +152,18 @@ def reason_text(reason: Reason | None, head: str) -> str:
             return f"{who}: what is left cannot be called for a reason that further rounds do not cure: see the report"
         case None:
             return f"{who} is not decided yet"
+
+
+def room_text(frame: str, changed: bool, unlit: bool) -> str:
+    """Return what is told once of room light in the frames.
+
+    Args:
+        frame: That came last; `unlit` says that it is one without flash.
+        changed: Room light is not what it was, else it is too much.
+    """
+    what = "the room light has changed" if changed else MEANING[Flag.AMBIENT_HIGH]
+    then = ", then type again and shoot it once more" if unlit else ""
+    return f"{frame}: {what}: switch lamps off and keep daylight out{then}"
 
 
 def not_taken_text(act: str, text: str, conducted: bool, free: bool) -> str:
