@@ -72,6 +72,20 @@ def test_head_and_power_can_be_told_before_the_first_frame(started: Callable[...
     assert states[-1]["told"][0].startswith("note: not done; type head and power"), "there is no frame yet"
 
 
+def test_frames_that_wait_for_head_and_power_are_told_once(started: Callable[..., Any], tmp_path: Path) -> None:
+    watch, told, states = started(free=True)
+    (tmp_path / "frames").mkdir()
+    for name in ("f0.dng", "f1.dng"):
+        (tmp_path / "frames" / name).write_bytes(b"raw")
+        for _ in range(2):
+            watch.step()
+    assert states[-1]["told"] == [
+        f"{frames} came: tell head and power first, such as A 1/4" for frames in ("2 frames", "1 frame")
+    ]
+    assert len(told) == 2
+    assert not (tmp_path / "shots.csv").exists()
+
+
 def test_a_log_that_names_its_frames_shows_on_the_page_what_is_to_come(started: Callable[..., Any]) -> None:
     watch, told, states = started("frame,head,power\nf1.dng,A,full\nf2.dng,A,1/4\n")
     assert (told, states) == ([], []), "nobody conducts it, and there is nothing to tell yet"

@@ -178,8 +178,9 @@ class Watch:
     def _take(self, free: FreeShoot) -> bool:
         """Give new frames their setting; say whether there is something to read."""
         free.take(self._raw())
-        if free.setting is None and free.waiting:
-            self._say(f"{say.counted(len(free.waiting), 'frame')} came: tell head and power first, such as A 1/4")
+        line = f"{say.counted(len(free.waiting), 'frame')} came: tell head and power first, such as A 1/4"
+        if free.setting is None and free.waiting and line not in self._news.fresh:
+            self._say(line)
         if not free.log.is_file():
             self._show(free_state(free, None))
         return free.log.is_file()
