@@ -128,22 +128,26 @@ def test_a_card_that_is_pulled_is_told_on_the_page_each_time(watch: Watch, monke
 def test_room_light_is_told_once_until_it_is_gone(watch: Watch) -> None:
     said: list[str] = []
 
-    def come(*flags: str, kind: str = "flash", changed: int = 1) -> list[str]:
-        """Frames with these flags, the last of this kind, of which the last `changed` are new or flagged anew."""
+    def come(*flags: str, kind: str = "flash", changed: int = 1, stops: float = 0.0) -> list[str]:
+        """Frames with these flags, the last of this kind and power, the last `changed` new or flagged anew."""
         before, frames = len(said), [f"f{at}" for at in range(len(flags))]
-        kinds = [*["flash"] * (len(flags) - 1), kind]
-        table = pd.DataFrame({"frame": frames, "shot": range(len(flags)), "kind": kinds, "flags": flags})
+        kinds, powers = [*["flash"] * (len(flags) - 1), kind], [*[0.0] * (len(flags) - 1), stops]
+        table = pd.DataFrame({"frame": frames, "shot": range(len(flags)), "kind": kinds, "flags": flags, "head": "A"})
+        table = table.assign(stops=powers)
         watch._tell_room(table, table.iloc[len(flags) - changed :])
         return [" ".join(line.split()) for line in said[before:]]
 
     watch.tell = said.append
     assert come("") == []
     lamps = "switch lamps off and keep daylight out"
+    assert come("", "ambient_high", stops=5.0) == [], "where the flash is weak, a little room light is much"
     assert come("", "ambient_high") == [f"! f1: more than 0.5 % of the light is room light: {lamps}"]
     assert come("", "ambient_high", "too_dark;ambient_high") == [], "once"
     assert come("", "ambient_high", "ambient_high", "") == []
     told = come("", "ambient_changed", "ambient_changed", "ambient_high;ambient_changed", "", kind="ambient", changed=4)
     assert told == [f"! f4: the room light has changed: {lamps}, then type again and shoot it once more"]
     assert come("") == []
+    assert come("", "ambient_changed", stops=5.0) == [f"! f1: the room light has changed: {lamps}"]
+    assert come("", "") == []
     assert come("", "ambient_high", kind="job") == [], "a frame that was set aside is as it is"
     assert come("", "target_moved;ambient_high") == [], "what was measured beside the card is no room light"

@@ -200,16 +200,18 @@ class Watch:
         return shoot.done is not None and shoot.done.due < 0
 
     def _tell_room(self, readings: pd.DataFrame, rows: pd.DataFrame) -> None:
-        """Tell once that there is room light in the frames, until one has none again."""
+        """Tell once that a lamp is on, until it is off again: room light that changed, or that shows at full."""
         lit = readings[readings["kind"].isin(TESTED) & (readings["shot"] >= 0)].sort_values("shot")
-        said = [set(flags.split(row)) for row in rows["flags"][rows["kind"].isin(TESTED)]]
-        found = set().union(*(row for row in said if not row & {*REJECTING, Flag.TARGET_MOVED}))
-        if not self._lamp and found & {Flag.AMBIENT_HIGH, Flag.AMBIENT_CHANGED}:
+        high = lit[lit["stops"] <= lit.groupby("head")["stops"].transform("min")]
+        said = {name: set(flags.split(row)) for name, row in zip(lit["frame"], lit["flags"], strict=True)}
+        new = [name for name in rows["frame"] if not said.get(name, set()) & {*REJECTING, Flag.TARGET_MOVED}]
+        changed = any(Flag.AMBIENT_CHANGED in said.get(name, ()) for name in new)
+        lamp = changed or any(Flag.AMBIENT_HIGH in said[name] for name in high["frame"] if name in new)
+        if lamp and not self._lamp:
             last = readings.sort_values("shot").iloc[-1]
-            self._say(room_text(str(last["frame"]), Flag.AMBIENT_CHANGED in found, last["kind"] in UNLIT))
-            self._lamp = True
-        elif len(lit) and Flag.AMBIENT_HIGH not in flags.split(lit["flags"].iloc[-1]):
-            self._lamp = False
+            self._say(room_text(str(last["frame"]), changed, last["kind"] in UNLIT))
+        if lamp or (len(high) and Flag.AMBIENT_HIGH not in said[high["frame"].iloc[-1]]):
+            self._lamp = lamp
 
     def _show_due(self, shoot: Shoot, readings: pd.DataFrame | None, always: bool = False) -> None:
         """Show what is due: on the screen where that has changed, or always."""
