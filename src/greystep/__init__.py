@@ -51,7 +51,9 @@ measure:
     target_moved    What lies about the grey target
     uncertainty     The law of propagation of uncertainty, and the factor that makes a 95 % interval of a standard
 session:
+    alignment       Frames aligned with the rows of a log by the light in them
     ambient         Room light and black level taken off each frame's patch, with what that leaves uncertain
+    arrived         One frame of a shoot as it came
     bodies          One camera body in one session
     cache           What was measured in raw files, kept between runs in ``.greystep``; an entry that cannot be read
     cache_folder    The folder ``.greystep`` in which a session keeps what was measured
@@ -71,9 +73,12 @@ session:
     matching        Frames placed on the rows of a log that names none
     measured        The raw files of one session while it is read
     messages        What there is to say of a session and its frames
+    notices         What ends the wait between two looks at a folder
     part            A part of a capture folder
     pictures        Small pictures of frames for the pages, made once and kept beside the readings as they will be
     places          Whether the grey target stands in its place in each frame, and which frames must be read further to
+    placing_events  What happened with a frame of a shoot
+    plan_lights     What the rows of a plan ask for, as far as a frame's light can tell it
     power           The power a head was set to, as people write it
     raw_files       The raw files of a session and their order of capture; the folder is only read
     readings        The readings table
@@ -82,6 +87,7 @@ session:
     runs            Runs from rest
     settings        A session
     shoot           A plan that is being shot
+    shot_log        The log of what was shot
     shots           The log of a session
     spreadsheet_dates  Dates that a spreadsheet made of typed powers, put back where they can only have been one power
     switched        When room light changed between two flash-off frames
@@ -220,6 +226,7 @@ results:
 live:
     actions         What a person decides during a shoot, on the live page or at the keyboard
     conducting      A watch, step by step
+    news            What was told during a shoot
     server          One live page of a shoot, served on this machine
 demo:
     dngfile         An invented camera's frames as DNG files, through the writer that corrected copies use too

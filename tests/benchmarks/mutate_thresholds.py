@@ -116,7 +116,6 @@ EXEMPT = {
     # Rounds of iterations that have settled before they end.
     "alignment:_ROUNDS": "rounds until it has settled",
     "trend:_ROUNDS": "rounds until it has settled",
-    "matching:_ROUNDS": "rounds until it has settled",
     "bodies:_ROUNDS": "rounds until it has settled",
     "unmix:_ROUNDS": "rounds until it has settled",
     # Equivalent: the number cancels out.

@@ -393,6 +393,7 @@ def clean(kit: Kit, folder: Path, **how: Any) -> tuple[Set, Verdict]:
     """Play the shoot without a slip."""
     set_ = Set(kit, folder, **how)
     set_.shoot(range(len(set_.plan)))
+    set_.look.close()
     return set_, called(folder)
 
 
@@ -401,6 +402,7 @@ def play(kit: Kit, folder: Path, slip: Callable[[Set], Slip], verdict: Verdict, 
     set_ = Set(kit, folder, **how)
     said = slip(set_)
     set_.finish()
+    set_.look.close()
     log = pd.read_csv(folder / "shots.csv", dtype=str, keep_default_na=False).set_index("frame", drop=False)
     light = (set_.plan["head"] + "|" + set_.plan["power"] + "|" + set_.plan["kind"]).tolist()
     wrong = []

@@ -36,7 +36,10 @@ COMMANDS = [command.name or command.callback.__name__ for command in app.registe
 #: Commands that read one session, with what else they need.
 READERS = {"ingest": [], "report": [], "correct": [], "render": [], "choose": ["--need", "2"]}
 SETUP = "role,head,power,share\nkey,A,1/4,0.6\nfill,B,full,0.4\n"
-HEAVY = {"numpy", "pandas", "scipy", "colour", "rawpy", "matplotlib", "tifffile", "imagecodecs", "exifread", "jinja2"}
+HEAVY = {
+    "numpy", "pandas", "scipy", "colour", "rawpy", "matplotlib", "tifffile", "imagecodecs", "exifread", "jinja2",
+    "watchfiles", "starlette", "uvicorn",
+}  # fmt: skip
 
 
 def process(words: list[str | Path], **more: Any) -> subprocess.CompletedProcess[bytes]:

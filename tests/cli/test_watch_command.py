@@ -115,6 +115,12 @@ def test_without_any_frame_there_is_nothing_to_end_with(session: Path) -> None:
     assert not (session / "readings.csv").exists()
 
 
+def test_an_address_without_the_page_is_a_mistake(session: Path) -> None:
+    result = CliRunner().invoke(app, ["watch", str(session), "--host", "0.0.0.0", "--idle", "0.1"])
+    assert result.exit_code == 1
+    assert "add --page" in str(result.exception)
+
+
 def test_a_wrong_log_stops_it_before_the_first_frame(session: Path) -> None:
     (session / "shots.csv").write_text("frame,head,power\nf0001.dng,A,twice\n", encoding="utf-8")
     result = CliRunner().invoke(app, ["watch", str(session)])

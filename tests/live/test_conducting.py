@@ -33,9 +33,11 @@ def watch(tmp_path: Path) -> Watch:
 def come(watch: Watch, *levels: float) -> bool:
     """Let frames come whose light is so much of the range; return whether rows were added."""
     assert watch.shoot is not None
+    before = len(watch.shoot.plan)
     names = [f"f{at}.dng" for at in range(len(levels))]
     watch.shoot.place(watch.shoot.plan, names, [reading(level) for level in levels])
-    return watch._look(watch.shoot, pd.DataFrame())
+    watch._look(watch.shoot, pd.DataFrame())
+    return len(watch.shoot.plan) > before
 
 
 def answer(monkeypatch: pytest.MonkeyPatch, asked: list[str], *lights: OpenLight) -> None:
@@ -65,7 +67,7 @@ def test_what_is_called_asks_for_nothing_and_is_told_once(watch: Watch, monkeypa
     assert not come(watch, 0.0005, 0.6, 0.15)
     assert not come(watch, 0.0005, 0.6, 0.15)
     assert asked == ["A"]
-    assert watch._news == ["head A: every verdict is called, no further round is needed"]
+    assert watch._news.fresh == ["head A: every verdict is called, no further round is needed"]
 
 
 def test_where_head_and_test_end_with_one_frame_the_test_is_looked_at_once(
@@ -99,7 +101,7 @@ def test_a_further_set_goes_round_the_heads_between_check_frames(watch: Watch, m
 
 def test_what_cannot_be_decided_is_told(watch: Watch) -> None:
     watch._act(Action(Act.SET, "A 1/4"))
-    assert watch._news == ["set: nothing to do here"]
+    assert watch._news.fresh == ['"A 1/4": not done; type undo, again, skip or note TEXT']
 
 
 def test_a_card_that_is_pulled_is_told_on_the_page_each_time(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -113,10 +115,39 @@ def test_a_card_that_is_pulled_is_told_on_the_page_each_time(watch: Watch, monke
         raise GreystepError("frames: no such folder")
 
     monkeypatch.setattr(Watch, "_read", read)
+    monkeypatch.setattr(Watch, "waits", lambda _: False)
     monkeypatch.setattr(Watch, "_follow", lambda *_: False)
     monkeypatch.setattr(conducting, "write_readings", lambda *_: None)
     watch.warn, watch.publish, watch.shoot = said.append, states.append, None
     for _ in range(4):
         watch.step()
     assert said == ["greystep: frames: no such folder"] * 2
-    assert [state["told"] for state in states] == [["frames: no such folder"], ["frames: no such folder"] * 2]
+    assert [state["told"] for state in states] == [["frames: no such folder"]] * 2, "it was there meanwhile"
+
+
+def test_room_light_is_told_once_until_it_is_gone(watch: Watch) -> None:
+    said: list[str] = []
+
+    def come(*flags: str, kind: str = "flash", changed: int = 1, stops: float = 0.0) -> list[str]:
+        """Frames with these flags, the last of this kind and power, the last `changed` new or flagged anew."""
+        before, frames = len(said), [f"f{at}" for at in range(len(flags))]
+        kinds, powers = [*["flash"] * (len(flags) - 1), kind], [*[0.0] * (len(flags) - 1), stops]
+        table = pd.DataFrame({"frame": frames, "shot": range(len(flags)), "kind": kinds, "flags": flags, "head": "A"})
+        table = table.assign(stops=powers)
+        watch._tell_room(table, table.iloc[len(flags) - changed :])
+        return [" ".join(line.split()) for line in said[before:]]
+
+    watch.tell = said.append
+    assert come("") == []
+    lamps = "switch lamps off and keep daylight out"
+    assert come("", "ambient_high", stops=5.0) == [], "where the flash is weak, a little room light is much"
+    assert come("", "ambient_high") == [f"! f1: more than 0.5 % of the light is room light: {lamps}"]
+    assert come("", "ambient_high", "too_dark;ambient_high") == [], "once"
+    assert come("", "ambient_high", "ambient_high", "") == []
+    told = come("", "ambient_changed", "ambient_changed", "ambient_high;ambient_changed", "", kind="ambient", changed=4)
+    assert told == [f"! f4: the room light has changed: {lamps}, then type again and shoot it once more"]
+    assert come("") == []
+    assert come("", "ambient_changed", stops=5.0) == [f"! f1: the room light has changed: {lamps}"]
+    assert come("", "") == []
+    assert come("", "ambient_high", kind="job") == [], "a frame that was set aside is as it is"
+    assert come("", "target_moved;ambient_high") == [], "what was measured beside the card is no room light"

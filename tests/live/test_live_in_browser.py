@@ -18,6 +18,7 @@ STATE = {
     "of": 34,
     "last": {"frame": "f0018.dng", "gave": ["Head 2 at 1/8", "5502 K", "card at 17 % of the range"], "status": "ok"},
     "told": ["f0017.dng: the pack did not fire; shoot box 18 (Head 2 at 1/8) again"],
+    "earlier": ["f0009.dng: box 9 (A at full) is missing: shoot it now"],
     "rows": [{"light": "A at full", "state": "shot"}] * 18 + [{"light": "B", "state": "due"}] * 16,
 }
 
@@ -46,11 +47,32 @@ def test_what_is_published_is_shown_and_a_click_is_a_decision(browser: Any, widt
         tab.get_by_text("Write it down").click()
         taken: list[Action] = []
         while len(taken) < 2:
-            desk.woken.wait(10)
-            desk.woken.clear()
+            desk.bell.wait(10)
             taken += desk.taken()
         assert taken == [Action(Act.SKIP), Action(Act.NOTE, "a hair <b>on</b> it")]
         live.publish(STATE | {"next": None, "done": True})
         tab.get_by_text("greystep report gives the verdict").wait_for()
         assert all(url.startswith(live.link) or url.endswith("/favicon.ico") for url in asked)
         tab.close()
+
+
+def test_what_is_over_steps_back_and_a_lost_link_stands_out(browser: Any) -> None:
+    with LivePage(Desk()) as live:
+        tab = browser.new_page(viewport={"width": 390, "height": 700})
+        tab.goto(live.link)
+        long = STATE["next"] | {"light": "Rim left head 1200 at 1/16"}  # type: ignore[operator]
+        live.publish(STATE | {"next": long})
+        tab.get_by_text("Rim left head 1200 at 1/16", exact=True).wait_for()
+        size = "one => parseFloat(getComputedStyle(one).fontSize)"
+        assert tab.locator("#told").evaluate(size) > 1.2 * tab.locator("#earlier").evaluate(size)
+        assert tab.locator("#earlier li").all_inner_texts() == STATE["earlier"]
+        assert 36 <= float(tab.locator("#light").evaluate(size)) < 54, "a long name leaves room for the steps"
+        assert tab.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        live.publish({"free": "tell head and power", "next": None, "done": False, "shot": 0, "last": None, "told": []})
+        tab.get_by_label("Head and power from now on").wait_for()
+        assert [one.is_visible() for one in tab.locator("[data-act]").all()] == [True, False, False]
+    tab.get_by_text("The link is lost").wait_for()
+    box = tab.locator("#state").bounding_box()
+    assert box["y"] < 120, "above what is next, not below the fold"
+    assert float(tab.locator("#next").evaluate("one => getComputedStyle(one).opacity")) < 0.5
+    tab.close()

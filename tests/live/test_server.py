@@ -58,7 +58,7 @@ def test_decisions_arrive_in_order(page: LivePage, desk: Desk) -> None:
     path = f"/{token(page)}/act"
     for sent in ({"act": "undo"}, {"act": "note", "text": " a hair on the card "}, {"act": "set", "text": "A 1/4"}):
         assert ask(page, path, "POST", json.dumps(sent))[0] == 200
-    assert desk.woken.is_set()
+    assert desk.bell.asked()
     assert desk.taken() == [Action(Act.UNDO), Action(Act.NOTE, "a hair on the card"), Action(Act.SET, "A 1/4")]
 
 

@@ -27,9 +27,15 @@ def region(
     tilt: tuple[float, float] = (0.0, 0.0),
     missing: bool = False,
     tint: float = 1.0,
+    things: float = 0.0,
 ) -> Mosaic:
-    """A card of `side` pixels in its surround, with shot and reading noise; `shift` in sides, `ground` in cards."""
+    """A card of `side` pixels in its surround, with shot and reading noise; `shift` in sides, `ground` in cards.
+
+    `things` on the ground, 4 pixels large and the same in all frames, are so much darker and brighter than it.
+    """
     size = int(1.5 * side) // 2 * 2
+    many = -(-size // 4)
+    there = np.kron(np.random.default_rng(8).uniform(1 - things, 1 + things, (many, many)), np.ones((4, 4)))
     y, x = np.mgrid[0:size, 0:size] - size / 2
     turn = np.radians(degrees)
     u, v = x - shift[0] * side, y - shift[1] * side
@@ -37,7 +43,7 @@ def region(
     along, across = u * np.cos(turn) + v * np.sin(turn), v * np.cos(turn) - u * np.sin(turn)
     inner = np.clip(0.5 + (half - np.abs(along)) / 1.5, 0, 1) * np.clip(0.5 + (half - np.abs(across)) / 1.5, 0, 1)
     inner = inner * (not missing)
-    light = green * (1 + tilt[0] * x / size + tilt[1] * y / size) * (inner + (1 - inner) * ground)
+    light = green * (1 + tilt[0] * x / size + tilt[1] * y / size) * (inner + (1 - inner) * ground * there[:size, :size])
     colours = np.tile(np.array([[0, 1], [3, 2]], dtype=np.int8), (size // 2, size // 2))
     mean = light * np.array([0.5 * tint, 1.0, 0.65 / tint, 1.0])[colours]
     values = np.round(512 + mean + rng.normal(size=mean.shape) * np.sqrt(0.4 * mean + 9))
@@ -83,6 +89,19 @@ def test_a_target_has_moved_from_a_tenth_of_its_size_on_whatever_the_direction(w
         moved = surround_of(region(rng, shift=shift))
         assert target_state(surround_of(region(rng, shift=shift)), moved) == ""
     assert target_state(reference, reference) == ""
+
+
+@pytest.mark.parametrize("green", [60.0, 344.0, 1375.0])
+def test_what_lies_where_the_card_stood_is_no_noise(green: float) -> None:
+    """A card that left most of its place: the things on the ground there differ more than the pixels of a dark card."""
+    rng = np.random.default_rng(13)
+    series = [surround_of(region(rng, 80, 0.18, 8000 * 2.0**-k, things=0.67)) for k in (0, 1, 2, 3, 4, 5, 5)]
+    reference = reference_surround(series)
+    assert reference is not None
+    for shift in ((-0.53, 0.53), (0.66, -0.66), (0.4, 0.4), (0.0, 0.7)):
+        assert target_state(surround_of(region(rng, 80, 0.18, green, shift, things=0.67)), reference) != "", shift
+    for _ in range(50):
+        assert target_state(surround_of(region(rng, 80, 0.18, green / 4, things=0.67)), reference) == ""
 
 
 def test_where_nothing_can_be_told_nothing_is_said() -> None:

@@ -7,7 +7,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from greystep.session.conductor import Arrived, Aside, Conducted, Decisions, Event, Lights, Place, conduct, log_of
+from greystep.session.arrived import Arrived
+from greystep.session.conductor import Conducted, Decisions, conduct
+from greystep.session.placing_events import Aside, Event, Place
+from greystep.session.plan_lights import Lights
+from greystep.session.shot_log import log_of
 from greystep.session.shots import BOX, NOT_SHOT, PLACED, SKIPPED
 
 DARK, NAN = -math.inf, math.nan
@@ -70,9 +74,9 @@ def test_what_a_plan_says_of_its_rows() -> None:
 def test_frames_that_fit_go_on_in_order_and_all_is_done() -> None:
     assert place("- A0 A1 B0", DARK, -1.0, -2.1, -1.3) == ([0, 1, 2, 3], [IN] * 4, -1)
     done = conduct(plan_of("A0 A1"), frames_of(-1.0))
-    assert (done.rows.tolist(), done.due, done.left) == ([0, -1], 1, 1)
+    assert (done.rows.tolist(), done.due) == ([0, -1], 1)
     empty = conduct(plan_of("A0 A1"), [])
-    assert (empty.due, empty.left, empty.events) == (0, 2, ())
+    assert (empty.due, empty.rows.tolist(), empty.events) == (0, [-1, -1], ())
 
 
 def test_a_frame_of_a_row_behind_is_skipped_to_and_the_row_may_be_put_back() -> None:
@@ -144,6 +148,27 @@ def test_frames_at_full_before_a_heads_first_row_are_its_warm_up() -> None:
     assert events == [Aside.WARM_UP, Aside.WARM_UP, IN, IN]
     assert due == 2
     assert place("A0 A1 A2", -1.0, -1.0, -2.0)[1] == [IN, Aside.NOT_TURNED, IN], "two are one too many"
+
+
+def test_a_frame_that_is_found_unfit_later_had_its_row_by_then() -> None:
+    """The first flash of a head, whose level nobody knows: the frames behind it must not move up by a row each."""
+    late = Arrived("f0", NAN, "no_target", late=True)
+    plan, lights = plan_of("A0 A1 A2 A3 B0"), [Arrived("f1", -2.0), Arrived("f2", -3.0)]
+    done = conduct(plan, [late, *lights])
+    assert done.rows.tolist() == [-1, 1, 2, -1, -1]
+    assert done.events[0] == Event("f0", 0, Aside.REJECTED, flag="no_target")
+    assert [event.what for event in done.events[1:]] == [IN, IN]
+    assert done.due == 0, "its row is shot again while its head stands"
+    again = conduct(plan, [late, *lights, Arrived("f3", -1.0), Arrived("f4", -4.0)])
+    assert again.rows.tolist() == [3, 1, 2, 4, -1]
+    assert again.events[3].what == BACK
+    at_once = conduct(plan, [Arrived("f0", NAN, "no_target"), Arrived("f1", -1.0), Arrived("f2", -2.0)])
+    assert at_once.rows.tolist() == [1, 2, -1, -1, -1], "who was told at once shot the row again"
+    short = Arrived("f1", -1.9, "partial_flash", late=True)
+    done = conduct(plan, [Arrived("f0", -1.0), short, Arrived("f2", -3.0)])
+    assert (done.rows.tolist(), done.due) == ([0, -1, 2, -1, -1], 1)
+    far = Arrived("f1", -2.6, "partial_flash", late=True)
+    assert conduct(plan, [Arrived("f0", -1.0), far, Arrived("f2", -2.0)]).rows.tolist() == [0, 2, -1, -1, -1]
 
 
 # --- decisions --------------------------------------------------------------------------------------------------------

@@ -54,6 +54,48 @@ def test_frames_get_what_was_told_last(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+def test_what_a_person_writes_into_the_log_meanwhile_stays(tmp_path: Path) -> None:
+    free = FreeShoot(load_settings(tmp_path))
+    free.tell("A 1/4")
+    free.take(["f1.dng", "f2.dng"])
+    text = free.log.read_text(encoding="utf-8")
+    free.log.write_text(text.replace("f1.dng,A,1/4", "f1.dng,B,full"), encoding="utf-8")
+    free.take(["f1.dng", "f2.dng", "f3.dng"])
+    free.note("dust")
+    log = read_shots(free.settings)
+    assert log[["frame", "head", "power", "note"]].to_numpy().tolist() == [
+        ["f1.dng", "B", "full", ""], ["f2.dng", "A", "1/4", ""], ["f3.dng", "A", "1/4", "dust"],
+    ]  # fmt: skip
+    lines = free.log.read_text(encoding="utf-8").splitlines(keepends=True)
+    free.log.write_text("".join(lines[:-1]), encoding="utf-8")
+    free.take(["f1.dng", "f2.dng", "f3.dng", "f4.dng"])
+    assert read_shots(free.settings)["frame"].tolist() == ["f1.dng", "f2.dng", "f4.dng"], "a row that was taken out"
+    free.log.write_text("frame,head,power\nf1.dng,A,twice\n", encoding="utf-8")
+    with pytest.raises(GreystepError, match="twice"):
+        free.take(["f1.dng", "f5.dng"])
+    assert "twice" in free.log.read_text(encoding="utf-8")
+
+
+def test_what_was_told_last_is_taken_back_from_the_frames_that_got_it(tmp_path: Path) -> None:
+    free = FreeShoot(load_settings(tmp_path))
+    free.tell("A 1/4")
+    free.take(["f1.dng"])
+    free.tell("B full")
+    free.take(["f1.dng", "f2.dng"])
+    free.note("dust")
+    free.undo()
+    assert read_shots(free.settings)["note"].tolist() == ["", ""]
+    free.undo()
+    free.take(["f1.dng", "f2.dng"])
+    assert read_shots(free.settings)["head"].tolist() == ["A", "A"]
+    free.undo()
+    free.take(["f1.dng", "f2.dng"])
+    assert free.waiting == ["f1.dng", "f2.dng"]
+    assert not free.log.exists()
+    with pytest.raises(GreystepError, match="nothing was told"):
+        free.undo()
+
+
 def test_a_plan_is_not_shot_freely(tmp_path: Path) -> None:
     (tmp_path / "shots.csv").write_text("frame,head,power\n,A,full\n", encoding="utf-8")
     with pytest.raises(GreystepError, match="without --free"):

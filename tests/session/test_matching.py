@@ -7,7 +7,7 @@ import pytest
 from greystep.planning.cells import Cell, all_cells
 from greystep.planning.folder import shots_table
 from greystep.planning.order import arrange
-from greystep.session.matching import place_by_light
+from greystep.session.alignment import place_by_light
 from greystep.session.power import parse_power
 
 LEVEL = {"A": 0.0, "B": -0.12, "C": 0.15}

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from greystep.session import matching, warm_ups
+from greystep.session import alignment, matching, warm_ups
 from helpers.alignments import GAP, least
 from helpers.logs import log
 
@@ -14,8 +14,8 @@ INF, NAN = np.inf, np.nan
 def test_the_least_cost_is_that_of_all_alignments(seed: int) -> None:
     rng = np.random.default_rng(seed)
     cost = rng.choice([0.0, 0.1, 0.4, 1.0, 2.0], (int(rng.integers(1, 6)), int(rng.integers(1, 6))))
-    assert matching._best(cost)[-1, -1] == pytest.approx(least(cost))
-    part = matching._best(cost)
+    assert alignment._best(cost)[-1, -1] == pytest.approx(least(cost))
+    part = alignment._best(cost)
     assert part[0].tolist() == pytest.approx((GAP * np.arange(cost.shape[1] + 1)).tolist())
     assert part[:, 0].tolist() == pytest.approx((GAP * np.arange(cost.shape[0] + 1)).tolist())
     ends = warm_ups._align(cost, {})[0]
@@ -26,7 +26,7 @@ def test_the_least_cost_is_that_of_all_alignments(seed: int) -> None:
 
 def test_a_frame_has_the_row_whose_light_alone_it_fits() -> None:
     def sure(cost: list[list[float]], lights: list[str]) -> list[int]:
-        return matching._sure(np.array(cost), lights).tolist()
+        return alignment._sure(np.array(cost), lights).tolist()
 
     assert sure([[0.0, 1.0], [1.0, 0.0]], ["a", "b"]) == [0, 1]
     assert sure([[0.0, 1.0], [1.0, 1.0], [1.0, 0.0]], ["a", "b", "c"]) == [0, 1 + 1]
@@ -39,10 +39,10 @@ def test_a_frame_has_the_row_whose_light_alone_it_fits() -> None:
 def test_the_level_of_a_head_is_the_median_of_its_frames() -> None:
     stops, own = np.array([0.0, 1.0, 0.0, INF]), np.array([0, 0, 1, 2])
     light, placed = np.array([-2.0, -3.4, -9.0, 5.0, NAN]), np.array([0, 1, -1, 3, 2])
-    found = matching._levels(stops, light, own, placed, np.array([7.0, 7.0, 8.0, 9.0]))
+    found = alignment.levels_of(stops, light, own, placed, np.array([7.0, 7.0, 8.0, 9.0]))
     assert found.tolist() == pytest.approx([-2.2, -2.2, 8.0, 9.0])
-    assert matching._one_level(np.array([1.0, 3.0, NAN]), np.array([-5.0, -2.0, -INF])).tolist() == [-1.0] * 3
-    assert matching._one_level(np.array([NAN]), np.array([-5.0])).tolist() == [0.0]
+    assert alignment.one_level(np.array([1.0, 3.0, NAN]), np.array([-5.0, -2.0, -INF])).tolist() == [-1.0] * 3
+    assert alignment.one_level(np.array([NAN]), np.array([-5.0])).tolist() == [0.0]
 
 
 def test_frames_are_placed_by_their_light() -> None:
@@ -62,10 +62,10 @@ def test_frames_are_placed_by_their_light() -> None:
 
 def test_a_check_is_a_flash_and_its_light_is_known_by_head_and_power() -> None:
     shots = log("A0", "A0", "?", "-", kind=["flash", "check", "job", "ambient"])
-    assert matching._expected(shots).tolist()[:2] == [0.0, 0.0]
-    assert np.isnan(matching._expected(shots)[2])
-    assert matching._expected(shots)[3] == INF
-    keys = matching._keys(shots, ("head", "kind", "none"))
+    assert alignment.expected_stops(shots).tolist()[:2] == [0.0, 0.0]
+    assert np.isnan(alignment.expected_stops(shots)[2])
+    assert alignment.expected_stops(shots)[3] == INF
+    keys = alignment.light_keys(shots, ("head", "kind", "none"))
     assert keys[0] == keys[1] == ("A", "flash")
 
 

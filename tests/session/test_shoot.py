@@ -11,7 +11,7 @@ from greystep.columns import FrameRow, names
 from greystep.measure.patch import PatchSignal
 from greystep.measure.reading import Reading
 from greystep.raw.exposure import Exposure
-from greystep.session.conductor import Aside, Place
+from greystep.session.placing_events import Aside, Place
 from greystep.session.shoot import PLAN_NAME, Shoot, arrived
 
 LIGHTS = [("A", "full", 0.0), ("A", "1/4", 2.0), ("B", "full", 0.0), ("B", "1/4", 2.0)]

@@ -11,8 +11,8 @@ from greystep.planning.cells import Cell, all_cells
 from greystep.planning.folder import shots_table
 from greystep.planning.order import Action, Step, arrange
 from greystep.sentences.frames import lines
-from greystep.session.conductor import Aside
 from greystep.session.ingest import ingest
+from greystep.session.placing_events import Aside
 from greystep.session.power import parse_power
 from greystep.session.settings import load_settings
 from greystep.session.warm_ups import find_warm_ups

@@ -16,12 +16,13 @@ from greystep.flags import Flag
 from greystep.measure import chromaticity
 from greystep.raw.exposure import Exposure
 from greystep.session import faults
+from greystep.session.alignment import place_by_light
 from greystep.session.ambient import Patches, Signals, take_off
 from greystep.session.colour import light_doubts, unproven_room
 from greystep.session.csvfile import read_sheet
 from greystep.session.flash_light import light_by_count
 from greystep.session.log_slips import assign_frames
-from greystep.session.matching import place_by_light, place_frames
+from greystep.session.matching import place_frames
 from greystep.session.messages import frame_faults
 from greystep.session.reference import parse_reference
 from greystep.session.settings import DEFAULT_TOLERANCE, load_settings

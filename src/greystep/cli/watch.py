@@ -2,9 +2,9 @@
 
 import sys
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from greystep.live.actions import Desk
     from greystep.live.server import LivePage
 
+#: The address of this machine for itself alone.
+_HERE: Final = "127.0.0.1"
+
 
 def watch(
     session: SessionArgument,
@@ -50,7 +53,7 @@ def watch(
     page: Annotated[bool, typer.Option("--page", help="Serve a live page on this machine, for the set.")] = False,
     host: Annotated[
         str, typer.Option(metavar="ADDRESS", help="Address that the live page is served on; others then reach it.")
-    ] = "127.0.0.1",
+    ] = _HERE,
     as_json: JsonOption = False,
     strict: StrictOption = False,
 ) -> None:
@@ -62,6 +65,8 @@ def watch(
     Example: greystep watch hire_kit --page
     """
     box = parse_patch(patch)
+    if host != _HERE and not page:
+        raise GreystepError(f"--host {host}: it is the address of the live page; add --page")
     from greystep.live.actions import Desk
     from greystep.live.conducting import Watch
     from greystep.pages.screen import looking_text, watched_text
@@ -83,10 +88,13 @@ def watch(
     with ExitStack() as stack:
         if page:
             watched.publish = stack.enter_context(_live(desk, host, tell)).publish
+        if watched.waits():
+            watched.show_first()
         try:
-            for _ in arrivals(loaded, every, idle, desk.woken):
-                if watched.step(desk.taken()):
-                    break
+            with closing(arrivals(loaded, every, idle, desk.bell)) as looks:
+                for _ in looks:
+                    if watched.step(desk.taken()):
+                        break
         except KeyboardInterrupt:
             say("")
     if watched.failed is not None:

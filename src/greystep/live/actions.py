@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from greystep.session.notices import Bell
+
 
 class Act(StrEnum):
     """What may be decided."""
@@ -29,17 +31,17 @@ class Desk:
     """Where decisions wait until they are taken.
 
     Attributes:
-        woken: Set where something was decided.
+        bell: Rung where something was decided.
     """
 
     def __init__(self) -> None:
-        self.woken = threading.Event()
+        self.bell = Bell()
         self._waiting: queue.SimpleQueue[Action] = queue.SimpleQueue()
 
     def put(self, action: Action) -> None:
         """Decide something."""
         self._waiting.put(action)
-        self.woken.set()
+        self.bell.ask()
 
     def taken(self) -> list[Action]:
         """Return what was decided since the last call, in its order."""

@@ -3,20 +3,24 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import pandas as pd
 
+from greystep import flags
+from greystep import words as say
 from greystep.columns import FrameRow, rows_of
 from greystep.compare.stopping import look
 from greystep.errors import GreystepError
 from greystep.files import check_target
+from greystep.flags import REJECTING, Flag
 from greystep.live.actions import Act, Action
-from greystep.pages.at_set import frame_text, free_state, next_text, reference_of, state_of, told_texts
+from greystep.live.news import News
+from greystep.pages.at_set import frame_text, free_state, log_state, next_text, reference_of, state_of, told_texts
 from greystep.pages.screen import ARRIVED_SAID, arrived_text
 from greystep.planning.order import CHECKS
 from greystep.sentences.frames import lines
-from greystep.sentences.shoot import next_of, reason_text
+from greystep.sentences.shoot import next_of, not_taken_text, reason_text, room_text
 from greystep.session.free_shoot import FreeShoot
 from greystep.session.ingest import Ingested, ingest, write_readings
 from greystep.session.part import WHOLE, Part
@@ -25,11 +29,8 @@ from greystep.session.settings import Box, Settings
 from greystep.session.shoot import Shoot, is_plan
 from greystep.session.shots import CHECK_NOTE, read_shots
 from greystep.session.watch import changed_frames, messages_of, next_to_shoot
-from greystep.terms import Kind
+from greystep.terms import TESTED, UNLIT, Kind
 from greystep.words import wrapped
-
-#: So many lines of what happened stay on the page, the newest first.
-_KEPT: Final = 4
 
 
 @dataclass
@@ -67,8 +68,9 @@ class Watch:
     _flags: dict[str, str] = field(default_factory=dict)
     _said: str = ""
     _due: str = ""
-    _news: list[str] = field(default_factory=list)
+    _news: News = field(default_factory=News)
     _shown: Mapping[str, Any] = field(default_factory=dict)
+    _lamp: bool = False
     _looked: set[tuple[str, int]] = field(default_factory=set)
 
     def begin(self) -> None:
@@ -84,36 +86,69 @@ class Watch:
             if self.store is None and is_plan(log):
                 self.shoot = Shoot(self.settings.path, log)
 
+    def show_first(self) -> None:
+        """Show what is due before the first frame has come, on the screen and on the page."""
+        if self.free is not None:
+            self._show(free_state(self.free, None))
+        elif self.shoot is not None:
+            self.shoot.place(self.shoot.plan, (), ())
+            self._show_due(self.shoot, None)
+
     @property
     def logged(self) -> bool:
         """There is a log."""
         return (self.settings.path / "shots.csv").is_file()
 
+    def waits(self) -> bool:
+        """Say whether no frame has come yet.
+
+        Raises:
+            GreystepError: If the folder cannot be read.
+        """
+        return self.found is None and not self._raw()
+
     def step(self, actions: Sequence[Action] = ()) -> bool:
         """Read what is there, do what was decided, tell what is new; return whether all is shot."""
         for action in actions:
             self._act(action)
-        if self.free is not None and not self._take(self.free):
-            return False
         try:
+            if self.waits():
+                self.show_first()
+                return False
+            if self.free is not None and not self._take(self.free):
+                return False
             self.found, self.failed = self._read(), None
         except GreystepError as error:  # perhaps the next frame or a mended log makes it good
             self.failed = error
             if str(error) != self._said:
                 self.warn(f"greystep: {error}")
-                self._note(str(error))
-                self._show({**self._shown, "told": list(self._news)})
+                self._news.forget(self._said)
+                self._news.add(str(error))
+                self._show(self._shown)
             self._said = str(error)
             return False
-        self._said = ""  # a card that is pulled twice is told twice
         readings = self.found.readings
         rows = changed_frames(readings, self._flags)
+        if self._cured():
+            self._due = ""
+        if len(rows):
+            self._news.age()
         complete = self._conduct(self.shoot, readings, rows) if self.shoot else self._follow(readings, rows)
         self.written = write_readings(self.found, self.store)  # the page does not wait for the disk
         if self.shoot is not None:
             self.shoot.write_log()
         self._flags |= dict(zip(rows["frame"], rows["flags"], strict=True))
         return complete
+
+    def _cured(self) -> bool:
+        """Forget why the last reading failed, so that a card that is pulled twice is told twice; say whether it did."""
+        failed, self._said = self._said, ""
+        self._news.forget(failed)
+        return bool(failed)
+
+    def _raw(self) -> list[str]:
+        folder = self.settings.frames_dir
+        return list_raw(folder, self.settings.path / "report") if folder.is_dir() else []
 
     def _read(self) -> Ingested:
         self.began = True
@@ -133,8 +168,7 @@ class Watch:
                 self.tell(text)
             for line in lines(messages_of(self._messages, rows)):
                 self.warn(line)
-        if self.free is not None:
-            self._show(free_state(self.free, readings, self._news))
+        self._show(free_state(self.free, readings) if self.free is not None else log_state(readings, due))
         return complete
 
     @property
@@ -143,12 +177,12 @@ class Watch:
 
     def _take(self, free: FreeShoot) -> bool:
         """Give new frames their setting; say whether there is something to read."""
-        folder = self.settings.frames_dir
-        free.take(list_raw(folder, self.settings.path / "report") if folder.is_dir() else [])
-        if free.setting is None and free.waiting:
-            self._say(f"{len(free.waiting)} frames wait: tell head and power, such as A 1/4")
+        free.take(self._raw())
+        line = f"{say.counted(len(free.waiting), 'frame')} came: tell head and power first, such as A 1/4"
+        if free.setting is None and free.waiting and line not in self._news.fresh:
+            self._say(line)
         if not free.log.is_file():
-            self._show(free_state(free, None, self._news))
+            self._show(free_state(free, None))
         return free.log.is_file()
 
     # --- conducting ---------------------------------------------------------------------------------------------------
@@ -159,41 +193,58 @@ class Watch:
             self.tell(frame_text(row, reference, shoot.level_pct(row.frame)))
         for line in told_texts(shoot.news(), shoot.plan):
             self._say(line)
+        self._tell_room(readings, rows)
         if self.settings.looks > 1:
             self._look(shoot, readings)
-        done = shoot.done
-        if done is None:
-            return False
-        due = next_text(next_of(shoot.plan, done))
-        if len(rows) or due != self._due:
+        self._show_due(shoot, readings, always=bool(len(rows)))
+        return shoot.done is not None and shoot.done.due < 0
+
+    def _tell_room(self, readings: pd.DataFrame, rows: pd.DataFrame) -> None:
+        """Tell once that a lamp is on, until it is off again: room light that changed, or that shows at full."""
+        lit = readings[readings["kind"].isin(TESTED) & (readings["shot"] >= 0)].sort_values("shot")
+        high = lit[lit["stops"] <= lit.groupby("head")["stops"].transform("min")]
+        said = {name: set(flags.split(row)) for name, row in zip(lit["frame"], lit["flags"], strict=True)}
+        new = [name for name in rows["frame"] if not said.get(name, set()) & {*REJECTING, Flag.TARGET_MOVED}]
+        changed = any(Flag.AMBIENT_CHANGED in said.get(name, ()) for name in new)
+        lamp = changed or any(Flag.AMBIENT_HIGH in said[name] for name in high["frame"] if name in new)
+        if lamp and not self._lamp:
+            last = readings.sort_values("shot").iloc[-1]
+            self._say(room_text(str(last["frame"]), changed, last["kind"] in UNLIT))
+        if lamp or (len(high) and Flag.AMBIENT_HIGH not in said[high["frame"].iloc[-1]]):
+            self._lamp = lamp
+
+    def _show_due(self, shoot: Shoot, readings: pd.DataFrame | None, always: bool = False) -> None:
+        """Show what is due: on the screen where that has changed, or always."""
+        if shoot.done is None:
+            return
+        due = next_text(next_of(shoot.plan, shoot.done))
+        if always or due != self._due:
             self.tell(due)
         self._due = due
-        self._show(state_of(shoot, readings, self._news))
-        return done.due < 0
+        self._show(state_of(shoot, readings))
 
-    def _look(self, shoot: Shoot, readings: pd.DataFrame) -> bool:
-        """Ask for a further round of what is open, or say why none is asked; return whether rows were added."""
+    def _look(self, shoot: Shoot, readings: pd.DataFrame) -> None:
+        """Ask for a further round of what is open, or say why none is asked."""
         done = shoot.done
         head = shoot.finished_head()
         over = done is not None and done.due < 0
         mark = "" if over else head
         if done is None or not (over or head) or (mark, len(shoot.plan)) in self._looked:
-            return False
+            return
         self._looked.add((mark, len(shoot.plan)))
         try:
             found = look(readings, self.settings, mark)
         except GreystepError:  # nothing to compare yet
-            return False
+            return
         if found.finished:
             self._say(reason_text(found.reason, mark))
-            return False
+            return
         lights: list[dict[str, Any]] = [
             {"head": one.head, "power": one.power, "kind": str(Kind.FLASH), "stops": one.stops, **dict(one.parts)}
             for one in found.open
         ]
         shoot.ask(self._with_checks(shoot, lights) if over else lights, mark)
         self._say(f"{'the test' if over else f'head {mark}'} is not decided yet: {len(lights)} more frames")
-        return True
 
     def _with_checks(self, shoot: Shoot, lights: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """Put check frames before each head and at the end, and a flash-off frame last, as the plan has them."""
@@ -216,30 +267,33 @@ class Watch:
             match action.act, self.shoot, self.free:
                 case Act.SET, _, FreeShoot() as free:
                     self._say(f"from now on: {free.tell(action.text).said}")
-                case Act.NOTE, Shoot() as shoot, _:
+                case Act.NOTE, Shoot() as shoot, _ if action.text:
                     shoot.note(action.text)
-                case Act.NOTE, _, FreeShoot() as free:
+                    self._say(f"noted: {action.text}")
+                case Act.NOTE, _, FreeShoot() as free if action.text and self.found is not None:
                     free.note(action.text)
+                    self._say(f"noted with the last frame: {action.text}")
                 case Act.UNDO, Shoot() as shoot, _:
-                    shoot.undo()
+                    if shoot.undo():
+                        self._say("the last decision is taken back")
                 case Act.AGAIN, Shoot() as shoot, _:
                     shoot.again()
                 case Act.SKIP, Shoot() as shoot, _:
                     shoot.skip()
+                case Act.UNDO, _, FreeShoot() as free:
+                    free.undo()
+                    self._say("the last thing told is taken back")
                 case _:
-                    self._say(f"{action.act}: nothing to do here")
+                    self._say(not_taken_text(action.act, action.text, self.shoot is not None, self.free is not None))
         except GreystepError as error:
             self._say(str(error))
 
     def _say(self, line: str) -> None:
         """Tell what happened, on the screen and on the page."""
         self.tell(wrapped(line, "  ! "))
-        self._note(line)
-
-    def _note(self, line: str) -> None:
-        self._news = [line, *self._news][:_KEPT]
+        self._news.add(line)
 
     def _show(self, state: Mapping[str, Any]) -> None:
-        """Show a state on the live page."""
+        """Show a state on the live page, with what was told since the last frame came, and before."""
         self._shown = state
-        self.publish(state)
+        self.publish({**state, "told": self._news.fresh, "earlier": self._news.earlier})

@@ -20,8 +20,6 @@ EDGE: Final = 0.08
 SURROUND_BINS: Final = 32
 #: A shift beyond this share of the target's size is a moved target: 15 % must be caught, half a bin must not count.
 MOVED: Final = 0.10
-#: Where neighbouring bins of the target differ by more than this (smoothed, sd), there is too little light to tell.
-NOISIEST: Final = 0.08
 #: Longest shift that is looked for, in the target's sizes.
 LONGEST_SHIFT: Final = 0.5
 #: Frames that are looked at together: as many maps as lie near the processor.
@@ -212,8 +210,7 @@ def _best_shifts(surrounds: Floats, sought: _Sought) -> tuple[Floats, Floats, Fl
     (size_y, size_x), (reach_y, reach_x) = sought.size, sought.reach
     both = _correlated(now, sought.spectra[:, None], sought.shape, sought.reach).sum(axis=0)
     match = both / np.sqrt(sought.in_view * sought.strength)
-    calm = _calm(now)
-    noise = np.where(calm < NOISIEST, calm / np.sqrt(sought.strength), np.inf)
+    noise = _calm(now) / np.sqrt(sought.strength)  # with what lies there in the place of the card
     rows = np.arange(len(match))
     y, x = np.unravel_index(match.reshape(len(match), -1).argmax(axis=1), match.shape[1:])
     still = match[rows, y, x] < match[:, reach_y, reach_x] + 3.0 * noise

@@ -1,25 +1,25 @@
-"""Frames placed on the rows of a plan as they come: what is next, what slipped, and the log of what really happened.
+"""Frames placed on the rows of a plan as they come: what is next, and what slipped.
 
 Every frame is held against the row that is due. One that fits no place is set aside; it stops nothing. All frames are
 placed anew with each one that comes, since how bright a head is shows better with every frame.
 """
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 from functools import cached_property
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from greystep.arrays import Booleans, Floats, Indices
+from greystep.arrays import Indices
 from greystep.flags import Flag
-from greystep.session.costs import GAP, WARM_UPS
-from greystep.session.shots import BOX, NOT_SHOT, PLACED, SET_ASIDE, SKIPPED, WARM_UP, check_rows
-from greystep.terms import PARTS, TESTED, UNLIT, Kind
+from greystep.session.arrived import Arrived
+from greystep.session.costs import WARM_UPS
+from greystep.session.placing_events import Aside, Event, Place
+from greystep.session.plan_lights import Lights
+from greystep.terms import Kind
 
 #: A head that has not fired yet is as bright as the others to within this [stop] (own assumption).
 _ALIKE: Final = 2.0
@@ -27,85 +27,6 @@ _ALIKE: Final = 2.0
 _SAME_ISO: Final = 0.2
 #: So many rows behind the one that is due are looked at for a frame that does not fit it.
 _AHEAD: Final = 2
-
-
-class Aside(StrEnum):
-    """Why a frame has no row."""
-
-    REJECTED = "rejected"  # it cannot be used, so its light is shot again
-    NOT_TURNED = "not turned"  # the light of the row before: not turned down, or shot twice
-    WARM_UP = WARM_UP
-    NO_PLACE = "no place"  # its light fits no row that is near
-    TAKEN_BACK = "taken back"  # by the person
-
-
-class Place(StrEnum):
-    """How a row came to its frame."""
-
-    IN_ORDER = "in order"
-    SKIPPED_TO = "skipped to"  # rows before it were left out
-    PUT_BACK = "put back"  # a row that was left out, shot after all
-    EXCHANGED = "exchanged"  # with the row behind it
-    BY_HAND = "by hand"  # as a log says
-
-
-class Mark(StrEnum):
-    """What else there is to a frame, wherever it goes."""
-
-    SET_BACK = "clock set back"  # before it; its number tells its place
-    MOVED = "target moved"  # or the camera: its light is not known
-
-
-@dataclass(frozen=True)
-class Arrived:
-    """One frame, as far as placing needs it.
-
-    Attributes:
-        light: log2 of the flash in it, exposure settings taken out [stop]; -inf without flash, NaN where not known.
-        rejected: The flag for which it cannot be used; blank where it can.
-        share: Green of the patch as a share of the range.
-        dim: It may have no flash in it, whatever its light.
-        uneven: What was measured is not all of one light, as it is in the others: the target may have moved.
-    """
-
-    frame: str
-    light: float
-    rejected: str = ""
-    iso: float = math.nan
-    share: float = math.nan
-    dim: bool = False
-    uneven: bool = False
-    marks: tuple[Mark, ...] = ()
-
-
-@dataclass(frozen=True)
-class Event:
-    """What happened with one frame: where it went, or why it has no row.
-
-    Attributes:
-        frame: Its name.
-        row: Position in the plan: the row that it has, or the one that was due.
-        what: How it was placed, or why it was set aside.
-        left_out: Positions of rows that it passed over.
-        flag: Why it cannot be used; blank where it can.
-        iso, asked_iso: Of the frame and of the plan, where they differ; NaN else.
-    """
-
-    frame: str
-    row: int
-    what: Place | Aside
-    left_out: tuple[int, ...] = ()
-    flag: str = ""
-    iso: float = math.nan
-    asked_iso: float = math.nan
-    marks: tuple[Mark, ...] = ()
-
-    @property
-    def placed(self) -> str:
-        """What the log says of it."""
-        said = [f"{self.what}: {self.flag}" if self.flag else str(self.what)]
-        said += [] if math.isnan(self.iso) else [f"ISO {self.iso:.0f} for {self.asked_iso:.0f}"]
-        return "; ".join([*said, *self.marks])
 
 
 @dataclass(frozen=True)
@@ -130,11 +51,6 @@ class Conducted:
     events: tuple[Event, ...]
     due: int
 
-    @property
-    def left(self) -> int:
-        """How many rows are still to be shot, those that are skipped among them."""
-        return int((self.rows < 0).sum())
-
 
 def conduct(plan: pd.DataFrame, frames: Sequence[Arrived], decided: Decisions | None = None) -> Conducted:
     """Place frames on the rows of a plan, in the order in which they came.
@@ -155,45 +71,6 @@ def conduct(plan: pd.DataFrame, frames: Sequence[Arrived], decided: Decisions | 
         done = Conducted(np.array(fold.rows), tuple(fold.events), fold.next_row())
         levels = fold.levels(frames)
     return done
-
-
-@dataclass(frozen=True)
-class Lights:
-    """What a plan says of its rows.
-
-    Attributes:
-        unlit: (r,) bool array. Rows without flash.
-        known: (r,) bool array. Rows whose head and power are known.
-        stops: (r,) array. Below full; NaN where not known.
-        own: (r,) int array. Rows of one number have one level: a head with its pack, channel and what else parts it.
-        one: (r,) int array. Rows of one number have one light.
-        iso: (r,) array. That the plan asks for; NaN where it does not say.
-        fits: How near a frame must be to its row [stop]: `GAP`, or half a step where the plan has finer ones.
-    """
-
-    unlit: Booleans
-    known: Booleans
-    stops: Floats
-    own: Indices
-    one: Indices
-    iso: Floats
-    fits: float
-
-    @classmethod
-    def of(cls, plan: pd.DataFrame) -> "Lights":
-        """Read a plan."""
-        kinds = plan["kind"].where(~check_rows(plan), Kind.FLASH.value)
-        unlit = kinds.isin(UNLIT).to_numpy(dtype=bool)
-        stops = plan["stops"].to_numpy(np.float64)
-        known = (kinds.isin([*TESTED, Kind.CARD]) & (plan["head"] != "")).to_numpy(dtype=bool) & np.isfinite(stops)
-        parts = [name for name in ("head", *PARTS) if name in plan]
-        own = plan.groupby(parts, sort=False, dropna=False).ngroup().to_numpy().astype(np.intp)
-        keys = plan[parts].assign(kind=kinds.where(~unlit, "unlit"), stops=np.round(np.nan_to_num(stops, nan=-1.0), 3))
-        one = keys.groupby([*parts, "kind", "stops"], sort=False).ngroup().to_numpy().astype(np.intp)
-        notes = plan["note"] if "note" in plan else pd.Series("", index=plan.index)
-        iso = np.array([float(found[1]) if (found := re.search(r"\bISO (\d+)", note)) else math.nan for note in notes])
-        steps = np.diff(np.unique(np.round(stops[known], 2)))
-        return cls(unlit, known, stops, own, one, iso, min(GAP, 0.5 * float(steps.min()) if len(steps) else GAP))
 
 
 @dataclass
@@ -242,7 +119,13 @@ class _Fold:
             self.passed.append(row)
         dark = due >= 0 and self.lights.unlit[due] and frame.rejected == Flag.NO_TARGET  # nothing to see without flash
         if frame.rejected and not dark:
-            return self._aside(frame, due, Aside.REJECTED, frame.rejected)
+            self._aside(frame, due, Aside.REJECTED, frame.rejected)
+            if (
+                frame.late and due == self.due < len(self.rows) and self._fits(due, frame)
+            ):  # what followed was no repeat
+                self.passed.append(due)
+                self.due += 1
+            return None
         if self.due < len(self.rows) and self._fits(self.due, frame):
             return self._take(at, frame, self.due, Event(frame.frame, self.due, Place.IN_ORDER))
         if due >= 0 and self._fits(due, frame):
@@ -392,38 +275,3 @@ class _Fold:
         if event.what != Aside.WARM_UP and abs(math.log2(frame.iso / asked)) > _SAME_ISO:
             event = replace(event, iso=frame.iso, asked_iso=float(asked))
         self.events.append(replace(event, marks=frame.marks))
-
-
-# --- the log of what happened ---------------------------------------------------------------------------------------
-
-
-def log_of(plan: pd.DataFrame, frames: Sequence[Arrived], done: Conducted, decided: Decisions) -> pd.DataFrame:
-    """Return the log of what was shot: a row a frame in the order in which they came, then what is still to be shot.
-
-    Args:
-        plan: As for `conduct`.
-        frames: As for `conduct`.
-
-    Returns: The columns of the plan, with `BOX` and `PLACED` before stops and row. A frame without row becomes kind
-        ``job``, which enters no mean, and says why. Nothing of the plan is left out: a row that is skipped stays.
-    """
-    own = [name for name in plan if name not in ("stops", "row", BOX, PLACED)]
-    first = [name for name in ("frame", "head", "power", "kind", "pack", "note") if name in own]
-    columns = [*first, *(name for name in own if name not in first)]
-    box = plan[BOX].tolist() if BOX in plan else [str(place + 1) for place in range(len(plan))]
-    cells = plan[[*columns, "stops"]].to_dict(orient="records")
-    row_of = {at: row for row, at in enumerate(done.rows.tolist()) if at >= 0}
-    records = []
-    for at, event in enumerate(done.events):
-        if at in row_of:
-            row = row_of[at]
-            placed = plan[PLACED].iloc[row] if event.what == Place.BY_HAND and PLACED in plan else event.placed
-            records.append({**cells[row], "frame": frames[at].frame, BOX: box[row], PLACED: placed})
-        else:
-            records.append({"frame": frames[at].frame, "kind": Kind.JOB.value, PLACED: f"{SET_ASIDE}{event.placed}"})
-    for row in np.flatnonzero(done.rows < 0).tolist():
-        said = SKIPPED if row in decided.skipped else NOT_SHOT
-        records.append({**cells[row], "frame": "", BOX: box[row], PLACED: said})
-    log = pd.DataFrame(records, columns=[*columns, BOX, PLACED, "stops"])
-    text = log[[*columns, BOX, PLACED]].fillna("").astype("str")
-    return text.assign(stops=log["stops"].astype("float64"), row=np.arange(len(log)) + 2)

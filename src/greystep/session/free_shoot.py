@@ -80,27 +80,66 @@ class FreeShoot:
     waiting: list[str] = field(default_factory=list)
     _rows: list[dict[str, str]] = field(default_factory=list)
     _seen: set[str] = field(default_factory=set)
+    _before: list[tuple[Setting | None, list[dict[str, str]], set[str]]] = field(default_factory=list)
+    _known: bytes = b""
 
     def __post_init__(self) -> None:
-        log = self.settings.path / "shots.csv"
-        if not log.is_file():
+        self._read()
+
+    def _read(self) -> None:
+        """Take what stands in the log where somebody else has written it.
+
+        Raises:
+            GreystepError: With what is wrong with it; it stays as it is then.
+        """
+        if not self.log.is_file() or (content := self.log.read_bytes()) == self._known:
             return
         shots = read_shots(self.settings)
         if (shots["frame"] == "").any():
-            raise GreystepError(f"{log}: a plan with rows to be shot; run watch without --free, or move the plan away")
+            raise GreystepError(
+                f"{self.log}: a plan with rows to be shot; run watch without --free, or move the plan away"
+            )
         self._rows = [
             {str(name): str(cell) for name, cell in row.items()}
             for row in shots.drop(columns=["stops", "row"]).to_dict(orient="records")
         ]
-        self._seen = {row["frame"] for row in self._rows}
+        self._seen |= {row["frame"] for row in self._rows}
+        self._known = content
+        self._before.clear()  # it holds rows as they were
+
+    def _write(self) -> None:
+        check_target(self.log)
+        if self._rows:
+            write_table(self.log, pd.DataFrame(self._rows).fillna(""))
+            self._known = self.log.read_bytes()
+        else:
+            self.log.unlink(missing_ok=True)
 
     def tell(self, text: str) -> Setting:
         """Set what the frames from now on are, those that wait for it among them; see `parse_setting`."""
-        self.setting = parse_setting(text, self.settings)
-        return self.setting
+        told = parse_setting(text, self.settings)
+        self._keep()
+        self.setting = told
+        return told
+
+    def undo(self) -> None:
+        """Take back what was told or noted last; the frames that came since get what was told before, or wait for it.
+
+        Raises:
+            GreystepError: If there is nothing to take back.
+        """
+        self._read()
+        if not self._before:
+            raise GreystepError("nothing was told that could be taken back")
+        self.setting, self._rows, self._seen = self._before.pop()
+        self._write()
+
+    def _keep(self) -> None:
+        self._before.append((self.setting, [dict(row) for row in self._rows], set(self._seen)))
 
     def take(self, names: Sequence[str]) -> list[str]:
         """Give new frames the setting and write the log; return the names of those that got it."""
+        self._read()
         new = [name for name in names if name not in self._seen]
         if self.setting is None:
             self.waiting = new
@@ -112,15 +151,16 @@ class FreeShoot:
             self._rows.append({"frame": name, **cells})
         self._seen.update(new)
         if new:
-            check_target(self.log)
-            write_table(self.log, pd.DataFrame(self._rows).fillna(""))
+            self._write()
         return new
 
     def note(self, text: str) -> None:
         """Add a note to the last frame."""
+        self._read()
         if self._rows:
+            self._keep()
             self._rows[-1]["note"] = "; ".join(filter(None, [self._rows[-1].get("note", ""), text]))
-            write_table(self.log, pd.DataFrame(self._rows).fillna(""))
+            self._write()
 
     @property
     def log(self) -> Path:

@@ -1,7 +1,7 @@
 """A plan that is being shot: its frames placed as they come, what the person decided, and the log of both."""
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
@@ -16,9 +16,11 @@ from greystep.files import check_target, write_bytes
 from greystep.flags import REJECTING, Flag
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target
-from greystep.session.conductor import Arrived, Conducted, Decisions, Event, Lights, Mark, conduct, log_of
-from greystep.session.flash_light import is_dim, light_as_it_comes, share_of
-from greystep.session.raw_files import falls
+from greystep.session.arrived import Arrived, arrived
+from greystep.session.conductor import Conducted, Decisions, conduct
+from greystep.session.placing_events import Event
+from greystep.session.plan_lights import Lights
+from greystep.session.shot_log import log_of
 from greystep.session.shots import BOX, PLACED, check_rows
 
 #: The plan as it was, beside the log that is written over it.
@@ -48,6 +50,7 @@ class Shoot:
     so_far: pd.DataFrame | None = None
     _frames: tuple[Arrived, ...] = ()
     _rejected: dict[str, str] = field(default_factory=dict)
+    _late: set[str] = field(default_factory=set)
     _moved: set[str] = field(default_factory=set)
     _written: bytes = b""
     _told: set[tuple[str, str, int]] = field(default_factory=set)
@@ -66,7 +69,7 @@ class Shoot:
         """
         if self._written and not self.is_own_log():
             self.plan, self._written = shots, b""
-        self._frames = tuple(arrived(names, readings, self._rejected, self._moved))
+        self._frames = tuple(arrived(names, readings, self._rejected, self._moved, self._late))
         self.done = conduct(self.plan, self._frames, self.decided)
         self.so_far = self._log(self.done)
         return self.so_far, ()
@@ -94,7 +97,10 @@ class Shoot:
             flag = next((flag for flag in flags.split(row.flags) if flag in REJECTING), "")
             if flag and flag != Flag.EXTRA_FRAME and row.frame not in own:
                 self._rejected.setdefault(row.frame, flag)
-        return self._overrule() or len(self._rejected) > before
+        changed = self._overrule() or len(self._rejected) > before
+        told = {frame.frame for frame in self._frames if frame.rejected}
+        self._late |= {frame.frame for frame in self._frames[:-1]} & self._rejected.keys() - told
+        return changed
 
     def _overrule(self) -> bool:
         """Where two frames of one light fell short alike, reject the brighter ones that they were held against."""
@@ -155,12 +161,13 @@ class Shoot:
         self._decide(self.decided)
         self.plan = self.plan.assign(note=self.plan["note"].where(np.arange(len(self.plan)) != row, note))
 
-    def undo(self) -> None:
-        """Take the last decision back; without any, the place of the last frame."""
-        if self._before:
-            self.decided, self.plan = self._before.pop()
-        else:
+    def undo(self) -> bool:
+        """Take the last decision back; without any, the place of the last frame. Say whether there was a decision."""
+        if not self._before:
             self.again()
+            return False
+        self.decided, self.plan = self._before.pop()
+        return True
 
     def _decide(self, decided: Decisions) -> None:
         self._before.append((self.decided, self.plan))
@@ -235,40 +242,3 @@ class Shoot:
 def is_plan(shots: pd.DataFrame) -> bool:
     """Say whether frames of a log are to be placed as they come: it names none, or was written so."""
     return bool((shots["frame"] == "").all()) or PLACED in shots
-
-
-def arrived(
-    names: Sequence[str], readings: Sequence[Reading], rejected: Mapping[str, str], moved: Collection[str] = ()
-) -> list[Arrived]:
-    """Return of each frame what placing needs.
-
-    Args:
-        names, readings: In the order in which they came.
-        rejected: By frame: why it cannot be used as the others show it.
-        moved: Frames whose target does not stand in its place: what was measured there is not its light.
-    """
-    captured = [one.exposure.captured for one in readings]
-    light = np.where([name in moved for name in names], np.nan, light_as_it_comes(readings))
-    dim = np.array([is_dim(one) for one in readings], dtype=bool)
-    uneven = np.array([Flag.UNEVEN in one.flags for one in readings], dtype=bool) & ~dim
-    uneven &= 2 * uneven.sum() <= (~dim).sum()  # where most are, the light falls off
-    return [
-        Arrived(
-            name,
-            float(level),
-            rejected.get(name) or _own_fault(one),
-            one.exposure.iso or math.nan,
-            share_of(one),
-            bool(dim[at]),
-            bool(uneven[at]),
-            (*[Mark.SET_BACK] * falls(before, one.exposure.captured), *[Mark.MOVED] * (name in moved)),
-        )
-        for at, (name, one, level, before) in enumerate(zip(names, readings, light, ["", *captured], strict=False))
-    ]
-
-
-def _own_fault(reading: Reading) -> str:
-    """Return the first flag for which a frame cannot be used, by itself; where there is no light, no target is none."""
-    return next(
-        (flag for flag in reading.flags if flag in REJECTING and not (is_dim(reading) and flag == Flag.NO_TARGET)), ""
-    )

@@ -1,6 +1,6 @@
 """Warm-up flashes fired through the camera: frames at full at a head's start for which the log has no rows.
 
-Rows and frames are aligned by their light, as `greystep.session.matching` does; in front of the first row of a head,
+Rows and frames are aligned by their light, as `greystep.session.alignment` does; in front of the first row of a head,
 three frames or more at its full level may be passed over for next to nothing.
 """
 

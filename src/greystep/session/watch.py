@@ -1,62 +1,69 @@
 """Frames as they arrive: when there is something new to read, and what is new in it."""
 
-import threading
+import os
 import time
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Generator, Mapping, Sequence
+from contextlib import closing, suppress
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from greystep.session.matching import OtherLight, PlacedByLight
 from greystep.session.messages import FrameFault, Message
+from greystep.session.notices import Bell, Notices
 from greystep.session.raw_files import list_raw
 from greystep.session.settings import Settings
 
+#: A file that nobody has written to for so long is whole [s]; own assumption, as a writer tells nobody that it is done.
+_STILL_S: Final = 0.2
+
 
 def arrivals(
-    settings: Settings, every_s: float, idle_s: float | None = None, woken: threading.Event | None = None
-) -> Iterator[None]:
-    """Yield each time that raw files or the log have changed and then stood still from one look to the next.
+    settings: Settings, every_s: float, idle_s: float | None = None, bell: Bell | None = None
+) -> Generator[None]:
+    """Yield each time that raw files or the log have changed and then stood still for a moment, and when asked.
 
-    Looks, and no notices of the operating system: a network share sends none, and a linked folder sends none to the
-    folder that links to it, so the looks have to go on in any case. What is still for less than `every_s` may be half
-    written, so a notice would tell of a frame earlier by less than one look, and it would bring the system's limit of
-    watched folders, at which it fails. Size and time to the nanosecond, because a frame is often whole within the
-    second in which it was begun.
+    The system's notices tell of a change at once; looks with size and time to the nanosecond tell whether it is one and
+    whether the file stands still, and find what no notice tells of. Nanoseconds, because a frame is often whole within
+    the second in which it was begun.
 
     Args:
         settings: Its frames folder is looked at; it may be still to come.
-        every_s: Time from look to look [s].
+        every_s: Longest time from look to look [s].
         idle_s: End when nothing has changed for so long [s].
-        woken: Set by others where there is something to do although no file has changed.
+        bell: Rung by others where there is something to do although no file has changed.
     """
-    woken = woken or threading.Event()
+    bell, still_s = bell or Bell(), min(every_s, _STILL_S)
     before: dict[str, tuple[int, int]] = {}
     read: dict[str, tuple[int, int]] = {}
     since = time.monotonic()
-    while True:
-        now = _states(settings)
-        if now != before:
-            since = time.monotonic()
-        elif now != read or woken.is_set():
-            read = now
-            woken.clear()
-            yield
-        elif idle_s is not None and time.monotonic() - since >= idle_s:
-            return
-        before = now
-        woken.wait(every_s)
+    with closing(Notices(bell)) as notices:
+        while True:
+            notices.follow(settings.frames_dir)
+            now = _states(settings)
+            if now != before:
+                before, since = now, time.monotonic()
+            stood = time.monotonic() - since
+            if stood < still_s:
+                bell.wait(still_s - stood)
+                continue
+            if bell.asked() or now != read:
+                read = now
+                yield
+            elif idle_s is not None and stood >= idle_s:
+                return
+            bell.wait(every_s)
 
 
 def _states(settings: Settings) -> dict[str, tuple[int, int]]:
     """Return size [bytes] and time of change [ns] of each raw file, and of the log where there are some."""
-    states = {}
+    states, folder = {}, str(settings.frames_dir)
     names = list_raw(settings.frames_dir, settings.path / "report") if settings.frames_dir.is_dir() else []
-    for path in (*(settings.frames_dir / name for name in names), settings.path / "shots.csv"):
+    for path in (*(os.path.join(folder, name) for name in names), str(settings.path / "shots.csv")):
         with suppress(FileNotFoundError):  # taken away meanwhile, or a session without log
-            found = path.stat()
-            states[str(path)] = found.st_size, found.st_mtime_ns
+            found = os.stat(path)
+            states[path] = found.st_size, found.st_mtime_ns
     return states if names else {}
 
 
