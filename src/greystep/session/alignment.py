@@ -46,8 +46,9 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
     def cost(level: Floats) -> Floats:
         return disagreement(np.where(lit, level - stops, stops), light_stops)
 
-    def total(level: Floats) -> float:
-        return float(_best(cost(level))[-1, -1])
+    def best_of(levels: Sequence[Floats]) -> Floats:
+        expected = np.where(lit, np.stack(levels) - stops, stops)
+        return levels[int(np.argmin(least_costs(expected, light_stops)))]
 
     one = one_level(stops, light_stops)
     in_order = np.rint(np.linspace(0, len(shots) - 1, len(light_stops))).astype(np.intp)
@@ -55,13 +56,48 @@ def place_by_light(shots: pd.DataFrame, light_stops: Floats) -> Indices:
     for level in (levels_of(stops, light_stops, own, in_order, one), one):
         for _ in range(_ROUNDS):
             for number in np.unique(own[lit]):
-                level = min((level + step * (own == number) for step in _LEVELS), key=total)
+                level = best_of([level + step * (own == number) for step in _LEVELS])
             level = levels_of(stops, light_stops, own, _sure(cost(level), lights), level)
         found.append(level)
-    level = min(found, key=total)
+    level = best_of(found)
     placed = _sure(cost(level), lights)
     far = np.isfinite(light_stops) & (cost(level)[placed, np.arange(len(placed))] > GAP)
     return np.where(far, -1, placed)
+
+
+def least_costs(expected: Floats, light_stops: Floats) -> Floats:
+    """Return the cost of the best alignment (k,) for each of k ways (k, rows) to expect light, see `disagreement`.
+
+    The least of them is exact; another one may be told too high, where its alignment runs far from the diagonal: the
+    band that is looked at is widened until whatever leaves it has more gaps than the least alignment costs.
+    """
+    rows, frames = expected.shape[1], len(light_stops)
+    band = 32 + rows // 16
+    while True:
+        found = _in_band(expected, light_stops, band)
+        if found.min() <= GAP * (2 * band - abs(frames - rows)) or band >= max(rows, frames):
+            return found
+        band *= 2
+
+
+def _in_band(expected: Floats, light_stops: Floats, band: int) -> Floats:
+    """Return the least costs (k,) of alignments of which no frame is farther than so many from the diagonal."""
+    rows, frames = expected.shape[1], len(light_stops)
+    gaps = GAP * np.arange(frames + 1)
+    alike = np.all((expected == expected[0]) | np.isnan(expected), axis=0)  # of most rows all ways expect the same
+    total = np.full((len(expected), frames + 1), np.inf)
+    total[:, : band + 1] = gaps[: band + 1]
+    for row in range(rows):
+        middle = (row + 1) * frames // rows
+        low, high = max(0, middle - band), min(frames, middle + band)
+        first = max(low, 1)
+        cost = disagreement(expected[: 1 if alike[row] else None, row], light_stops[first - 1 : high])
+        here = np.full((len(expected), high + 1 - low), np.inf)
+        here[:, first - low :] = total[:, first - 1 : high] + cost
+        here = np.minimum(here, total[:, low : high + 1] + GAP)
+        total[:, low : high + 1] = np.minimum.accumulate(here - gaps[low : high + 1], axis=1) + gaps[low : high + 1]
+        total[:, :low] = np.inf
+    return total[:, -1]
 
 
 def light_keys(shots: pd.DataFrame, names: Sequence[str]) -> list[Hashable]:
