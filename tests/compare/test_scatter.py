@@ -144,3 +144,12 @@ def test_one_degree_of_freedom_is_known_and_none_is_not() -> None:
     assert dof.tolist() == [1.0, 1.0]
     variance, dof = moderated(np.array([0.0, 0.5]), np.array([3.0, 0.0]))  # no scatter at all is none to draw from
     assert (variance[0], np.isnan(variance[1]), dof.tolist()) == (0.0, True, [3.0, 0.0])
+
+
+def test_rounding_gives_no_more_degrees_of_freedom_than_frames_leave() -> None:
+    """Scatter that grows a millionfold over the powers leaves almost all of its sum to one cell."""
+    run = one_run(np.random.default_rng(4))
+    for growth in (0.0, 2.0, 6.0):
+        trace, dof = expected(run, Pattern(growth=growth))
+        assert trace > 0.0
+        assert 0.0 < dof <= len(run.stops) - POWERS + 1e-9

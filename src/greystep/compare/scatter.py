@@ -105,7 +105,8 @@ def expected(run: Run, pattern: Pattern) -> tuple[float, float]:
         return 0.0, 0.0
     squared = float(size2 @ _faded(run.place, pattern.serial**2, size2[:, None])[:, 0])
     squared += float(np.sum(taken * taken.T)) - 2.0 * float(np.sum(spread**2))
-    return trace, trace**2 / squared
+    free = float(np.subtract(*run.basis.shape))
+    return trace, trace**2 / max(squared, trace**2 / free)  # at most n - p (Cauchy, Schwarz), whatever rounding does
 
 
 def moderated(variance: Floats, dof: Floats) -> tuple[Floats, Floats]:
