@@ -104,6 +104,17 @@ def test_what_lies_where_the_card_stood_is_no_noise(green: float) -> None:
         assert target_state(surround_of(region(rng, 80, 0.18, green / 4, things=0.67)), reference) == ""
 
 
+def test_of_two_frames_the_second_is_the_one_that_has_moved() -> None:
+    """Their mean is no place of a target, and a map whose middle shows dark ground outweighs the other."""
+    rng = np.random.default_rng(14)
+    for shift in ((0.55, -0.5), (0.3, 0.3), (-0.4, 0.0)):
+        maps = [surround_of(region(rng, 80, 0.18, shift=one, things=0.67)) for one in ((0.0, 0.0), shift)]
+        reference = reference_surround([np.zeros((32, 32)), *maps])
+        assert reference is not None
+        assert target_state(maps[0], reference) == ""
+        assert target_state(maps[1], reference) != "", shift
+
+
 def test_where_nothing_can_be_told_nothing_is_said() -> None:
     rng = np.random.default_rng(3)
     reference = surround_of(region(rng))

@@ -104,10 +104,13 @@ def around_of(mosaic: Mosaic, target: Target, span: Box) -> Triple:
 
 
 def reference_surround(surrounds: Sequence[Floats]) -> Floats | None:
-    """Return the median of a series' surround maps, what each frame is compared with; None without any."""
+    """Return the median of a series' surround maps, what each frame is compared with; None without any.
+
+    Of two it is the first: halfway between them stands no target, and each map is as bright as what lies in its middle.
+    """
     lit = [surround for surround in surrounds if surround.any()]
-    if not lit:
-        return None
+    if len(lit) <= 2:
+        return lit[0] if lit else None
     shapes = [surround.shape for surround in lit]
     usual = max(set(shapes), key=shapes.count)
     return np.asarray(np.median([surround for surround in lit if surround.shape == usual], axis=0))

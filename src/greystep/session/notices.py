@@ -64,7 +64,7 @@ class Notices:
             self._thread.start()
 
     def _listen(self, folder: Path, end: threading.Event) -> None:
-        with suppress(OSError, RuntimeError):  # no more folders can be watched, or the folder has gone
+        with suppress(OSError, RuntimeError, ValueError):  # no more to be had, the folder gone, an odd name
             from watchfiles import watch
 
             for _ in watch(
