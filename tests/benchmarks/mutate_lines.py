@@ -335,10 +335,10 @@ def beside(tree: Path, file: str) -> set[str]:
     return found
 
 
-def make_map(tree: Path) -> None:
+def make_map(tree: Path, rooms: list[str]) -> None:
     """Run each test file that stands beside any file of the rooms, and write down what its tests call."""
     files = set[str]()
-    for room in ROOMS:
+    for room in rooms:
         for path in (tree / "src" / "greystep" / room).glob("*.py"):
             files |= {file for file in beside(tree, f"{room}/{path.stem}") if (tree / file).exists()}
     for file in sorted(files):
@@ -480,7 +480,7 @@ def main() -> None:
     changes = given.changes.read_text() if given.changes else ""
     prepared(tree)
     if given.what == "map":
-        make_map(tree)
+        make_map(tree, given.rooms)
         return
     made = by_hand(tree, changes) if changes else sampled(tree, given.rooms, given.each, given.seed)
     open_ones = [line.partition(" ")[2].strip() for line in before if not line.startswith("caught")]

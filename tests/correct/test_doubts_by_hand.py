@@ -244,3 +244,14 @@ def test_only_the_places_that_are_dark_or_bright_in_a_channel_are_left_out() -> 
     signal = np.full((2, 3, 3), 0.5)
     signal[0, 1, 2], signal[1, 2, 0] = 0.96, 0.001
     assert overlap.well_exposed(signal).tolist() == [[True, False, True], [True, True, False]]
+
+
+@pytest.mark.parametrize(
+    ("flags", "faults"),
+    [("no_flash;clipped", ("no_flash",)), ("clipped;uneven", ("clipped",)), ("uneven", ())],
+)
+def test_what_is_told_of_a_frame_that_cannot_serve(flags: str, faults: tuple[str, ...]) -> None:
+    """First what no other source of light can mend, then what spoils its target; else that none was measured."""
+    found = frame_light._start(lit_frame(**rows([180.0], flags=flags, status="rejected", source="")[0]))
+    assert found.faults == faults
+    assert (found.source, bool(found.trouble)) == ("", not faults)

@@ -64,6 +64,7 @@ def test_shares_from_meter_readings_and_from_stops(drift: Drift, tmp_path: Path)
     [
         ("f/11", 7.0), ("11", 7.0), ("f/11.3", 7.3), ("f 8.5", 6.5), ("f/16,7", 8.7), ("f/5.6", 5.0), ("5.6.4", 5.4),
         ("f/8+0.5", 6.5), ("f/6.3", 5.0 + 1 / 3), ("f/1.4", 1.0), ("f/13", 7.0 + 1 / 3), ("f/16.0", 8.0),
+        ("f/1.2", 2 / 3),
     ],
 )  # fmt: skip
 def test_an_aperture_is_read_with_tenths_of_a_stop(text: str, stops: float) -> None:

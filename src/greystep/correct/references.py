@@ -196,7 +196,7 @@ def carried(
     apart: dict[str, float] = {}
     if tie is not None:
         offset, u_tie, moved, apart = tie
-        neutral = neutral * np.exp(offset - offset[1])
+        neutral = neutral * np.exp(offset)
         green = reference.green * float(np.exp(offset[1]))
     elif not (body.label == other_label and _lenses(rows) & _lenses(there)):
         here, from_there = body.sees, source.sees
