@@ -35,12 +35,16 @@ def rows(mired: list[float], u_mired: float = 0.05, **more: object) -> list[dict
     ]
 
 
-@pytest.mark.parametrize(("mired", "own"), [([180.0, 181.0, 182.0, 183.0, 184.0], 0.05), ([180.0] * 5, 0.4)])
+@pytest.mark.parametrize(
+    ("mired", "own"),
+    [([180.0, 181.0, 182.0, 183.0, 184.0], 0.05), ([180.0] * 5, 0.4), ([180.0, 182.0], 0.05), ([180.0], 0.05)],
+)
 def test_a_median_of_frames_is_as_unsure_as_they_scatter_or_read(mired: list[float], own: float) -> None:
     found = references.median(pd.DataFrame(rows(mired, own)))
     assert found is not None
-    scatter = stats.t.ppf(0.975, 4) * np.std(mired, ddof=1)
-    assert found.u_mired == pytest.approx(np.sqrt(np.pi / 2) * max(scatter, own) / np.sqrt(5), rel=1e-3)
+    n = len(mired)
+    scatter = stats.t.ppf(0.975, n - 1) * np.std(mired, ddof=1) if n > 1 else 0.0
+    assert found.u_mired == pytest.approx(np.sqrt(np.pi / 2) * max(scatter, own) / np.sqrt(n), rel=1e-3)
     assert found.mired == np.median(mired)
 
 

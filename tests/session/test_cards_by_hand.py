@@ -88,8 +88,8 @@ def test_a_card_has_its_outline_on_the_same_ground_and_is_as_even() -> None:
     assert not same(lambda own, card, edges, ground: np.where(some(0.26, ground), own * 2.0, own))
     assert same(lambda own, card, edges, ground: np.where(some(0.39, edges), own * 2.0, own))
     assert not same(lambda own, card, edges, ground: np.where(some(0.42, edges), own * 2.0, own))
-    assert same(lambda own, card, edges, ground: np.where(ground, own * 1.13, own)), "0.12 and twice the noise"
-    assert not same(lambda own, card, edges, ground: np.where(ground, own * 1.16, own))
+    assert same(lambda own, card, edges, ground: np.where(ground, own * 1.1425, own)), "0.12 and twice the noise"
+    assert not same(lambda own, card, edges, ground: np.where(ground, own * 1.1455, own))
     assert same(lambda own, card, edges, ground: np.where(card, own * 1.019, own))
     assert not same(lambda own, card, edges, ground: np.where(card, own * 1.022, own))
     assert not same(noise=15.0), "its pixels scatter more than a card's do"

@@ -37,20 +37,25 @@ def test_what_is_neither_head_nor_power_is_refused(told: str, tmp_path: Path) ->
 def test_frames_get_what_was_told_last(tmp_path: Path) -> None:
     settings = load_settings(tmp_path)
     free = FreeShoot(settings)
+    free.note("there is no frame yet")
+    assert not free.log.exists()
     assert free.take(["f1.dng"]) == []
     assert free.waiting == ["f1.dng"]
     free.tell("A 1/4")
     assert free.take(["f1.dng", "f2.dng"]) == ["f1.dng", "f2.dng"]
+    assert free.waiting == []
+    assert free.take(["f1.dng", "f2.dng"]) == []
     free.tell("card")
     free.take(["f1.dng", "f2.dng", "f3.dng"])
     free.note("dust on it")
+    free.note("wiped")
     again = FreeShoot(settings)
     again.tell("B full")
     again.take(["f1.dng", "f2.dng", "f3.dng", "f4.dng"])
     log = read_shots(settings)
     assert log[["frame", "head", "power", "kind", "note"]].to_numpy().tolist() == [
         ["f1.dng", "A", "1/4", "flash", ""], ["f2.dng", "A", "1/4", "flash", ""],
-        ["f3.dng", "", "", "card", "dust on it"], ["f4.dng", "B", "full", "flash", ""],
+        ["f3.dng", "", "", "card", "dust on it; wiped"], ["f4.dng", "B", "full", "flash", ""],
     ]  # fmt: skip
 
 

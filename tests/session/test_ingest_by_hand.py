@@ -128,6 +128,23 @@ def test_a_target_by_hand_is_not_sought_and_a_part_is_placed_on_its_rows(session
     assert found.readings.loc[0, ["patch_x0", "patch_x1"]].tolist() == pytest.approx([0.3, 0.6], abs=0.1)
 
 
+def test_flashes_whose_target_moved_are_measured_where_it_stands_now(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a job frame nothing is measured again: it may show no card at all."""
+    (session / "shots.csv").write_text(
+        "kind,head,power\nambient,,\nflash,A,1/1\nflash,A,1/1\nflash,A,1/4\njob,,\nambient,,\n"
+    )
+    seen: list[dict[str, Target]] = []
+    target = Target(TARGET.box, TARGET.patch, found=True)
+    monkeypatch.setattr(kept, "find_once", lambda *_, **__: (target, ""))
+    states = np.array(["", "", "target_moved", "", "target_moved", ""], dtype=object)
+    monkeypatch.setattr(ingesting.places, "target_states", lambda _: states)
+    monkeypatch.setattr(kept, "measure_again", lambda folder, where, *_: seen.append(where) or {})
+    ingest(load_settings(session), jobs=1)
+    assert seen == [{"f2.dng": target}]
+
+
 def test_no_more_of_a_frame_is_read_than_tells_its_light(
     session: Path, asked: Asked, monkeypatch: pytest.MonkeyPatch
 ) -> None:

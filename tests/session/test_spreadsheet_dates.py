@@ -72,6 +72,8 @@ def test_a_date_that_only_one_power_may_have_been_is_put_back(shown: str, typed:
         "",
         "99999",
         "Jan-128",
+        "32-Jan",  # no spreadsheet shows a year before its month
+        "Jan 2032",
         "4. Mai 2026",
         "01/16/1000",
     ],

@@ -78,7 +78,7 @@ def best_sets(points: npt.ArrayLike, heads: Sequence[int], need: int, count: int
             among = _reachable(search, among, need - 2)
             _grow(search, [i, j], worst, worst, among, need - 2)
     best = sorted((tuple(-part for part in key[:2]), members) for key, members in search.found)
-    return [_chosen(search, members) for _, members in sorted(best, key=lambda item: (item[0], item[1]))]
+    return [_chosen(search, members) for _, members in sorted(best)]
 
 
 @dataclass(frozen=True)
