@@ -46,6 +46,31 @@ def test_gels_on_all_lights_but_one_are_chosen_by_what_they_leave_and_what_is_no
     assert both.cost_stops == 0.3
 
 
+def test_each_light_in_turn_is_the_one_that_stays() -> None:
+    """The middle one of three stays, though gels would bring it most of the way to the first."""
+    drift = drift_of([[200.0], [180.0], [220.0]])
+    rows = [row(drift, role, head) for role, head in (("key", "A"), ("fill", "B"), ("back", "C"))]
+    gels = [Gel(f"{shift:+g}", shift, 0.0, 0.2, ((f"{shift:+g}", 0.0, 0.0),), True) for shift in (7.0, -20.0, -40.0)]
+    options = find_options(build_lights(rows, drift.fitted), rows, drift, gels)
+    (both,) = [one for one in options if one.kind == "gel" and len(one.roles) > 1]
+    assert isinstance(both.change, NewGels)
+    assert [(one.role, one.new) for one in both.change.lights] == [("key", "-20"), ("back", "-40")]
+
+
+def test_a_gel_that_is_on_a_light_is_replaced_and_its_loss_given_back() -> None:
+    drift = drift_of([[200.0], [180.0]])
+    warm = Gel("warm", 20.0, 0.0, 0.4, (("warm", 0.0, 0.0),), True)
+    rows = [row(drift, "key", "A", gel=warm), row(drift, "fill", "B")]
+    off = [one for one in find_options(build_lights(rows, drift.fitted), rows, drift, [warm]) if one.kind == "gel"]
+    told = [one.change.lights for one in off if isinstance(one.change, NewGels)]
+    assert [[(gel.role, gel.old, gel.new, gel.lost_stops) for gel in lights] for lights in told] == [
+        [("key", "warm", "", -0.4)],
+        [("fill", "", "warm", 0.4)], [("fill", "", "warm + warm", 0.8)],
+    ]  # fmt: skip
+    assert [one.cost_stops for one in off] == [0.0, 0.4, 0.8]
+    assert off[0].rows[0].gel == NO_GEL
+
+
 def test_several_powers_at_once_are_offered_where_they_leave_less_than_one_alone() -> None:
     """Key and fill 12 mired apart; each comes 5 nearer at 1/2."""
     drift = drift_of([[180.0, 185.0], [192.0, 187.0]], output=[[0.0, 0.0], [0.0, 0.2]])

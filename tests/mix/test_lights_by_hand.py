@@ -8,7 +8,7 @@ import pytest
 
 from greystep.mix.casts import _worst
 from greystep.mix.gels import NO_GEL, Gel
-from greystep.mix.lights import build_lights
+from greystep.mix.lights import best_balance, build_lights, upvp_of
 from greystep.mix.setup import SetupRow, cells_at
 from helpers.kits import drift_of
 
@@ -64,3 +64,11 @@ def test_the_worst_cast_lies_at_one_end_or_at_both() -> None:
     assert worst(2.0, 0.5, 0.0, 1.5, 2.0 * (1.0 + 1e-12)) == (0.0, 1.0, 2.0), "a tie, whatever is rounded"
     assert worst(1.999, 0.5, 0.0, 1.5, 2.0)[:2] == (1.0, 0.0)
     assert worst(0.5, 1.0, 0.5) == (0.5, None, 1.0)
+
+
+def test_one_light_is_its_own_balance_and_what_is_no_white_is_nan_without_a_word() -> None:
+    one = np.array([[0.2045, 0.48]])
+    assert best_balance(one) == pytest.approx(one[0])
+    assert best_balance(np.array([[0.20, 0.48], [0.21, 0.46]])) == pytest.approx([0.205, 0.47])
+    with np.errstate(all="raise"):
+        assert np.isnan(upvp_of([0.0, -5.0], 0.0)).all()

@@ -102,7 +102,8 @@ def test_every_fault_is_told_at_once_with_its_row(drift: Drift, tmp_path: Path) 
     faults = caught.value.faults
     wanted = [
         'row 1: column "shar": did you mean share?', 'row 2: gel "1/4', "row 3: no share", 'row 3: head "Z"',
-        'row 4: share "-3"', 'row 4: role "key" is in row 2 too', "row 4: head B at 1/128: outside what was tested",
+        'row 4: share "-3"', 'row 4: role "key" is in row 2 too',
+        "row 4: head B at 1/128: outside what was tested, measured were 1/1, 1/2, 1/4; use one",
         "row 5: no role", 'row 5: gel "CTO+CTO+CTO": 3 gels', "row 6: power",
     ]  # fmt: skip
     assert len(faults) == len(wanted)

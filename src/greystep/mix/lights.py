@@ -268,7 +268,7 @@ def _ganged(members: Sequence[SetupLight]) -> SetupLight:
     if len(members) == 1:
         return members[0]
     share = np.array([light.share for light in members])
-    upvp = mix(points(members), share / share.sum())
+    upvp = mix(points(members), share)
     colour = colour_of(upvp)
     # u'v' of a sum is the mean of u'v' weighted by (X + 15 Y + 3 Z), which is 9 Y / v'.
     part = share / points(members)[:, 1]
