@@ -1,5 +1,6 @@
 """Heads that fire as one light, the tested powers that a light is taken from, and where a cast is worst."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -8,7 +9,7 @@ import pytest
 
 from greystep.mix.casts import _worst
 from greystep.mix.gels import NO_GEL, Gel
-from greystep.mix.lights import best_balance, build_lights, upvp_of
+from greystep.mix.lights import best_balance, build_lights, light_estimates, upvp_of
 from greystep.mix.setup import SetupRow, cells_at
 from helpers.kits import drift_of
 
@@ -32,6 +33,22 @@ def test_heads_of_a_group_are_named_together_and_have_a_gel_only_if_all_have_it(
     assert mixed.weights.sum() == pytest.approx(1.0)
     (uneven,) = build_lights([row("key", "A", 0, share=0.6), row("key", "C", 2, share=0.2)], drift.fitted)
     assert uneven.weights == pytest.approx([0.75, 0.0, 0.25], abs=0.005)
+
+
+def test_a_gel_reaches_farther_or_less_in_steps_and_leaves_what_a_mired_is() -> None:
+    """A light at 180 mired through 40 mired of CTB: a mired is another part of u'v' there."""
+    drift = drift_of([[180.0], [180.0]], sd=0.5)
+    blue = Gel("blue", -40.0, 0.0, 0.5, (("blue", 0.0, 0.0),), True)
+    bare, geled = build_lights([row("a", "A", 0), replace(row("b", "B", 1, blue), group="H")], drift.fitted)
+    step = [np.hypot(*(upvp_of(at + 0.5, 0.0) - upvp_of(at - 0.5, 0.0))) for at in (180.0, 140.0)]
+    assert geled.stretch == pytest.approx(step[1] / step[0], rel=1e-3)
+    assert abs(geled.stretch - 1.0) > 0.02
+    (mired,) = light_estimates([bare, geled], drift.fitted, "mired")
+    assert np.diagonal(mired.parts.sum(axis=0)) == pytest.approx([0.25, 0.25])
+    assert mired.values == pytest.approx([180.0, 140.0])
+    for axis in light_estimates([bare, geled], drift.fitted, "steps"):
+        of_bare, of_geled = np.diagonal(axis.parts.sum(axis=0))
+        assert of_geled / of_bare == pytest.approx(geled.stretch**2)
 
 
 def test_a_power_between_those_tested_is_taken_from_the_nearest_on_either_side_in_whatever_order() -> None:
