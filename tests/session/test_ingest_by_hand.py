@@ -95,7 +95,8 @@ class Placed:
     ) -> tuple[pd.DataFrame, tuple[()]]:
         self.names = list(names)
         assert len(readings) == len(names)
-        return shots.assign(frame=pd.array(list(names), dtype="str")), ()
+        to_come = [""] * (len(shots) - len(names))
+        return shots.assign(frame=pd.array([*names, *to_come], dtype="str")), ()
 
 
 def test_the_target_is_sought_in_flash_frames_of_the_log(session: Path, asked: Asked) -> None:
@@ -113,11 +114,33 @@ def test_while_frames_come_the_log_does_not_tell_which_are_flashes(session: Path
     assert asked == [(every, False)]
     assert placing.names == every
     assert found.readings["head"].tolist() == ["", "A", "A", "A", "A", ""]
-    label = found.readings["body"][1]
-    placing.targets[label] = TARGET
+    assert placing.targets == {found.readings["body"][1]: TARGET}, "four frames show it"
     asked.clear()
     ingest(load_settings(session), jobs=1, placing=placing)
     assert asked == [], "its place is known"
+
+
+def test_the_place_of_a_target_is_open_until_four_frames_with_light_show_it(session: Path, asked: Asked) -> None:
+    (session / "frames/f4.dng").unlink()
+    placing = Placed()
+    ingest(load_settings(session), jobs=1, placing=placing)
+    assert len(placing.names) == 5, "two of them too dark"
+    assert placing.targets == {}
+    assert len(asked) == 1
+
+
+def test_raw_files_beside_each_other_are_a_stack_where_one_is_asked_for(
+    tmp_path: Path, shoot: Callable[..., None], asked: Asked
+) -> None:
+    stack = tmp_path / "stack"
+    for at in range(2):
+        shoot(stack / f"f{at}.dng")
+    (tmp_path / "out").mkdir()
+    found = ingest(load_settings(stack), jobs=1, store=tmp_path / "out", stack=True)
+    assert found.readings[["frame", "kind"]].to_numpy().tolist() == [["f0.dng", "job"], ["f1.dng", "job"]]
+    assert asked[0][0] == ["f0.dng", "f1.dng"]
+    with pytest.raises(GreystepError, match="no such folder"):
+        ingest(load_settings(stack), jobs=1)
 
 
 def test_a_target_by_hand_is_not_sought_and_a_part_is_placed_on_its_rows(session: Path, asked: Asked) -> None:
