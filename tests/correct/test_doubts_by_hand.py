@@ -161,6 +161,7 @@ def test_the_hub_of_a_frame_is_the_job_frame_nearest_in_time(monkeypatch: pytest
         ((1.0, 1.0, 1.05), 0.1, 0.01, 0.0, "A COOLER mired cooler than in f"),
         ((1.0, 1.0, 0.95), 0.1, 0.1, 0.0, "A as in f"),
         ((0.0, 0.0, 0.0), 0.1, 0.1, 0.0, "A did not fire"),
+        ((0.1, 0.0, 0.1), 0.1, 0.1, 0.0, "A did not fire"),
     ],
 )
 def test_a_light_has_changed_by_more_than_its_doubt(

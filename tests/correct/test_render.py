@@ -494,12 +494,13 @@ def test_faults_of_a_table_of_plates_come_together(stack: Any, tmp_path: Path) -
 
 
 def test_plates_that_do_not_lie_on_each_other(stack: Any, portrait: Any, tmp_path: Path) -> None:
-    plates = read_plates_of(tmp_path, list(stack.corrections.matrices)[:2])
-    with pytest.raises(GreystepError, match="orientation"):
+    names = list(stack.corrections.matrices)[:2]
+    plates = read_plates_of(tmp_path, names)
+    with pytest.raises(GreystepError, match=rf"^{names[1]}: .* px, orientation \d, and {names[0]} .*plates must lie"):
         add_plates(portrait, stack.corrections, plates, tmp_path, "tiff")
     with pytest.raises(GreystepError, match="--as tiff or --as exr"):
         add_plates(stack.true, stack.corrections, plates, tmp_path, "dng")
-    with pytest.raises(GreystepError, match="has no correction"):
+    with pytest.raises(GreystepError, match=f"{names[0]}: has no correction"):
         add_plates(stack.true, replace(stack.corrections, matrices={}), plates, tmp_path, "tiff")
 
 
