@@ -32,6 +32,8 @@ def test_a_frame_of_another_light_ends_no_warm_up() -> None:
 def test_a_head_is_warmed_up_at_its_highest_power_only_and_before_its_other_rows() -> None:
     assert place("A1 A0", -2.0, -2.0, -2.0)[1] == [IN, AGAIN, AGAIN], "not at full"
     assert place("A1 A0 A2", -2.0, -1.0, -1.0, -1.0)[1] == [IN, IN, AGAIN, AGAIN], "it has been shot"
+    far = place("A1 A2 A3 A4 A5 A0", -2.0, -1.0)
+    assert far[1] == [IN, Aside.NO_PLACE], "a head that has been shot is not warmed up"
     assert place("B0 B1 A0 A1", -1.0, -2.0, -1.0, -1.0, -1.0)[1] == [IN, IN, WARM, WARM, IN]
 
 
