@@ -80,4 +80,8 @@ def test_several_powers_at_once_are_offered_where_they_leave_less_than_one_alone
     assert [option.roles for option in (one, other, both)] == [("key",), ("fill",), ("key", "fill")]
     assert isinstance(both.change, NewPowers)
     assert [light.brighter_stops for light in both.change.lights] == pytest.approx([-1.0, -0.8])
+    assert [[(row.head, row.power, row.stops) for row in option.rows] for option in (one, other, both)] == [
+        [("A", "1/2", 1.0), ("B", "1/1", 0.0)], [("A", "1/1", 0.0), ("B", "1/2", 1.0)],
+        [("A", "1/2", 1.0), ("B", "1/2", 1.0)],
+    ]  # fmt: skip
     assert (one.cost_stops, other.cost_stops, both.cost_stops) == (0.0, 0.0, 0.0)  # a brighter light is turned down

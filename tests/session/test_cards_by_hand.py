@@ -193,9 +193,8 @@ def test_the_lights_that_a_row_names(tmp_path: Path) -> None:
     settings = load_settings(tmp_path)
 
     def named(lights: str, head: str = "", stops: float = NAN) -> dict[str, float]:
-        return {
-            name: -1.0 if np.isnan(at) else at for name, at in cards.named_lights(lights, head, stops, settings).items()
-        }
+        found = cards.named_lights(lights, head, stops, settings)
+        return {name: -1.0 if np.isnan(at) else at for name, at in found.items()}
 
     assert named("", "A", 1.0) == {"A": 1.0}
     assert named("") == {}

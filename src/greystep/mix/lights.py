@@ -247,7 +247,7 @@ def _light(row: SetupRow, fitted: Mapping[str, Fitted]) -> SetupLight:
     base = {name: float(weights[used] @ fitted[name].cells.values[used]) for name in _COLOUR}
     doubts = list(row.gel.doubts)
     if len(used) > 1:
-        gap = [abs(float(np.diff(fitted[name].cells.values[used])[0])) for name in ("mired", "duv")]
+        gap = [float(np.diff(fitted[name].cells.values[used])[0]) for name in ("mired", "duv")]
         doubts.append((f"{row.head} at {row.power}", _BETWEEN * gap[0], _BETWEEN * gap[1]))
     mired, duv = base["mired"] + row.gel.mired_shift, base["duv"] + row.gel.duv_shift
     upvp, stretch = np.array([base["u_prime"], base["v_prime"]]), 1.0
