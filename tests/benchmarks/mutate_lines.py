@@ -70,7 +70,9 @@ COMPARISONS: dict[type, type] = {
     ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Is: ast.IsNot, ast.IsNot: ast.Is,
 }  # fmt: skip
 #: Functions that take their arguments either way round.
-EITHER_WAY = ("maximum", "minimum", "max", "min", "hypot", "fmax", "fmin", "add", "multiply", "isclose", "allclose")
+EITHER_WAY = (
+    "maximum", "minimum", "max", "min", "hypot", "fmax", "fmin", "add", "multiply", "isclose", "allclose", "same_power",
+)  # fmt: skip
 #: Calls that make another type of the same value, for the type checker as a rule.
 CONVERTS = ("int", "bool", "float", "np.asarray", "tuple", "list")
 EDGES: dict[type, type] = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
@@ -146,7 +148,7 @@ def variants(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
         case ast.Call(func=func, args=args, keywords=keywords):
             if any(isinstance(arg, ast.Starred) for arg in args) or ast.unparse(func) in CONVERTS:
                 return
-            if len(args) >= 2 and ast.unparse(func).removeprefix("np.") not in EITHER_WAY:
+            if len(args) >= 2 and ast.unparse(func).split(".")[-1] not in EITHER_WAY:
                 yield "arguments", made(args=[args[1], args[0], *args[2:]])
             if (len(args) == 1 and not keywords) or (len(args) > 1 and ast.unparse(func).startswith("np.")):
                 yield "dropped call", args[0]

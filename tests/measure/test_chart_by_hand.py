@@ -121,6 +121,12 @@ def test_a_lattice_is_the_chart_at_the_one_place_and_turn_where_its_colours_fit(
     assert corners == pytest.approx(np.roll(upright, -turns, axis=0), abs=1e-6)
 
 
+@pytest.mark.parametrize(("columns", "rows"), [((0, 3), (0, 4)), ((3, 6), (0, 4)), ((0, 6), (0, 2)), ((0, 6), (2, 4))])
+def test_half_of_a_chart_is_enough_whichever_half(columns: tuple[int, int], rows: tuple[int, int]) -> None:
+    seen = [(column, row) for row in range(*rows) for column in range(*columns)]
+    assert [count for count, *_ in placed(drawn(), seen)] == [12]
+
+
 def test_ten_areas_in_two_rows_are_enough_and_in_one_row_none() -> None:
     picture = drawn()
     ten = [(column, row) for row in (1, 2) for column in range(5)]

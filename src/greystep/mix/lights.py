@@ -122,7 +122,7 @@ def warming(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance) ->
     """Return for each light its heads that move beyond a colour limit as they warm up."""
     names, limits = drift.cells.heads["head"].to_numpy(object), colour_limits(tolerance)
     found = {head: one for head in range(len(names)) if (one := find_warm_up(drift, limits, head)) and one.beyond}
-    uses = [dict.fromkeys(drift.cells.head[light.weights != 0.0].tolist()) for light in lights]
+    uses = [drift.cells.head[light.weights != 0.0].tolist() for light in lights]
     return [{str(names[head]): found[head] for head in own if head in found} for own in uses]
 
 
