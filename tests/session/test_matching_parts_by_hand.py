@@ -35,9 +35,7 @@ def test_two_frames_that_fit_each_others_rows_lose_both() -> None:
     assert found == ["", "f1", "", "f3"]
     assert told == (OtherLight(("f0", "f2"), ("row 2", "row 4"), True),)
     found, told = misfits("A0 - A1", [-INF, -1.0, -2.0], [-1, -1, 2])
-    assert (found, told[0].frames) == (["", "", "f2"], ("f0", "f1")), (
-        "flash on an ambient row, and none on its own"
-    )
+    assert (found, told[0].frames) == (["", "", "f2"], ("f0", "f1")), "flash on an ambient row, and none on its own"
 
 
 def test_a_frame_that_is_too_bright_loses_its_row_where_another_shows_its_light() -> None:
