@@ -1,19 +1,21 @@
 """The light of a head at a power from a test whose lights read exactly what is written down."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from correct.test_doubts_by_hand import BODY, blocks, lit
+from correct.test_doubts_by_hand import BODY, MATRIX, blocks, lit
 from greystep.compare.drift import Drift
 from greystep.constants import OBSERVER_OTHER_TYPE_MIRED, OBSERVER_SAME_HEAD, OBSERVER_SAME_TYPE
 from greystep.correct import lit_by, profile
-from greystep.correct.profile import Profile, light_at, observer_mired, profile_wanted
+from greystep.correct.profile import Profile, light_at, make_profile, observer_mired, profile_reference, profile_wanted
 from greystep.correct.references import Reference
 from greystep.correct.unmix import Unmixed
 from greystep.errors import GreystepError
+from greystep.measure.chromaticity import cct_duv_to_xy, xy_to_xyz
 from greystep.measure.uncertainty import student_factor
 from greystep.session.reference import HeadAtPower, WholeKit
 from greystep.session.settings import HeadInfo, Settings
@@ -23,7 +25,7 @@ from helpers.synthetic import make_session
 
 def profile_of(drift: Drift, **settings: Any) -> Profile:
     ingested: Any = SimpleNamespace(settings=make_session(**settings))
-    lights: Any = None
+    lights: Any = SimpleNamespace(cells="cells", fitted="fitted")
     return Profile("the test", ingested, drift, lights)
 
 
@@ -142,3 +144,37 @@ def test_each_light_is_held_against_the_last_frame_that_it_lit_alone(monkeypatch
     assert changed("A@1/2", 1.0, monkeypatch, heads="A") == "", "of one light there is nothing to tell apart"
     three = changed("A@1/2 & B@full & D@full", 1.0, monkeypatch, heads="ABD")
     assert three == "A as in a, D as in d, B as in b"
+
+
+# --- the reference of a profile ---------------------------------------------------------------------------------------
+
+
+def test_a_reference_between_tested_powers_is_the_light_there_as_the_camera_sees_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(profile, "reference_light", lambda *_: None)
+    found = profile_of(drift_of([[180.0, 184.0, 190.0]] * 2, duv=[[0.001] * 3] * 2))
+    one = profile_reference(found, "One", BODY, HeadAtPower("A", 1.25), "A@-1.25")
+    assert (one.label, one.mired, one.duv) == ("A@-1.25", pytest.approx(185.5), pytest.approx(0.001))
+    assert one.u_mired == light_at(found, "One", "A", 1.25).u_mired
+    assert np.isnan(one.green), "it has no brightness"
+    seen = MATRIX @ xy_to_xyz(cct_duv_to_xy(1e6 / 185.5, 0.001))
+    assert one.neutral == pytest.approx(tuple(seen / seen[1]))
+    with pytest.raises(GreystepError, match="--to kit: no head was tested at the reference power in the test"):
+        profile_reference(found, "One", BODY, WholeKit(1.0), "kit")
+    with pytest.raises(GreystepError, match="is outside"):
+        profile_reference(found, "One", BODY, HeadAtPower("A"), "A")
+    with pytest.raises(GreystepError, match="Made Up 7: no colour matrix is known, so no profile can be seen"):
+        profile_reference(found, "One", replace(BODY, matrix=None), HeadAtPower("A", 1.25), "A@-1.25")
+
+
+def test_a_tested_reference_is_that_of_the_test(monkeypatch: pytest.MonkeyPatch) -> None:
+    reference = Reference("A@full", (0.5, 1.0, 0.6), 8000.0, 180.0, 0.0, 0.1)
+    asked: list[Any] = []
+    monkeypatch.setattr(profile, "reference_light", lambda *given: "the light")
+    monkeypatch.setattr(profile, "seen_light", lambda *given: asked.append(given) or reference)
+    found = profile_of(drift_of([[180.0]]))
+    assert profile_reference(found, "One", BODY, HeadAtPower("A", 0.0), "A@full") is reference
+    assert asked == [("the light", found.lights, BODY)]
+    with pytest.raises(GreystepError, match="no head was measured in it"):
+        make_profile(found.ingested, drift_of([[None, None]]))
