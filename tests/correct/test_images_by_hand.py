@@ -56,10 +56,13 @@ def test_attributes_of_an_exr_file() -> None:
     assert artist["owner"] == "Someone"
 
 
-@pytest.mark.parametrize(
-    ("orientation", "corner"), [(1, (0, 0)), (2, (0, 2)), (3, (1, 2)), (4, (1, 0)), (5, (0, 0)), (6, (1, 0)), (7, (1, 2)),
-                                (8, (0, 2)), (0, (0, 0)), (9, (0, 0))],
-)  # fmt: skip
+#: Of a picture of two rows and three columns.
+UPPER_LEFT = {
+    0: (0, 0), 1: (0, 0), 2: (0, 2), 3: (1, 2), 4: (1, 0), 5: (0, 0), 6: (1, 0), 7: (1, 2), 8: (0, 2), 9: (0, 0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("orientation", "corner"), UPPER_LEFT.items())
 def test_the_stored_pixel_that_comes_to_the_upper_left(orientation: int, corner: tuple[int, int]) -> None:
     stored = np.arange(6).reshape(2, 3)
     upright = turned(stored, orientation)

@@ -205,3 +205,21 @@ def test_a_series_is_joined_in_the_order_of_its_shots(monkeypatch: pytest.Monkey
     assert list(found) == ["a", "b", "c"]
     assert asked == [("a", "b"), ("b", "b"), ("c", "b")]
     assert said == MatchedToItself("b")
+
+
+def test_a_frame_gets_the_light_that_it_shares_or_why_it_has_none() -> None:
+    (waiting,) = lit([0.0], frame="j", source="", flags="no_target;tail_cut;uneven", faults=("no_target",))
+    found = overlap.Overlap(np.ones(3), np.eye(3), 15.0, 82.5, "light_changed", "it has changed")
+    light = np.array([4000.0, 8000.0, 5600.0])
+    one = shared.Shared("j", "hub", replace(found, flag="", why=""), light, 181.0, 0.002, 0.3, 0.04, "")
+    given = frame_light._from_shared(waiting, one)
+    assert (given.source, given.via, given.agreed_pct) == ("overlap", "hub", 82.5)
+    assert (given.r_g, given.b_g, given.signal_g) == (0.5, 0.7, 8000.0)
+    assert (given.mired, given.duv, given.u_mired, given.u_stops) == (181.0, 0.002, 0.3, 0.04)
+    changed = frame_light._from_shared(waiting, replace(one, overlap=found, trouble="it has changed (hub)"))
+    assert (changed.source, changed.trouble, changed.faults) == ("", "it has changed (hub)", ())
+    assert changed.marks == {"no_target", "tail_cut", "light_changed"}
+    assert changed.agreed_pct == 82.5
+    apart = frame_light._from_shared(waiting, replace(one, overlap=None, trouble="another lens"))
+    assert apart.marks == {"no_target", "tail_cut", "no_overlap"}
+    assert np.isnan(apart.agreed_pct)
