@@ -60,6 +60,20 @@ def test_between_two_powers_the_light_is_on_the_line_and_what_bends_is_a_bias() 
     assert u_error[1] > 0
 
 
+def test_every_triplet_that_holds_one_of_the_two_powers_tells_of_the_bend() -> None:
+    tested = np.array([0.0, 1.0, 3.0, 7.0, 8.0, 9.0])
+
+    def triplets(*used: int) -> list[list[int]]:
+        weights = np.isin(np.arange(6), used) / 2.0
+        bends = profile._bends(tested, weights, float(tested[list(used)].mean()))
+        return [np.flatnonzero(bent).tolist() for bent in bends]
+
+    assert triplets(2, 3) == [[0, 1, 2], [1, 2, 3], [2, 3, 4], [3, 4, 5]]
+    assert triplets(0, 1) == [[0, 1, 2], [1, 2, 3]]
+    assert triplets(4, 5) == [[2, 3, 4], [3, 4, 5]]
+    assert triplets(1, 2) == [[0, 1, 2], [1, 2, 3], [2, 3, 4]]
+
+
 def test_what_was_not_tested_is_told() -> None:
     lights: list[float | None] = [180.0, 184.0, 190.0]
     assert one(2.3, lights).how == "A beyond 1/2 and 1/4 in the test"

@@ -103,6 +103,8 @@ def test_lights_on_a_card_in_both_sessions_tie_them(tmp_path: Path) -> None:
     )
     assert found.seen is not None
     assert found.seen[0] == pytest.approx(184.0, abs=0.1)
+    light = MATRIX @ xy_to_xyz(cct_duv_to_xy(1e6 / found.seen[0], found.seen[1]))
+    assert found.neutral == pytest.approx(tuple(light / light[1]))
     assert (found.label, found.mired) == ("A@full of last month", 180.0)
     assert found.green == pytest.approx(4000.0)
     assert found.u_mired == pytest.approx(np.hypot(0.2, 2.0 * np.sqrt(4 * 0.09)), rel=0.01)

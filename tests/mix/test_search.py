@@ -44,6 +44,7 @@ def test_the_search_finds_what_trying_everything_finds(case: tuple[np.ndarray, l
     found = best_sets(points, heads, need, 4)
     assert [one.members for one in found] == [members for *_, members in wanted]
     assert [round(one.worst * UNIT) for one in found] == [worst for worst, *_ in wanted]
+    assert [round(one.total * UNIT) for one in found] == [total for _, total, _ in wanted]
     assert all(one.settled for one in found)
 
 

@@ -35,7 +35,7 @@ def align(hub: Blocks, frame: Blocks) -> tuple[Floats, float]:
     # Beyond these a frame is not the same framing: standard deviations of shift [blocks] and scale.
     prior = np.array([1.0, 1.0, 0.01])
     found = np.zeros(3)
-    usable = ndimage.binary_erosion(seen, iterations=2, border_value=0)
+    usable = ndimage.binary_erosion(seen, iterations=2)
     for _ in range(_ROUNDS):
         places = _places(one.shape, found[:2], found[2])
         warped = ndimage.map_coordinates(other, places, order=1, mode="nearest")
