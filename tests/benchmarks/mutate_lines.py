@@ -197,6 +197,10 @@ class Places(ast.NodeVisitor):
     def skip(self, node: ast.AST) -> None:
         """Texts, messages of errors, imports: nothing there is changed."""
 
+    def visit_keyword(self, node: ast.keyword) -> None:
+        if node.arg != "strict":  # two of one length, as the type checker is told
+            self.visit(node.value)
+
     visit_JoinedStr = visit_Raise = visit_Assert = visit_Import = visit_ImportFrom = skip  # noqa: N815
 
     def add(self, node: ast.AST, made: list[tuple[str, ast.AST]]) -> None:

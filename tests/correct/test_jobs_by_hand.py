@@ -19,9 +19,9 @@ TAGS = ColourTags(np.eye(3), illuminant_1=17)
 
 def job(folder: Path, name: str = "f", **more: Any) -> Job:
     usual: dict[str, Any] = {
-        "frame": f"{name}.dng", "body": "X", "source": folder / f"{name}.dng",
-        "target": folder / "tiff" / f"{name}.tif", "mark": "mark", "gains": np.array([1.25, 1.0, 0.8]), "neutral": np.array([0.5, 1.0, 0.6]), "stops": 0.5,
-        "developed": np.eye(3), "space": "lin_rec709",
+        "frame": f"{name}.dng", "body": "X", "source": folder / f"{name}.dng", "mark": "mark",
+        "target": folder / "tiff" / f"{name}.tif", "gains": np.array([1.25, 1.0, 0.8]),
+        "neutral": np.array([0.5, 1.0, 0.6]), "stops": 0.5, "developed": np.eye(3), "space": "lin_rec709",
     }  # fmt: skip
     return Job(**usual | more)
 
