@@ -13,6 +13,7 @@ from greystep.correct import frame_light, gains
 from greystep.correct.frame_light import Sources
 from greystep.correct.lit_frames import LitFrame, lit_table
 from greystep.correct.references import Reference
+from greystep.session.reference import HeadAtPower, MedianFrame, OneFrame
 from greystep.session.settings import HeadInfo, Settings, load_settings
 from helpers.lit_frames import lit_frame, readings
 
@@ -149,3 +150,77 @@ def test_only_pictures_that_can_be_used_are_compared_with_others() -> None:
     assert waits(flags="clipped")
     assert not waits(kind="flash")
     assert not waits(flags="damaged")
+
+
+# --- references of profiles and of other sessions -----------------------------------------------------------------------
+
+
+def profile_of(**light: Any) -> Any:
+    """A profile whose every light is that of `light`; the camera and the lights that it was asked for."""
+    return SimpleNamespace(asked=[], light=SimpleNamespace(**{"mired": 185.0, "duv": 0.001, "u_mired": 0.2} | light))
+
+
+def test_the_reference_of_a_profile_may_be_a_frame_by_the_light_that_lit_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = profile_of()
+    monkeypatch.setattr(gains, "light_at", lambda given, *asked: given.asked.append(asked) or given.light)
+    monkeypatch.setattr(gains, "white", lambda *given: given)
+    lit = sources_of(frame(0, 0.0, source="profile", observer="Test camera"), frame(1, 0.0, head="B", stops=1.0))
+    sources = replace(lit, seen_by={"Made Up 7": "the body", "Other": "another"})  # type: ignore[dict-item]
+    settings: Any = None
+    named = gains._profile_references(sources, settings, OneFrame("f1"), "frame:f1", found)
+    assert named["Made Up 7"] == ("frame:f1", "the body", pytest.approx(1e6 / 185.0), 0.001, 0.2)
+    assert found.asked == [("Test camera", "B", 1.0), ("Other", "B", 1.0)], "in the terms of the camera of the test"
+    assert gains._profile_references(sources, settings, OneFrame("none"), "", found) == {}
+    several = replace(lit, seen_by={"Made Up 7": "the body"}, frames=(replace(lit.frames[0], lights="A & B"),))  # type: ignore[dict-item]
+    assert gains._profile_references(several, settings, OneFrame("f0"), "", found) == {}, "lit by two heads"
+    assert gains._profile_references(sources, settings, None, "", found) == {}
+    assert gains._profile_references(sources, settings, OneFrame("f1"), "", None) == {}
+
+
+def test_the_reference_of_a_profile_may_be_a_light_of_the_test_or_of_the_frames(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[tuple[Any, ...]] = []
+    monkeypatch.setattr(gains, "profile_reference", lambda given, *rest: asked.append(rest) or "of the test")
+    monkeypatch.setattr(gains, "find_reference", lambda rows, *rest: asked.append((len(rows), *rest)) or None)
+    given = [frame(0, 0.0, source="profile"), frame(1, 0.0), frame(2, 0.0, source="profile", body="Other")]
+    sources: Any = replace(sources_of(*given), seen_by={"Made Up 7": "the body"})
+    settings: Any = None
+    wanted = HeadAtPower("A", 0.0)
+    assert gains._profile_references(sources, settings, wanted, "A@full", profile_of()) == {"Made Up 7": "of the test"}
+    assert gains._profile_references(sources, settings, MedianFrame(), "median", profile_of()) == {}
+    assert asked == [("Made Up 7", "the body", wanted, "A@full"), (1, None, "the body", MedianFrame(), "median")]
+
+
+def test_what_another_camera_may_see_otherwise_is_told_of_its_profile_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(gains, "light_at", lambda given, *asked: asked)
+    monkeypatch.setattr(gains, "observer_mired", lambda given, light, reference: (light, reference))
+    settings: Any = None
+    reference: Any = "reference"
+
+    def observer(profile: Any, **more: Any) -> Any:
+        return gains._observer(lit_frame(**frame(0, 0.0) | more), reference, profile, settings)
+
+    assert observer(profile_of(), observer="Test camera") == (("Test camera", "A", 0.0), "reference")
+    assert np.isnan(observer(profile_of()))
+    assert np.isnan(observer(None, observer="Test camera"))
+    assert np.isnan(observer(profile_of(), observer="Test camera", stops=np.nan)), "its power is not known"
+
+
+def test_another_session_is_read_by_the_same_camera_or_by_its_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[Any, ...]] = []
+    monkeypatch.setattr(gains, "profile_reference", lambda *given: asked.append(given[1:]) or "of the test")
+    monkeypatch.setattr(gains, "find_reference", lambda rows, *given: asked.append((len(rows), *given)) or "found")
+    monkeypatch.setattr(gains, "wanted_here", lambda settings, lights, body: f"usual of {body}")
+    cards = readings([frame(0, 0.0), frame(1, 0.0, body="Two"), frame(2, 0.0, body="Two"), frame(3, 0.0, kind="job")])
+    other: Any = SimpleNamespace(readings=cards, bodies={"Two": "body 2", "Made Up 7": "body 7"}, settings=None)
+    lights: Any = "lights"
+    wanted = HeadAtPower("A", 0.0)
+    assert gains._of_other(other, lights, "Made Up 7", wanted, "A@full", profile_of()) == ("of the test", "Made Up 7")
+    assert gains._of_other(other, lights, "Unknown", wanted, "A@full", None) == ("found", "Two")
+    assert gains._of_other(other, lights, "Made Up 7", None, "", None) == ("found", "Made Up 7")
+    assert gains._of_other(other, lights, "Made Up 7", MedianFrame(), "median", profile_of())[0] == "found"
+    assert asked == [
+        ("Made Up 7", "body 7", wanted, "A@full"), (2, "lights", "body 2", wanted, "A@full"),
+        (1, "lights", "body 7", "usual of Made Up 7", ""), (1, "lights", "body 7", MedianFrame(), "median"),
+    ]  # fmt: skip
