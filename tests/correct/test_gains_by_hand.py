@@ -152,7 +152,7 @@ def test_only_pictures_that_can_be_used_are_compared_with_others() -> None:
     assert not waits(flags="damaged")
 
 
-# --- references of profiles and of other sessions -----------------------------------------------------------------------
+# --- references of profiles and of other sessions ---------------------------------------------------------------------
 
 
 def profile_of(**light: Any) -> Any:
@@ -177,7 +177,7 @@ def test_the_reference_of_a_profile_may_be_a_frame_by_the_light_that_lit_it(monk
     assert gains._profile_references(sources, settings, OneFrame("f1"), "", None) == {}
 
 
-def test_the_reference_of_a_profile_may_be_a_light_of_the_test_or_of_the_frames(
+def test_the_reference_of_a_profile_may_be_a_light_of_the_test(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     asked: list[tuple[Any, ...]] = []

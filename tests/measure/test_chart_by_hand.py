@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from greystep.errors import GreystepError
 from greystep.measure import calibration, chart
 from greystep.measure.chart import chart_colours
+from greystep.measure.chromaticity import cct_duv, cct_duv_to_xy, xy_to_xyz, xyz_to_xy
 
 Floats = NDArray[np.float64]
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
@@ -204,3 +205,23 @@ def test_eighteen_patches_and_three_greys_are_needed() -> None:
     assert usable(*greys[:-3])[0] == 24 - len(greys) + 3
     with pytest.raises(GreystepError, match=r"left out: patch 18 \(0\.2 % of it is clipped\), patch 19"):
         usable(*greys[:-2])
+
+
+def test_how_sure_a_difference_of_10_mired_is_is_told_of_any_light_that_may_be_given() -> None:
+    """By the jackknife over the patches, twice its standard deviation; of a light at the edge of the whites too."""
+    xyz, _ = chart_colours(5500.0, 0.0)
+    rgb = xyz @ MATRIX.T * np.exp(0.01 * np.random.default_rng(1).standard_normal((24, 3)))
+    used = np.ones(24, dtype=bool)
+    fit = calibration.fit_matrix(rgb, xyz, used)
+    found = calibration._difference_uncertainty(fit, rgb, xyz, used, (5500.0, 0.001))
+    read = []
+    away = 1e6 / (1e6 / 5500.0 - 10.0)
+    pair = xy_to_xyz(cct_duv_to_xy([5500.0, away], 0.001)) @ fit.matrix.T
+    for left_out in range(24):
+        matrix = calibration.fit_matrix(rgb, xyz, np.arange(24) != left_out).matrix
+        cct, _ = cct_duv(xyz_to_xy(np.linalg.solve(matrix, pair.T).T))
+        read.append(1e6 / cct[0] - 1e6 / cct[1])
+    spread = np.sqrt(23 / 24 * np.sum((np.array(read) - np.mean(read)) ** 2))
+    assert found == pytest.approx(2.0 * spread)
+    assert np.mean(read) == pytest.approx(10.0, abs=0.3)
+    assert np.isfinite(calibration._difference_uncertainty(fit, rgb, xyz, used, (5500.0, 0.05)))

@@ -109,6 +109,7 @@ def test_a_span_is_cut_where_that_leaves_a_tile_out() -> None:
     assert reading._cut(472, 872, 0, 512, 2) == (512, 832)
     assert reading._cut(152, 552, 0, 512, 2) == (192, 512)
     assert reading._cut(472 - 100, 872 - 100, 100, 512, 2) == (412, 732), "tiles begin before the frame"
+    assert reading._cut(52, 452, 100, 512, 2) == (92, 412)
     assert reading._cut(473, 873, 0, 512, 6) == (515, 831), "by whole periods"
     assert reading._cut(412, 812, 0, 512, 2) == (412, 812), "a half would be lost"
     assert reading._cut(462, 862, 0, 512, 2) == (512, 812), "a quarter is the most"

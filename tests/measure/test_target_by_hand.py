@@ -1,12 +1,16 @@
 """Cards over the range, and a chart's lattice, from pictures and places written down pixel by pixel."""
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy import spatial
 
-from greystep.measure import chart, target
+from greystep.measure import chart, target, target_corners
 from greystep.measure.target import pixel_box, target_at
 from greystep.measure.target_moved import stride
+from greystep.raw.frame import Mosaic
 
 Box = tuple[int, int, int, int]  # y0, y1, x0, x1
 
@@ -118,3 +122,63 @@ def test_the_two_steps_of_a_lattice_go_to_the_nearest_like_areas_at_about_a_righ
     assert basis((10.0, 0.0), (0.0, 11.0), sizes=(8.0, 13.0)) is None, "another size"
     assert basis((7.0, 0.0), (0.0, 7.5)) is None, "nearer than they are large"
     assert basis((20.0, 0.0), (0.0, 28.0)) is None, "too far"
+
+
+# --- corners of the target --------------------------------------------------------------------------------------------
+
+
+def corner(low: int, right: int, in_tile: bool = True, room: float = 0.2) -> target_corners._Corner:
+    return target_corners._Corner(low, right, in_tile, room, (0, 0, 0, 0))
+
+
+def test_two_corners_serve_best_in_a_tile_each_then_opposite_then_with_most_room() -> None:
+    def worth(one: target_corners._Corner, other: target_corners._Corner) -> tuple[int, bool, float]:
+        return target_corners._worth(one, other)
+
+    assert worth(corner(0, 0), corner(1, 1)) == (2, True, 0.2)
+    assert worth(corner(0, 0), corner(0, 1)) == (2, False, 0.2)
+    assert worth(corner(0, 0), corner(1, 0)) == (2, False, 0.2)
+    assert worth(corner(0, 1, False), corner(1, 0, room=0.1)) == (1, True, 0.1)
+
+
+def window(y: int, x: int, reach: float, in_tile: bool, plain: bool = False) -> tuple[int, int, int, int]:
+    """Of a frame of 1000 by 1500 px in tiles of 256 by 512 that begin 20 px above and 30 px left of it."""
+    raster = SimpleNamespace(plain=plain, rows=256, wide=512)
+    frame: Any = SimpleNamespace(height=1000, width=1500, by_region=SimpleNamespace(top=20, left=30, raster=raster))
+    return target_corners._window(frame, y, x, reach, 2.0 * reach, in_tile)
+
+
+def test_a_window_lies_about_its_corner_within_the_frame_and_within_a_tile_where_that_is_asked() -> None:
+    assert window(500, 600, 50.4, False) == (450, 550, 499, 701)
+    assert window(10, 1490, 50.0, False) == (0, 60, 1390, 1500)
+    assert window(500, 600, 50.0, True) == (492, 550, 500, 700), "the tile's rows begin at 492"
+    assert window(480, 500, 50.0, True) == (430, 492, 482, 600), "and its columns at 482"
+    assert window(480, 470, 50.0, True) == (430, 492, 370, 482)
+    assert window(500, 600, 50.0, True, plain=True) == (450, 550, 500, 700), "in strips nothing is spared"
+
+
+def test_corners_are_mapped_to_one_on_their_mean_and_are_alike_by_their_edges() -> None:
+    y, x = np.mgrid[0:24, 0:24]
+    edge = np.where((y > 11) & (x > 11), 4000.0, 1000.0)
+    mosaics = [Mosaic(edge * gain, np.ones(edge.shape, np.int8), np.zeros(edge.shape)) for gain in (1.0, 2.0)]
+    maps = target_corners.corner_maps(mosaics)
+    assert maps.shape == (2, 12, 12)
+    assert maps.mean() == pytest.approx(1.0, abs=1e-3)
+    assert maps[1] == pytest.approx(2.0 * maps[0], abs=2e-4)
+    assert not target_corners.corner_maps([Mosaic(0.0 * edge, mosaics[0].colours, mosaics[0].black)]).any()
+    one = maps[:1]
+    assert target_corners.in_place([one, 3.0 * one, one[:, ::-1], np.ones_like(one)], one).tolist() == [
+        True, True, False, False,
+    ]  # fmt: skip
+    across = np.where(x > 11, 4000.0, 1000.0)[::2, ::2][None] / 2500.0
+    assert target_corners.in_place([across], one).tolist() == [False], "an edge in one direction alone"
+
+
+def test_a_grey_is_what_a_camera_may_answer_to_one() -> None:
+    def grey(red: float, blue: float) -> bool:
+        usual = np.array(target.USUAL_NEUTRAL)
+        colour = np.array([usual[0] * 2.0**red, 1.0, usual[1] * 2.0**blue]) * 0.3
+        return target.may_be_grey(target.Area(0, 9, 0, 9, 0, colour, 0.0))
+
+    assert [grey(*stops) for stops in ((0.0, 0.0), (0.9, -0.9), (-0.9, 0.9))] == [True] * 3
+    assert [grey(*stops) for stops in ((1.1, 0.0), (-1.1, 0.0), (0.0, 1.1), (0.0, -1.1))] == [False] * 4

@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from greystep.columns import FrameRow, names
 from greystep.session.conductor import Aside, Place
 from greystep.session.shoot import Shoot, arrived, is_plan
 from session.test_shoot import LIGHTS, reading, shot
@@ -130,6 +131,43 @@ def test_a_log_without_names_is_a_plan_and_so_is_one_that_was_placed() -> None:
     assert is_plan(named.assign(frame=""))
     assert not is_plan(named)
     assert is_plan(named.assign(placed=["in order", "not shot yet"]))
+
+
+def told(shoot: Shoot, **flags: str) -> bool:
+    """Let the repeats flag frames; say whether places may change by that."""
+    rows = [{"frame": f"f{at}.dng", "shot": at, "flags": flags.get(f"f{at}", "")} for at in range(4)]
+    return shoot.judge(
+        pd.DataFrame([*rows, {"frame": "gone.dng", "shot": -1, "flags": "missing"}], columns=names(FrameRow))
+    )
+
+
+def test_frames_lose_their_rows_by_what_their_repeats_reject_and_only_once(fresh: Shoot) -> None:
+    fresh.plan = fresh.plan.assign(head="A", power="full", stops=0.0)
+    shot(fresh, FULL, FULL)
+    assert not told(fresh)
+    assert not told(fresh, f0="uneven;settings_changed"), "doubtful is no reason"
+    assert not told(fresh, f1="extra_frame")
+    assert told(fresh, f1="uneven;clipped;damaged")
+    assert fresh._rejected == {"f1.dng": "clipped"}, "the first that counts"
+    assert not told(fresh, f1="clipped"), "it is known"
+    shot(fresh, FULL, FULL)
+    assert due(fresh) == 1
+    frames = [reading(FULL), replace(reading(FULL), flags=("clipped",))]
+    own = Shoot(fresh.folder, fresh.plan)
+    own.place(own.plan, ["f0.dng", "f1.dng"], frames)
+    assert not told(own, f1="clipped"), "by itself it is rejected already"
+
+
+@pytest.mark.parametrize(("brighter", "overruled"), [(0.08, False), (0.12, True), (-0.3, False)])
+def test_only_a_frame_that_is_brighter_than_both_that_fell_short_is_overruled(
+    fresh: Shoot, brighter: float, overruled: bool
+) -> None:
+    fresh.plan = fresh.plan.assign(head="A", power="full", stops=0.0)
+    short = 0.3
+    levels = [short * 2.0**brighter, short, short * 2.0**-0.02]
+    shot(fresh, *levels)
+    assert told(fresh, f1="partial_flash", f2="partial_flash")
+    assert fresh._rejected == ({"f0.dng": "outlier"} if overruled else {})
 
 
 def test_why_a_frame_cannot_be_used_by_itself() -> None:
