@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.errors import FaultsError
 from greystep.session import matching
-from greystep.session.matching import OtherLight
+from greystep.session.matching import OtherLight, PlacedByLight, ShotInPart
 from helpers.logs import log
+from session.test_shoot import reading
 
 INF = math.inf
 
@@ -97,3 +99,53 @@ def test_where_room_light_is_within_noise_or_not_known_at_the_settings_no_frame_
     two = unlit("aafadf", [10.0, 20.0, -1.0, 8.0, -1.0], [0, 1, 2, -1, 5])
     assert two == [0, 1, 2, 4, 5], "half of the mean of both, 15, and a little"
     assert unlit("affd", [10.0, -1.0, 0.1], [0, 1, -1]) == [0, 1, -1], "a flash is due between"
+
+
+# --- a log that is shot in part ---------------------------------------------------------------------------------------
+
+
+def placed(rows: str, lights: list[float]) -> tuple[list[str], list[Any]]:
+    """Place frames f0 and so on, by the green of the range that each has, on a log that names none."""
+    shots = log(*rows.split())
+    files = [f"f{at}" for at in range(len(lights))]
+    found, told = matching.place_frames(shots, files, [reading(light) for light in lights])
+    return found["frame"].tolist(), list(told)
+
+
+ROWS = "- A0 A1 A2 B0 B1 B2 C0 C1 C2 -"
+#: B gives half of A's light, C a little more; the room gives a thousandth.
+WHOLE = [0.0005, 0.6, 0.3, 0.15, 0.3, 0.15, 0.075, 0.7, 0.35, 0.175, 0.0005]
+
+
+def test_frames_go_to_rows_one_after_the_other_and_a_part_to_the_first_of_them() -> None:
+    every = [f"f{at}" for at in range(11)]
+    assert placed(ROWS, WHOLE) == (every, [])
+    assert placed(ROWS, WHOLE[:7]) == ([*every[:7], *[""] * 4], [ShotInPart(7, 4)])
+    assert placed(ROWS, WHOLE[:1]) == (["f0", *[""] * 10], [ShotInPart(1, 10)]), "one frame without flash"
+    found, told = placed(ROWS, [*WHOLE[:5], 0.6, WHOLE[6]])
+    assert told[-1] == ShotInPart(7, 4)
+    assert isinstance(told[0], OtherLight)
+    assert (found[5], told[0].frames, told[0].rows) == ("f5", ("f5",), ("row 7",))
+
+
+def test_a_frame_too_many_or_lost_is_told_where_it_lies() -> None:
+    found, told = placed(ROWS, [*WHOLE[:2], *WHOLE[3:]])
+    assert found == ["f0", "f1", "", "f2", "f3", "f4", "f5", "f6", "f7", "f8", "f9"]
+    assert isinstance(told[0], PlacedByLight)
+    assert (told[0].rows, told[0].frames, told[0].slips[0].after) == (11, 10, "f1")
+    found, told = placed(ROWS, [*WHOLE[:4], 0.0375, *WHOLE[4:]])
+    assert found == ["f0", "f1", "f2", "f3", "f5", "f6", "f7", "f8", "f9", "f10", "f11"]
+    assert (told[0].rows, told[0].frames, told[0].slips[0].gap.first) == (11, 12, "f4")
+
+
+def test_a_part_with_a_slip_in_it_is_an_error_that_says_where() -> None:
+    with pytest.raises(FaultsError) as caught:
+        placed(ROWS, [*WHOLE[:2], *WHOLE[3:7]])
+    assert "their light fits the first 7 rows but for a slip" in caught.value.faults[0]
+    assert caught.value.faults[1] == "after f1, row 4 (A 1): no frame"
+
+
+def test_a_sequence_that_slipped_at_equal_numbers_is_an_error() -> None:
+    with pytest.raises(FaultsError) as caught:
+        placed(ROWS, [WHOLE[0], *WHOLE[2:7], 0.0375, *WHOLE[7:]])
+    assert caught.value.faults[0].startswith("11 rows and as many frames in capture order, but their light says")
