@@ -55,7 +55,7 @@ def test_a_part_that_is_none_says_what_is_there(first: str, last: str, says: str
 def test_three_of_the_frames_that_a_name_may_mean_are_told() -> None:
     names = [f"{folder}/f1.dng" for folder in "abcd"]
     with pytest.raises(
-        GreystepError, match='first frame "f1": is a/f1.dng and b/f1.dng and c/f1.dng; write the folder'
+        GreystepError, match=r'first frame "f1": is a/f1.dng and b/f1.dng and c/f1.dng; write the folder'
     ):
         cut(names, Part("f1"))
 
