@@ -5,9 +5,11 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from greystep.correct import alignment, overlap
 from greystep.correct.alignment import align, bloomed, laid_over
+from greystep.correct.demosaic import reach_of
 from greystep.correct.overlap import _Fields, agreement_limit, evenness, field_means, parts_to_leave_out
 from greystep.raw.blocks import Blocks
 
@@ -83,6 +85,23 @@ def test_what_stands_out_is_sought_where_it_is_neither_dark_nor_clipped() -> Non
     assert not seen[:, 25:].any()
     assert not seen[3, 4]
     assert np.count_nonzero(~seen) == 5 * 20 + 1
+
+
+def test_what_stands_out_is_the_logarithm_of_green_between_two_widths_and_goes_on_beyond_the_edge() -> None:
+    """Gaussians of 1.5 and 8 blocks, over the frame with its rim repeated outwards."""
+    signal = 0.3 * np.exp(0.3 * np.random.default_rng(3).standard_normal((20, 30, 1))) * np.array([0.5, 1.0, 0.7])
+    out, seen = alignment._lookable(blocks(signal))
+    assert seen.all()
+    wide = np.pad(np.log(signal[..., 1]), 60, mode="edge")
+    fine = ndimage.gaussian_filter(wide, 1.5)[60:-60, 60:-60]
+    coarse = ndimage.gaussian_filter(np.pad(fine, 60, mode="edge"), 8.0)[60:-60, 60:-60]
+    assert out == pytest.approx(fine - coarse, abs=1e-9)
+
+
+def test_how_far_about_a_pixel_every_colour_stands() -> None:
+    assert reach_of(np.array([[0, 1], [1, 2]])) == 1
+    assert reach_of(np.array([[0, 1, 1, 1], [1, 1, 1, 1], [1, 1, 2, 1], [1, 1, 1, 1]])) == 2
+    assert reach_of(np.array([[-1]])) == 0, "three planes"
 
 
 # --- fields -----------------------------------------------------------------------------------------------------------

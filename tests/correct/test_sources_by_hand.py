@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -9,15 +10,17 @@ import pytest
 
 from correct.test_doubts_by_hand import MATRIX, blocks, lit
 from correct.test_references import frame, session_of
+from greystep import flags
 from greystep.correct import frame_light, overlap, shared
 from greystep.correct.frame_light import find_sources
-from greystep.correct.lit_frames import LitFrame
+from greystep.correct.lit_frames import LitFrame, lit_frames, lit_table
 from greystep.correct.messages import CardAssumed, CardUnproven, MatchedToItself
 from greystep.errors import GreystepError
 from greystep.measure import camera, chromaticity
 from greystep.measure.uncertainty import student_factor
 from greystep.raw.dng import ColourTags
 from greystep.session.bodies import Body
+from helpers.lit_frames import readings
 
 BODY = Body("Made Up 7", MATRIX, np.ones(3), None, "dng", None, None, False)
 
@@ -223,3 +226,62 @@ def test_a_frame_gets_the_light_that_it_shares_or_why_it_has_none() -> None:
     apart = frame_light._from_shared(waiting, replace(one, overlap=None, trouble="another lens"))
     assert apart.marks == {"no_target", "tail_cut", "no_overlap"}
     assert np.isnan(apart.agreed_pct)
+
+
+def test_the_table_tells_of_each_frame_what_is_known_of_its_light() -> None:
+    given = readings([frame(f"f{at}.dng", at, "A", 0.0, 180.0, status="ok") for at in range(3)])
+    first, second, third = lit_frames(given)
+    frames = [
+        replace(first, source="overlap", marks=frozenset({"tail_cut"}), mired=181.0, via="hub"),
+        replace(second, source="profile", marks=frozenset()),
+        replace(third, source="", marks=frozenset({"no_flash"}), faults=("no_flash",), trouble=""),
+    ]
+    table = lit_table(given, frames)
+    assert table["status"].tolist() == ["doubtful", "ok", "rejected"]
+    assert table["flags"].tolist() == ["tail_cut", "", "no_flash"]
+    assert table["source"].tolist() == ["overlap", "profile", ""]
+    assert (table["mired"][0], table["via"][0], table["head"][0]) == (181.0, "hub", "A")
+    assert table["trouble"].tolist() == ["", "", flags.MEANING["no_flash"]]
+    both = replace(third, faults=("no_flash", "clipped"), trouble=", nor in any")
+    assert both.why == f"{flags.MEANING['no_flash']}; {flags.MEANING['clipped']}, nor in any"
+
+
+def test_the_light_of_a_profile_is_that_of_the_one_head_that_lit_the_frame(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seen through the test's own body, or through this session's where that is another camera."""
+    light: Any = SimpleNamespace(
+        mired=182.0, duv=0.001, u_mired=0.3, scatter_mired=0.4, u_output_stops=0.05, scatter_stops=0.12,
+        output_error_stops=0.2, how="A at 1/1 in the test",
+    )  # fmt: skip
+    asked: list[Any] = []
+    monkeypatch.setattr(frame_light, "light_at", lambda profile, *given: asked.append(given) or light)
+    profile: Any = SimpleNamespace(ingested=SimpleNamespace(bodies={"Made Up 7": BODY}))
+    tags = ColourTags(0.9 * MATRIX, None, 21, 0, None, None, None, None, "dng")
+    here = session_of(tmp_path, [frame("x", 0, "A", 0.0, 180.0)])
+    here.bodies["Other 2"] = replace(BODY, label="Other 2", matrix=None, tags=tags)
+    (own,) = lit([0.0], source="", trouble="none", modifier="dome")
+    seen_by: dict[str, Body] = {}
+    found = frame_light._from_profile(own, profile, here, seen_by)
+    assert (found.source, found.via, found.observer, found.error_stops) == ("profile", "A at 1/1 in the test", "", 0.2)
+    assert (found.mired, found.duv, found.u_mired) == (182.0, 0.001, 0.5)
+    assert found.u_stops == pytest.approx(0.13)
+    assert np.isnan(found.signal_g)
+    rgb = MATRIX @ chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(1e6 / 182.0, 0.001))
+    assert (found.r_g, found.b_g) == pytest.approx((rgb[0] / rgb[1], rgb[2] / rgb[1]))
+    assert (asked[0][0], *asked[0][1:3]) == ("Made Up 7", "A", 0.0)
+    assert asked[0][3]["modifier"] == "dome"
+    assert seen_by == {"Made Up 7": BODY}
+    other = frame_light._from_profile(lit([0.0], source="", body="Other 2")[0], profile, here, seen_by)
+    assert (other.observer, asked[1][0]) == ("Made Up 7", "Made Up 7")
+    assert seen_by["Other 2"].matrix == pytest.approx(
+        camera.xyz_to_camera(tags, chromaticity.cct_duv_to_xy(1e6 / 182.0, 0.001))
+    )
+    unknown = frame_light._from_profile(lit([0.0], source="", trouble="none", body="Lost 3")[0], profile, here, {})
+    assert (unknown.source, unknown.trouble) == ("", "none, and no profile: its camera is not known")
+    several = lit([0.0], source="", trouble="none", lights="A & B")[0]
+    assert "does not name the one head" in frame_light._from_profile(several, profile, here, {}).trouble
+    card = lit([0.0], source="patch", lights="A & B")[0]
+    assert frame_light._from_profile(card, profile, here, {}) is card, "what it has stays"
+    blind: Any = SimpleNamespace(ingested=SimpleNamespace(bodies={"Made Up 7": replace(BODY, matrix=None)}))
+    assert "no colour matrix is known" in frame_light._from_profile(own, blind, here, {}).trouble
