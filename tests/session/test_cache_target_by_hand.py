@@ -1,5 +1,6 @@
 """Where a target is sought in one large frame that shows it clearly, and what is kept of that."""
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -95,3 +96,24 @@ def test_a_cache_lies_in_the_session_else_in_the_store_and_is_never_a_link_or_an
     (full / ".greystep" / "notes.txt").write_text("x")
     (full / ".greystep" / "CACHEDIR.TAG").write_text("another's")
     assert kept.open_cache(full, store) is None
+
+
+def test_what_a_killed_run_left_of_an_entry_goes_once_it_is_old(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a reading, of a place of the target, of a picture and of the tag; nothing else is touched."""
+    folder = kept.open_cache(tmp_path, None)
+    assert folder is not None
+    look(monkeypatch, {"f0": (HERE, True)})
+    find(folder)
+    (target,) = folder.glob("target-*.json")
+    names = [target.name, f"{PRINTS['f0']}.json", f"{PRINTS['f0']}.{'a' * 16}.rgb", "CACHEDIR.TAG"]
+    left = [folder / f".{name}.12345678.part" for name in names]
+    others = [folder / ".notes.json.12345678.part", folder / f".{names[1]}.1234567.part", folder / f"{names[1]}.part"]
+    for path in (*left, *others):
+        path.write_text("x")
+        os.utime(path, (1, 1))
+    fresh = folder / f".{names[1]}.87654321.part"
+    fresh.write_text("x")
+    kept.forget_others(folder, PRINTS.values())
+    assert [path.exists() for path in (*left, *others, fresh, target)] == [False] * 4 + [True] * 5
