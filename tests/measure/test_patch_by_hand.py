@@ -237,6 +237,16 @@ def test_blocks_without_noise_count_amid_noise_alone() -> None:
     assert constant(noise=0.0) == 0
 
 
+@pytest.mark.parametrize(
+    ("level", "black", "damaged"),
+    [(315.0, 512.0, False), (320.0, 512.0, True), (0.0, 512.0, False), (-512.0, 512.0, True), (0.0, 0.0, False)],
+)
+def test_pixels_of_one_value_are_damage_but_near_black(level: float, black: float, damaged: bool) -> None:
+    """A fiftieth of the range above black; zeros where black is none are no camera's."""
+    found = patch.measure_patch(mosaic_of(np.full((64, 64), black + level), black=black), WHITE)
+    assert found.damage == ("every pixel of a colour has the same value" if damaged else "")
+
+
 def test_a_patch_is_measured_whole() -> None:
     """A tilted light of known size, black and all: closed forms of a plane."""
     y, x = np.mgrid[0:64, 0:64]
