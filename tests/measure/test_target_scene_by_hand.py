@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import special
 
 from greystep.measure import target
 from greystep.measure.target import Area, common_scene, even_areas, find_again, ranked, target_at
@@ -184,3 +185,13 @@ def test_a_target_that_moved_is_found_by_its_size_where_it_is_whole(
         y0, y1, x0, x1 = box
         assert there.box == pytest.approx((x0 / 120, y0 / 80, x1 / 120, y1 / 80), abs=0.03)
     assert find_again(picture(0.001, (80, 120)), target_at(20, 50, 30, 70, 80, 120)) is None
+
+
+@pytest.mark.parametrize(("edge", "seen"), [(0.066, True), (0.058, False)])
+def test_an_edge_stands_out_five_times_from_how_most_of_the_scene_differs(edge: float, seen: bool) -> None:
+    """A ramp of 0.004 over two pixels, the calm third of sd 0.0104: 0.052, and the ramp against the right edge."""
+    level = np.zeros((80, 120)) + 0.002 * np.arange(120)
+    level[20:50, 30:70] += edge / special.erf(1.0 / (0.8 * np.sqrt(2.0)))  # of an edge that is smoothed by 0.8 px
+    scene = (np.exp(level)[..., None] * np.ones(3)) - 0.03  # so much is added before the logarithm
+    found = [area for area in even_areas(scene, np.ones((80, 120), dtype=bool), 0.01) if area.sides == 0]
+    assert bool(found) == seen
