@@ -35,12 +35,16 @@ def rows(mired: list[float], u_mired: float = 0.05, **more: object) -> list[dict
     ]
 
 
-@pytest.mark.parametrize(("mired", "own"), [([180.0, 181.0, 182.0, 183.0, 184.0], 0.05), ([180.0] * 5, 0.4)])
+@pytest.mark.parametrize(
+    ("mired", "own"),
+    [([180.0, 181.0, 182.0, 183.0, 184.0], 0.05), ([180.0] * 5, 0.4), ([180.0, 182.0], 0.05), ([180.0], 0.05)],
+)
 def test_a_median_of_frames_is_as_unsure_as_they_scatter_or_read(mired: list[float], own: float) -> None:
     found = references.median(pd.DataFrame(rows(mired, own)))
     assert found is not None
-    scatter = stats.t.ppf(0.975, 4) * np.std(mired, ddof=1)
-    assert found.u_mired == pytest.approx(np.sqrt(np.pi / 2) * max(scatter, own) / np.sqrt(5), rel=1e-3)
+    n = len(mired)
+    scatter = stats.t.ppf(0.975, n - 1) * np.std(mired, ddof=1) if n > 1 else 0.0
+    assert found.u_mired == pytest.approx(np.sqrt(np.pi / 2) * max(scatter, own) / np.sqrt(n), rel=1e-3)
     assert found.mired == np.median(mired)
 
 
@@ -157,6 +161,7 @@ def test_the_hub_of_a_frame_is_the_job_frame_nearest_in_time(monkeypatch: pytest
         ((1.0, 1.0, 1.05), 0.1, 0.01, 0.0, "A COOLER mired cooler than in f"),
         ((1.0, 1.0, 0.95), 0.1, 0.1, 0.0, "A as in f"),
         ((0.0, 0.0, 0.0), 0.1, 0.1, 0.0, "A did not fire"),
+        ((0.1, 0.0, 0.1), 0.1, 0.1, 0.0, "A did not fire"),
     ],
 )
 def test_a_light_has_changed_by_more_than_its_doubt(
@@ -244,3 +249,14 @@ def test_only_the_places_that_are_dark_or_bright_in_a_channel_are_left_out() -> 
     signal = np.full((2, 3, 3), 0.5)
     signal[0, 1, 2], signal[1, 2, 0] = 0.96, 0.001
     assert overlap.well_exposed(signal).tolist() == [[True, False, True], [True, True, False]]
+
+
+@pytest.mark.parametrize(
+    ("flags", "faults"),
+    [("no_flash;clipped", ("no_flash",)), ("clipped;uneven", ("clipped",)), ("uneven", ())],
+)
+def test_what_is_told_of_a_frame_that_cannot_serve(flags: str, faults: tuple[str, ...]) -> None:
+    """First what no other source of light can mend, then what spoils its target; else that none was measured."""
+    found = frame_light._start(lit_frame(**rows([180.0], flags=flags, status="rejected", source="")[0]))
+    assert found.faults == faults
+    assert (found.source, bool(found.trouble)) == ("", not faults)

@@ -1,5 +1,6 @@
 """Exchange files against OpenColorIO, which reads each back and applies it to pixels."""
 
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -102,6 +103,27 @@ def test_roots_carry_what_the_standards_ask_for() -> None:
     collection = ElementTree.fromstring(cdl_collection(corrections()))
     assert collection.tag == "{urn:ASC:CDL:v1.2}ColorCorrectionCollection"
     assert [one.attrib["id"] for one in collection.findall("{*}ColorCorrection")] == ["a", "b & c", "12"]
+
+
+def test_what_is_written_in_the_files() -> None:
+    """Letters of any script as they are, in UTF-8; what each frame is brought to, with its stops if there are any."""
+    found = replace(corrections(), references={BODY: Reference("Gr\u00e5 \u6807", NEUTRAL, 8000.0, 178.0, 0.001, 0.1)})
+    for text in (clf_file(found, "12.dng"), cdl_collection(found)):
+        assert text.startswith(b"<?xml version='1.0' encoding='UTF-8'?>\n<")
+        assert "Gr\u00e5 \u6807".encode() in text
+        assert text.endswith(b">\n")
+    root = ElementTree.fromstring(clf_file(found, "left/b & c.dng"))
+    assert root.attrib["name"] == "b & c"
+    said = [root.findtext(f"{{*}}{name}") for name in ("Description", "InputDescriptor", "OutputDescriptor")]
+    assert said[0] == "left/b & c.dng to Gr\u00e5 \u6807, +0.250 stop"
+    assert said[1] == said[2] is not None
+    assert str(said[1]).endswith(", scene-linear")
+    collection = ElementTree.fromstring(cdl_collection(found))
+    assert collection.findtext("{*}InputDescription") == said[1]
+    (first, *_) = collection.findall("{*}ColorCorrection")
+    assert first.findtext("{*}Description") == "a.dng to Gr\u00e5 \u6807"
+    numbers = [first.findtext(f".//{{*}}{name}") for name in ("Slope", "Offset", "Power", "Saturation")]
+    assert numbers == [" ".join(repr(float(one)) for one in found.slopes["a.dng"]), "0 0 0", "1 1 1", "1"]
 
 
 def test_the_same_correction_gives_the_same_bytes_and_another_another_id() -> None:

@@ -22,6 +22,7 @@ import rawpy
 import tifffile
 from PIL import Image, ImageCms, ImageOps
 
+from greystep.correct import plates as adding
 from greystep.correct.demosaic import demosaic, reach_of
 from greystep.correct.dng_copy import baseline_exposure, corrected_copy
 from greystep.correct.images import linear_profile, turned, turned_back
@@ -466,7 +467,9 @@ def test_nothing_to_render(stack: Any, tmp_path: Path) -> None:
 # --- plates --------------------------------------------------------------------------------------------------------
 
 
-def test_plates_add_as_light_adds(stack: Any, tmp_path: Path) -> None:
+def test_plates_add_as_light_adds(stack: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    room: list[int] = []
+    monkeypatch.setattr(adding, "check_room", lambda folder, size: room.append(size))
     frames = list(stack.corrections.matrices)
     table = tmp_path / "PLATES.csv"
     table.write_text(f"Plate;Gain;Stops\n{frames[0]};;\n{Path(frames[1]).stem};0,5;\n{frames[2]};0.5;-1\n")
@@ -476,6 +479,7 @@ def test_plates_add_as_light_adds(stack: Any, tmp_path: Path) -> None:
         render_frames(stack.true, stack.corrections, tmp_path, form)
         path, messages = add_plates(stack.true, stack.corrections, plates, tmp_path, form)
         assert messages == ()
+        assert room[-1] == 12 * np.prod(tifffile.imread(tmp_path / "sum.tif").shape[:2])
         read = exr_pixels if form == "exr" else (lambda path: tifffile.imread(path) / 65535.0)
         parts = [read(tmp_path / form / f"{Path(name).stem}{path.suffix}").astype(np.float64) for name in frames[:3]]
         total = parts[0] + 0.5 * parts[1] + 0.25 * parts[2]
@@ -494,12 +498,13 @@ def test_faults_of_a_table_of_plates_come_together(stack: Any, tmp_path: Path) -
 
 
 def test_plates_that_do_not_lie_on_each_other(stack: Any, portrait: Any, tmp_path: Path) -> None:
-    plates = read_plates_of(tmp_path, list(stack.corrections.matrices)[:2])
-    with pytest.raises(GreystepError, match="orientation"):
+    names = list(stack.corrections.matrices)[:2]
+    plates = read_plates_of(tmp_path, names)
+    with pytest.raises(GreystepError, match=rf"^{names[1]}: .* px, orientation \d, and {names[0]} .*plates must lie"):
         add_plates(portrait, stack.corrections, plates, tmp_path, "tiff")
     with pytest.raises(GreystepError, match="--as tiff or --as exr"):
         add_plates(stack.true, stack.corrections, plates, tmp_path, "dng")
-    with pytest.raises(GreystepError, match="has no correction"):
+    with pytest.raises(GreystepError, match=f"{names[0]}: has no correction"):
         add_plates(stack.true, replace(stack.corrections, matrices={}), plates, tmp_path, "tiff")
 
 

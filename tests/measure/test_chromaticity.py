@@ -183,6 +183,13 @@ def test_derivative_undoes_the_way_from_cct_and_duv(temperature: float, distance
     np.testing.assert_allclose(product * scale / scale[:, None], np.eye(2), atol=2e-4)
 
 
+def test_derivatives_of_several_whites_are_those_of_each() -> None:
+    whites = cct_duv_to_xy([2500.0, 5600.0, 9000.0], [0.02, -0.01, 0.004])
+    together = cct_duv_jacobian(whites)
+    for white, one in zip(whites, together, strict=True):
+        assert cct_duv_jacobian(white) == pytest.approx(one, rel=1e-12)
+
+
 def test_derivative_is_the_slope_of_the_method() -> None:
     xy, step = np.array([0.3302, 0.3391]), 2e-4
     for column in range(2):

@@ -52,6 +52,11 @@ def test_each_light_is_told_against_the_balance(synthetic: ModuleType) -> None:
         steps = np.hypot(one.u_prime - found.balance.u_prime, one.v_prime - found.balance.v_prime) / 0.0011
         assert one.cast_steps == pytest.approx(steps)
     assert found.lights[0].delta_mired == pytest.approx(-found.lights[1].delta_mired, abs=0.1)
+    assert (
+        found.pairs[0].delta_e_2000 == found.chart[0].delta_e_2000 == pytest.approx(1.35, abs=0.15)
+    )  # 0.9 for 4 mired
+    assert (found.chart[0].patch, len(found.chart)) == ("mid grey", 25)
+    assert found.worst.chart_worst_patch != "mid grey"
     assert (found.worst.share, found.worst.share_too) == (0.0, 1.0)
     assert found.worst.cast_steps == pytest.approx(found.lights[0].cast_steps)
     assert found.lights[0].mired < found.mixture.mired < found.lights[1].mired

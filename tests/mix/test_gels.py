@@ -44,6 +44,13 @@ def test_two_gels_on_one_head_add_their_shifts_and_their_losses() -> None:
     assert [name for name, *_ in both.doubts] == ["a", "b"]
 
 
+def test_a_gel_that_is_not_known_is_told_with_those_that_are() -> None:
+    with pytest.raises(GreystepError, match='gel "xyz": not known; known are warm, cool; or give'):
+        parse_gel("xyz", [gel(20.0, name="warm"), gel(-20.0, name="cool")])
+    with pytest.raises(GreystepError, match='gel "warn": not known; did you mean warm'):
+        parse_gel("warn", [gel(20.0, name="warm")])
+
+
 def test_nominal_gels_run_from_full_to_an_eighth_and_are_marked_as_common_practice() -> None:
     gels = {one.name: one for one in nominal_gels()}
     for kind, sign in (("CTO", 1.0), ("CTB", -1.0)):

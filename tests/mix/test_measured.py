@@ -73,6 +73,13 @@ def test_lights_have_the_shares_and_names_they_were_shot_with(synthetic: ModuleT
     assert one.steps_off == pytest.approx(0.0, abs=0.02)
 
 
+def test_what_another_camera_saw_is_no_light_of_the_set_up(synthetic: ModuleType) -> None:
+    found, _ = shot(synthetic, {}, *[{"kind": "flash", "head": head, "body": "Second 2"} for head in "AAB"])
+    drift = analyse(found.readings, found.settings)
+    assert set(drift.cells.table["body"]) == {"Invented 1", "Second 2"}
+    assert [row.role for row in measured_setup(found, drift).setup.rows] == ["key", "key, A at 1/4", "B"]
+
+
 def test_a_frame_of_some_lights_is_held_against_their_sum(synthetic: ModuleType) -> None:
     first = 1000.0 * 6.0 * MATRIX @ white(178.6)
     found, drift = shot(

@@ -2,6 +2,7 @@
 
 from itertools import combinations
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from greystep.compare.drift import analyse
 from greystep.errors import GreystepError
+from greystep.mix import search
 from greystep.mix.choose import choose, choose_gang
 from greystep.mix.search import UNIT, best_sets
 from greystep.session.settings import HeadInfo
@@ -42,7 +44,32 @@ def test_the_search_finds_what_trying_everything_finds(case: tuple[np.ndarray, l
     found = best_sets(points, heads, need, 4)
     assert [one.members for one in found] == [members for *_, members in wanted]
     assert [round(one.worst * UNIT) for one in found] == [worst for worst, *_ in wanted]
+    assert [round(one.total * UNIT) for one in found] == [total for _, total, _ in wanted]
     assert all(one.settled for one in found)
+
+
+def test_a_search_that_takes_too_long_ends_with_what_it_has_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Many sets with one worst pair: their sums are looked at in so many steps and no more."""
+    looked: list[int] = []
+    promising = search._promising
+
+    def counted(state: Any, members: list[int], *rest: Any) -> bool:
+        looked.append(state.steps[0])
+        return promising(state, members, *rest)
+
+    monkeypatch.setattr(search, "_promising", counted)
+    between = np.random.default_rng(1).uniform(4.0, 6.0, (12, 2))
+    points, heads = np.array([(0.0, 5.0), (10.0, 5.0), *between]), [0, 1, *(2 + place // 3 for place in range(12))]
+    whole = best_sets(points, heads, 6)[0]
+    assert whole.settled
+    assert max(looked) > 3
+    monkeypatch.setattr(search, "MOST_STEPS", 3)
+    looked.clear()
+    cut = best_sets(points, heads, 6)[0]
+    assert not cut.settled
+    assert max(looked) == 3
+    assert cut.worst == whole.worst
+    assert len({heads[member] for member in cut.members}) == 6
 
 
 def test_no_set_where_heads_are_too_few() -> None:

@@ -64,6 +64,7 @@ def test_shares_from_meter_readings_and_from_stops(drift: Drift, tmp_path: Path)
     [
         ("f/11", 7.0), ("11", 7.0), ("f/11.3", 7.3), ("f 8.5", 6.5), ("f/16,7", 8.7), ("f/5.6", 5.0), ("5.6.4", 5.4),
         ("f/8+0.5", 6.5), ("f/6.3", 5.0 + 1 / 3), ("f/1.4", 1.0), ("f/13", 7.0 + 1 / 3), ("f/16.0", 8.0),
+        ("f/1.2", 2 / 3),
     ],
 )  # fmt: skip
 def test_an_aperture_is_read_with_tenths_of_a_stop(text: str, stops: float) -> None:
@@ -101,7 +102,8 @@ def test_every_fault_is_told_at_once_with_its_row(drift: Drift, tmp_path: Path) 
     faults = caught.value.faults
     wanted = [
         'row 1: column "shar": did you mean share?', 'row 2: gel "1/4', "row 3: no share", 'row 3: head "Z"',
-        'row 4: share "-3"', 'row 4: role "key" is in row 2 too', "row 4: head B at 1/128: outside what was tested",
+        'row 4: share "-3"', 'row 4: role "key" is in row 2 too',
+        "row 4: head B at 1/128: outside what was tested, measured were 1/1, 1/2, 1/4; use one",
         "row 5: no role", 'row 5: gel "CTO+CTO+CTO": 3 gels', "row 6: power",
     ]  # fmt: skip
     assert len(faults) == len(wanted)

@@ -8,7 +8,7 @@ import pytest
 
 from greystep.mix.gels import NO_GEL
 from greystep.mix.setup import SetupRow
-from greystep.mix.shutter import check_shutter, duration
+from greystep.mix.shutter import _room, check_shutter, duration
 from greystep.session.settings import HeadInfo
 
 HEADS = {
@@ -68,6 +68,17 @@ def test_room_light_grows_with_the_shutter_and_where_a_weak_light_falls_alone(re
     quick = check_shutter(rows, readings, HEADS, np.zeros(2), None)
     assert not quick.given
     assert quick.ambient_pct == pytest.approx(found.ambient_pct / 2, rel=0.02)
+
+
+def test_a_frame_that_is_all_room_light_or_has_no_shutter_tells_nothing_of_the_room(readings: pd.DataFrame) -> None:
+    time_s, room = _room(readings)
+    assert (time_s, room) == (pytest.approx(1 / 128), pytest.approx(0.128))
+    lost = readings.assign(ambient_pct=[100.0, *readings["ambient_pct"][1:]], exposure_s=[1 / 125, 0.0, 1 / 125])
+    with np.errstate(all="raise"):
+        assert _room(lost) == (pytest.approx(1 / 128), pytest.approx(0.128))
+    slow = readings.assign(status=["ok", "rejected", "ok"], exposure_s=[1 / 60, 1 / 125, 1 / 60])
+    assert _room(slow)[0] == pytest.approx(1 / 64), "of what can be used"
+    assert _room(slow.assign(kind=["flash", "ambient", "check"]))[0] == pytest.approx(1 / 64)
 
 
 def test_what_the_test_does_not_tell_stays_unknown(synthetic: ModuleType) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from greystep.errors import GreystepError
 from greystep.measure.target import Target
 from greystep.session import cards
 from greystep.session.settings import load_settings
@@ -88,8 +89,8 @@ def test_a_card_has_its_outline_on_the_same_ground_and_is_as_even() -> None:
     assert not same(lambda own, card, edges, ground: np.where(some(0.26, ground), own * 2.0, own))
     assert same(lambda own, card, edges, ground: np.where(some(0.39, edges), own * 2.0, own))
     assert not same(lambda own, card, edges, ground: np.where(some(0.42, edges), own * 2.0, own))
-    assert same(lambda own, card, edges, ground: np.where(ground, own * 1.13, own)), "0.12 and twice the noise"
-    assert not same(lambda own, card, edges, ground: np.where(ground, own * 1.16, own))
+    assert same(lambda own, card, edges, ground: np.where(ground, own * 1.1425, own)), "0.12 and twice the noise"
+    assert not same(lambda own, card, edges, ground: np.where(ground, own * 1.1455, own))
     assert same(lambda own, card, edges, ground: np.where(card, own * 1.019, own))
     assert not same(lambda own, card, edges, ground: np.where(card, own * 1.022, own))
     assert not same(noise=15.0), "its pixels scatter more than a card's do"
@@ -144,3 +145,65 @@ def test_of_rows_that_the_log_declares_those_that_can_be_used_show_the_card(tmp_
     usable = np.array([True, True, True, True, False])
     found = cards.shows_card(load_settings(tmp_path), frames, pd.DataFrame({"level": np.zeros(5)}), nothing, usable, {})
     assert found.tolist() == [True, True, True, False, False]
+
+
+def test_a_job_frame_is_held_against_the_cards_of_its_lights_in_colour_and_brightness(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two cards under A at full and a dark one under B, and job frames that differ in one respect each."""
+    monkeypatch.setattr(cards, "_same_card", lambda frames, target, row, witnesses: held.append(witnesses) is None)
+    monkeypatch.setattr(cards, "_near_setting", lambda *_: True)
+    held: list[list[int]] = []
+    jobs: list[tuple[str, float, float, float]] = [
+        ("A", 1.0, 1.0, 0.0), ("A", 1.028, 1.028, 0.0), ("A", 1.012, 1.012, 0.0), ("A", 1.02, 0.98, 0.0),
+        ("A", 1.01, 0.99, 0.0), ("A", 1.0, 1.0, 0.3), ("C", 1.0, 1.0, 9.0), ("B", 1.0, 1.0, 0.0), ("", 1.0, 1.0, 9.0),
+    ]  # fmt: skip
+    shots = [("A", 1.0, 1.0, 0.0), ("A", 1.0, 1.0, 0.0), ("B", 1.0, 1.0, 0.0), *jobs]
+    kind = np.array(["flash", "card", "flash", *["job"] * len(jobs)])
+    dark = np.arange(len(shots)) == 2
+    frames: Any = SimpleNamespace(
+        of_kind=lambda *kinds: np.isin(kind, kinds),
+        doubts={cards.Flag.TOO_DARK: dark, cards.Flag.UNEVEN: np.arange(len(shots)) == 4},
+    )
+    heads, red, blue, level = zip(*shots, strict=True)
+    compared = pd.DataFrame({"body": "X", "head": heads, "stops": 0.0, "lights": "", "level": level})
+    ratios = {"r_g": 0.5 * np.array(red), "b_g": 0.6 * np.array(blue)}
+    every = np.ones(len(shots), dtype=bool)
+
+    def shown(**more: Any) -> list[bool]:
+        held.clear()
+        found = cards.shows_card(load_settings(tmp_path), frames, compared.assign(**more), ratios, every, {"X": TARGET})
+        assert found[:3].all()
+        return [bool(one) for one in found[3:]]
+
+    assert shown() == [True, False, True, False, True, False, True, True, True]
+    assert held == [[0, 1]] * 6, "cards of its own lights, else all; the dark one only where no other is"
+    dark[:] = True
+    dark[3:] = False
+    shown()
+    assert held[-2:] == [[2], [0, 1, 2]]
+    assert shown(body=["Y"] * 3 + ["X"] * len(jobs)) == [True, False, *[True] * 7], "without a card: by the setting"
+    assert held == []
+    missing: Any = None
+    found = cards.shows_card(load_settings(tmp_path), frames, compared, ratios, every, {"X": missing})
+    assert not found[3:].any()
+
+
+def test_the_lights_that_a_row_names(tmp_path: Path) -> None:
+    settings = load_settings(tmp_path)
+
+    def named(lights: str, head: str = "", stops: float = NAN) -> dict[str, float]:
+        found = cards.named_lights(lights, head, stops, settings)
+        return {name: -1.0 if np.isnan(at) else at for name, at in found.items()}
+
+    assert named("", "A", 1.0) == {"A": 1.0}
+    assert named("") == {}
+    assert named(" & ") == {}
+    assert named("A@1/4 & B@1/16", "C", 1.0) == {"A": 2.0, "B": 4.0}
+    assert named("A & B@full") == {"A": -1.0, "B": 0.0}
+    assert named("A@1/4 & A@1/2") == {"A": -1.0}, "one head twice: at no one power"
+    assert named("a@b@1/2") == {"a@b": 1.0}
+    with pytest.raises(GreystepError):
+        named("A@soft")
+    assert cards._lights({"lights": "A@soft", "head": "A", "stops": 1.0}, settings) == {}
+    assert cards._lights({"lights": None, "head": "A", "stops": 1.0}, settings) == {"A": 1.0}

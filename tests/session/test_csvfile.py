@@ -65,6 +65,7 @@ def test_an_empty_file_has_no_rows(tmp_path: Path) -> None:
         (b"frame,head\nf1,\x81\n", "is not text in UTF-8"),
         (b'a,b\n"open,1\n2,3\n', "close each quote that is opened"),
         (b'a,b\n1,"x"y\n', "line 2 cannot be split into cells"),
+        (b"\na,b\n1,\0", r"byte 8 \(line 3\) is a zero"),
     ],
 )
 def test_what_is_no_sheet_is_refused(tmp_path: Path, data: bytes, says: str) -> None:

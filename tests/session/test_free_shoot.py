@@ -37,20 +37,25 @@ def test_what_is_neither_head_nor_power_is_refused(told: str, tmp_path: Path) ->
 def test_frames_get_what_was_told_last(tmp_path: Path) -> None:
     settings = load_settings(tmp_path)
     free = FreeShoot(settings)
+    free.note("there is no frame yet")
+    assert not free.log.exists()
     assert free.take(["f1.dng"]) == []
     assert free.waiting == ["f1.dng"]
     free.tell("A 1/4")
     assert free.take(["f1.dng", "f2.dng"]) == ["f1.dng", "f2.dng"]
+    assert free.waiting == []
+    assert free.take(["f1.dng", "f2.dng"]) == []
     free.tell("card")
     free.take(["f1.dng", "f2.dng", "f3.dng"])
     free.note("dust on it")
+    free.note("wiped")
     again = FreeShoot(settings)
     again.tell("B full")
     again.take(["f1.dng", "f2.dng", "f3.dng", "f4.dng"])
     log = read_shots(settings)
     assert log[["frame", "head", "power", "kind", "note"]].to_numpy().tolist() == [
         ["f1.dng", "A", "1/4", "flash", ""], ["f2.dng", "A", "1/4", "flash", ""],
-        ["f3.dng", "", "", "card", "dust on it"], ["f4.dng", "B", "full", "flash", ""],
+        ["f3.dng", "", "", "card", "dust on it; wiped"], ["f4.dng", "B", "full", "flash", ""],
     ]  # fmt: skip
 
 
@@ -100,3 +105,39 @@ def test_a_plan_is_not_shot_freely(tmp_path: Path) -> None:
     (tmp_path / "shots.csv").write_text("frame,head,power\n,A,full\n", encoding="utf-8")
     with pytest.raises(GreystepError, match="without --free"):
         FreeShoot(load_settings(tmp_path))
+
+
+@pytest.mark.parametrize(
+    ("setting", "said"),
+    [
+        (Setting(Kind.FLASH, "A", "1/4"), "A at 1/4"), (Setting(Kind.CARD, "A", "1/4"), "card A at 1/4"),
+        (Setting(Kind.CARD), "card"), (Setting(Kind.JOB, note="plate key"), "plate key"),
+        (Setting(Kind.AMBIENT), "ambient"), (Setting(Kind.CHECK, "A", "full"), "check A at full"),
+    ],
+)  # fmt: skip
+def test_a_setting_is_said_as_it_was_told(setting: Setting, said: str) -> None:
+    assert setting.said == said
+
+
+def test_what_is_wrong_is_said_with_what_to_write(tmp_path: Path) -> None:
+    settings = load_settings(tmp_path)
+    for told, says in (("", "nothing told; tell head and power"), ("check", '"check": tell head and power'),
+                       ("A 5", "power"), ("flash", '"flash": tell')):  # fmt: skip
+        with pytest.raises(GreystepError, match=says):
+            parse_setting(told, settings)
+    assert parse_setting("check A 1/4", settings) == Setting(Kind.CHECK, "A", "1/4")
+    assert parse_setting("dark", settings) == Setting(Kind.DARK)
+    assert parse_setting("JOB of the day", settings) == Setting(Kind.JOB, note="job of the day")
+
+
+def test_a_log_of_a_free_shoot_goes_on_with_all_that_it_says(tmp_path: Path) -> None:
+    (tmp_path / "shots.csv").write_text("frame,head,power,mine\nf1.dng,A,full,x\n", encoding="utf-8")
+    free = FreeShoot(load_settings(tmp_path))
+    free.tell("B 1/4")
+    assert free.take(["f1.dng", "f2.dng"]) == ["f2.dng"]
+    rows = [line.split(",") for line in (tmp_path / "shots.csv").read_text().splitlines()]
+    told = [dict(zip(rows[0], row, strict=True)) for row in rows[1:]]
+    assert [(row["frame"], row["head"], row["power"], row["mine"]) for row in told] == [
+        ("f1.dng", "A", "full", "x"), ("f2.dng", "B", "1/4", ""),
+    ]  # fmt: skip
+    assert not {"stops", "row"} & set(rows[0])

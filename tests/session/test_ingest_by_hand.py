@@ -18,6 +18,7 @@ from greystep.session import measured
 from greystep.session.ingest import Ingested, as_written, ingest, overviews, write_readings
 from greystep.session.part import Part
 from greystep.session.settings import load_settings
+from greystep.session.shots import PutBack
 
 TARGET = fixed_target((0.2, 0.2, 0.8, 0.8))
 
@@ -96,7 +97,8 @@ class Placed:
     ) -> tuple[pd.DataFrame, tuple[()]]:
         self.names = list(names)
         assert len(readings) == len(names)
-        return shots.assign(frame=pd.array(list(names), dtype="str")), ()
+        to_come = [""] * (len(shots) - len(names))
+        return shots.assign(frame=pd.array([*names, *to_come], dtype="str")), ()
 
 
 def test_the_target_is_sought_in_flash_frames_of_the_log(session: Path, asked: Asked) -> None:
@@ -114,11 +116,33 @@ def test_while_frames_come_the_log_does_not_tell_which_are_flashes(session: Path
     assert asked == [(every, False)]
     assert placing.names == every
     assert found.readings["head"].tolist() == ["", "A", "A", "A", "A", ""]
-    label = found.readings["body"][1]
-    placing.targets[label] = TARGET
+    assert placing.targets == {found.readings["body"][1]: TARGET}, "four frames show it"
     asked.clear()
     ingest(load_settings(session), jobs=1, placing=placing)
     assert asked == [], "its place is known"
+
+
+def test_the_place_of_a_target_is_open_until_four_frames_with_light_show_it(session: Path, asked: Asked) -> None:
+    (session / "frames/f4.dng").unlink()
+    placing = Placed()
+    ingest(load_settings(session), jobs=1, placing=placing)
+    assert len(placing.names) == 5, "two of them too dark"
+    assert placing.targets == {}
+    assert len(asked) == 1
+
+
+def test_raw_files_beside_each_other_are_a_stack_where_one_is_asked_for(
+    tmp_path: Path, shoot: Callable[..., None], asked: Asked
+) -> None:
+    stack = tmp_path / "stack"
+    for at in range(2):
+        shoot(stack / f"f{at}.dng")
+    (tmp_path / "out").mkdir()
+    found = ingest(load_settings(stack), jobs=1, store=tmp_path / "out", stack=True)
+    assert found.readings[["frame", "kind"]].to_numpy().tolist() == [["f0.dng", "job"], ["f1.dng", "job"]]
+    assert asked[0][0] == ["f0.dng", "f1.dng"]
+    with pytest.raises(GreystepError, match="no such folder"):
+        ingest(load_settings(stack), jobs=1)
 
 
 def test_a_target_by_hand_is_not_sought_and_a_part_is_placed_on_its_rows(session: Path, asked: Asked) -> None:
@@ -127,6 +151,80 @@ def test_a_target_by_hand_is_not_sought_and_a_part_is_placed_on_its_rows(session
     assert asked == []
     assert found.readings["frame"].tolist() == ["f2.dng", "f3.dng"]
     assert found.readings.loc[0, ["patch_x0", "patch_x1"]].tolist() == pytest.approx([0.3, 0.6], abs=0.1)
+
+
+def test_flashes_whose_target_moved_are_measured_where_it_stands_now(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a job frame nothing is measured again: it may show no card at all."""
+    (session / "shots.csv").write_text(
+        "kind,head,power\nambient,,\nflash,A,1/1\nflash,A,1/1\nflash,A,1/4\njob,,\nambient,,\n"
+    )
+    seen: list[dict[str, Target]] = []
+    target = Target(TARGET.box, TARGET.patch, found=True)
+    monkeypatch.setattr(kept, "find_once", lambda *_, **__: (target, ""))
+    states = np.array(["", "", "target_moved", "", "target_moved", ""], dtype=object)
+    monkeypatch.setattr(ingesting.places, "target_states", lambda _: states)
+    monkeypatch.setattr(kept, "measure_again", lambda folder, where, *_: seen.append(where) or {})
+    ingest(load_settings(session), jobs=1)
+    assert seen == [{"f2.dng": target}]
+
+
+def test_a_target_that_one_frame_showed_is_sought_in_all_where_the_others_do_not_bear_it_out(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All frames are then measured at the second place, and the person sees how far that is."""
+    other = fixed_target((0.3, 0.3, 0.7, 0.7))
+    sought: list[bool] = []
+    asked: list[tuple[list[str], set[Target], bool, bool]] = []
+    measure = kept.measure
+
+    def find_once(*_: object, at_once: bool = False) -> tuple[Target, str]:
+        sought.append(at_once)
+        return (TARGET, "f1.dng") if at_once else (other, "")
+
+    def measured(folder: Path, targets: dict[str, Target], *rest: Any) -> Any:
+        if targets:
+            asked.append((list(targets), set(targets.values()), rest[-1], rest[-2] is not None))
+        return measure(folder, targets, *rest)
+
+    monkeypatch.setattr(kept, "find_once", find_once)
+    monkeypatch.setattr(kept, "measure", measured)
+    monkeypatch.setattr(ingesting.places, "found_in_others", lambda *_: False)
+    found = ingest(load_settings(session), jobs=1, progress=lambda done, total: None)
+    every = [f"f{at}.dng" for at in range(6)]
+    assert sought == [True, False]
+    assert asked == [(every, {TARGET}, False, True), (every, {other}, False, True)]
+    assert found.readings.loc[1, ["patch_x0", "patch_x1"]].tolist() == pytest.approx([0.3, 0.7], abs=0.05)
+    monkeypatch.setattr(ingesting.places, "found_in_others", lambda *_: True)
+    sought.clear()
+    ingest(load_settings(session), jobs=1)
+    assert sought == [True]
+
+
+def test_frames_whose_corners_do_not_tell_are_read_whole(session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[list[str], bool, bool]] = []
+    measure = kept.measure
+
+    def measured(folder: Path, targets: dict[str, Target], *rest: Any) -> Any:
+        if len(rest) > 5:
+            asked.append((list(targets), rest[-1], rest[-2] is None))
+        return measure(folder, targets, *rest)
+
+    monkeypatch.setattr(kept, "find_once", lambda *_, **__: (TARGET, ""))
+    monkeypatch.setattr(kept, "measure", measured)
+    monkeypatch.setattr(ingesting.places, "to_read_whole", lambda _: ["f2.dng"])
+    ingest(load_settings(session), jobs=1, progress=lambda done, total: None)
+    assert asked == [([f"f{at}.dng" for at in range(6)], False, False), (["f2.dng"], True, True)]
+
+
+def test_what_there_is_to_say_of_the_log_is_told_on_the_terminal_and_kept(session: Path, asked: Asked) -> None:
+    log = (session / "shots.csv").read_text().replace("flash,A,1/4", "flash,A,4-Jan")
+    (session / "shots.csv").write_text(log)
+    found = ingest(load_settings(session), jobs=1)
+    put_back = PutBack((5, 6), ("4-Jan", "4-Jan"), ("1/4", "1/4"))
+    assert put_back in found.notes
+    assert put_back in found.messages
 
 
 def test_no_more_of_a_frame_is_read_than_tells_its_light(
@@ -150,7 +248,10 @@ def test_without_flash_a_target_is_sought_in_what_is_not_dark(monkeypatch: pytes
     dark, lit = np.full((10, 10, 3), 0.01), np.full((10, 10, 3), 0.5)
     measured._find_in_lit([dark, lit, dark])
     measured._find_in_lit([dark, dark])
-    assert seen == [(1, False), (2, False)]
+    hot = np.full((40, 40, 3), 0.01)
+    hot[3, 5] = 1.0
+    measured._find_in_lit([lit, hot, lit])
+    assert seen == [(1, False), (2, False), (2, False)], "a hot pixel is no light"
 
 
 # --- what is written and drawn ----------------------------------------------------------------------------------------

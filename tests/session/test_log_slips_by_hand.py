@@ -6,6 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from greystep.errors import FaultsError
+from greystep.raw.exposure import Exposure
 from greystep.session import log_slips
 from greystep.session.log_slips import Gap, Slip, gap_text, miscount, slip_text
 from helpers.logs import log
@@ -86,3 +88,53 @@ def test_what_is_said_of_a_slip() -> None:
     assert log_slips.between(5, 6, np.array([-1, 0, -1, 3, -1])) == [
         ((-1, -1), (1, 0)), ((1, 0), (3, 3)), ((3, 3), (5, 6))
     ]  # fmt: skip
+
+
+# --- the whole way ----------------------------------------------------------------------------------------------------
+
+
+def slips(rows: str, frames: int, captured: list[str] | None = None, times: list[float] | None = None) -> list[str]:
+    """What is said of a log whose rows and frames differ in number: by pauses, and by times of exposure."""
+    shots = log(*rows.split())
+    exposures = [
+        Exposure(captured=captured[at] if captured else "", exposure_s=times[at] if times else 0.01)
+        for at in range(frames)
+    ]
+    with pytest.raises(FaultsError) as caught:
+        log_slips.assign_frames(shots, [f"f{at}" for at in range(frames)], exposures)
+    return list(caught.value.faults)
+
+
+def clock(*seconds: int) -> list[str]:
+    return [f"2026-03-02T09:{at // 60:02d}:{at % 60:02d}" for at in seconds]
+
+
+def test_a_pause_tells_in_which_head_a_frame_is_missing_or_too_many() -> None:
+    """Ten seconds from shot to shot, two minutes from head to head."""
+    rows = "A0 A1 A2 B0 B1 B2"
+    start = (
+        "6 rows, {} frames in capture order: 1 frame too {}; correct the log or the folder so that the numbers agree"
+    )
+    few = slips(rows, 5, clock(0, 10, 130, 140, 150))
+    assert few[0].startswith(start.format(5, "few"))
+    assert few[1:] == ["rows 2 to 4 (A 0 to A 2): 1 of them without a frame"]
+    many = slips(rows, 7, clock(0, 10, 20, 140, 150, 160, 170))
+    assert many[0].startswith(start.format(7, "many"))
+    assert many[1:] == ["f3 to f6: 1 of them without a row"]
+
+
+def test_settings_tell_within_a_head_and_what_still_disagrees_is_told() -> None:
+    """Repeats of a light have one time of exposure; the second light another."""
+    found = slips("A0 A0 A0 A1 A1 A1", 5, times=[0.01, 0.01, 0.02, 0.02, 0.02])
+    assert found[1:] == ["rows 2 to 4 (A 0): 1 of them without a frame"]
+    torn = slips("A0 A0 A0 A1 A1 A1", 7, times=[0.01, 0.02, 0.01, 0.02, 0.02, 0.01, 0.02])
+    assert torn[-1].startswith("so read, pauses or settings still disagree with the log at ")
+
+
+def test_where_nothing_parts_the_frames_the_place_is_not_told() -> None:
+    none = "the exposure data do not tell where the sequence slipped"
+    assert slips("A0 A1 A2 A3 A4 A5", 5)[1:] == [none]
+    assert slips("A0", 3)[1:] == [none]
+    assert slips("A0 A0 A1", 40)[1:] == [none], "another folder"
+    shots = log("A0", "A1")
+    assert log_slips.assign_frames(shots, ["a", "b"], [Exposure(), Exposure()])["frame"].tolist() == ["a", "b"]

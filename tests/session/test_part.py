@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
 import pytest
 import typer
 from typer.testing import CliRunner
@@ -14,7 +15,7 @@ from greystep.errors import GreystepError
 from greystep.live.conducting import Watch
 from greystep.sentences.frames import lines
 from greystep.session.ingest import Ingested, ingest
-from greystep.session.part import Part, cut
+from greystep.session.part import OutsidePart, Part, cut, rows_of_part
 from greystep.session.settings import load_settings
 
 IN_ORDER = ["c/x9.dng", "c/x8.DNG", "Y1.nef", "y1.dng", "z/x9.dng", "last.dng"]
@@ -49,6 +50,23 @@ def test_the_part_goes_from_one_frame_to_another_both_included(first: str, last:
 def test_a_part_that_is_none_says_what_is_there(first: str, last: str, says: str) -> None:
     with pytest.raises(GreystepError, match=says):
         cut(IN_ORDER, Part(first, last))
+
+
+def test_three_of_the_frames_that_a_name_may_mean_are_told() -> None:
+    names = [f"{folder}/f1.dng" for folder in "abcd"]
+    with pytest.raises(
+        GreystepError, match=r'first frame "f1": is a/f1.dng and b/f1.dng and c/f1.dng; write the folder'
+    ):
+        cut(names, Part("f1"))
+
+
+def test_rows_outside_a_part_leave_the_rest_of_the_log_as_it_is() -> None:
+    shots = pd.DataFrame({"frame": ["a", "b", "c", "", "d"], "head": list("ABCDE"), "row": [2, 3, 4, 5, 0]})
+    kept, told = rows_of_part(shots, ["a", "b", "c", "d"], ["b", "c"])
+    assert kept.to_dict(orient="list") == {"frame": ["b", "c", ""], "head": ["B", "C", "D"], "row": [3, 4, 5]}
+    assert kept.index.tolist() == [0, 1, 2]
+    assert told == (OutsidePart((2,), "b", "c"),), "of a frame that only its folder names nothing is said"
+    assert rows_of_part(shots, ["a", "b", "c", "d"], ["a", "b", "c", "d"])[1] == ()
 
 
 def test_while_frames_come_the_last_may_be_one_of_them() -> None:

@@ -37,6 +37,9 @@ HALVINGS = {f"1/{2**k}" for k in range(10)}
         ("46038", "1/16"),
         ("1-Jan", "1/1"),
         ("01/01/2026", "1/1"),
+        ("1/16/26", "1/16"),
+        ("16-Jan-26", "1/16"),
+        ("01.04.99", "1/4"),
         ("2-Jan", "1/2"),
         ("01-Feb", "1/2"),  # day before month
         ("02.01.2026", "1/2"),
@@ -72,6 +75,8 @@ def test_a_date_that_only_one_power_may_have_been_is_put_back(shown: str, typed:
         "",
         "99999",
         "Jan-128",
+        "32-Jan",  # no spreadsheet shows a year before its month
+        "Jan 2032",
         "4. Mai 2026",
         "01/16/1000",
     ],

@@ -24,6 +24,7 @@ def test_warm_ups_are_frames_at_full_before_a_heads_first_row() -> None:
     assert warm_ups.find_warm_ups(log("-"), light) == []
     assert not warm_ups._alike_in_a_row(np.array([0.0, 0.2, 0.4, 0.0, 0.2]))
     assert warm_ups._alike_in_a_row(np.array([9.0, 0.0, 0.1, 0.3]))
+    assert warm_ups._alike_in_a_row(np.array([0.0, 0.1, 0.3])), "three are enough"
     assert not warm_ups._alike_in_a_row(np.array([0.0, -INF, 0.0, 0.0]))
     assert not warm_ups._alike_in_a_row(np.array([0.0, 0.0]))
 

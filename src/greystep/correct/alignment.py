@@ -35,11 +35,11 @@ def align(hub: Blocks, frame: Blocks) -> tuple[Floats, float]:
     # Beyond these a frame is not the same framing: standard deviations of shift [blocks] and scale.
     prior = np.array([1.0, 1.0, 0.01])
     found = np.zeros(3)
-    usable = ndimage.binary_erosion(seen, iterations=2, border_value=0)
+    usable = ndimage.binary_erosion(seen, iterations=2)
     for _ in range(_ROUNDS):
         places = _places(one.shape, found[:2], found[2])
         warped = ndimage.map_coordinates(other, places, order=1, mode="nearest")
-        good = usable & (ndimage.map_coordinates(shown.astype(np.float64), places, order=1, mode="constant") > 0.999)
+        good = usable & (ndimage.map_coordinates(shown.astype(np.float64), places, order=1) > 0.999)
         if np.count_nonzero(good) < _LEAST_BLOCKS:
             return np.zeros(2), 0.0
         left = (warped - one)[good]
@@ -86,7 +86,7 @@ def laid_over(frame: Blocks, hub: Blocks, shift: Floats, zoom: float) -> tuple[F
         [ndimage.map_coordinates(frame.signal[..., c], places, order=1, mode="nearest") for c in range(3)], axis=-1
     )
     around = bloomed(frame.clipped)
-    good = ndimage.map_coordinates((~around).astype(np.float64), places, order=1, mode="constant") > 0.999
+    good = ndimage.map_coordinates((~around).astype(np.float64), places, order=1) > 0.999
     return signal, good
 
 

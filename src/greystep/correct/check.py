@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from greystep.arrays import Floats, Triple
-from greystep.columns import CheckRow, CorrectionRow, FrameRow, names, rows_of
+from greystep.columns import CheckRow, CorrectionRow, FrameRow, rows_of
 from greystep.correct.developed import to_rec709, white_of_240
 from greystep.correct.dng_copy import baseline_exposure
 from greystep.correct.gains import Corrections
@@ -73,7 +73,7 @@ def check(ingested: Ingested, corrections: Corrections, folder: Path) -> Checked
         raise GreystepError(f"{done}; run greystep render first, with the same options as here")
     if other:
         messages.append(f"{other} files were rendered with other corrections or have changed; they are not measured")
-    table = pd.DataFrame([asdict(row) for row in rows], columns=list(names(CheckRow)))
+    table = pd.DataFrame([asdict(row) for row in rows])
     unseen = int((table["measured"] == "").sum())
     if unseen:
         messages.append(f"{unseen} files show no light that could be measured again; they were corrected without it")

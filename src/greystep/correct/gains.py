@@ -125,12 +125,12 @@ def correct_frames(
             gains = neutral / np.array([frame.r_g, 1.0, frame.b_g])
             matrices[name], slopes[name], residual = developed_correction(developed[body], gains, stops, neutral, space)
             marks = frame.marks | ({"other_camera"} if frame.observer else set())
-            multipliers = gains / np.array(primary[body].neutral)
+            multipliers = gains / np.array(primary[body].neutral)  # green is 1
             white = white_of_240(show @ (1.0 / slopes[name]))
             record |= {
                 **dict(zip(("gain_r", "gain_g", "gain_b"), gains, strict=True)),
-                "multiplier_r": multipliers[0] / multipliers[1],
-                "multiplier_b": multipliers[2] / multipliers[1],
+                "multiplier_r": multipliers[0],
+                "multiplier_b": multipliers[2],
                 **dict(zip(("white240_r", "white240_g", "white240_b"), white, strict=True)),
                 "exposure_stops": stops,
                 "mired_shift": mired - frame.mired,

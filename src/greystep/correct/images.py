@@ -27,9 +27,8 @@ from greystep.raw.exposure import Exposure, quiet
 _DESCRIPTION, _ARTIST, _COPYRIGHT = 270, 315, 33432
 #: Bytes of an ICC profile before its table of tags.
 _ICC_HEADER: Final = 128
-#: Orientation (EXIF) -> (quarter turns to the left, then mirrored left to right) that make the picture upright.
+#: Orientation (EXIF) -> (quarter turns to the left, then mirrored left to right) that make the picture upright; 1 is.
 _TURNS: Final = {
-    1: (0, False),
     2: (0, True),
     3: (2, False),
     4: (2, True),

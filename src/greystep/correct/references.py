@@ -196,9 +196,9 @@ def carried(
     apart: dict[str, float] = {}
     if tie is not None:
         offset, u_tie, moved, apart = tie
-        neutral = neutral * np.exp(offset - offset[1])
+        neutral = neutral * np.exp(offset)
         green = reference.green * float(np.exp(offset[1]))
-    elif not (body.label == other_label and _lenses(rows) & _lenses(there)):
+    elif not (body.label == other_label and set(rows["lens"]) & set(there["lens"])):
         here, from_there = body.sees, source.sees
         if not (body.anchored and source.anchored and here is not None and from_there is not None):
             raise GreystepError(
@@ -334,7 +334,3 @@ def _signals(
 def _cell_neutral(lights: TestedLights, cells: Indices, body: Body) -> Floats | None:
     mired, duv = (float(lights.fitted[name].cells.values[cells].mean()) for name in ("mired", "duv"))
     return seen_neutral(body, 1e6 / mired, duv)
-
-
-def _lenses(rows: pd.DataFrame) -> set[str]:
-    return set(rows["lens"].astype(str)) if "lens" in rows else {""}

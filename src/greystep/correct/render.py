@@ -6,9 +6,10 @@ from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from greystep.arrays import Image
 from greystep.correct.demosaic import developed_bands
@@ -204,7 +205,7 @@ def write_image(path: Path, picture: Developed, origin: Origin, before: BeforeLa
         GreystepError: If the file cannot be written.
     """
     half = path.suffix == SUFFIXES["exr"]
-    image = np.empty((picture.height, picture.width, 3), np.float16 if half else np.uint16)
+    image: NDArray[Any] = np.empty((picture.height, picture.width, 3), np.float16 if half else np.uint16)
     most = float(np.finfo(np.float16).max)
     lost = 0
     for top, band in picture.bands:  # coded band by band: the image is never held as floats
@@ -215,9 +216,9 @@ def write_image(path: Path, picture: Developed, origin: Origin, before: BeforeLa
             lost += int(np.count_nonzero((np.abs(band - held) > _CUT).any(axis=-1)))
             image[top : top + len(band)] = np.round(held * np.float32(65535.0))
     if half:
-        write_exr(path, image.astype(np.float16, copy=False), origin, before)
+        write_exr(path, image, origin, before)
     else:
-        write_tiff(path, image.astype(np.uint16, copy=False), origin, before)
+        write_tiff(path, image, origin, before)
     return lost / (picture.height * picture.width)
 
 

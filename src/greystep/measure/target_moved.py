@@ -152,7 +152,7 @@ def target_states(surrounds: Sequence[Floats], reference: Floats) -> list[str]:
 
 
 def _middle(count: int) -> slice:
-    return slice(count // 3, max(count // 3 + 1, count - count // 3))
+    return slice(count // 3, count - count // 3)
 
 
 @dataclass(frozen=True)

@@ -323,7 +323,7 @@ def _gels(lights: Sequence[SetupLight], rows: Sequence[SetupRow], gels: Sequence
         for pick in [one] if two == one or expected[two] > expected[one] - WORTH else [one, two]:
             if stacks[pick].name != light.gel.name and expected[pick] < now:
                 yield _geled(rows, [(light, stacks[pick])])
-    if len(lights) > 2 and not any(mixed_gels):
+    if not any(mixed_gels):
         yield from _all_gels(lights, rows, stacks, through, unsure, now)
 
 

@@ -118,7 +118,7 @@ class GangChoice:
 
 
 def choose_from(
-    found: Ingested, need: int | None, powers: Sequence[str] = (), ganged: bool = False, wanted: str = "0"
+    found: Ingested, need: int | None, powers: Sequence[str], ganged: bool, wanted: str
 ) -> Choice | GangChoice:
     """Choose heads of a session as `choose` does, or, where they are ganged, as `choose_gang`: `need` are at most used.
 

@@ -122,7 +122,7 @@ def warming(lights: Sequence[SetupLight], drift: Drift, tolerance: Tolerance) ->
     """Return for each light its heads that move beyond a colour limit as they warm up."""
     names, limits = drift.cells.heads["head"].to_numpy(object), colour_limits(tolerance)
     found = {head: one for head in range(len(names)) if (one := find_warm_up(drift, limits, head)) and one.beyond}
-    uses = [dict.fromkeys(drift.cells.head[light.weights != 0.0].tolist()) for light in lights]
+    uses = [drift.cells.head[light.weights != 0.0].tolist() for light in lights]
     return [{str(names[head]): found[head] for head in own if head in found} for own in uses]
 
 
@@ -247,7 +247,7 @@ def _light(row: SetupRow, fitted: Mapping[str, Fitted]) -> SetupLight:
     base = {name: float(weights[used] @ fitted[name].cells.values[used]) for name in _COLOUR}
     doubts = list(row.gel.doubts)
     if len(used) > 1:
-        gap = [abs(float(np.diff(fitted[name].cells.values[used])[0])) for name in ("mired", "duv")]
+        gap = [float(np.diff(fitted[name].cells.values[used])[0]) for name in ("mired", "duv")]
         doubts.append((f"{row.head} at {row.power}", _BETWEEN * gap[0], _BETWEEN * gap[1]))
     mired, duv = base["mired"] + row.gel.mired_shift, base["duv"] + row.gel.duv_shift
     upvp, stretch = np.array([base["u_prime"], base["v_prime"]]), 1.0
@@ -268,7 +268,7 @@ def _ganged(members: Sequence[SetupLight]) -> SetupLight:
     if len(members) == 1:
         return members[0]
     share = np.array([light.share for light in members])
-    upvp = mix(points(members), share / share.sum())
+    upvp = mix(points(members), share)
     colour = colour_of(upvp)
     # u'v' of a sum is the mean of u'v' weighted by (X + 15 Y + 3 Z), which is 9 Y / v'.
     part = share / points(members)[:, 1]

@@ -7,6 +7,7 @@ that graph with its widest pair, so every set is met once, at its own worst pair
 import heapq
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -25,13 +26,11 @@ class BestSet:
 
     Attributes:
         members: Places in rising order.
-        pair: (int, int). The widest pair.
-        worst, total: Its distance, and the sum of the distances of all pairs [steps].
+        worst, total: The distance of the widest pair, and the sum of the distances of all pairs [steps].
         settled: No set with the same worst pair has a smaller sum; that no set has a smaller worst pair is always so.
     """
 
     members: tuple[int, ...]
-    pair: tuple[int, int]
     worst: float
     total: float
     settled: bool
@@ -79,7 +78,7 @@ def best_sets(points: npt.ArrayLike, heads: Sequence[int], need: int, count: int
             among = _reachable(search, among, need - 2)
             _grow(search, [i, j], worst, worst, among, need - 2)
     best = sorted((tuple(-part for part in key[:2]), members) for key, members in search.found)
-    return [_chosen(search, members) for _, members in sorted(best, key=lambda item: (item[0], item[1]))]
+    return [_chosen(search, members) for _, members in sorted(best)]
 
 
 @dataclass(frozen=True)
@@ -168,8 +167,5 @@ def _reachable(search: _Search, among: int, left: int) -> int:
 
 
 def _chosen(search: _Search, members: tuple[int, ...]) -> BestSet:
-    pairs = [(search.apart[a][b], -a, -b) for k, a in enumerate(members) for b in members[k + 1 :]]
-    worst, a, b = max(pairs)
-    return BestSet(
-        members, (-a, -b), worst / UNIT, sum(pair[0] for pair in pairs) / UNIT, search.steps[0] <= MOST_STEPS
-    )
+    pairs = [search.apart[a][b] for a, b in combinations(members, 2)]
+    return BestSet(members, max(pairs) / UNIT, sum(pairs) / UNIT, search.steps[0] <= MOST_STEPS)

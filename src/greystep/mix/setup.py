@@ -232,13 +232,9 @@ def _amount(name: str, text: str) -> float:
 
 def _aperture(text: str) -> float | None:
     """Return a marked aperture as stops above f/1, on the exact third stop; None where it is no marking."""
-    try:
-        value = read_number(text, "aperture", (0.9, 128.0), "an aperture")
-    except GreystepError:
+    if text not in (*_APERTURES, *_THIRDS) and text.removesuffix(".0") not in _APERTURES:
         return None
-    exact = round(6.0 * math.log2(value)) / 3.0  # thirds of a stop: N = 2 ** (k / 6)
-    marked = text in (*_APERTURES, *_THIRDS) or text.removesuffix(".0") in _APERTURES
-    return exact if abs(2.0 * math.log2(value) - exact) <= 0.1 and marked else None
+    return round(6.0 * math.log2(float(text))) / 3.0  # thirds of a stop: N = 2 ** (k / 6)
 
 
 def _tested_body(cells: Cells, mired: Floats, heads: Sequence[str]) -> str:

@@ -85,7 +85,7 @@ class _Repeats:
         several = np.isin(cell, [number for number, n in Counter(cell.tolist()).items() if n > 1])
         values, cell = values[several], cell[several]
         first, second = np.nonzero(np.triu(cell[:, None] == cell[None, :], 1))
-        size = np.bincount(cell, minlength=1)
+        size = np.bincount(cell)
         middle = {number: float(np.median(values[cell == number])) for number in dict.fromkeys(cell.tolist())}
         away = np.abs(values - np.array([middle[number] for number in cell.tolist()]))
         distance, pair = np.abs(values[first] - values[second]), cell[first]

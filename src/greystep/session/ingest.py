@@ -240,8 +240,8 @@ def join_readings(
         Flag.SETTINGS_CHANGED: faults.settings_changed(compared, signals.black_known),
         Flag.TAIL_CUT: faults.tail_cut(compared, settings.heads),
         Flag.TOO_SOON: faults.too_soon(log, fired, settings.recycle_s),
-        Flag.NO_AMBIENT: lit & signals.no_ambient,
-        Flag.AMBIENT_HIGH: lit & (np.nan_to_num(signals.ambient_pct) > AMBIENT_HIGH_PCT),
+        Flag.NO_AMBIENT: signals.no_ambient,
+        Flag.AMBIENT_HIGH: np.nan_to_num(signals.ambient_pct) > AMBIENT_HIGH_PCT,
         Flag.BLACK_DOUBTFUL: lit & signals.black_wrong,
     }
 

@@ -1,0 +1,91 @@
+"""What an image says of its origin, by the numbers of its tags (TIFF 6.0, EXIF 2.32) and by named attributes."""
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from greystep.correct import images
+from greystep.correct.images import Origin, owner_texts, read_image, turned, turned_back, write_exr
+from greystep.errors import FrameError, GreystepError
+from greystep.raw.exposure import Exposure
+
+FULL = Exposure(
+    exposure_s=1 / 125, f_number=5.6, iso=100.0, focal_mm=85.0, captured="2026-03-02T09:07:05.25", make="Made",
+    model="Up", serial="77", lens="85 mm", orientation=6,
+)  # fmt: skip
+TEXTS = {270: "a still life", 315: "Someone", 33432: "Somebody"}
+
+
+def tags(exposure: Exposure, texts: dict[int, str] | None = None) -> dict[int, tuple[str, int, Any]]:
+    found = images._tiff_tags(Origin("a.dng", exposure, "lin_rec709", "Rec. 709", texts or {}))
+    assert [code for code, *_ in found] == sorted(code for code, *_ in found)
+    assert all(written_once for *_, written_once in found)
+    return {code: (kind, count, value) for code, kind, count, value, _ in found}
+
+
+def test_each_thing_that_the_camera_recorded_stands_under_its_tag() -> None:
+    assert tags(FULL, TEXTS) == {
+        269: ("s", 0, b"a.dng"), 270: ("s", 0, b"a still life"), 271: ("s", 0, b"Made"), 272: ("s", 0, b"Up"),
+        274: ("H", 1, 6), 306: ("s", 0, b"2026:03:02 09:07:05"), 315: ("s", 0, b"Someone"),
+        33432: ("s", 0, b"Somebody"), 33434: ("2I", 1, (1, 125)), 33437: ("2I", 1, (28, 5)), 34855: ("H", 1, 100),
+        36867: ("s", 0, b"2026:03:02 09:07:05"), 37386: ("2I", 1, (85, 1)), 37521: ("s", 0, b"25"),
+        42033: ("s", 0, b"77"), 42036: ("s", 0, b"85 mm"),
+    }  # fmt: skip
+    assert tags(Exposure()) == {269: ("s", 0, b"a.dng"), 274: ("H", 1, 1)}
+    assert tags(Exposure(iso=102400.0))[34855] == ("H", 1, 65535), "the most that the tag holds"
+    assert tags(Exposure(exposure_s=0.0123456789))[33434][2][1] <= 1_000_000
+
+
+def test_attributes_of_an_exr_file() -> None:
+    found = images._exr_attributes(Origin("a.dng", FULL, "lin_rec709", "Rec. 709", TEXTS))
+    assert found["chromaticities"] == pytest.approx((0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329))
+    assert found["adoptedNeutral"].tolist() == pytest.approx([0.3127, 0.329])
+    plain = {
+        name: value for name, value in found.items() if name not in ("chromaticities", "adoptedNeutral", "software")
+    }
+    assert plain == {
+        "cameraMake": "Made", "cameraModel": "Up", "cameraSerialNumber": "77", "lensModel": "85 mm",
+        "capDate": "2026:03:02 09:07:05", "expTime": 1 / 125, "aperture": 5.6, "isoSpeed": 100.0,
+        "nominalFocalLength": 85.0, "owner": "Somebody", "comments": "a still life", "imageName": "a.dng",
+    }  # fmt: skip
+    artist = images._exr_attributes(Origin("a.dng", Exposure(), "lin_rec709", "Rec. 709", {315: "Someone"}))
+    assert set(artist) == {"chromaticities", "adoptedNeutral", "software", "owner", "imageName"}
+    assert artist["owner"] == "Someone"
+
+
+#: Of a picture of two rows and three columns.
+UPPER_LEFT = {
+    0: (0, 0), 1: (0, 0), 2: (0, 2), 3: (1, 2), 4: (1, 0), 5: (0, 0), 6: (1, 0), 7: (1, 2), 8: (0, 2), 9: (0, 0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("orientation", "corner"), UPPER_LEFT.items())
+def test_the_stored_pixel_that_comes_to_the_upper_left(orientation: int, corner: tuple[int, int]) -> None:
+    stored = np.arange(6).reshape(2, 3)
+    upright = turned(stored, orientation)
+    assert upright[0, 0] == stored[corner]
+    assert upright.shape == ((3, 2) if 5 <= orientation <= 8 else (2, 3))
+    assert (turned_back(upright, orientation) == stored).all()
+    if 5 <= orientation <= 8:
+        below = {5: (0, 1), 6: (1, 1), 7: (1, 1), 8: (0, 1)}[orientation]
+        assert upright[1, 0] == stored[below]
+
+
+def test_what_cannot_be_written_or_read_back_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    library = SimpleNamespace(ZIP_COMPRESSION=3, scanlineimage=0)
+    monkeypatch.setattr(images, "exr_library", lambda: library)
+    origin = Origin("a.dng", Exposure(), "lin_rec709", "Rec. 709")
+    with pytest.raises(GreystepError, match="an EXR file needs a path in UTF-8; give another folder with --out"):
+        write_exr(tmp_path / "\udcff.exr", np.zeros((2, 3, 3), np.float16), origin)
+    (tmp_path / "taken").write_text("a file")
+    with pytest.raises(
+        GreystepError, match=r"a\.exr: cannot be written \((Not a directory|File exists)\); free the disk"
+    ):
+        write_exr(tmp_path / "taken" / "a.exr", np.zeros((2, 3, 3), np.float16), origin)
+    (tmp_path / "a.tif").write_bytes(b"no image")
+    with pytest.raises(FrameError, match=r"a\.tif: cannot be read back \(.*\); render it again"):
+        read_image(tmp_path / "a.tif", 1)
+    assert owner_texts(tmp_path / "a.tif") == {}

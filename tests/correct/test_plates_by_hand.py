@@ -1,0 +1,40 @@
+"""PLATES.csv: which frame a row means, and what each is multiplied with."""
+
+from pathlib import Path
+
+import pytest
+
+from greystep.correct.plates import read_plates
+from greystep.errors import FaultsError, GreystepError
+
+FRAMES = ["a/f1.dng", "b/f1.dng", "b/f2.dng"]
+
+
+def plates(folder: Path, *rows: str) -> list[tuple[str, float]]:
+    (folder / "PLATES.csv").write_text("plate;gain;stops\n" + "\n".join(rows) + "\n")
+    return [(one.frame, one.factor) for one in read_plates(folder / "PLATES.csv", FRAMES)]
+
+
+def test_a_plate_is_named_as_plainly_as_it_may_be(tmp_path: Path) -> None:
+    assert plates(tmp_path, "f2;;", "f2.dng;2;", "b/f2.dng;;-1", "a/f1.dng;0,5;1", "f2;0;20") == [
+        ("b/f2.dng", 1.0), ("b/f2.dng", 2.0), ("b/f2.dng", 0.5), ("a/f1.dng", 1.0), ("b/f2.dng", 0.0),
+    ]  # fmt: skip
+
+
+def test_what_names_no_frame_or_two_is_told_with_its_row(tmp_path: Path) -> None:
+    with pytest.raises(FaultsError) as caught:
+        plates(tmp_path, "f1;;", "f3.dng;;", "zzzz;;", "f2;;21", "f2;-1;")
+    start = "row {}: plate '{}' "
+    assert list(caught.value.faults) == [
+        start.format(2, "f1") + "names 2 frames; give its folder too",
+        start.format(3, "f3.dng") + "is no frame to add; did you mean b/f2.dng?",
+        start.format(4, "zzzz") + "is no frame to add; name a frame that has a correction",
+        'row 5: stops "21": out of range; write stops from -20 to 20, such as -1',
+        'row 6: gain "-1": out of range; write a factor of light up to 1e6, such as 0.5',
+    ]
+
+
+def test_so_many_plates_at_most(tmp_path: Path) -> None:
+    assert len(plates(tmp_path, *["f2;;"] * 100)) == 100
+    with pytest.raises(GreystepError, match="101 plates; add 100 at most"):
+        plates(tmp_path, *["f2;;"] * 101)

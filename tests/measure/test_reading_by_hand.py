@@ -1,0 +1,151 @@
+"""Flags of one frame at their limits, and how a patch is cut: from numbers written down, without a file."""
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from greystep.flags import Flag
+from greystep.measure import camera, reading
+from greystep.measure.patch import PatchSignal
+from greystep.raw.exposure import Exposure
+
+
+def signal(level: float = 0.5, **more: Any) -> PatchSignal:
+    """A patch at a share of the range from 512 to 16512, the same in every colour."""
+    usual: dict[str, Any] = {
+        "mean": (16000.0 * level,) * 3, "u": (1.0,) * 3, "sd": (50.0,) * 3, "n": (1000, 2000, 1000),
+        "black": (512.0,) * 3, "white": (16512.0,) * 3, "ceiling": (16512.0,) * 3, "g1_g2": 1.0, "clipped_pct": 0.0,
+        "gradient_pct": 1.0, "damage": "", "off_pct": 0.0,
+    }  # fmt: skip
+    return PatchSignal(**usual | more)
+
+
+def faults(level: float = 0.5, masked: Any = None, opcodes: bool = False, **more: Any) -> dict[str, str]:
+    frame: Any = SimpleNamespace(black_masked=masked, opcodes=opcodes)
+    return {str(flag): said for flag, said in reading._faults(frame, signal(level, **more)).items()}
+
+
+def test_a_sound_patch_has_no_flag_and_each_limit_its_own() -> None:
+    assert faults() == {}
+    assert faults(0.9) == {}
+    assert faults(0.91) == {"near_white": "the patch lies at 91 % of the range; shoot it half a stop lower"}
+    assert list(faults(0.5, ceiling=(9410.0, 16512.0, 16512.0))) == [], "8000 of 8898"
+    assert list(faults(0.5, ceiling=(16512.0, 16512.0, 9300.0))) == ["near_white"], "of any colour, by its own shelf"
+    assert faults(0.021) == {}
+    assert list(faults(0.0195)) == ["too_dark"]
+    assert "lies at 1.9 % of the range" in faults(0.0194)["too_dark"]
+    assert faults(clipped_pct=0.1) == {}
+    assert faults(clipped_pct=0.11) == {"clipped": "0.1 % of the patch is clipped; shoot it again one stop lower"}
+    both = faults(0.95, clipped_pct=0.2)
+    assert both["near_white"] == "the patch lies at 95 % of the range", "one remedy is enough"
+    assert faults(gradient_pct=10.0) == {}
+    assert faults(gradient_pct=10.6)["uneven"].startswith("the light falls off by 11 % over the patch")
+    assert list(faults(0.01, gradient_pct=50.0)) == ["too_dark"], "near black the noise alone can tilt the plane"
+
+
+def test_a_part_unlike_the_rest_is_told_where_nothing_else_explains_it() -> None:
+    assert faults(off_pct=5.0) == {}
+    assert faults(off_pct=5.6)["uneven"].startswith("6 % of the patch is unlike the rest")
+    assert "unlike" not in faults(off_pct=9.0, gradient_pct=12.0)["uneven"]
+    assert list(faults(off_pct=9.0, clipped_pct=1.0)) == ["clipped"]
+    assert list(faults(0.01, off_pct=9.0)) == ["too_dark"]
+
+
+def test_damage_stands_alone() -> None:
+    for broken in ({"mean": (np.nan, 1.0, 1.0)}, {"u": (1.0, np.inf, 1.0)}):
+        assert list(faults(0.95, clipped_pct=5.0, **broken)) == ["damaged"]
+    assert faults(0.95, damage="12 pixels are zero, in blocks") == {
+        "damaged": "12 pixels are zero, in blocks; copy it from the card again"
+    }
+
+
+@pytest.mark.parametrize(
+    ("masked", "off"),
+    [
+        ((512.9, 512.0, 512.0, 512.0), ""), ((513.1, 512.0, 512.0, 512.0), "1.1"),
+        ((512.0, 512.0, 510.5, 512.0), "1.5"),
+        ((512.0, 513.5, 512.0, 510.5), ""), ((512.0, 513.5, 512.0, 512.9), "1.2"),
+    ],
+)  # fmt: skip
+def test_black_is_doubtful_where_masked_pixels_lie_a_count_away(masked: tuple[float, ...], off: str) -> None:
+    """Of the greens their mean counts."""
+    found = faults(masked=masked)
+    assert list(found) == (["black_doubtful"] if off else [])
+    assert not off or f"its black is {off} counts off its masked pixels" in found["black_doubtful"]
+
+
+def test_pixel_corrections_that_are_not_applied_are_told() -> None:
+    assert list(faults(opcodes=True)) == ["opcodes_ignored"]
+
+
+# --- exposure data ----------------------------------------------------------------------------------------------------
+
+
+def test_what_the_library_found_fills_in_field_by_field_and_its_ones_are_no_values() -> None:
+    own = Exposure(iso=100.0)
+    assert reading._completed(own, None) is own
+    found = reading._completed(own, Exposure(f_number=1.0, exposure_s=1.0, iso=800.0, model="Nine"))
+    assert (found.f_number, found.exposure_s, found.iso, found.model) == (None, None, 100.0, "Nine")
+    found = reading._completed(own, Exposure(f_number=8.0, exposure_s=0.01))
+    assert (found.f_number, found.exposure_s) == (8.0, 0.01)
+    kept = Exposure(f_number=1.0, exposure_s=1.0)
+    assert reading._completed(kept, Exposure(f_number=8.0, exposure_s=2.0)) == kept, "what the file says stands"
+
+
+def test_errors_that_nobody_foresaw_are_one_line() -> None:
+    said = str(reading.unreadable(Path("day/a.dng"), ValueError("two\n  lines")))
+    assert said == "a.dng: cannot be read (ValueError: two lines); copy it from the card again"
+    assert "takes more memory than there is" in str(reading.unreadable(Path("a.dng"), MemoryError()))
+
+
+# --- regions ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_span_is_cut_where_that_leaves_a_tile_out() -> None:
+    """A patch of 400 px over tiles of 512: 40 px of them in one tile, or in both ends."""
+    assert reading._cut(472, 872, 0, 512, 2) == (512, 832)
+    assert reading._cut(152, 552, 0, 512, 2) == (192, 512)
+    assert reading._cut(472 - 100, 872 - 100, 100, 512, 2) == (412, 732), "tiles begin before the frame"
+    assert reading._cut(52, 452, 100, 512, 2) == (92, 412)
+    assert reading._cut(473, 873, 0, 512, 6) == (515, 831), "by whole periods"
+    assert reading._cut(412, 812, 0, 512, 2) == (412, 812), "a half would be lost"
+    assert reading._cut(462, 862, 0, 512, 2) == (512, 812), "a quarter is the most"
+    assert reading._cut(460, 860, 0, 512, 2) == (460, 860)
+    assert reading._cut(100, 500, 0, 512, 2) == (100, 500), "one tile"
+    assert reading._cut(500, 882, 0, 512, 2) == (500, 882), "too small to lose anything"
+    assert reading._cut(120, 520, 0, 128, 2) == (120, 520), "small tiles are soon decoded"
+
+
+@pytest.mark.parametrize(
+    ("top", "rows", "edges"),
+    [
+        (0, 512, [700, 1024, 1536, 1600]), (100, 512, [700, 924, 1436, 1600]), (0, 700, [700, 1400, 1600]),
+        (0, 5000, [700, 1600]),
+    ],
+)  # fmt: skip
+def test_bands_end_where_tiles_do(top: int, rows: int, edges: list[int]) -> None:
+    tiled: Any = SimpleNamespace(by_region=SimpleNamespace(top=top, raster=SimpleNamespace(plain=False, rows=rows)))
+    assert reading._band_edges(tiled, 700, 1600) == edges
+    for dng in (None, SimpleNamespace(top=top, raster=SimpleNamespace(plain=True, rows=rows))):
+        plain: Any = SimpleNamespace(by_region=dng)
+        assert reading._band_edges(plain, 700, 1600) == [700, 700 + 511, 1600]
+
+
+def test_a_window_as_fractions_of_the_frame() -> None:
+    frame: Any = SimpleNamespace(height=1000, width=2000)
+    assert reading._fractions(frame, (100, 300, 400, 1000)) == (0.2, 0.1, 0.5, 0.3)
+
+
+def test_a_matrix_is_told_by_its_numbers() -> None:
+    assert camera._said(np.array([[1.0, -0.25, 0.0], [12345.678, 0.1, 2.0], [0.0, 0.0, 1.0 / 3.0]])) == (
+        "1 -0.25 0 1.235e+04 0.1 2 0 0 0.3333"
+    )
+
+
+def test_flags_are_those_of_one_frame() -> None:
+    assert {Flag(name) for name in faults(0.95, clipped_pct=1.0, gradient_pct=20.0)} == {
+        Flag.CLIPPED, Flag.NEAR_WHITE, Flag.UNEVEN,
+    }  # fmt: skip

@@ -1,0 +1,197 @@
+"""What frames share, its even areas and their order: on pictures and areas of a few numbers."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import special
+
+from greystep.measure import target
+from greystep.measure.target import Area, common_scene, even_areas, find_again, ranked, target_at
+
+Floats = NDArray[np.float64]
+NEUTRAL = np.array([0.55, 1.0, 0.65])
+
+
+Boxes = dict[tuple[int, int, int, int], float]
+
+
+def picture(level: float, shape: tuple[int, int] = (40, 60), at: Boxes | None = None) -> Floats:
+    """A picture of one level; boxes y0, y1, x0, x1 at others."""
+    found = np.full(shape, level)
+    for (y0, y1, x0, x1), other in (at or {}).items():
+        found[y0:y1, x0:x1] = other
+    return found[..., None] * NEUTRAL
+
+
+# --- what frames share ------------------------------------------------------------------------------------------------
+
+
+def test_a_scene_is_the_middle_of_its_lit_frames_each_over_its_own_light() -> None:
+    card = {(10, 20, 10, 20): 0.4}
+    frames = [picture(0.2 * 2.0**-k, at={box: level * 2.0**-k for box, level in card.items()}) for k in range(3)]
+    scene, steady, over = common_scene([*frames, picture(0.001), picture(0.2)[:30]])
+    assert scene is not None
+    assert scene[15, 15] == pytest.approx(2.0 * NEUTRAL)
+    assert scene[30, 30] == pytest.approx(NEUTRAL)
+    assert steady.all()
+    assert not over.any()
+    assert common_scene([])[0] is None
+    assert common_scene([picture(0.001)] * 3)[0] is None, "all dark"
+
+
+def test_what_most_frames_do_not_show_is_not_steady() -> None:
+    """A hand in one frame of four changes nothing; in two of four the place agrees in too few."""
+    plain, hand = picture(0.2), picture(0.2, at={(10, 20, 10, 20): 0.05})
+    assert common_scene([plain, plain, plain, hand])[1].all()
+    steady = common_scene([plain, plain, hand, hand])[1]
+    assert not steady[15, 15]
+    assert steady[30, 30]
+    a_little = picture(0.2, at={(10, 20, 10, 20): 0.2 * 0.8})
+    assert common_scene([plain, plain, a_little, a_little])[1].all(), "a fifth is the light's own course"
+
+
+def test_frames_that_are_mostly_over_the_range_or_far_darker_are_left_out_where_others_do() -> None:
+    blown = picture(1.5, at={(0, 5, 0, 60): 0.3})
+    card = {(10, 20, 10, 20): 0.5}
+    scene, *_ = common_scene([blown, blown, picture(0.2, at=card)])
+    assert scene is not None
+    assert scene[15, 15] == pytest.approx(2.5 * NEUTRAL), "of the one that is not blown out"
+    assert common_scene([blown, blown])[0] is not None, "of those where there is no other"
+    other = picture(0.02, at={(10, 20, 10, 20): 0.005})
+    scene, *_ = common_scene([picture(0.2, at=card)] * 3 + [other] * 4)
+    assert scene is not None
+    assert scene[15, 15] == pytest.approx(2.5 * NEUTRAL), "three stops and more below the brightest, of three"
+    scene, *_ = common_scene([picture(0.2, at=card)] * 2 + [other] * 4)
+    assert scene is not None
+    assert scene[15, 15] == pytest.approx(0.25 * NEUTRAL)
+
+
+def test_what_is_over_the_range_in_most_frames_is_told_and_is_not_steady() -> None:
+    lamp = {(10, 20, 10, 20): 1.2}
+    scene, steady, over = common_scene([picture(0.2, at=lamp)] * 2 + [picture(0.2)])
+    assert scene is not None
+    assert over[15, 15]
+    assert not over[30, 30]
+    assert not steady[15, 15]
+    assert not common_scene([picture(0.2, at=lamp), picture(0.2)])[2].any()
+
+
+# --- even areas -------------------------------------------------------------------------------------------------------
+
+
+def test_the_largest_upright_box_of_each_even_area() -> None:
+    scene = picture(0.2, (80, 120), {(20, 50, 30, 70): 0.6})
+    areas = even_areas(scene, np.ones((80, 120), dtype=bool), 0.03)
+    (card,) = [area for area in areas if area.sides == 0]
+    assert (card.y0, card.y1, card.x0, card.x1) == pytest.approx((20, 50, 30, 70), abs=2)
+    assert card.colour == pytest.approx(0.6 * NEUTRAL)
+    assert card.spread == pytest.approx(0.0, abs=1e-6)
+    (ground,) = [area for area in areas if area.sides]
+    assert ground.sides == 4
+    tilted = scene * np.exp(0.1 * np.linspace(-0.5, 0.5, 120))[None, :, None]
+    (slanted,) = [area for area in even_areas(tilted, np.ones((80, 120), dtype=bool), 0.03) if area.sides == 0]
+    assert slanted.spread == pytest.approx(0.1 * 36 / 120, rel=0.15)
+
+
+def test_colour_alone_makes_an_edge_and_dust_makes_none() -> None:
+    every = np.ones((80, 120), dtype=bool)
+    scene = picture(0.3, (80, 120))
+    scene[20:50, 30:70] *= [1.3, 1.0, 1.0]
+    assert any(area.sides == 0 for area in even_areas(scene, every, 0.03))
+    blue = picture(0.3, (80, 120))
+    blue[20:50, 30:70] *= [1.0, 1.0, 0.75]
+    assert any(area.sides == 0 for area in even_areas(blue, every, 0.03))
+    dusty = picture(0.3, (80, 120), {(40, 42, 60, 62): 0.1})
+    assert [area.sides for area in even_areas(dusty, every, 0.03)] == [4]
+    moving = every.copy()
+    moving[20:50, 30:70] = False
+    assert len(even_areas(picture(0.3, (80, 120)), moving, 0.03)) == 1
+
+
+def test_a_box_grows_to_all_sides_up_to_the_first_edge() -> None:
+    edges = np.zeros((20, 30), dtype=bool)
+    edges[3, 8:12], edges[15, 10], edges[:, 5], edges[9, 22] = True, True, True, True
+    assert target._grown(edges, 9, 11, 10, 12) == (4, 15, 6, 22)
+    assert target._grown(np.zeros((20, 30), dtype=bool), 9, 11, 10, 12) == (0, 20, 0, 30)
+
+
+# --- their order ------------------------------------------------------------------------------------------------------
+
+
+def area(y0: int, y1: int, x0: int, x1: int, level: float = 0.5, sides: int = 0, **more: object) -> Area:
+    usual = {"colour": level * NEUTRAL, "spread": 0.0}
+    return Area(y0, y1, x0, x1, sides, **usual | more)  # type: ignore[arg-type]
+
+
+def order(*areas: Area) -> list[tuple[int, float]]:
+    return [(tier, score) for tier, score, _ in ranked(list(areas))]
+
+
+def test_the_score_of_an_area_is_its_size_less_for_colour_and_unevenness() -> None:
+    card = area(20, 50, 30, 70)
+    assert order(card) == [(0, pytest.approx(1200.0))]
+    assert ranked([]) == []
+    uneven = replace(card, spread=0.25)
+    assert order(uneven) == [(0, pytest.approx(1200.0 / np.e))]
+    tinted = area(60, 70, 30, 40, colour=0.5 * NEUTRAL * [np.exp(0.25), 1.0, 1.0])
+    assert order(card, tinted)[1] == (0, pytest.approx(100.0 * np.exp(-0.5)))
+    assert len(order(card, area(60, 70, 30, 40, level=0.039))) == 1, "dark against the brightest"
+    assert len(order(card, area(60, 70, 30, 40, level=0.041))) == 2
+
+
+def test_what_leaves_the_frame_comes_after_what_does_not_and_a_background_last() -> None:
+    assert [tier for tier, _ in order(*(area(20, 50, 30, 70, sides=sides) for sides in range(5)))] == [0, 1, 1, 3, 3]
+    assert order(area(20, 50, 30, 70, sides=1))[0][1] == pytest.approx(600.0), "the brighter, the likelier"
+
+
+def test_eight_like_areas_near_each_other_are_a_chart() -> None:
+    def tiers(count: int, gap: int = 12, size: int = 10) -> set[int]:
+        places = [(gap * (at % 2), gap * (at // 2)) for at in range(count)]
+        return {tier for tier, _ in order(*(area(y, y + size, x, x + size) for y, x in places))}
+
+    assert tiers(7) == {0}
+    assert tiers(8) == {2}
+    assert tiers(8, gap=16) == {2}
+    assert tiers(8, gap=17) == {0, 2}, "from end to end just too far"
+    assert tiers(8, gap=60) == {0}, "too far from each other"
+    sizes = [area(20, 30 + 15 * at, 20 * at, 20 * at + 10 + 15 * at) for at in range(8)]
+    assert {tier for tier, _ in order(*sizes)} == {0}, "of all sizes"
+
+
+def test_the_white_of_a_scene_is_what_most_of_it_shares_and_a_camera_can_answer() -> None:
+    """A large blue wall and a small grey card: the card is the white, though most of the area is blue."""
+    wall = area(0, 60, 0, 60, colour=np.array([0.1, 0.5, 0.9]))
+    card = area(20, 30, 70, 80)
+    scores = dict(zip(("wall", "card"), order(wall, card), strict=True))
+    assert scores["card"][1] == pytest.approx(100.0)
+    assert scores["wall"][1] < 1.0
+
+
+# --- found again ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("box", "found"),
+    [((15, 45, 70, 110), True), ((15, 40, 70, 110), False), ((15, 45, 70, 116), True), ((0, 30, 70, 110), False)],
+)
+def test_a_target_that_moved_is_found_by_its_size_where_it_is_whole(
+    box: tuple[int, int, int, int], found: bool
+) -> None:
+    there = find_again(picture(0.2, (80, 120), {box: 0.6}), target_at(20, 50, 30, 70, 80, 120))
+    assert (there is not None) == found
+    if there is not None:
+        y0, y1, x0, x1 = box
+        assert there.box == pytest.approx((x0 / 120, y0 / 80, x1 / 120, y1 / 80), abs=0.03)
+    assert find_again(picture(0.001, (80, 120)), target_at(20, 50, 30, 70, 80, 120)) is None
+
+
+@pytest.mark.parametrize(("edge", "seen"), [(0.066, True), (0.058, False)])
+def test_an_edge_stands_out_five_times_from_how_most_of_the_scene_differs(edge: float, seen: bool) -> None:
+    """A ramp of 0.004 over two pixels, the calm third of sd 0.0104: 0.052, and the ramp against the right edge."""
+    level = np.zeros((80, 120)) + 0.002 * np.arange(120)
+    level[20:50, 30:70] += edge / special.erf(1.0 / (0.8 * np.sqrt(2.0)))  # of an edge that is smoothed by 0.8 px
+    scene = (np.exp(level)[..., None] * np.ones(3)) - 0.03  # so much is added before the logarithm
+    found = [area for area in even_areas(scene, np.ones((80, 120), dtype=bool), 0.01) if area.sides == 0]
+    assert bool(found) == seen
