@@ -327,7 +327,7 @@ def card_moved(set_: Set) -> Slip:
     name = set_.fire(row)
     told = len(set_.truth)
     set_.moved = tuple(rng.uniform(-0.02, 0.02, 2).tolist())  # put back, but for a hair
-    known = "target or the camera has moved|no even grey target|its light fits no row|fired short"
+    known = "target or the camera has moved|no even grey target"
     return Slip(told, f"{name}: .*({known})", f"{name}: .*target|{name}: set aside")
 
 
