@@ -9,6 +9,7 @@ import pytest
 from greystep.errors import FrameError
 from greystep.measure.target import Target
 from greystep.session import cache as kept
+from greystep.session.cache_folder import forget_others, open_cache
 from session.test_cache_by_hand import HERE, PRINTS, THERE, Now
 
 NAMES = ["f0", "f1", "f2"]
@@ -54,7 +55,7 @@ EVERY = [f"all of {name}" for name in NAMES]
 def test_the_first_frame_or_the_middle_one_is_enough_where_it_shows_the_target_clearly(
     clear: dict[str, Any], found: tuple[Target, str], looked: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    folder = kept.open_cache(tmp_path, None)
+    folder = open_cache(tmp_path, None)
     assert folder is not None
     seen = look(monkeypatch, clear)
     assert find(folder) == found
@@ -66,7 +67,7 @@ def test_the_first_frame_or_the_middle_one_is_enough_where_it_shows_the_target_c
 def test_what_one_frame_showed_is_not_taken_where_all_are_to_be_looked_at(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    folder = kept.open_cache(tmp_path, None)
+    folder = open_cache(tmp_path, None)
     assert folder is not None
     seen = look(monkeypatch, {"f0": (HERE, True)})
     assert find(folder) == (HERE, "f0")
@@ -80,34 +81,34 @@ def test_a_cache_lies_in_the_session_else_in_the_store_and_is_never_a_link_or_an
     session, store = tmp_path / "session", tmp_path / "store"
     session.mkdir()
     store.mkdir()
-    assert kept.open_cache(session, store) == session / ".greystep"
+    assert open_cache(session, store) == session / ".greystep"
     other = tmp_path / "other"
     other.mkdir()
     (other / ".greystep").write_text("a file in its place")
-    assert kept.open_cache(other, store) == store / ".greystep"
-    assert kept.open_cache(other, None) is None
+    assert open_cache(other, store) == store / ".greystep"
+    assert open_cache(other, None) is None
     linked = tmp_path / "linked"
     linked.mkdir()
     (linked / ".greystep").symlink_to(session / ".greystep")
-    assert kept.open_cache(linked, store) is None
+    assert open_cache(linked, store) is None
     full = tmp_path / "full"
     (full / ".greystep").mkdir(parents=True)
-    assert kept.open_cache(full, None) == full / ".greystep", "an empty folder may be ours"
+    assert open_cache(full, None) == full / ".greystep", "an empty folder may be ours"
     (full / ".greystep" / "notes.txt").write_text("x")
     (full / ".greystep" / "CACHEDIR.TAG").write_text("another's")
-    assert kept.open_cache(full, store) is None
+    assert open_cache(full, store) is None
 
 
 def test_what_a_killed_run_left_of_an_entry_goes_once_it_is_old(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of a reading, of a place of the target, of a picture and of the tag; nothing else is touched."""
-    folder = kept.open_cache(tmp_path, None)
+    folder = open_cache(tmp_path, None)
     assert folder is not None
     look(monkeypatch, {"f0": (HERE, True)})
     find(folder)
     (target,) = folder.glob("target-*.json")
-    names = [target.name, f"{PRINTS['f0']}.json", f"{PRINTS['f0']}.{'a' * 16}.rgb", "CACHEDIR.TAG"]
+    names = [target.name, f"{PRINTS['f0']}.json", f"{PRINTS['f0']}.{'a' * 16}.jpegs", "CACHEDIR.TAG"]
     left = [folder / f".{name}.12345678.part" for name in names]
     others = [folder / ".notes.json.12345678.part", folder / f".{names[1]}.1234567.part", folder / f"{names[1]}.part"]
     for path in (*left, *others):
@@ -115,5 +116,5 @@ def test_what_a_killed_run_left_of_an_entry_goes_once_it_is_old(
         os.utime(path, (1, 1))
     fresh = folder / f".{names[1]}.87654321.part"
     fresh.write_text("x")
-    kept.forget_others(folder, PRINTS.values())
+    forget_others(folder, PRINTS.values())
     assert [path.exists() for path in (*left, *others, fresh, target)] == [False] * 4 + [True] * 5

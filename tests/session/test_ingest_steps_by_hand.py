@@ -15,6 +15,7 @@ from greystep.measure.reading import Reading
 from greystep.measure.target import Target, find_target
 from greystep.session import cache as kept
 from greystep.session import ingest as ingesting
+from greystep.session import measured
 from greystep.session.ingest import ingest
 from greystep.session.messages import KeptElsewhere, NotKept
 from greystep.session.settings import load_settings
@@ -75,7 +76,7 @@ def test_where_rows_and_frames_are_not_as_many_no_frame_is_known_for_a_flash(
     with pytest.raises(FaultsError, match="1 frame too many"):
         ingest(load_settings(session(tmp_path, shoot, FOUR, count=5)), jobs=1)
     assert [(names, at_once) for names, at_once, _ in sought] == [([f"f{at}.dng" for at in range(5)], False)]
-    assert sought[0][2] is ingesting._find_in_lit
+    assert sought[0][2] is measured._find_in_lit
 
 
 def test_a_shoot_that_has_begun_says_which_frames_are_flashes(tmp_path: Path, shoot: Shoot, sought: Sought) -> None:
@@ -110,11 +111,11 @@ def test_frames_whose_matrix_tells_no_light_cannot_be_used_unless_the_session_ha
     settings = load_settings(session(tmp_path, shoot, FOUR))
     asked: list[str] = []
 
-    def through(name: str, reading: Reading) -> Reading:
-        asked.append(name)
-        return reading
+    def through(readings: dict[str, Reading]) -> dict[str, Reading]:
+        asked.extend(readings)
+        return readings
 
-    monkeypatch.setattr(ingesting, "through_matrix", through)
+    monkeypatch.setattr(measured, "through_matrix", through)
     make = ingesting.make_bodies
     embedded = replace(settings, matrix="embedded")
     monkeypatch.setattr(ingesting, "make_bodies", lambda _, *rest: make(embedded, *rest))
@@ -146,11 +147,11 @@ def test_it_is_told_where_nothing_can_be_kept_or_only_elsewhere(
     (tmp_path / "kit").mkdir()
     (tmp_path / "out").mkdir()
     settings = load_settings(session(tmp_path / "kit", shoot, FOUR))
-    elsewhere = kept.open_cache(tmp_path / "out", None)
+    elsewhere = measured.open_cache(tmp_path / "out", None)
     assert elsewhere is not None
     there = KeptElsewhere(str(settings.path), str(tmp_path / "out"))
     for cache, told in ((None, NotKept(str(settings.path))), (elsewhere, there)):
-        monkeypatch.setattr(kept, "open_cache", lambda *_, cache=cache: cache)
+        monkeypatch.setattr(measured, "open_cache", lambda *_, cache=cache: cache)
         assert ingest(settings, jobs=1, store=tmp_path / "out").messages[-1] == told
     monkeypatch.undo()
     monkeypatch.setattr(kept, "find_once", lambda *_, **__: (TARGET, ""))

@@ -56,11 +56,11 @@ class Looks:
         self.looks += 1
         return self.seen[min(self.looks, len(self.seen)) - 1]
 
-    def is_set(self) -> bool:
-        return self.looks == 7
+    def ring(self) -> None:
+        """No notice comes."""
 
-    def clear(self) -> None:
-        self.looks += 0
+    def asked(self) -> bool:
+        return self.looks == 7
 
     def wait(self, seconds: float) -> None:
         self.waits.append(seconds)
@@ -84,7 +84,7 @@ def test_one_who_wakes_it_is_answered_though_no_file_has_changed(
     woken: Any = looks
     found = [looks.looks for _ in arrivals(load_settings(tmp_path), 0.25, 9.0, woken)]
     assert found == [2, 7]
-    assert set(looks.waits) == {0.25}
+    assert looks.waits == [0.2, *[0.25] * 8], "until it has stood still; then from look to look"
 
 
 def test_a_folder_without_frames_has_nothing_to_look_at(tmp_path: Path) -> None:
