@@ -195,3 +195,13 @@ def test_an_edge_stands_out_five_times_from_how_most_of_the_scene_differs(edge: 
     scene = (np.exp(level)[..., None] * np.ones(3)) - 0.03  # so much is added before the logarithm
     found = [area for area in even_areas(scene, np.ones((80, 120), dtype=bool), 0.01) if area.sides == 0]
     assert bool(found) == seen
+
+
+@pytest.mark.parametrize("side", range(4))
+def test_an_area_leaves_the_frame_where_nothing_is_seen_beside_it(side: int) -> None:
+    """At the edge of the frame, and one pixel away from it: top, bottom, left, right."""
+    for away, sides in ((0, 1), (1, 0)):
+        box = [(away, 40, 30, 70), (40, 80 - away, 30, 70), (20, 50, away, 40), (20, 50, 80, 120 - away)][side]
+        found = even_areas(picture(0.2, (80, 120), {box: 0.6}), np.ones((80, 120), dtype=bool), 0.03)
+        (card,) = [area for area in found if area.colour[1] == pytest.approx(0.6)]
+        assert card.sides == sides
