@@ -85,6 +85,8 @@ def test_files_that_stay_are_of_the_new_run_and_those_of_an_older_one_are_told(t
     rendered(tmp_path, "tiff/d.tif", "second")
     rendered(tmp_path, "tiff/e.tif", "second")
     rendered(tmp_path, "exr/a.exr", "first")
+    rendered(tmp_path, "sum.tif", "first")
+    rendered(tmp_path, "map.png", "second")  # beside the folders, and of whichever run wrote them last
     assert record.files_of_two_runs(tmp_path) == ["tiff/d.tif", "tiff/e.tif"]
     record.carry_over(tmp_path, [kept], "second")
     record.settle(tmp_path)

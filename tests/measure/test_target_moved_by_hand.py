@@ -7,7 +7,8 @@ from scipy import ndimage
 
 from greystep.flags import Flag
 from greystep.measure import target_moved
-from greystep.measure.target_moved import binned, reference_surround, slopes, surround_of, target_states
+from greystep.measure.target import fixed_target
+from greystep.measure.target_moved import around_of, binned, reference_surround, slopes, surround_of, target_states
 from greystep.raw.frame import Mosaic
 
 Floats = NDArray[np.float64]
@@ -122,3 +123,14 @@ def test_what_is_said_of_maps() -> None:
     assert [str(state) for state in target_states(many, reference)] == [*[""] * 70, moved]
     assert target_states([card(4.0)], np.ones((30, 30))) == [""], "a target like its ground"
     assert target_states([], reference) == []
+
+
+@pytest.mark.parametrize("start", [(0.0, 0.0), (0.5, 0.25)])
+def test_the_region_about_a_target_lies_where_its_span_says(start: tuple[float, float]) -> None:
+    """Half the frame a side, the target's box in its middle; beyond the box and its rim lies light of 40 counts."""
+    x0, y0 = start
+    values = np.full((200, 200), 40.0)
+    values[30:170, 30:170] = 900.0
+    box = (x0 + 0.1, y0 + 0.1, x0 + 0.4, y0 + 0.4)  # pixels 40 to 160 of the 200
+    found = around_of(mosaic_of(values), fixed_target(box), (x0, y0, x0 + 0.5, y0 + 0.5))
+    assert found == pytest.approx((40.0, 40.0, 40.0))

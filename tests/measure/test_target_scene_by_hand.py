@@ -205,3 +205,11 @@ def test_an_area_leaves_the_frame_where_nothing_is_seen_beside_it(side: int) -> 
         found = even_areas(picture(0.2, (80, 120), {box: 0.6}), np.ones((80, 120), dtype=bool), 0.03)
         (card,) = [area for area in found if area.colour[1] == pytest.approx(0.6)]
         assert card.sides == sides
+
+
+@pytest.mark.parametrize(("side", "found"), [(7, False), (8, True)])
+def test_a_card_of_eight_pixels_a_side_is_an_area(side: int, found: bool) -> None:
+    """Its outline takes two pixels of it a side; the four left within are the least that an area may have."""
+    scene = picture(0.2, (80, 120), {(20, 20 + side, 30, 30 + side): 0.6})
+    areas = [area for area in even_areas(scene, np.ones((80, 120), dtype=bool), 0.03) if area.sides == 0]
+    assert [(one.y0, one.y1, one.x0, one.x1) for one in areas] == [(21, 27, 31, 37)] * found

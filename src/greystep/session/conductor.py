@@ -424,6 +424,6 @@ def log_of(plan: pd.DataFrame, frames: Sequence[Arrived], done: Conducted, decid
     for row in np.flatnonzero(done.rows < 0).tolist():
         said = SKIPPED if row in decided.skipped else NOT_SHOT
         records.append({**cells[row], "frame": "", BOX: box[row], PLACED: said})
-    log = pd.DataFrame(records, columns=[*columns, BOX, PLACED, "stops"])
+    log = pd.DataFrame(records)
     text = log[[*columns, BOX, PLACED]].fillna("").astype("str")
     return text.assign(stops=log["stops"].astype("float64"), row=np.arange(len(log)) + 2)
