@@ -54,9 +54,9 @@ def test_plates_without_a_correction_and_of_two_cameras_are_told(
         session: Any = SimpleNamespace(settings=None)
         add_plates(session, session, [Plate(frame, 1.0) for frame in frames], tmp_path, form)
 
-    with pytest.raises(GreystepError, match="^f3: has no correction"):
+    with pytest.raises(GreystepError, match=r"^f3: has no correction"):
         add("f1", "f3", "f4")
-    with pytest.raises(GreystepError, match="^plates of 2 cameras"):
+    with pytest.raises(GreystepError, match=r"^plates of 2 cameras"):
         add("f1", "f2", "f1")
-    with pytest.raises(GreystepError, match="^--as dng: plates are added as developed"):
+    with pytest.raises(GreystepError, match=r"^--as dng: plates are added as developed"):
         add("f1", form="dng")
