@@ -37,6 +37,9 @@ def test_a_sound_patch_has_no_flag_and_each_limit_its_own() -> None:
     assert list(faults(0.5, ceiling=(16512.0, 16512.0, 9300.0))) == ["near_white"], "of any colour, by its own shelf"
     assert faults(0.021) == {}
     assert list(faults(0.0195)) == ["too_dark"]
+    green = {"white": (1e6, 16512.0, 1e6), "black": (0.0, 512.0, 0.0)}
+    assert faults(mean=(1.0, 336.0, 1.0), **green) == {}, "2.1 % of the range of green, whatever the others are"
+    assert list(faults(mean=(9000.0, 312.0, 9000.0), **green)) == ["too_dark"]
     assert "lies at 1.9 % of the range" in faults(0.0194)["too_dark"]
     assert faults(clipped_pct=0.1) == {}
     assert faults(clipped_pct=0.11) == {"clipped": "0.1 % of the patch is clipped; shoot it again one stop lower"}

@@ -110,6 +110,14 @@ def test_colour_alone_makes_an_edge_and_dust_makes_none() -> None:
     assert len(even_areas(picture(0.3, (80, 120)), moving, 0.03)) == 1
 
 
+@pytest.mark.parametrize(("moving", "sides"), [(0, 4), (-1, 4), ([0, 1], 3), ([-2, -1], 3)])
+def test_an_area_that_ends_a_pixel_from_the_rim_reaches_it(moving: list[int], sides: int) -> None:
+    steady = np.ones((80, 120), dtype=bool)
+    steady[moving] = False
+    assert [area.sides for area in even_areas(picture(0.2, (80, 120)), steady, 0.03)] == [sides]
+    assert [area.sides for area in even_areas(picture(0.2, (120, 80)), steady.T, 0.03)] == [sides]
+
+
 def test_a_box_grows_to_all_sides_up_to_the_first_edge() -> None:
     edges = np.zeros((20, 30), dtype=bool)
     edges[3, 8:12], edges[15, 10], edges[:, 5], edges[9, 22] = True, True, True, True
@@ -174,7 +182,14 @@ def test_the_white_of_a_scene_is_what_most_of_it_shares_and_a_camera_can_answer(
 
 @pytest.mark.parametrize(
     ("box", "found"),
-    [((15, 45, 70, 110), True), ((15, 40, 70, 110), False), ((15, 45, 70, 116), True), ((0, 30, 70, 110), False)],
+    [
+        ((15, 45, 70, 110), True),
+        ((15, 40, 70, 110), False),
+        ((15, 45, 70, 116), True),
+        ((0, 30, 70, 110), False),
+        ((15, 45, 70, 107), True),
+        ((15, 45, 70, 105), False),
+    ],
 )
 def test_a_target_that_moved_is_found_by_its_size_where_it_is_whole(
     box: tuple[int, int, int, int], found: bool
