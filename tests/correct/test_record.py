@@ -2,6 +2,7 @@
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -62,7 +63,9 @@ def test_a_file_may_be_replaced_where_there_is_none_or_it_is_as_it_was_left(tmp_
     assert not ours(), "a link in a loop"
     target.unlink()
     target.mkdir()
-    assert not ours()
+    state = target.stat()
+    known["tiff/f.tif"] = replace(known["tiff/f.tif"], size=state.st_size, mtime_ns=state.st_mtime_ns)
+    assert not ours(), "a folder of the same size and time"
     target.rmdir()
     (tmp_path / "kept.tif").write_bytes(b"picture")
     target.symlink_to(tmp_path / "kept.tif")
