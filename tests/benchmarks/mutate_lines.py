@@ -7,10 +7,10 @@
 All works on a copy of the tree (`--tree`), at low priority (NICE, 10). A change is an operator, a comparison, a
 constant, a dropped term, a dropped call, a dropped option, two arguments the other way round, a condition negated.
 Beside a file of the package stand the tests of its room, the thresholds of its room and whatever test file imports it.
-Of these, those tests run that call the changed function, first those named after the file, then of each file in turn,
-to the first failure; a line outside all functions is tried by those that call any function of its file. A test that
-hangs has noticed too. What is not changed: annotations, texts, messages of errors, constants that `mutate_thresholds`
-leaves alone, conversions of type, and `<` against `<=` where both sides are measured numbers.
+Of these, those tests run that call the changed function, first the quick ones, then those named after the file, then of
+each file in turn, to the first failure; a line outside all functions is tried by those that call any function of its
+file. A test that hangs has noticed too. What is not changed: annotations, texts, messages of errors, constants that
+`mutate_thresholds` leaves alone, conversions of type, and `<` against `<=` where both sides are measured numbers.
 
 The state of things, and each change that no test can see with its reason: `survivors.md`.
 """
@@ -44,6 +44,8 @@ COPIED = ("src", "tests", "pyproject.toml", "sample_data", "reports", "README.md
 #: Seconds of tests that one change is given where nothing else is said, and how much longer they may take before they
 #: count as hanging.
 GIVEN, SLACK = 12.0, 4.0
+#: Tests of so many seconds at most come first.
+QUICK = 0.2
 MEMORY = 6 << 30
 #: Test files that run whole commands or read whole sessions: they stand beside nothing.
 FAR = (
@@ -404,8 +406,8 @@ def forked(work: Any, seconds: float) -> str:
 def chosen(
     change: Change, known: dict[str, dict[str, tuple[float, list[str]]]], tree: Path, given: float
 ) -> tuple[list[str], float]:
-    """Return the tests that may notice a change with the seconds that they take: a quick one of each file in turn."""
-    found: list[tuple[bool, int, float, str]] = []
+    """Return the tests that may notice a change with the seconds that they take: all quick ones, then of each file."""
+    found: list[tuple[bool, bool, int, float, str]] = []
     for file in beside(tree, change.file):
         other = re.search(rf"/test_{change.file.split('/')[1]}[._]", file) is None
         place = f"{change.file}:{change.function}"
@@ -414,9 +416,11 @@ def chosen(
             for test, (takes, called) in known.get(file, {}).items()
             if place in called or (not change.function and any(one.startswith(place) for one in called))
         ]
-        found += [(other, at if other else 0, takes, test) for at, (takes, test) in enumerate(sorted(fit))]
+        found += [
+            (takes > QUICK, other, at if other else 0, takes, test) for at, (takes, test) in enumerate(sorted(fit))
+        ]
     tests, total = list[str](), 0.0
-    for _, _, takes, test in sorted(found):
+    for *_, takes, test in sorted(found):
         if total + takes <= given:
             total += takes
             tests.append(test)

@@ -116,3 +116,14 @@ def test_the_brightness_that_frames_are_held_against_is_the_references_or_their_
     assert check._level(jobs, "X", corrections, given) == 8000.0
     corrections.references["X"] = Reference("5600K", (0.5, 1.0, 0.7), float("nan"), 180.0, 0.0, 0.1)
     assert check._level(jobs, "X", corrections, given) == 2.0
+
+
+@pytest.mark.parametrize("colour", [None, SimpleNamespace(as_shot_neutral=None)])
+def test_a_copy_without_its_neutral_is_told(monkeypatch: pytest.MonkeyPatch, colour: Any) -> None:
+    job: Any = SimpleNamespace(target=Path("dng/f.dng"))
+    monkeypatch.setattr(check, "open_frame", lambda _: SimpleNamespace(colour=colour))
+    with pytest.raises(FrameError, match=r"dng/f.dng: has lost its neutral"):
+        check._neutral(job)
+    whole = SimpleNamespace(as_shot_neutral=(0.5, 1.0, 0.7))
+    monkeypatch.setattr(check, "open_frame", lambda _: SimpleNamespace(colour=whole))
+    assert check._neutral(job) == (0.5, 1.0, 0.7)

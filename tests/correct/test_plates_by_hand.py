@@ -1,10 +1,13 @@
 """PLATES.csv: which frame a row means, and what each is multiplied with."""
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
-from greystep.correct.plates import read_plates
+from greystep.correct import plates as module
+from greystep.correct.plates import Plate, add_plates, read_plates
 from greystep.errors import FaultsError, GreystepError
 
 FRAMES = ["a/f1.dng", "b/f1.dng", "b/f2.dng"]
@@ -38,3 +41,22 @@ def test_so_many_plates_at_most(tmp_path: Path) -> None:
     assert len(plates(tmp_path, *["f2;;"] * 100)) == 100
     with pytest.raises(GreystepError, match="101 plates; add 100 at most"):
         plates(tmp_path, *["f2;;"] * 101)
+
+
+def test_plates_without_a_correction_and_of_two_cameras_are_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    jobs = [SimpleNamespace(frame=f"f{number}", body=f"body {number}") for number in (1, 2)]
+    monkeypatch.setattr(module, "jobs_of", lambda *_: jobs)
+    monkeypatch.setattr(module, "check_place", lambda *_: None)
+
+    def add(*frames: str, form: str = "tiff") -> None:
+        session: Any = SimpleNamespace(settings=None)
+        add_plates(session, session, [Plate(frame, 1.0) for frame in frames], tmp_path, form)
+
+    with pytest.raises(GreystepError, match=r"^f3: has no correction"):
+        add("f1", "f3", "f4")
+    with pytest.raises(GreystepError, match=r"^plates of 2 cameras"):
+        add("f1", "f2", "f1")
+    with pytest.raises(GreystepError, match=r"^--as dng: plates are added as developed"):
+        add("f1", form="dng")

@@ -125,6 +125,19 @@ def test_without_a_light_in_common_camera_and_lens_must_be_the_same(tmp_path: Pa
         brought(tmp_path / "half", [frame("n.dng", 0, "A", 0.0, 180.0, lens="35")], other, anchored=True)
 
 
+def test_two_cameras_that_a_meter_anchored_need_no_light_in_common(tmp_path: Path) -> None:
+    """The other camera sees twice the red of a light: so this one sees the reference with half of it."""
+    other = session_of(
+        tmp_path / "o", [frame("o.dng", 0, "B", 0.0, 190.0)],
+        body=replace(BODY, anchored=True, matrix=np.diag([2.0, 1.0, 1.0])),
+    )  # fmt: skip
+    now = session_of(tmp_path / "n", [frame("n.dng", 0, "A", 0.0, 180.0, lens="35")])
+    reference = Reference("A@full", (0.8, 1.0, 0.6), 8000.0, 180.0, 0.001, 0.2)
+    here = replace(BODY, anchored=True, matrix=np.eye(3))
+    found = carried(reference, other, None, BODY.label, now.readings, None, here, now.settings)
+    assert found.neutral == pytest.approx((0.4, 1.0, 0.6))
+
+
 @pytest.mark.parametrize(
     ("unlike", "ties"),
     [({}, True), ({"flags": "too_dark"}, False), ({"status": "rejected"}, False), ({"signal_g": 0.0}, False),

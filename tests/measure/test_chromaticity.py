@@ -114,6 +114,14 @@ def test_round_trip_over_the_whole_range() -> None:
     np.testing.assert_allclose(cct, temperature, rtol=1e-9)
 
 
+@pytest.mark.parametrize("kelvin", [1000.5, 1003.0, 1010.0, 90_000.0, 99_000.0, 99_990.0])
+def test_the_ends_of_the_scale_are_on_it(kelvin: float) -> None:
+    for distance in (-0.004, 0.0, 0.004):
+        cct, duv = cct_duv(cct_duv_to_xy(kelvin, distance))
+        assert 1e6 / cct == pytest.approx(1e6 / kelvin, abs=1e-3)
+        assert duv == pytest.approx(distance, abs=1e-6)
+
+
 def test_points_on_the_locus_have_a_distance() -> None:
     """Half way between two rows of the library's table, where Ohno's method finds the root of a number near nought."""
     cmfs = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]

@@ -35,8 +35,16 @@ def plane_of(values: Floats) -> patch._Sites:
 
 @pytest.mark.parametrize("pattern", [RGGB, XTRANS], ids=["Bayer", "X-Trans"])
 def test_each_pixel_belongs_to_its_colour_at_its_place(pattern: NDArray[np.int8]) -> None:
-    values = np.arange(12.0 * 18.0).reshape(12, 18)
-    mosaic = mosaic_of(values, pattern)
+    places_are_kept(mosaic_of(np.arange(12.0 * 18.0).reshape(12, 18), pattern))
+
+
+def test_one_tile_has_one_row_of_a_colour() -> None:
+    places_are_kept(mosaic_of(np.arange(2.0 * 18.0).reshape(2, 18)))
+
+
+def places_are_kept(mosaic: Mosaic) -> None:
+    """Of a mosaic whose values count its pixels."""
+    values = mosaic.values
     for colour, site in patch._sites(mosaic).items():
         mine = mosaic.colours == colour
         assert sorted(patch._picked(site.raw, site).tolist()) == sorted(values[mine].tolist())
@@ -44,7 +52,7 @@ def test_each_pixel_belongs_to_its_colour_at_its_place(pattern: NDArray[np.int8]
         for (row, column), there in np.ndenumerate(site.mask):
             if there:
                 y, x = divmod(int(site.raw[row, column]), 18)
-                assert site.y[row] == pytest.approx((y + 0.5) / 6.0 - 1.0)
+                assert site.y[row] == pytest.approx((y + 0.5) / (len(values) / 2.0) - 1.0)
                 assert site.x[column] == pytest.approx((x + 0.5) / 9.0 - 1.0)
 
 

@@ -63,6 +63,8 @@ def test_a_frame_is_measured(shoot: Callable[..., Path]) -> None:
     assert reading.signal.gradient_pct == pytest.approx(4, abs=0.5)
     assert reading.signal.g1_g2 == pytest.approx(4000 / 4100, rel=3e-3)
     assert reading.box == (72 / 240, 40 / 160, 144 / 240, 112 / 160)
+    assert reading.around is not None  # of the card that goes on beside the box, and of the ground a tenth as bright
+    assert all(0.1 < about < 0.9 for about in reading.around)
     assert reading.colour is not None
     assert reading.colour.source == "dng-2"
 
@@ -131,8 +133,8 @@ def test_each_fault_has_its_own_flag(name: str, shoot: Callable[..., Path]) -> N
 
 @pytest.mark.parametrize("name", ["clipped", "zeroed", "clean, 8 % gradient"])
 def test_of_clipped_or_damaged_pixels_no_place_of_the_target_is_told(name: str, shoot: Callable[..., Path]) -> None:
-    surround = measure_frame(shoot(FAULTS[name][0]()), TARGET).surround
-    assert (surround is not None) == name.startswith("clean")
+    reading = measure_frame(shoot(FAULTS[name][0]()), TARGET)
+    assert (reading.surround is not None) == (reading.around is not None) == name.startswith("clean")
 
 
 def test_a_patch_that_is_too_dark_is_not_said_to_be_uneven(shoot: Callable[..., Path]) -> None:

@@ -10,6 +10,7 @@ import pytest
 from greystep.flags import Flag
 from greystep.measure import camera, reading
 from greystep.measure.patch import PatchSignal
+from greystep.measure.target import fixed_target
 from greystep.raw.exposure import Exposure
 
 
@@ -36,6 +37,9 @@ def test_a_sound_patch_has_no_flag_and_each_limit_its_own() -> None:
     assert list(faults(0.5, ceiling=(16512.0, 16512.0, 9300.0))) == ["near_white"], "of any colour, by its own shelf"
     assert faults(0.021) == {}
     assert list(faults(0.0195)) == ["too_dark"]
+    green = {"white": (1e6, 16512.0, 1e6), "black": (0.0, 512.0, 0.0)}
+    assert faults(mean=(1.0, 336.0, 1.0), **green) == {}, "2.1 % of the range of green, whatever the others are"
+    assert list(faults(mean=(9000.0, 312.0, 9000.0), **green)) == ["too_dark"]
     assert "lies at 1.9 % of the range" in faults(0.0194)["too_dark"]
     assert faults(clipped_pct=0.1) == {}
     assert faults(clipped_pct=0.11) == {"clipped": "0.1 % of the patch is clipped; shoot it again one stop lower"}
@@ -149,3 +153,37 @@ def test_flags_are_those_of_one_frame() -> None:
     assert {Flag(name) for name in faults(0.95, clipped_pct=1.0, gradient_pct=20.0)} == {
         Flag.CLIPPED, Flag.NEAR_WHITE, Flag.UNEVEN,
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("patch", "corners", "around"),
+    [
+        (signal(0.5), [], 0.25), (signal(0.0021), [], 2000.0 / 33.6), (signal(0.0019), [], None),
+        (signal(0.5, clipped_pct=3.0), [], None), (signal(0.5, damage="torn"), [], None),
+        (signal(0.5), [1000.0, np.nan, 3000.0], 0.25), (signal(0.5), [np.nan], None),
+    ],
+)  # fmt: skip
+def test_the_light_about_a_target_is_a_share_of_its_own_where_both_are_sound(
+    monkeypatch: pytest.MonkeyPatch, patch: PatchSignal, corners: list[float], around: float | None
+) -> None:
+    """2000 counts about it, or the mean of its corners where something is to be seen beside them."""
+    frame: Any = SimpleNamespace(
+        path=Path("f.dng"), height=100, width=200, pattern=np.zeros((2, 2)), white=16512.0, black_masked=None,
+        opcodes=False,
+    )  # fmt: skip
+    windows = [(0, 10, 10 * at, 10 * at + 10) for at in range(len(corners))]
+    fakes: dict[str, Any] = {
+        "corner_windows": lambda *_: windows, "read_corner": lambda _, span: corners[windows.index(span)],
+        "_regions": lambda *_: (None, 2000.0), "measure_patch": lambda *_: patch,
+        "around_of": lambda part, *_: (part,) * 3, "surround_of": lambda part: ("map of", part),
+        "corner_maps": lambda parts: ("maps of", parts),
+    }  # fmt: skip
+    for name, fake in fakes.items():
+        monkeypatch.setattr(reading, name, fake)
+    none = reading.Reading(Exposure(), flags=())
+    found = reading._measured(frame, fixed_target((0.2, 0.2, 0.4, 0.4)), none, whole=True)
+    assert found.around == (None if around is None else pytest.approx((around,) * 3))
+    sound = around is not None or bool(corners)
+    assert found.surround == (("map of", 2000.0) if sound else None)  # type: ignore[comparison-overlap]
+    assert (found.corners is not None) == bool(corners)
+    assert found.box == pytest.approx((0.2, 0.2, 0.4, 0.4))

@@ -8,8 +8,8 @@ import pytest
 from scipy import spatial
 
 from greystep.measure import chart, target, target_corners
-from greystep.measure.target import pixel_box, target_at
-from greystep.measure.target_moved import stride
+from greystep.measure.target import Target, pixel_box, target_at
+from greystep.measure.target_moved import around_of, stride
 from greystep.raw.frame import Mosaic
 
 Box = tuple[int, int, int, int]  # y0, y1, x0, x1
@@ -182,3 +182,17 @@ def test_a_grey_is_what_a_camera_may_answer_to_one() -> None:
 
     assert [grey(*stops) for stops in ((0.0, 0.0), (0.9, -0.9), (-0.9, 0.9))] == [True] * 3
     assert [grey(*stops) for stops in ((1.1, 0.0), (-1.1, 0.0), (0.0, 1.1), (0.0, -1.1))] == [False] * 4
+
+
+def test_what_lies_about_a_target_is_told_of_a_region_anywhere_in_the_frame() -> None:
+    """A region of the frame from a fifth to seven tenths across; the target from three tenths to six."""
+    values = np.full((100, 100, 3), (160.0, 200.0, 250.0))
+    values[15:85, 15:85] = 9000.0  # the card, and what its edges may be seen in
+    mosaic = Mosaic(values, np.full((100, 100), -1, np.int8), np.full(values.shape, 60.0))
+    box = (0.3, 0.5, 0.6, 0.8)
+    found = around_of(mosaic, Target(box, box, True), (0.2, 0.4, 0.7, 0.9))
+    assert found == pytest.approx((100.0, 140.0, 190.0))
+    bayer = Mosaic(values[..., 1], np.tile(np.array([[0, 1], [3, 2]], np.int8), (50, 50)), np.full((100, 100), 60.0))
+    assert around_of(bayer, Target(box, box, True), (0.2, 0.4, 0.7, 0.9)) == pytest.approx((140.0,) * 3)
+    moved = around_of(mosaic, Target(box, box, True), (0.2, 0.4, 0.8, 0.9))
+    assert max(moved) > 200.0, "of a wider region the card would stand elsewhere"

@@ -110,6 +110,14 @@ def test_colour_alone_makes_an_edge_and_dust_makes_none() -> None:
     assert len(even_areas(picture(0.3, (80, 120)), moving, 0.03)) == 1
 
 
+@pytest.mark.parametrize(("moving", "sides"), [(0, 4), (-1, 4), ([0, 1], 3), ([-2, -1], 3)])
+def test_an_area_that_ends_a_pixel_from_the_rim_reaches_it(moving: list[int], sides: int) -> None:
+    steady = np.ones((80, 120), dtype=bool)
+    steady[moving] = False
+    assert [area.sides for area in even_areas(picture(0.2, (80, 120)), steady, 0.03)] == [sides]
+    assert [area.sides for area in even_areas(picture(0.2, (120, 80)), steady.T, 0.03)] == [sides]
+
+
 def test_a_box_grows_to_all_sides_up_to_the_first_edge() -> None:
     edges = np.zeros((20, 30), dtype=bool)
     edges[3, 8:12], edges[15, 10], edges[:, 5], edges[9, 22] = True, True, True, True
@@ -174,7 +182,14 @@ def test_the_white_of_a_scene_is_what_most_of_it_shares_and_a_camera_can_answer(
 
 @pytest.mark.parametrize(
     ("box", "found"),
-    [((15, 45, 70, 110), True), ((15, 40, 70, 110), False), ((15, 45, 70, 116), True), ((0, 30, 70, 110), False)],
+    [
+        ((15, 45, 70, 110), True),
+        ((15, 40, 70, 110), False),
+        ((15, 45, 70, 116), True),
+        ((0, 30, 70, 110), False),
+        ((15, 45, 70, 107), True),
+        ((15, 45, 70, 105), False),
+    ],
 )
 def test_a_target_that_moved_is_found_by_its_size_where_it_is_whole(
     box: tuple[int, int, int, int], found: bool
@@ -195,3 +210,21 @@ def test_an_edge_stands_out_five_times_from_how_most_of_the_scene_differs(edge: 
     scene = (np.exp(level)[..., None] * np.ones(3)) - 0.03  # so much is added before the logarithm
     found = [area for area in even_areas(scene, np.ones((80, 120), dtype=bool), 0.01) if area.sides == 0]
     assert bool(found) == seen
+
+
+@pytest.mark.parametrize("side", range(4))
+def test_an_area_leaves_the_frame_where_nothing_is_seen_beside_it(side: int) -> None:
+    """At the edge of the frame, and one pixel away from it: top, bottom, left, right."""
+    for away, sides in ((0, 1), (1, 0)):
+        box = [(away, 40, 30, 70), (40, 80 - away, 30, 70), (20, 50, away, 40), (20, 50, 80, 120 - away)][side]
+        found = even_areas(picture(0.2, (80, 120), {box: 0.6}), np.ones((80, 120), dtype=bool), 0.03)
+        (card,) = [area for area in found if area.colour[1] == pytest.approx(0.6)]
+        assert card.sides == sides
+
+
+@pytest.mark.parametrize(("side", "found"), [(7, False), (8, True)])
+def test_a_card_of_eight_pixels_a_side_is_an_area(side: int, found: bool) -> None:
+    """Its outline takes two pixels of it a side; the four left within are the least that an area may have."""
+    scene = picture(0.2, (80, 120), {(20, 20 + side, 30, 30 + side): 0.6})
+    areas = [area for area in even_areas(scene, np.ones((80, 120), dtype=bool), 0.03) if area.sides == 0]
+    assert [(one.y0, one.y1, one.x0, one.x1) for one in areas] == [(21, 27, 31, 37)] * found

@@ -50,6 +50,8 @@ def test_nine_frames_one_of_each_light_before_any_repeat_from_full_down() -> Non
     found = chosen(["flash"] * 24, stops=stops, head=heads, power=stops.astype(str))
     order = [4 * power + 2 * head for power in range(6) for head in range(2)]
     assert found == [f"f{order[at]}" for at in (0, 1, 2, 4, 5, 6, 8, 9, 11)]
+    more = chosen(["flash"] * 13, stops=[*range(10), 0, 1, 2], power=[*"abcdefghij", "a", "b", "c"])
+    assert more == ["f0", "f1", "f2", "f3", "f4", "f5", "f6", "f7", "f9"], "of ten lights, and no repeat"
     few = chosen(["flash"] * 4, head=["A", "A", "B", "B"])
     assert few == ["f0", "f2", "f1", "f3"]
 

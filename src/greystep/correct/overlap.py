@@ -158,7 +158,7 @@ def agreement_limit(distance: Floats, calm: Booleans) -> float:
 
 def parts_to_leave_out(group: Indices, weight: Floats) -> tuple[Indices, Floats]:
     """Return the parts of the frame to leave out in turn and their shares of the weight, from each field's part."""
-    share = np.bincount(group, weight, minlength=PARTS**2) / weight.sum()
+    share = np.bincount(group, weight) / weight.sum()
     parts = np.flatnonzero((share > _LEAST_PART) & (share < 1.0))
     return parts, share[parts]
 

@@ -233,8 +233,6 @@ def target_matrix(nm: npt.ArrayLike, reflectance: npt.ArrayLike, cct: float, duv
     warmer, cooler = (smooth_light(1e6 / (1e6 / cct + sign * SLOPE_MIRED), duv) for sign in (1.0, -1.0))
     greener, pinker = (smooth_light(cct, duv + sign * SLOPE_DUV) for sign in (1.0, -1.0))
     lights = np.stack([smooth_light(cct, duv), warmer - cooler, greener - pinker], axis=1)
-    if not np.isfinite(lights).all():
-        return np.full((3, 3), np.nan)
     seen = functions.T @ (lights * np.interp(wavelengths, np.asarray(nm), np.asarray(reflectance))[:, None])
     return np.asarray(seen @ np.linalg.inv(functions.T @ lights) / seen[1, 0])
 
