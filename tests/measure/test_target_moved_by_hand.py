@@ -117,7 +117,7 @@ def test_what_is_said_of_maps() -> None:
     maps = [card(), card(1.0, 1.0), card(2.0, 1.0), card(there=False, noise=0.01), card()[:20], np.zeros((30, 30))]
     moved, none = str(Flag.TARGET_MOVED), str(Flag.NO_TARGET)
     assert [str(state) for state in target_states(maps, reference)] == ["", "", moved, none, "", ""]
-    noisy = [card(6.0, noise=0.3), card(there=False, noise=0.3)]
+    noisy = [card(6.0, noise=2.0), card(there=False, noise=2.0)]
     assert target_states(noisy, reference) == ["", ""], "too little light to tell"
     many = [*[card()] * 70, card(4.0)]
     assert [str(state) for state in target_states(many, reference)] == [*[""] * 70, moved]

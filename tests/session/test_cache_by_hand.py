@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from greystep.errors import FrameError
+from greystep.errors import FrameError, GreystepError
+from greystep.files import keep_out
 from greystep.flags import Flag
 from greystep.measure.reading import Reading
 from greystep.measure.target import Target, fixed_target
@@ -152,3 +153,15 @@ def test_pictures_are_drawn_once_for_each_look(crew: Any, tmp_path: Path, monkey
     assert (drawn("a"), drawn("a"), drawn("b"), drawn("b"), drawn("a")) == (1, 0, 1, 0, 1)
     monkeypatch.setattr(pictures, "look_of", lambda path: FrameError("no"))
     assert pictures.pictures_of(tmp_path, draw, folder, {"f0": mark}, {"f0": "c"}, crew) == {}
+
+
+def test_nothing_is_kept_among_raw_frames(tmp_path: Path) -> None:
+    session, store = tmp_path / "card", tmp_path / "store"
+    session.mkdir()
+    store.mkdir()
+    assert open_cache(session, store) == session / ".greystep", "from before the frames came"
+    keep_out(session)
+    with pytest.raises(GreystepError, match="raw frames are never written to"):
+        open_cache(session, None)
+    assert open_cache(session, store) == store / ".greystep"
+    assert [path.name for path in session.iterdir()] == [".greystep"]
