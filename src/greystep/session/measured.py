@@ -94,7 +94,8 @@ class Measured:
             kept.forget_target(some, self.readings, self.cache, self._prints)
         if all(Flag.UNREADABLE in reading.flags for reading in self.readings.values()):
             first = self.readings[self.names[0]].message
-            raise GreystepError(f"{self._folder}: none of its {len(self.names)} frames can be read; the first: {first}")
+            which = f"none of its {len(self.names)} frames can" if len(self.names) > 1 else "its one frame cannot"
+            raise GreystepError(f"{self._folder}: {which} be read; the first: {first}")
 
     def measure(self, names: Sequence[str], whole: bool = False, progress: Progress | None = None) -> None:
         """Measure some files at the targets of their bodies; with `whole` all that lies about these is read."""
