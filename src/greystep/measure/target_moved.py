@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -22,6 +23,8 @@ SURROUND_BINS: Final = 32
 MOVED: Final = 0.10
 #: Longest shift that is looked for, in the target's sizes.
 LONGEST_SHIFT: Final = 0.5
+#: Slopes under this are rounding: maps hold four places.
+_ROUNDING: Final = 1e-6
 #: Frames that are looked at together: as many maps as lie near the processor.
 _AT_ONCE: Final = 64
 
@@ -180,7 +183,7 @@ def _sought(reference: Floats) -> _Sought | None:
     """Return the edges of a reference; None where it has none to speak of, only noise."""
     then = slopes(reference)
     strength = float(np.sum(then**2))
-    if strength <= 4.0 * then.size * float(_calm(then[:, None])[0]) ** 2:
+    if strength <= then.size * max(4.0 * float(_calm(then[:, None])[0]) ** 2, _ROUNDING**2):
         return None
     height, width = then.shape[1:]
     size_y, size_x = (count / (1.0 + 2.0 * MARGIN) for count in reference.shape)
@@ -254,18 +257,20 @@ def slopes(surround: Floats) -> Floats:
     Args:
         surround: Array (..., m, n). One map or several.
     """
-    smooth = _smoothed(np.swapaxes(_smoothed(np.swapaxes(surround, -1, -2)), -1, -2))
+    smooth = _smoothing(surround.shape[-2]).T @ surround @ _smoothing(surround.shape[-1])
     steps = np.stack([np.diff(smooth, axis=-2)[..., :-1], np.diff(smooth, axis=-1)[..., :-1, :]])
     return np.asarray(steps - np.median(steps, axis=(-2, -1), keepdims=True))
 
 
-def _smoothed(values: Floats) -> Floats:
-    """Return values smoothed along their last axis by a Gaussian of 0.7 bins, the ends drawn out.
+@cache
+def _smoothing(bins: int) -> Floats:
+    """Return the matrix (n, n) that smooths n values by a Gaussian of 0.7 bins, the ends drawn out.
 
     As scipy.ndimage.gaussian_filter does, whose import takes a fifth of a second of a run whose frames are all known.
     """
     far = np.arange(-3, 4)
     weights = np.exp(-0.5 * (far / 0.7) ** 2)
-    drawn_out = np.clip(np.arange(values.shape[-1]) + far[:, None], 0, values.shape[-1] - 1)
-    parts = [weight * values[..., at] for weight, at in zip(weights / weights.sum(), drawn_out, strict=True)]
-    return np.asarray(np.sum(parts, axis=0))
+    matrix = np.zeros((bins, bins))
+    for by, weight in zip(far, weights / weights.sum(), strict=True):
+        np.add.at(matrix, (np.clip(np.arange(bins) + by, 0, bins - 1), np.arange(bins)), weight)
+    return matrix

@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
-from functools import reduce
+from functools import lru_cache, reduce
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -97,6 +97,7 @@ def body_label(exposure: Exposure) -> str:
     return " ".join(part for part in (camera_name(exposure.make, exposure.model), exposure.serial) if part)
 
 
+@lru_cache(maxsize=1024)  # frames of a session share a few
 def nominal_f_number(f_number: float) -> float:
     """Return the exact f-number behind a marking: f/11 is 11.31, ``2 ** (k / 6)``.
 
@@ -105,6 +106,7 @@ def nominal_f_number(f_number: float) -> float:
     return math.exp2(_step(2.0 * math.log2(f_number)) / 2.0)
 
 
+@lru_cache(maxsize=1024)
 def nominal_time(exposure_s: float) -> float:
     """Return the exact time [s] behind a marking: 1/60 is 1/64, ``2 ** (-k / 3)``.
 
@@ -113,6 +115,7 @@ def nominal_time(exposure_s: float) -> float:
     return math.exp2(_step(math.log2(exposure_s)))
 
 
+@lru_cache(maxsize=1024)
 def nominal_iso(iso: float) -> float:
     """Return the exact sensitivity behind a marking: ISO 640 is 635, ``100 * 2 ** (k / 3)``."""
     return 100.0 * math.exp2(_step(math.log2(iso / 100.0)))

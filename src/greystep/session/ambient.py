@@ -164,6 +164,7 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
     changes = {body: _changes(rows, settings, exposure, head, shot, patches) for body, rows in ambients.items()}
     room, share = _stretches(changes, lit, table["body"].to_numpy(), shot)
     share = share if shares is None else np.where(room >= 0, shares, np.nan)
+    means: dict[tuple[int, ...], tuple[Floats, Floats]] = {}  # of ambient frames that serve many
     for row in lit.tolist():
         mine = ambients.get(sensor[row][0], [])
         seen[row] = (shot[mine] < shot[row]).any(), (shot[mine] > shot[row]).any()
@@ -173,9 +174,14 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
         no_ambient[row] = not own
         off, light, of_black[row] = black, np.full(3, np.nan), black_covariance
         if chosen:
-            taken, moves = _weights(row, chosen, changes[sensor[row][0]], share, exposure, shot)
-            level, of_level = _sum(patches, taken)
-            change[row] = scale * _sum(patches, moves)[0]
+            if changes[sensor[row][0]]:
+                taken, moves = _weights(row, chosen, changes[sensor[row][0]], share, exposure, shot)
+                level, of_level = _sum(patches, taken)
+                change[row] = scale * _sum(patches, moves)[0]
+            else:
+                if tuple(chosen) not in means:
+                    means[tuple(chosen)] = _mean(patches, chosen)
+                level, of_level = means[tuple(chosen)]
             of_ambient[row] = scale**2 * of_level
         if own:
             off = level

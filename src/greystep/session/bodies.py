@@ -72,13 +72,14 @@ def through_matrix(readings: Mapping[str, Reading]) -> dict[str, Reading]:
     told: dict[tuple[object, ...], str] = {}  # frames of a body carry one calibration
 
     def fault(tags: ColourTags) -> str:
-        if tags.calibration not in told:
-            told[tags.calibration] = ""
+        if (found := told.get(tags.calibration)) is None:
+            found = ""
             try:
                 camera.check_matrices(tags)
             except GreystepError as error:
-                told[tags.calibration] = str(error)
-        return told[tags.calibration]
+                found = str(error)
+            told[tags.calibration] = found
+        return found
 
     found = {name: fault(one.colour) if one.colour is not None else "" for name, one in readings.items()}
     return {

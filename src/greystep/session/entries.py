@@ -4,7 +4,8 @@ import base64
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from types import NoneType, UnionType
+from typing import TYPE_CHECKING, Any, Final, TypeVar, get_args
 
 import numpy as np
 from cattrs import Converter
@@ -62,11 +63,23 @@ def _converter() -> Converter:
         return structured
 
     converter.register_structure_hook_factory(is_dataclass, whole)
+
+    def known_or_none(kind: Any) -> Callable[[Any, Any], Any]:
+        """Look up once how to rebuild what may be None: a session has thousands of entries, each with twenty such."""
+        (inner,) = set(get_args(kind)) - {NoneType}
+        structure = converter.get_structure_hook(inner)
+        return lambda stored, _: None if stored is None else structure(stored, inner)
+
+    converter.register_structure_hook_factory(_may_be_none, known_or_none)
     converter.register_structure_hook(float, lambda value, _: np.nan if value is None else float(value))
     converter.register_structure_hook_func(
         lambda of: getattr(of, "__origin__", None) is np.ndarray, lambda value, _: _array(value)
     )
     return converter
+
+
+def _may_be_none(kind: Any) -> bool:
+    return isinstance(kind, UnionType) and len(get_args(kind)) == 2 and NoneType in get_args(kind)
 
 
 def _array(value: Any) -> NDArray[np.float64]:

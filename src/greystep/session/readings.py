@@ -216,7 +216,7 @@ def comparison(frames: Frames, signals: Signals, patches: Patches) -> pd.DataFra
     green, u_green = signals.signal[:, 1], np.sqrt(signals.covariance[:, 1, 1])
     apart = np.sqrt((signals.covariance - signals.causes["room"])[:, 1, 1])  # a lamp is no reason to see no flash
     share = np.where(green > 0, green, np.nan) / (patches.white[:, 1] - patches.black[:, 1])
-    return frames.log.assign(
+    compared = frames.log.assign(
         lens=pd.array([exposure.lens for exposure in exposures], dtype="str"),
         focal_mm=np.array([exposure.focal_mm for exposure in exposures], dtype=np.float64),
         green=green,
@@ -225,6 +225,7 @@ def comparison(frames: Frames, signals: Signals, patches: Patches) -> pd.DataFra
         level=np.where(frames.doubts[Flag.TARGET_MOVED], np.nan, np.log2(share) + exposure_stops(frames.log)),
         noise_level=u_green / np.where(green > 0, green, np.nan) / np.log(2.0),
     )
+    return compared.assign(cell=cells(compared.drop(columns="cell", errors="ignore")))
 
 
 def exposure_stops(table: pd.DataFrame) -> Floats:
