@@ -66,7 +66,7 @@ def exposures(
 ) -> dict[str, Exposure]:
     """Return the exposure data of files, from what is kept or from the files; blank where a file does not tell."""
     new = [name for name in names if name not in known]
-    found = dict(zip(new, crew.each(exposure_of, [(folder / name,) for name in new]), strict=True))
+    found = dict(zip(new, crew.each(exposure_of, [(folder / name,) for name in new], light=True), strict=True))
     read = {name: Exposure() if isinstance(one, FrameError) else one for name, one in found.items()}
     return {name: read[name] if name in read else known[name][1].exposure for name in names}
 

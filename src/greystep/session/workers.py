@@ -96,18 +96,22 @@ class Crew:
         for process in self._all:
             process.end()
 
-    def each(self, work: Callable[..., T], tasks: Sequence[tuple[Any, ...]]) -> Iterator[T | FrameError]:
+    def each(
+        self, work: Callable[..., T], tasks: Sequence[tuple[Any, ...]], light: bool = False
+    ) -> Iterator[T | FrameError]:
         """Work on frames and yield the results in their order, few of them waiting to be taken.
 
         Args:
             work: A function of a module, so that another process finds it; called with the members of a task. What it
                 returns must be fit for pickle.
             tasks: The path of a raw file and further arguments each.
+            light: It holds the interpreter's lock nearly all the time: threads only wait for each other, unless another
+                process does the work.
 
         Yields: What `work` returned; a `FrameError` where it raised anything, crashed or took too long. A file that has
             crashed or taken too long is not tried again by this crew.
         """
-        if self._jobs == 1 or len(tasks) < 2:
+        if self._jobs == 1 or len(tasks) < 2 or (light and not self._is_at_risk(tasks[0][0])):
             yield from (self._do(work, task) for task in tasks)
             return
         if self._threads is None:
@@ -128,9 +132,7 @@ class Crew:
         path = task[0]
         if path in self._lost:
             return self._lost[path]
-        if path not in self._at_risk:
-            self._at_risk[path] = needs_library(path)
-        process = self._free_process(path) if self._at_risk[path] else None
+        process = self._free_process(path) if self._is_at_risk(path) else None
         if process is None:
             return _attempt(work, task)
         try:
@@ -146,6 +148,12 @@ class Crew:
                 else:
                     self._all.remove(process)
                 self._turn.notify()
+
+    def _is_at_risk(self, path: Path) -> bool:
+        """Say whether a file is decoded by what may crash."""
+        if path not in self._at_risk:
+            self._at_risk[path] = needs_library(path)
+        return self._at_risk[path]
 
     def _free_process(self, path: Path) -> "_Process | None":
         """Return a process that waits for work, or a new one where it is worth that; None where none can be begun."""
