@@ -26,9 +26,7 @@ class Now:
     def __init__(self) -> None:
         self.asked: list[tuple[Any, ...]] = []
 
-    def each(
-        self, work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], light: bool = False
-    ) -> Iterator[Any]:
+    def each(self, work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], light: bool = False) -> Iterator[Any]:
         for task in tasks:
             self.asked.append((task[0].name, *task[1:]))
             try:
