@@ -1,7 +1,7 @@
 """The raw files of one session while it is read: which are known, where their targets stand, and what they say."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -33,6 +33,15 @@ _LOOKED_AT: Final = 9
 Progress = Callable[[int, int], None]
 
 
+@dataclass(frozen=True)
+class _Search:
+    """How the target of a body was sought: in these frames; in the one it was seen in, blank for all; and by what."""
+
+    looked_at: list[str]
+    seen_in: str
+    find: Callable[..., tuple[Target | None, str]]
+
+
 class Measured:
     """The raw files of a session, each read at most once in each way; what was measured before is recalled.
 
@@ -58,9 +67,7 @@ class Measured:
         self.labels = {name: body_label(self._exposures[name]) for name in self.names}
         self.targets: dict[str, Target | None] = {}
         self.readings: dict[str, Reading] = {}
-        self._looked_at: dict[str, list[str]] = {}
-        self._seen: dict[str, str] = {}
-        self._find: dict[str, Callable[..., tuple[Target | None, str]]] = {}
+        self._searches: dict[str, _Search] = {}
 
     def find_targets(self, shots: pd.DataFrame, given: Box | None, settled: Mapping[str, Target]) -> None:
         """Find the target of each body: as it was given, as it was settled, or in some frames that the log tells."""
@@ -75,8 +82,8 @@ class Measured:
             flash = bool((shots["frame"].isin(some) & shots["kind"].isin(TESTED)).any())
             finder = partial(find_target, has_card=True) if flash else _find_in_lit
             find = partial(kept.find_once, self._folder, some, finder, self.cache, self._prints, self._crew)
-            self.targets[label], self._seen[label] = find(at_once=flash)
-            self._looked_at[label], self._find[label] = some, find
+            self.targets[label], seen_in = find(at_once=flash)
+            self._searches[label] = _Search(some, seen_in, find)
 
     def measure_all(self, progress: Progress | None) -> None:
         """Measure every file; where a target that one frame told is not in the others, once more in the right place.
@@ -85,13 +92,13 @@ class Measured:
             GreystepError: If none can be read.
         """
         self.measure(self.names, progress=progress)
-        for label, name in self._seen.items():
-            if name and not places.found_in_others(name, self._looked_at[label], self.readings):
-                self.targets[label], _ = self._find[label]()
+        for label, search in self._searches.items():
+            if search.seen_in and not places.found_in_others(search.seen_in, search.looked_at, self.readings):
+                self.targets[label], _ = search.find()
                 self.measure(self._of_body(label), progress=progress)
         forget_others(self.cache, self._prints.values())
-        for some in self._looked_at.values():
-            kept.forget_target(some, self.readings, self.cache, self._prints)
+        for search in self._searches.values():
+            kept.forget_target(search.looked_at, self.readings, self.cache, self._prints)
         if all(Flag.UNREADABLE in reading.flags for reading in self.readings.values()):
             first = self.readings[self.names[0]].message
             which = f"none of its {len(self.names)} frames can" if len(self.names) > 1 else "its one frame cannot"
