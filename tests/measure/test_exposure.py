@@ -66,6 +66,22 @@ def test_a_sensitivity_too_large_for_its_tag_is_found_in_the_newer_one(tmp_path:
     assert read_exposure(tiff(tmp_path / "a.dng", CAMERA, exif)).iso == 102_400
 
 
+@pytest.mark.parametrize("big", [False, True])
+def test_a_sensitivity_with_a_second_number_is_its_first_and_no_ratio(tmp_path: Path, tiff: Tiff, big: bool) -> None:
+    exif = [*without(0x8827), (0x8827, SHORT, (640, 0))]
+    assert read_exposure(tiff(tmp_path / "a.dng", CAMERA, exif, big=big)).iso == 640
+
+
+@pytest.mark.parametrize(("lost", "asked"), [(0, 0), (0xA434, 0), (0xA431, 1), (0x8827, 1)])
+def test_exifread_is_asked_only_for_what_the_other_reader_did_not_find(
+    tmp_path: Path, tiff: Tiff, monkeypatch: pytest.MonkeyPatch, lost: int, asked: int
+) -> None:
+    calls = []
+    monkeypatch.setattr(exposure.exifread, "process_file", lambda *_, details, **__: calls.append(details) or {})
+    read_exposure(tiff(tmp_path / "a.dng", CAMERA, without(lost)))
+    assert len(calls) == asked
+
+
 @pytest.mark.parametrize(
     ("dates", "captured"),
     [

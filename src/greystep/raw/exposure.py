@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
-from functools import lru_cache, reduce
+from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -30,6 +30,8 @@ _TIMES: Final = (
     ("DateTimeDigitized", "SubSecTimeDigitized"),
     ("DateTime", "SubSecTime"),
 )
+#: What every camera's file tells; of a file that has told it all nothing more is asked.
+_TOLD_BY_ALL: Final = ("exposure_s", "f_number", "iso", "captured", "make", "model", "serial")
 _QUIET: Final = logging.NullHandler()
 _DATE: Final = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)")
 
@@ -69,7 +71,12 @@ def read_exposure(path: Path) -> Exposure:
     quiet("tifffile")
     try:
         with path.open("rb") as file:
-            return reduce(filled_in, map(_exposure, _blocks(file)), Exposure())
+            found = Exposure()
+            for block in _blocks(file):
+                found = filled_in(found, _exposure(block))
+                if all(getattr(found, name) for name in _TOLD_BY_ALL):
+                    break
+            return found
     except OSError as error:
         reason = error.strerror or type(error).__name__
         gone = isinstance(error, FileNotFoundError) and not path.is_symlink()
@@ -158,8 +165,8 @@ def _blocks(file: BinaryIO) -> list[Tags | BinaryIO]:
     try:
         found = blocks(file)
     except Exception:  # a damaged container; metadata never stops a measurement
-        return []
-    return [io.BytesIO(block) if isinstance(block, bytes) else block for block in found] or [file]
+        found = []
+    return [io.BytesIO(block) if isinstance(block, bytes) else block for block in found]
 
 
 def _exposure(block: Tags | BinaryIO) -> Exposure:
