@@ -122,6 +122,7 @@ compare:
     more_rounds     Which lights decide what cannot be called yet, and how many more frames of each that takes
     odd_heads       Which part of a kit is the odd one
     own_drift       How a head moves over its own powers
+    powers          What a test says of each head at each power
     reference_light The one value of a reference
     scatter         How frames scatter about a fit
     stopping        When a test that is still being shot knows enough
@@ -138,11 +139,13 @@ planning:
 mix:
     audit           A set-up judged before it is shot
     casts           What clashes in a set-up
-    changes         Everything that can be changed in a set-up with the tested heads, their powers and the gels at hand
+    changes         What can be done about a set-up
+    choice_document A choice of heads as the object that choose.json holds
     choose          The heads of a test session that go together: in one picture, or ganged as one light
     gels            Correction gels
     lights          Lights on one subject
     measured        A set-up shot light by light and once with all
+    options         Everything that can be changed in a set-up with the tested heads, their powers and the gels at hand
     remedies        What would bring the lights of a set-up together
     search          Which heads at which powers go together best
     setup           A set-up of several lights before it is shot

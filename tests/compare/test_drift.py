@@ -11,8 +11,9 @@ from scipy import stats
 from greystep.compare import joint_fit
 from greystep.compare.cells import find_cells
 from greystep.compare.differences import spans
-from greystep.compare.drift import NothingRepeated, ReferencePowerNotMeasured, analyse, legs
+from greystep.compare.drift import NothingRepeated, ReferencePowerNotMeasured, analyse
 from greystep.compare.joint_fit import fit_cells
+from greystep.compare.powers import legs
 from greystep.compare.scatter import Pattern
 from greystep.constants import STEP_UPRIME_VPRIME
 from greystep.errors import GreystepError

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from greystep.compare import differences, drift, heads
+from greystep.compare import differences, drift, heads, powers
 from greystep.compare.differences import components, difference, doubt_of_means, slope, spans
 from greystep.compare.drift import HeatByShots, HeatNotSeparable, NothingRepeated, NotRepeated, Timing
 from greystep.compare.fit import Estimates, draw_distances
@@ -114,7 +114,7 @@ def test_how_fast_a_test_was_shot() -> None:
 
 def test_the_scatter_of_each_light_needs_two_known_frames() -> None:
     cell, values = np.array([0, 0, 0, 1, 2, 2, 2]), np.array([1.0, 4.0, 6.0, 9.0, 1.0, np.nan, 5.0])
-    assert drift._sd(cell, values, 4) == pytest.approx(
+    assert powers._sd(cell, values, 4) == pytest.approx(
         [np.std([1, 4, 6], ddof=1), np.nan, np.sqrt(8.0), np.nan], nan_ok=True
     )
 

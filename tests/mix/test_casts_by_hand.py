@@ -8,10 +8,12 @@ import pytest
 from greystep.compare.drift import Drift, analyse
 from greystep.compare.fit import half_width, own_variances
 from greystep.mix.casts import find_casts
-from greystep.mix.changes import HeadSwap, NewHead, find_options
-from greystep.mix.choose import choice_document, choose, choose_gang
+from greystep.mix.changes import HeadSwap, NewHead
+from greystep.mix.choice_document import choice_document
+from greystep.mix.choose import choose, choose_gang
 from greystep.mix.gels import NO_GEL
 from greystep.mix.lights import build_lights, upvp_of
+from greystep.mix.options import find_options
 from greystep.mix.setup import SetupRow
 from greystep.session.settings import DEFAULT_TOLERANCE, HeadInfo
 

@@ -14,11 +14,12 @@ import pytest
 from greystep.compare.drift import Drift, analyse
 from greystep.errors import FaultsError
 from greystep.measure import chromaticity
-from greystep.mix.changes import Option, find_options
+from greystep.mix.changes import Option
 from greystep.mix.choose import choose, choose_gang
 from greystep.mix.gels import NO_GEL, Gel, all_stacks, read_gels
 from greystep.mix.lights import build_lights, upvp_of
 from greystep.mix.measured import measured_setup
+from greystep.mix.options import find_options
 from greystep.mix.setup import SetupRow
 from greystep.session.settings import HeadInfo
 

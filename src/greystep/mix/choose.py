@@ -2,8 +2,8 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -12,7 +12,6 @@ from greystep.columns import rows_of
 from greystep.compare.drift import Drift, analyse, check_colour
 from greystep.compare.limits import worst_of
 from greystep.constants import STEP_UPRIME_VPRIME
-from greystep.documents import document_of
 from greystep.doors import read_number
 from greystep.errors import GreystepError
 from greystep.mix.casts import LightPair, every_two, judge_lights
@@ -180,41 +179,6 @@ def choose_gang(
     found = _gangs(cells, drift, settings.heads, target, most)
     best, *others = [_gang(one, drift, settings) for one in found[: 1 + NEXT]]
     return GangChoice(settings.title, target, best, tuple(others))
-
-
-def choice_document(choice: Choice | GangChoice) -> dict[str, Any]:
-    """Return the object of choose.json, with None for every number that is not known."""
-    content: dict[str, Any] = {"session": choice.session}
-    if isinstance(choice, GangChoice):
-        content["wanted_stops"] = choice.wanted_stops
-    else:
-        content |= {"need": choice.need, "lights_searched": choice.searched}
-    content |= _set_document(choice.best) | {"next_best": [_set_document(one) for one in choice.next_best]}
-    return document_of(content)
-
-
-def _set_document(one: HeadSet | Gang) -> dict[str, Any]:
-    names: list[dict[str, Any]] = [
-        {"head": light.head, "power": light.power, **dict(light.parts)} for light in one.lights
-    ]
-    content: dict[str, Any] = {"choice": names, "worst_pair": _pair_document(one.worst), "verdict": one.verdict}
-    if isinstance(one, Gang):
-        return content | {"sum": {"output_stops": one.output_stops, "t01_s": one.t01_s, **asdict(one.colour)}}
-    for name, light in zip(names, one.lights, strict=True):
-        name |= {"stops": light.stops, "output_stops": light.output_stops, "cost_stops": light.cost_stops}
-    return content | {"cost_stops": one.cost_stops, "settled": one.settled}
-
-
-def _pair_document(pair: ChosenPair | None) -> dict[str, Any] | None:
-    if pair is None:
-        return None
-    names = {
-        f"{key}_{side}": value
-        for side, light in (("a", pair.first), ("b", pair.second))
-        for key, value in (("head", light.head), ("power", light.power), *light.parts)
-    }
-    left_out = ("role_a", "role_b", "delta_e_2000")  # the lights have no roles, and are seen in no picture
-    return names | {key: value for key, value in asdict(pair.difference).items() if key not in left_out}
 
 
 def _usable(drift: Drift, settings: Settings, powers: Sequence[str]) -> Indices:

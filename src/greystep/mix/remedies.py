@@ -9,9 +9,10 @@ from greystep.arrays import Floats
 from greystep.compare.drift import Drift
 from greystep.compare.limits import colour_limits, worst_of
 from greystep.mix.casts import judge_lights
-from greystep.mix.changes import WORTH, Change, Option, Plate, Plates, RemedyKind, find_options, reach
+from greystep.mix.changes import Change, Option, Plate, Plates, RemedyKind
 from greystep.mix.gels import Gel
 from greystep.mix.lights import SetupLight, build_lights, light_xyz, points, warming, withheld_of
+from greystep.mix.options import WORTH, find_options, reach
 from greystep.mix.setup import SetupRow
 from greystep.session.settings import Tolerance
 from greystep.terms import Verdict

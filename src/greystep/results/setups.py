@@ -9,7 +9,8 @@ import pandas as pd
 from greystep.documents import Document, document_of, json_bytes, text_bytes
 from greystep.generation import write_run
 from greystep.mix.audit import Audit
-from greystep.mix.choose import Choice, GangChoice, choice_document
+from greystep.mix.choice_document import choice_document
+from greystep.mix.choose import Choice, GangChoice
 from greystep.mix.what_if import WhatIf
 from greystep.pages.audit import audit_document, audit_drawings, audit_page, casts_document
 from greystep.pages.choose import choose_page

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from greystep.compare.drift import Drift
-from greystep.mix.changes import NewGels, NewPowers, find_options
+from greystep.mix.changes import NewGels, NewPowers
 from greystep.mix.gels import NO_GEL, Gel
 from greystep.mix.lights import build_lights
+from greystep.mix.options import find_options
 from greystep.mix.remedies import find_remedies
 from greystep.mix.setup import SetupRow
 from greystep.session.settings import DEFAULT_TOLERANCE
