@@ -257,6 +257,7 @@ def test_what_plan_refuses(planned: Path, tmp_path: Path) -> None:
         *[("--max-energy", value) for value in ("0", "-5", "nan", "inf")],
         *[("--scatter", value) for value in ("-1", "nan", "inf")],
         ("--seed", "-1"),
+        ("--seed", str(2**63)),
     ],
 )
 def test_what_is_no_amount_is_wrong_usage(tmp_path: Path, option: str, value: str) -> None:
@@ -264,6 +265,10 @@ def test_what_is_no_amount_is_wrong_usage(tmp_path: Path, option: str, value: st
     assert result.exit_code == 2
     assert option in result.output
     assert not (tmp_path / "x").exists()
+
+
+def test_the_largest_seed_is_what_63_bits_hold(tmp_path: Path) -> None:
+    assert run("plan", tmp_path / "x", "--heads", "A,B", "--seed", str(2**63 - 1)).exit_code == 0
 
 
 @pytest.mark.parametrize("order", ["shuffled", "mixed"])

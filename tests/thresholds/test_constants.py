@@ -3,6 +3,7 @@
 from types import ModuleType, SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from greystep.compare.budget import Part, find_budget, scale_of
@@ -13,6 +14,8 @@ from greystep.measure.camera import smooth_light, target_doubt, target_factor, t
 from greystep.measure.chromaticity import cct_duv, cct_duv_to_xy, xy_to_xyz, xyz_to_xy
 from greystep.measure.locus import observer
 from greystep.raw.exposure import nominal_iso
+from greystep.sentences.session_notes import sentence
+from greystep.session.messages import BodyFact, BodyNote, _far_from_daylight
 
 
 @pytest.mark.parametrize(("beyond", "exact"), [(0.088, 1.0 / 3.0), (0.112, 0.5)])
@@ -116,3 +119,16 @@ def test_a_band_of_twenty_nanometres_of_a_flash_may_be_four_hundredths_higher() 
         off.append(read[1] - read[0])
     doubt = target_doubt((400.0, 700.0), (0.9, 1.1), 5600.0, 0.0)
     assert np.sqrt(doubt[0, 0]) == pytest.approx(np.linalg.norm(off), rel=0.02)
+
+
+@pytest.mark.parametrize(("away", "told"), [(49.0, []), (51.0, ["a"]), (-49.0, []), (-51.0, ["a"])])
+def test_a_light_50_mired_from_5600_k_is_far_from_daylight(away: float, told: list[str]) -> None:
+    mired = 1e6 / 5600.0 + away
+    lit = pd.DataFrame({"mired": [mired], "head": "A", "power": "full", "frame": "a", "cct_k": 1e6 / mired})
+    assert [note.frame for note in _far_from_daylight("X", lit)] == told
+
+
+def test_what_the_matrix_of_a_library_makes_of_8_mired_is_told() -> None:
+    said = sentence(BodyNote(BodyFact.LIBRARY_MATRIX, "X"))
+    assert "near 5600 K" in said
+    assert "a true difference of 8 mired as 7.8 to 8.9" in said

@@ -14,6 +14,7 @@ import pytest
 from numpy.typing import NDArray
 
 from greystep.correct.alignment import align, bloomed
+from greystep.correct.developed import white_of_240
 from greystep.correct.images import Origin
 from greystep.correct.lit_by import what_changed
 from greystep.correct.overlap import compare, half_width_stops
@@ -563,3 +564,7 @@ def test_a_card_that_nothing_vouches_for_is_within_two_tenths_of_the_cameras_whi
     ratios = {"r_g": np.array([0.5 * np.exp(away)]), "b_g": np.array([0.7])}
     target = {"X": SimpleNamespace(found=True)}
     assert shows_card(SimpleNamespace(), frames, log, ratios, one, target)[0] == card  # type: ignore[arg-type]
+
+
+def test_a_white_of_240_without_a_cast_reads_240() -> None:
+    assert white_of_240(np.ones(3)).tolist() == [240, 240, 240]

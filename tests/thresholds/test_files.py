@@ -1,0 +1,26 @@
+"""Limits of files that are written: each is written as a number in its test."""
+
+from pathlib import Path
+
+import pytest
+
+from greystep import files, generation
+from greystep.errors import GreystepError
+
+
+def test_a_path_of_4096_characters_is_the_longest() -> None:
+    longest = Path("/" + "/".join(["x" * 63] * 64))
+    assert len(str(longest)) == 4096
+    files.check_target(longest)
+    with pytest.raises(GreystepError, match="4097 characters"):
+        files.check_target(Path(f"{longest}y"))
+
+
+def test_another_process_is_waited_for_10_seconds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    waits = []
+    alone = generation.alone
+    monkeypatch.setattr(
+        generation, "alone", lambda folder, name, wait_s: waits.append(wait_s) or alone(folder, name, 0)
+    )
+    generation.write_set(tmp_path, "report", "run", {"powers.csv": b"head\n"})
+    assert waits == [10.0]
