@@ -157,3 +157,17 @@ def test_a_set_up_is_read_for_the_body_that_saw_most_of_its_heads(synthetic: Mod
     assert {body[row.cells[0][0]] for row in rows} == {"Second 2"}
     rows = read(tested, tmp_path / "b.csv", "role,head,power\nkey,A,1/1\nfill,A,1/2\n").rows
     assert {body[row.cells[0][0]] for row in rows} == {"First 1"}  # as many: the first of the log
+
+
+@pytest.mark.parametrize(("lights", "rows", "refused"), [(40, 200, False), (41, 41, True), (40, 201, True)])
+def test_forty_lights_in_two_hundred_rows_at_most(
+    drift: Drift, tmp_path: Path, lights: int, rows: int, refused: bool
+) -> None:
+    """Rows of one group are one light."""
+    lines = [f"r{row},{'ABC'[row % 3]},1/2,g{row % lights}" for row in range(rows)]
+    text = "role,head,power,group\n" + "\n".join(lines)
+    if refused:
+        with pytest.raises(GreystepError, match=f"{lights} lights in {rows} rows"):
+            read(drift, tmp_path / "SETUP.csv", text)
+    else:
+        assert len(read(drift, tmp_path / "SETUP.csv", text).rows) == rows
