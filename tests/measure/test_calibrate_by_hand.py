@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from greystep.errors import GreystepError
 from greystep.measure import calibration, chart
 from greystep.measure.calibration import Fit, best_fit, fit_matrix, patch_xyz
-from greystep.measure.camera import USUAL_FLASH
 from greystep.measure.chromaticity import delta_e_2000, xyz_to_upvp
 from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
@@ -197,7 +196,7 @@ def test_the_light_is_the_given_one_else_the_files_else_a_usual_flash(shot: Any)
     assert (found.light, found.light_from) == (found.own_light, "file")
     shot.tags = None
     found = calibration.calibrate(Path("f.dng"))
-    assert (found.light, found.light_from, found.own_light) == (USUAL_FLASH, "assumed", None)
+    assert (found.light, found.light_from, found.own_light) == ((5500.0, 0.0), "assumed", None)
 
 
 def test_what_a_person_must_know_of_the_frame_is_noted(shot: Any) -> None:
