@@ -89,3 +89,37 @@ def test_what_cannot_be_written_or_read_back_is_one_line(tmp_path: Path, monkeyp
     with pytest.raises(FrameError, match=r"a\.tif: cannot be read back \(.*\); render it again"):
         read_image(tmp_path / "a.tif", 1)
     assert owner_texts(tmp_path / "a.tif") == {}
+
+
+def test_an_exr_file_is_written_beside_its_place_in_a_hidden_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under another name until it is whole, pixels upright, in whichever folder is still to be made."""
+    written: list[tuple[str, str, bool]] = []
+    pixels: list[Any] = []
+
+    class File:
+        def __init__(self, header: dict[str, Any], channels: dict[str, Any]) -> None:
+            assert (header["compression"], header["type"], header["imageName"]) == (3, 0, "a.dng")
+            pixels.append(channels["RGB"])
+
+        def __enter__(self) -> "File":
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            pass
+
+        def write(self, path: str) -> None:
+            at = Path(path)
+            written.append((at.parent.parent.name, at.parent.name[:7], at.parent.name.endswith(".part")))
+            at.write_bytes(b"the image")
+
+    monkeypatch.setattr(images, "exr_library", lambda: SimpleNamespace(ZIP_COMPRESSION=3, scanlineimage=0, File=File))
+    image = np.arange(18, dtype=np.float16).reshape(2, 3, 3)
+    path = tmp_path / "new" / "a.exr"
+    write_exr(path, image, Origin("a.dng", Exposure(orientation=6), "lin_rec709", "Rec. 709"))
+    assert written == [("new", ".a.exr.", True)]
+    assert path.read_bytes() == b"the image"
+    assert [at.name for at in path.parent.iterdir()] == ["a.exr"]
+    assert (pixels[0] == turned(image, 6)).all()
+    assert pixels[0].flags["C_CONTIGUOUS"]
