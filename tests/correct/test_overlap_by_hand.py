@@ -203,6 +203,8 @@ def test_agreeing_fields_with_structure_must_show_the_same_things() -> None:
     [
         ({}, 0.2),
         ({"structure": np.full(40, 0.05)}, 0.0),  # nothing to see on it
+        ({"structure": np.full(40, 0.065)}, 0.2),
+        ({"alike": np.full(40, 0.96)}, 0.2),
         ({"alike": np.full(40, 0.9)}, 0.0),  # other things
         ({"level": first(8, 0.015)[:, None] * np.ones(3)}, 0.0),  # too little
         ({"contrast": first(8, 0.16)[:, None] * np.ones(3)}, 0.0),  # the contrast has changed otherwise

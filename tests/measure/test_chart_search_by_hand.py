@@ -163,11 +163,12 @@ def test_of_a_turned_patch_an_upright_square_within_it(monkeypatch: pytest.Monke
 
 
 def test_a_patch_at_the_edge_of_the_frame_is_measured_within_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    found = boxes(monkeypatch, [(-60.0, -40.0), (1560.0, -40.0), (1560.0, 1040.0), (-60.0, 1040.0)])
-    assert min(box[0] for box in found) >= 0
-    assert min(box[2] for box in found) >= 0
-    assert max(box[1] for box in found) <= 1000
-    assert max(box[3] for box in found) <= 1500
+    """Of a chart that is larger than the frame: pitches of 324 and 337 px, half sides of 84 px about each middle."""
+    found = boxes(monkeypatch, [(-200.0, -150.0), (1700.0, -150.0), (1700.0, 1150.0), (-200.0, 1150.0)])
+    pitch = 1900.0 / (5 + chart.FILL)
+    middle, reach = -200.0 + pitch * chart.FILL / 2, pitch * chart.FILL * chart.INNER / 2
+    assert found[0] == pytest.approx((0, middle + 50.0 + reach, 0, middle + reach), abs=9)
+    assert found[23] == pytest.approx((1000 - middle - 50.0 - reach, 1000, 1500 - middle - reach, 1500), abs=9)
 
 
 def test_the_observer_is_read_once_and_nobody_changes_it() -> None:

@@ -245,6 +245,20 @@ def test_blocks_without_noise_count_amid_noise_alone() -> None:
     assert constant(noise=0.0) == 0
 
 
+def test_blocks_that_spread_over_one_code_are_calm_ones() -> None:
+    """Five eighths of the rows are noisy; of three eighths each pixel is one of two codes."""
+    values = np.round(np.random.default_rng(8).normal(1000.0, 40.0, (64, 64)))
+    values[:24] = 1000.0 + np.indices((24, 64)).sum(axis=0) // 2 % 2
+    values[56:64, :16] = 1000.0
+    mosaic = mosaic_of(values)
+    sites = patch._sites(mosaic)
+    assert patch._constant_blocks(mosaic, sites, {colour: fit() for colour in sites}) == 0
+    values[8:24] = np.round(np.random.default_rng(9).normal(1000.0, 40.0, (16, 64)))
+    mosaic = mosaic_of(values)
+    sites = patch._sites(mosaic)
+    assert patch._constant_blocks(mosaic, sites, {colour: fit() for colour in sites}) == 2
+
+
 @pytest.mark.parametrize(
     ("level", "black", "damaged"),
     [(315.0, 512.0, False), (320.0, 512.0, True), (0.0, 512.0, False), (-512.0, 512.0, True), (0.0, 0.0, False)],

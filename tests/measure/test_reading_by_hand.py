@@ -185,5 +185,42 @@ def test_the_light_about_a_target_is_a_share_of_its_own_where_both_are_sound(
     assert found.around == (None if around is None else pytest.approx((around,) * 3))
     sound = around is not None or bool(corners)
     assert found.surround == (("map of", 2000.0) if sound else None)  # type: ignore[comparison-overlap]
-    assert (found.corners is not None) == bool(corners)
+    assert found.corners == (("maps of", corners) if corners else None)
     assert found.box == pytest.approx((0.2, 0.2, 0.4, 0.4))
+
+
+def test_light_is_told_by_green_and_an_error_that_nobody_foresaw_by_its_message(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A fifth of a percent of the range of green, whatever red and blue have."""
+    frame: Any = SimpleNamespace(
+        path=Path("f.dng"),
+        height=100,
+        width=200,
+        pattern=np.zeros((2, 2)),
+        white=None,
+        black_masked=None,
+        opcodes=False,
+    )
+    for green, lit in ((21.0, True), (19.0, False)):
+        dim = signal(mean=(1.0, green, 1.0), white=(1e6, 10512.0, 1e6), black=(0.0, 512.0, 0.0))
+        fakes: dict[str, Any] = {
+            "corner_windows": lambda *_: [], "_regions": lambda *_: (None, "all"), "surround_of": lambda part: part,
+            "around_of": lambda *_: (1.0, 1.0, 1.0), "measure_patch": lambda *_, to=dim: to,
+        }  # fmt: skip
+        for name, fake in fakes.items():
+            monkeypatch.setattr(reading, name, fake)
+        found = reading._measured(frame, fixed_target((0.2, 0.2, 0.4, 0.4)), reading.Reading(), whole=False)
+        assert (found.surround == "all") == lit
+
+    def torn(path: Path) -> Any:
+        raise ValueError("a torn strip")
+
+    path = tmp_path / "f.dng"
+    path.write_bytes(b"no raw file")
+    monkeypatch.setattr(reading, "open_frame", torn)
+    broken = reading.measure_frame(path, None, recorded=Exposure(iso=200.0))
+    assert (broken.flags, broken.exposure.iso) == ((Flag.UNREADABLE,), 200.0)
+    assert broken.message == "f.dng: cannot be read (ValueError: a torn strip); copy it from the card again"
+    path.write_bytes(b"")
+    assert "f.dng: an empty file" in reading.measure_frame(path, None, recorded=Exposure()).message
