@@ -180,6 +180,17 @@ def test_small_surrounds_are_read_whole() -> None:
     assert len(windows((0.2, 0.2, 0.2 + side / 3000, 0.2 + side / 2000))) == 2
 
 
+@pytest.mark.parametrize(("pixels", "count"), [(112, 0), (124, 2)])
+def test_a_window_has_two_pixels_a_bin_in_both_directions(
+    monkeypatch: pytest.MonkeyPatch, pixels: int, count: int
+) -> None:
+    """A fifth of the target to each side: 22 of 112 and 25 of 124 px for twelve bins."""
+    monkeypatch.setattr(target_corners, "SMALL", 0)
+    monkeypatch.setattr(target_corners, "_REACH", 0.1)
+    assert len(windows((0.2, 0.5, 0.6, 0.5 + pixels / 2000))) == count
+    assert len(windows((0.5, 0.2, 0.5 + pixels / 3000, 0.6))) == count
+
+
 def test_so_much_of_a_window_is_read_as_its_map_takes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Twelve bins a side, six rows or columns each: every fifth from 361 on."""
     monkeypatch.setattr(target_corners, "read_region", lambda frame, *region: region)

@@ -97,3 +97,45 @@ def test_a_card_over_the_range_is_found_to_the_pixel_but_for_its_corners(box: Bo
     assert found is not None
     whole = (y0 + 1, y1 - 1, x0, x1), (y0, y1, x0 + 1, x1 - 1)
     assert found in whole
+
+
+def again(
+    monkeypatch: pytest.MonkeyPatch, *seen: tuple[float, Box, int], faint: tuple[float, Box, int] | None = None
+) -> Box | None:
+    """Where a target of 20 by 30 px is found again among areas with their scores, boxes and sides at the rim."""
+    scene, steady, asked = np.full((100, 100, 3), 0.2), np.ones((100, 100), dtype=bool), ["the frame"]
+    monkeypatch.setattr(
+        target, "common_scene", lambda given: (scene, steady, ~steady) if given == [asked] else (None,) * 3
+    )
+    monkeypatch.setattr(target, "even_areas", lambda *given: given)
+    by_contrast = dict(zip(target.EDGE_CONTRASTS, (list(seen), [faint] if faint else []), strict=True))
+
+    def ranked(given: Any) -> list[tuple[int, float, Area]]:
+        assert (given[0] is scene, given[1] is steady) == (True, True)
+        grey = np.array([0.27, 0.5, 0.33])
+        return [(0, score, Area(*box, sides, grey, 0.0)) for score, box, sides in by_contrast[given[2]]]
+
+    monkeypatch.setattr(target, "ranked", ranked)
+    overview: Any = asked
+    found = target.find_again(overview, target_at(10, 30, 10, 40, 100, 100))
+    if found is None:
+        return None
+    x0, y0, x1, y1 = (round(100 * edge) for edge in found.box)
+    return y0, y1, x0, x1
+
+
+def test_a_target_is_found_again_by_its_size_whole_and_the_likeliest(monkeypatch: pytest.MonkeyPatch) -> None:
+    same, other, faint = (50, 70, 50, 80), (20, 40, 60, 90), (60, 80, 5, 35)
+    assert again(monkeypatch) is None
+    assert again(monkeypatch, (500.0, same, 0)) == same
+    assert again(monkeypatch, (500.0, same, 1)) is None, "it leaves the frame"
+    assert again(monkeypatch, (301.0, same, 0)) == same
+    assert again(monkeypatch, (299.0, same, 0)) is None, "half of its 600 px"
+    assert again(monkeypatch, (500.0, same, 0), (550.0, other, 0)) == other
+    assert again(monkeypatch, (550.0, same, 0), (500.0, other, 0)) == same
+    assert again(monkeypatch, (500.0, same, 0), faint=(550.0, faint, 0)) == faint
+    assert again(monkeypatch, faint=(550.0, faint, 0)) == faint
+    for high, wide, alike in ((23, 30, True), (24, 30, False), (17, 30, True), (16, 30, False),
+                              (20, 34, True), (20, 35, False), (20, 26, True), (20, 25, False)):  # fmt: skip
+        box = (50, 50 + high, 50, 50 + wide)
+        assert (again(monkeypatch, (900.0, box, 0)) is not None) == alike, "by 15 % in each direction"

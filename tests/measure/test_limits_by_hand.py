@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from greystep.flags import Flag
 from greystep.measure import camera, chart, locus, patch, reading, target, target_moved
+from greystep.measure.camera_json import calibrated_under
 from greystep.measure.target import even_areas
 from greystep.raw.frame import Mosaic
 
@@ -67,18 +68,16 @@ def test_a_target_does_to_lights_about_one_what_it_does_to_their_spectra(cct: fl
 # --- edges by their colour --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("layer", [0, 1, 2])
+@pytest.mark.parametrize("layers", [[0], [1], [2], [0, 1, 2]])
 @pytest.mark.parametrize(("edge", "found"), [(0.053, True), (0.047, False)])
 def test_an_edge_is_told_by_the_logarithm_of_green_or_of_a_colour_against_it(
-    layer: int, edge: float, found: bool
+    layers: list[int], edge: float, found: bool
 ) -> None:
     """The limit is 0.05; smoothed by 0.8 px, so much of a step remains over two pixels."""
     smooth = ndimage.gaussian_filter1d(np.repeat([0.0, 1.0], 20), 0.8)
     height = edge / (smooth[2:] - smooth[:-2]).max()
     scene = np.full((80, 120, 3), 0.2) + 0.03
-    scene[20:50, 30:70, layer] *= np.exp(height)
-    if layer == 1:  # the colours go along: brightness alone
-        scene[20:50, 30:70, [0, 2]] *= np.exp(height)
+    scene[20:50, 30:70, layers] *= np.exp(height)
     areas = even_areas(scene - 0.03, np.ones((80, 120), dtype=bool), 0.05)
     assert bool([area for area in areas if area.sides == 0]) == found
 
@@ -185,3 +184,12 @@ def test_without_a_target_the_frame_is_told_to_have_none() -> None:
     assert found.flags == (Flag.NO_TARGET,)
     assert found.message == "f.dng: no target to measure; give its place in session.toml, [target] patch"
     assert (found.height, found.signal, found.surround) == (4, None, None)
+
+
+def test_how_the_light_of_a_camera_file_was_known(tmp_path: Path) -> None:
+    path = tmp_path / "camera.json"
+    for said, known in (
+        ('{"light": {"from": "given"}}', "given"), ('{"light": {}}', ""), ("{}", ""), ('{"light": "given"}', ""),
+    ):  # fmt: skip
+        path.write_text(said)
+        assert calibrated_under(path) == known

@@ -245,6 +245,27 @@ def test_blocks_without_noise_count_amid_noise_alone() -> None:
     assert constant(noise=0.0) == 0
 
 
+@pytest.mark.parametrize("pattern", [RGGB, XTRANS], ids=["Bayer", "X-Trans"])
+def test_the_largest_and_the_smallest_of_a_colour_in_each_block(pattern: NDArray[np.int8]) -> None:
+    values = np.random.default_rng(10).uniform(100.0, 900.0, (36, 48))
+    for site in sites_of(values, pattern).values():
+        found = [patch._of_blocks(site, limit, 4, 3, 16, 18) for limit in (np.maximum, np.minimum)]
+        assert [one.shape for one in found] == [(4, 6)] * 2
+        for row, column in np.ndindex(4, 6):
+            part = np.s_[4 * row : 4 * row + 4, 3 * column : 3 * column + 3]
+            own = site.raw[part][site.mask[part]]
+            assert [one[row, column] for one in found] == [own.max(initial=-np.inf), own.min(initial=np.inf)]
+
+
+def test_greens_have_no_ratio_where_their_mean_is_below_black() -> None:
+    values = np.random.default_rng(11).normal(1000.0, 5.0, (32, 32))
+    values[0::2, 1::2] -= 900.0
+    for black, told in ((900.0, False), (90.0, True), (1000.0 + 50.0, False)):
+        found = patch.measure_patch(mosaic_of(np.round(values), black=black), WHITE)
+        assert np.isfinite(found.g1_g2) == told
+        assert np.isfinite(found.gradient_pct) == told
+
+
 def test_blocks_that_spread_over_one_code_are_calm_ones() -> None:
     """Five eighths of the rows are noisy; of three eighths each pixel is one of two codes."""
     values = np.round(np.random.default_rng(8).normal(1000.0, 40.0, (64, 64)))
