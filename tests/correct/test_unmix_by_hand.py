@@ -102,6 +102,14 @@ def test_a_frame_that_the_lights_do_not_explain_is_not_taken_apart() -> None:
     other = blocks(np.random.default_rng(9).uniform(0.1, 0.6, mixed.signal.shape).repeat(4, 0).repeat(4, 1)[:64, :96])
     assert unmix.unmix(singles, other) is None
     assert unmix.unmix([singles[0], blocks(0.5 * singles[0].signal)], mixed) is None, "one light twice"
+    third = blocks(mixed.signal.copy())
+    third.signal[:, 32:] *= np.random.default_rng(1).uniform(0.3, 1.5, (16, 16, 3)).repeat(4, 0).repeat(4, 1)
+    solved = unmix._solve(
+        np.stack([plain_fields(one) for one in singles], axis=1), plain_fields(third), np.ones(384), None
+    )
+    assert solved is not None
+    assert 0.25 < np.mean(solved[1] > 0) < 0.4
+    assert unmix.unmix(singles, third) is None, "a third of it is too little"
     dark = blocks(mixed.signal.copy())
     dark.signal[:, 4:] = 0.001
     assert unmix.unmix(singles, dark) is None, "sixteen fields are too few"
