@@ -116,7 +116,7 @@ def test_an_exr_file_is_written_beside_its_place_in_a_hidden_folder(
 
     monkeypatch.setattr(images, "exr_library", lambda: SimpleNamespace(ZIP_COMPRESSION=3, scanlineimage=0, File=File))
     image = np.arange(18, dtype=np.float16).reshape(2, 3, 3)
-    path = tmp_path / "new" / "a.exr"
+    path = tmp_path / "one" / "new" / "a.exr"
     write_exr(path, image, Origin("a.dng", Exposure(orientation=6), "lin_rec709", "Rec. 709"))
     assert written == [("new", ".a.exr.", True)]
     assert path.read_bytes() == b"the image"

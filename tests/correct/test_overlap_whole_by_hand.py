@@ -86,6 +86,29 @@ def test_the_doubt_of_a_ratio_is_that_of_leaving_out_each_sixteenth_of_the_frame
     assert none == 0.0
 
 
+@pytest.mark.parametrize(("count", "spread"), [(400, 0.0), (400, 0.9), (25, 0.9)])
+@pytest.mark.parametrize(("times", "seen"), [(2.95, False), (3.05, True)])
+def test_what_is_left_is_held_against_its_scatter_by_what_the_fields_weigh(
+    count: int, spread: float, times: float, seen: bool
+) -> None:
+    """A course down the frame against what scatter gives to five terms: of a quarter of the fields, eight at least."""
+    rng = np.random.default_rng(5)
+    y, x = rng.uniform(-0.9, 0.9, (2, count))
+    weight = rng.uniform(1.0 - spread, 1.0, count)
+    terms = np.stack([np.ones(count), x, y, x * y, x**2, y**2], axis=1)
+    scatter = 0.05 * rng.standard_normal(count)
+    root = np.sqrt(weight)
+    scatter -= terms @ np.linalg.lstsq(terms * root[:, None], scatter * root, rcond=None)[0]
+    effective = max(weight.sum() ** 2 / np.sum(weight**2) / 4.0, 8.0)
+    noise = np.sqrt(np.average(scatter**2, weights=weight) * 5.0 / effective)
+    course = (y - np.average(y, weights=weight)) / np.sqrt(np.cov(y, aweights=weight, ddof=0))
+    left = scatter + times * noise * course
+    hub = rng.uniform(0.1, 0.5, (count, 3))
+    fields: Any = some(hub=hub, frame=hub * 0.7 * np.exp(left)[:, None], y=y, x=x, total=count)
+    said = overlap._structure(fields, weight, np.full(3, 0.7))
+    assert said == (f"what is left varies over the frame by {100 * times * noise:.1f} % in brightness" if seen else "")
+
+
 # --- the order of what is asked ---------------------------------------------------------------------------------------
 
 

@@ -154,6 +154,7 @@ def test_why_two_frames_share_nothing_is_told_without_the_frames_own_name() -> N
     def why(frame: str, hub: str = "hub.dng") -> str:
         found = shared._shared(frame, hub, np.ones(3), BODY, read)
         assert (found.frame, found.hub, found.overlap) == (frame, hub, None)
+        assert found.light.shape == (3,)
         assert np.isnan([*found.light, found.mired, found.duv, found.u_mired, found.u_stops]).all()
         return found.trouble
 
