@@ -177,6 +177,7 @@ def test_each_light_is_held_against_the_last_frame_that_it_lit_alone(monkeypatch
     assert changed("A@1/2 & B@full", 1.0, monkeypatch, f_number=8.0) == "", "at another exposure"
     assert changed("A@bad & B", 1.0, monkeypatch) == ""
     assert changed("", 1.0, monkeypatch) == "A as in a, B as in b", "whoever lit it"
+    assert changed("A@1/2 & B@full", 1.0, monkeypatch, heads="ABD") == "A as in a, B as in b", "D did not light it"
     assert changed("A@1/2", 1.0, monkeypatch, heads="A") == "", "of one light there is nothing to tell apart"
     three = changed("A@1/2 & B@full & D@full", 1.0, monkeypatch, heads="ABD")
     assert three == "A as in a, D as in d, B as in b"
