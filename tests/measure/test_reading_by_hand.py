@@ -285,6 +285,13 @@ def test_a_patch_is_cut_to_spare_tiles_where_the_target_was_found_and_its_corner
         monkeypatch.setattr(reading, name, fake)
     target = replace(fixed_target((0.2, 0.2, 0.4, 0.4)), found=found)
     told = reading._measured(frame, target, reading.Reading(), whole=False)
+    assert (told.flags, told.message) == ((), "")
+    monkeypatch.setattr(reading, "measure_patch", lambda *_: signal(0.95, clipped_pct=0.2))
+    doubtful = reading._measured(frame, target, reading.Reading(), whole=False)
+    assert doubtful.flags == (Flag.CLIPPED, Flag.NEAR_WHITE)
+    assert doubtful.message == (
+        "f.dng: 0.2 % of the patch is clipped; shoot it again one stop lower; the patch lies at 95 % of the range"
+    )
     assert told.box == pytest.approx((0.25, 0.3, 0.35, 0.36) if spared else (0.2, 0.2, 0.4, 0.4))
     assert told.surround == (None if spans else "all")
     assert told.corners == (["corner"] if spans else None)

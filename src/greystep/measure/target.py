@@ -255,9 +255,7 @@ def even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[Area]:
     green = np.log(floor[..., 1])
     edges = ~steady
     for layer in (green, np.log(floor[..., 0]) - green, np.log(floor[..., 2]) - green):
-        calm = scipy.ndimage.gaussian_filter(
-            scipy.ndimage.median_filter(layer, size=3, mode="nearest"), 0.8, mode="nearest"
-        )
+        calm = scipy.ndimage.gaussian_filter(scipy.ndimage.median_filter(layer, size=3), 0.8, mode="nearest")
         for axis in (0, 1):
             step = np.abs(scipy.ndimage.correlate1d(calm, [-1.0, 0.0, 1.0], axis=axis, mode="nearest"))
             # The calm third of a normal distribution's differences ends at 0.385 of its standard deviation.
