@@ -193,3 +193,35 @@ def test_how_the_light_of_a_camera_file_was_known(tmp_path: Path) -> None:
     ):  # fmt: skip
         path.write_text(said)
         assert calibrated_under(path) == known
+
+
+@pytest.mark.parametrize(("sd", "damaged"), [(3.0, True), (6.0, False)])
+@pytest.mark.parametrize("planes", [False, True])
+def test_zeros_in_blocks_are_damage_where_the_light_lies_well_above_zero(
+    sd: float, damaged: bool, planes: bool
+) -> None:
+    """A light of 25 counts is five standard deviations of 3, not of 6; of three planes all must be zero."""
+    shape = (48, 48, 3) if planes else (48, 48)
+    values = np.maximum(np.round(np.random.default_rng(6).normal(25.0, sd, shape)), 1.0)
+    colours = np.full((48, 48), -1, np.int8) if planes else np.tile(np.array([[0, 1], [3, 2]], np.int8), (24, 24))
+    values[16:20, 24:28] = 0.0
+
+    def said() -> str:
+        return patch.measure_patch(Mosaic(values, colours, np.zeros(shape)), (4095.0,) * 4).damage
+
+    assert said() == ("16 pixels are zero, in blocks" if damaged else "")
+    if planes:
+        values[16:20, 24:28, 1] = 25.0
+        assert said() == ""
+
+
+@pytest.mark.parametrize(
+    ("level", "said"),
+    [(4095.0, ""), (3600.0, ""), (2500.0, "one value"), (150.0, "one value"), (100.0, ""), (0.0, "one value")],
+)
+def test_pixels_of_one_value_are_sound_where_they_are_saturated_or_near_black(level: float, said: str) -> None:
+    """Black at 64 counts: a fiftieth of the range lies at 145; nothing but zeros was never written by a camera."""
+    colours = np.tile(np.array([[0, 1], [3, 2]], np.int8), (16, 16))
+    found = patch.measure_patch(Mosaic(np.full((32, 32), level), colours, np.full((32, 32), 64.0)), (4095.0,) * 4)
+    assert found.damage == ("every pixel of a colour has the same value" if said else "")
+    assert found.clipped_pct == (100.0 if level >= 3600.0 else 0.0)
