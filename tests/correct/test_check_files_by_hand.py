@@ -226,6 +226,7 @@ def test_plates_become_one_image_with_all_their_names(monkeypatch: pytest.Monkey
         return 0.25
 
     monkeypatch.setattr(plates, "check_place", lambda *_: None)
+    monkeypatch.setattr(plates, "check_target", lambda path: written.update(checked=path))
     monkeypatch.setattr(plates, "jobs_of", lambda *_: jobs)
     monkeypatch.setattr(plates, "developed_frame", developed)
     monkeypatch.setattr(plates, "origin_of", origin_of)
@@ -241,6 +242,7 @@ def test_plates_become_one_image_with_all_their_names(monkeypatch: pytest.Monkey
 
     path, messages = add(("a.dng", 0.5), ("b.dng", 2.0), ("a.dng", 1.0))
     assert path == written["path"] == tmp_path / "sum.tif"
+    assert written["checked"] == path, "it must be no raw frame by another name"
     ((top, band),) = written["bands"]
     assert (top, band.tolist()) == (0, np.full((4, 3, 3), 21.5).tolist())
     assert (written["size"], written["frame"]) == ((4, 3), "a.dng + b.dng + a.dng")
