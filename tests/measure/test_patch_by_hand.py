@@ -257,6 +257,16 @@ def test_the_largest_and_the_smallest_of_a_colour_in_each_block(pattern: NDArray
             assert [one[row, column] for one in found] == [own.max(initial=-np.inf), own.min(initial=np.inf)]
 
 
+def test_blocks_are_eight_pixels_a_side_however_the_colours_lie() -> None:
+    """Of a filter whose green stands in every other column of all rows."""
+    pattern = np.array([[0, 1], [2, 1]], np.int8)
+    values = np.round(np.random.default_rng(12).normal(1000.0, 40.0, (64, 96)))
+    values[40:48, 16:24] = values[56:64, 80:88] = 1000.0
+    for given in (mosaic_of(values, pattern), mosaic_of(values.T.copy(), pattern.T)):
+        sites = patch._sites(given)
+        assert patch._constant_blocks(given, sites, {colour: fit() for colour in sites}) == 2
+
+
 def test_greens_have_no_ratio_where_their_mean_is_below_black() -> None:
     values = np.random.default_rng(11).normal(1000.0, 5.0, (32, 32))
     values[0::2, 1::2] -= 900.0

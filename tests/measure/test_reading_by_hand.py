@@ -296,3 +296,20 @@ def test_a_patch_is_cut_to_spare_tiles_where_the_target_was_found_and_its_corner
     assert told.surround == (None if spans else "all")
     assert told.corners == (["corner"] if spans else None)
     assert told.around == (1.0, 1.0, 1.0)
+
+
+def test_a_patch_is_cut_in_both_directions_by_the_tiles_of_its_file() -> None:
+    """Tiles of 512 by 256 px that begin 100 px above and 40 px left of the frame."""
+
+    def spared(**raster: Any) -> Any:
+        dng = SimpleNamespace(top=100, left=40, raster=SimpleNamespace(**raster)) if raster else None
+        frame: Any = SimpleNamespace(by_region=dng, pattern=np.zeros((2, 6)))
+        return reading._tiles_spared(frame, (372, 772, 450, 898))
+
+    assert spared() == (372, 772, 450, 898), "not read by regions"
+    assert spared(plain=True, rows=512, wide=256) == (372, 772, 450, 898), "in strips nothing is spared"
+    assert spared(plain=False, rows=512, wide=256) == (
+        *reading._cut(372, 772, 100, 512, 2), *reading._cut(450, 898, 40, 256, 6)
+    )  # fmt: skip
+    assert reading._cut(372, 772, 100, 512, 2) == (412, 732)
+    assert reading._cut(450, 898, 40, 256, 6) == (474, 874), "by whole periods of six"

@@ -78,6 +78,16 @@ def test_what_is_over_the_range_in_most_frames_is_told_and_is_not_steady() -> No
     assert not common_scene([picture(0.2, at=lamp), picture(0.2)])[2].any()
 
 
+def test_where_nothing_agrees_but_what_is_over_the_range_that_is_steady() -> None:
+    """Two frames lit from either side, in both a lamp whose rim flickers: there is nothing but its middle to go by."""
+    left, right = picture(0.01, at={(0, 40, 0, 30): 0.2}), picture(0.01, at={(0, 40, 30, 60): 0.2})
+    for frame, rim in ((left, 1.0), (right, 40.0)):
+        frame[10:22, 10:22], frame[12:20, 12:20] = rim, 1.2
+    _, steady, over = common_scene([left, right])
+    assert np.argwhere(over).min(axis=0).tolist() == [10, 10]
+    assert (steady == (np.indices((40, 60)) <= 18).all(axis=0) & (np.indices((40, 60)) >= 13).all(axis=0)).all()
+
+
 # --- even areas -------------------------------------------------------------------------------------------------------
 
 
