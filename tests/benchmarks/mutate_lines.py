@@ -451,12 +451,13 @@ def run(tree: Path, changes: list[Change], log: Path, given: float) -> None:
         tests = json.loads(path.read_text())
         known |= {next(iter(tests)).split("::")[0]: tests} if tests else {}
     counts: dict[str, Counter[str]] = {}
+    begun = int(time.time()) + 100_000_000  # later than any file, and than those of an earlier run
     for number, change in enumerate(changes):
         path = tree / "src" / "greystep" / f"{change.file}.py"
         whole, tests = path.read_bytes(), chosen(change, known, tree, given)
         try:
             path.write_bytes(change.applied(whole))
-            os.utime(path, (2e9 + number * 2, 2e9 + number * 2))  # no compiled file of another change is taken for it
+            os.utime(path, (begun + number, begun + number))  # no compiled file of another change is taken for it
             came = "passed"
             if tests[0]:
                 came = forked(lambda tests=tests[0]: tests_of(tree, tests, [], stop=True), SLACK * tests[1] + 20.0)

@@ -29,6 +29,7 @@ def checked(
     matched: bool = False,
     before: Any = WANTED,
     after: Any = WANTED,
+    wanted: Any = WANTED,
 ) -> tuple[list[Any], list[str], list[Any]]:
     """Frames f0 and so on of these sources and hubs; what each was before and after its correction."""
     asked: list[Any] = []
@@ -37,7 +38,7 @@ def checked(
         asked.append((job.frame, reading.frame, green, form))
         if isinstance(after, Exception):
             raise after
-        return before, after, WANTED
+        return before, after, wanted
 
     def shared(job: Any, hub: Any, form: str) -> Any:
         asked.append((job.frame, hub.frame, form))
@@ -99,6 +100,13 @@ def test_what_is_left_is_told_in_steps_and_stops_and_as_it_is_shown(monkeypatch:
     assert (one.white240_r, one.white240_g, one.white240_b) == (240.0,) * 3, "brightness was not to be matched"
     (bright,), *_ = checked(monkeypatch, ("patch", ""), after=2.0 * WANTED, matched=True)
     assert (bright.white240_r, bright.white240_g, bright.white240_b) == (255.0,) * 3
+
+
+def test_what_is_left_is_against_what_a_frame_was_to_become(monkeypatch: pytest.MonkeyPatch) -> None:
+    (one,), *_ = checked(monkeypatch, ("patch", ""), before=WANTED / 2.0, after=WANTED, wanted=4.0 * WANTED)
+    assert (one.stops_before, one.stops_after) == (-3.0, -2.0)
+    assert (one.before_g, one.after_g) == pytest.approx((0.125, 0.25))
+    assert (one.white240_r, one.white240_g, one.white240_b) == (240.0,) * 3
 
 
 def test_a_file_that_cannot_be_measured_is_told(monkeypatch: pytest.MonkeyPatch) -> None:

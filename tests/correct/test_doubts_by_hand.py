@@ -108,13 +108,24 @@ def test_room_light_is_taken_off_block_by_block_at_the_frames_own_settings() -> 
          ("doubtful", "ambient", "damaged", 0.008)],
         columns=["frame", "kind", "flags", "exposure_s"],
     ).assign(f_number=11.0, iso=100.0)  # fmt: skip
-    crew: Any = SimpleNamespace(each=lambda work, given: [pictures[path.name] for (path,) in given])
+    asked: list[list[str]] = []
+
+    def each(work: object, given: Any) -> list[Blocks]:
+        asked.append([path.as_posix() for (path,) in given])
+        return [pictures[path.name] for (path,) in given]
+
+    crew: Any = SimpleNamespace(each=each)
     seen: list[tuple[int, int]] = []
     read = shared.block_reader(Path("frames"), log, ["f", "slow"], crew, lambda done, total: seen.append((done, total)))
     assert read("f").signal == pytest.approx(np.full((8, 8, 3), 0.4))
     assert read("slow").signal == pytest.approx(np.full((8, 8, 3), 0.6))  # its room light has another shape
     assert read("room").signal == pytest.approx(np.full((8, 8, 3), 0.1))
     assert seen[:2] == [(1, 2), (2, 2)]
+    read("f")
+    at_once = [one for one in asked if one]
+    assert at_once == [["frames/f", "frames/slow"], ["frames/room"], ["frames/odd"]], (
+        "all at the first, then one by one"
+    )
 
 
 @pytest.mark.parametrize(

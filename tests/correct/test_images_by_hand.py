@@ -1,5 +1,6 @@
 """What an image says of its origin, by the numbers of its tags (TIFF 6.0, EXIF 2.32) and by named attributes."""
 
+import hashlib
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -7,9 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from greystep.correct import images
+from greystep.correct import dng_from_raw, images
 from greystep.correct.images import Origin, owner_texts, read_image, turned, turned_back, write_exr
 from greystep.errors import FrameError, GreystepError
+from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
 
 FULL = Exposure(
@@ -89,3 +91,96 @@ def test_what_cannot_be_written_or_read_back_is_one_line(tmp_path: Path, monkeyp
     with pytest.raises(FrameError, match=r"a\.tif: cannot be read back \(.*\); render it again"):
         read_image(tmp_path / "a.tif", 1)
     assert owner_texts(tmp_path / "a.tif") == {}
+
+
+def test_an_exr_file_is_written_beside_its_place_in_a_hidden_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under another name until it is whole, pixels upright, in whichever folder is still to be made."""
+    written: list[tuple[str, str, bool]] = []
+    pixels: list[Any] = []
+
+    class File:
+        def __init__(self, header: dict[str, Any], channels: dict[str, Any]) -> None:
+            assert (header["compression"], header["type"], header["imageName"]) == (3, 0, "a.dng")
+            pixels.append(channels["RGB"])
+
+        def __enter__(self) -> "File":
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            pass
+
+        def write(self, path: str) -> None:
+            at = Path(path)
+            written.append((at.parent.parent.name, at.parent.name[:7], at.parent.name.endswith(".part")))
+            at.write_bytes(b"the image")
+
+    monkeypatch.setattr(images, "exr_library", lambda: SimpleNamespace(ZIP_COMPRESSION=3, scanlineimage=0, File=File))
+    image = np.arange(18, dtype=np.float16).reshape(2, 3, 3)
+    path = tmp_path / "one" / "new" / "a.exr"
+    write_exr(path, image, Origin("a.dng", Exposure(orientation=6), "lin_rec709", "Rec. 709"))
+    assert written == [("new", ".a.exr.", True)]
+    assert path.read_bytes() == b"the image"
+    assert [at.name for at in path.parent.iterdir()] == ["a.exr"]
+    assert (pixels[0] == turned(image, 6)).all()
+    assert pixels[0].flags["C_CONTIGUOUS"]
+
+
+def test_an_exr_file_is_read_back_as_it_was_stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    stored = np.arange(18, dtype=np.float16).reshape(2, 3, 3)
+    opened: list[str] = []
+
+    class File:
+        def __init__(self, path: str) -> None:
+            opened.append(path)
+
+        def __enter__(self) -> "File":
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            pass
+
+        def channels(self) -> dict[str, Any]:
+            return {"RGB": SimpleNamespace(pixels=turned(stored, 6))}
+
+    monkeypatch.setattr(images, "exr_library", lambda: SimpleNamespace(File=File))
+    image, white = read_image(tmp_path / "a.exr", 6)
+    assert (image == stored).all()
+    assert (white, opened) == (1.0, [str(tmp_path / "a.exr")])
+
+
+def test_a_frame_that_was_decoded_whole_is_written_with_its_borders() -> None:
+    whole = np.arange(48, dtype=np.uint16).reshape(6, 8)
+    frame: Any = SimpleNamespace(
+        whole=whole, top=1, left=2, height=4, width=5, pattern=np.array([[0, 1], [3, 2]]),
+        black_pattern=np.ones((2, 2)), white=(4095.0, 4000.0, 4095.0, 4001.0),
+    )  # fmt: skip
+    found = dng_from_raw._raw_image(frame)
+    assert found.pixels is whole
+    assert found.pattern.tolist() == [[0, 1], [1, 2]]
+    assert (found.black is frame.black_pattern, found.white, found.area) == (True, 4000, (1, 2, 5, 7))
+
+
+def test_a_dng_is_made_of_what_the_frame_and_its_file_say(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its colour is the file's, else what is known of the camera; without either there is no DNG."""
+    path = tmp_path / "a.raw"
+    path.write_bytes(b"counts")
+    own, known = (ColourTags(np.eye(3) * size, None, 21, 0) for size in (2.0, 3.0))
+    frame: Any = SimpleNamespace(colour=own)
+    monkeypatch.setattr(dng_from_raw, "open_frame", lambda at: frame if at == path else None)
+    monkeypatch.setattr(dng_from_raw, "measure_frame", lambda at, target: SimpleNamespace(exposure=FULL))
+    monkeypatch.setattr(dng_from_raw, "owner_texts", lambda at: TEXTS)
+    monkeypatch.setattr(dng_from_raw, "_raw_image", lambda opened: ("pixels of", opened))
+    monkeypatch.setattr(dng_from_raw, "dng_bytes", lambda *parts: parts)
+    neutral = (0.5, 1.0, 0.6)
+    image, colour, recorded, original = dng_from_raw.dng_from_raw(path, neutral, 1.5, known)  # type: ignore[misc]
+    assert image == ("pixels of", frame)
+    assert (colour.neutral, colour.stops) == (neutral, 1.5)
+    assert colour.matrices[0][1] is own.matrix_1
+    assert (original.name, original.md5.hex()) == ("a.raw", hashlib.md5(b"counts").hexdigest())
+    assert vars(recorded) == {name: getattr(FULL, name) for name in vars(FULL)} | {"texts": TEXTS, "fired": None}
+    frame.colour = None
+    assert dng_from_raw.dng_from_raw(path, neutral, 0.0, known)[1].matrices[0][1] is known.matrix_1  # type: ignore[attr-defined, index]
+    with pytest.raises(FrameError, match=r"a\.raw: no colour matrix is known for its camera"):
+        dng_from_raw.dng_from_raw(path, neutral, 0.0, None)

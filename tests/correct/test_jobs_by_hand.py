@@ -72,9 +72,11 @@ def run(folder: Path, monkeypatch: pytest.MonkeyPatch, outcomes: dict[str, Any],
     """Render frames of which some are finished (None), not ours (False), or come to something."""
     todo = [job(folder, name) for name in outcomes]
     said: list[Any] = []
+    checked: list[Path] = []
     monkeypatch.setattr(render, "jobs_of", lambda *_: todo)
     monkeypatch.setattr(render, "is_finished", lambda one, *_: outcomes[one.target.stem] is None)
     monkeypatch.setattr(render, "is_ours", lambda target, *_: outcomes[target.stem] is not False)
+    monkeypatch.setattr(render, "check_target", checked.append)
     monkeypatch.setattr(render, "_needed", lambda jobs, form: said.append([one.frame for one in jobs]))
     monkeypatch.setattr(render, "check_room", lambda folder, needed: None)
     monkeypatch.setattr(render, "carry_over", lambda folder, kept, run: said.append([path.stem for path in kept]))
@@ -85,6 +87,7 @@ def run(folder: Path, monkeypatch: pytest.MonkeyPatch, outcomes: dict[str, Any],
     found = render._rendered(
         ingested, corrections, folder, "tiff", lambda *done: said.append(done), more.get("force", False)
     )
+    assert checked == [one.target for one in todo], "no target may be a raw frame by another name"
     return found, said
 
 

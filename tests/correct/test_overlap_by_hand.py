@@ -150,6 +150,9 @@ def test_what_is_told_of_a_field_and_what_lies_about_it() -> None:
     assert found.hub[place] == pytest.approx(hub[20:24, 24:28].mean(axis=(0, 1)))
     assert found.frame[place] == pytest.approx(frame[20:24, 24:28].mean(axis=(0, 1)))
     assert found.around[place] == pytest.approx(hub[18:27, 22:31].mean(axis=(0, 1)))
+    beyond = np.pad(hub, ((4, 4), (4, 4), (0, 0)), mode="edge")
+    assert found.around[0] == pytest.approx(beyond[2:11, 2:11].mean(axis=(0, 1))), "at the rim its edge goes on"
+    assert found.around[-1] == pytest.approx(beyond[38:47, 46:55].mean(axis=(0, 1)))
     opposite = fields(hub, 0.2 * (2.0 - pattern))
     assert opposite.alike == pytest.approx(-np.ones(len(opposite.alike)))
 
@@ -203,6 +206,8 @@ def test_agreeing_fields_with_structure_must_show_the_same_things() -> None:
     [
         ({}, 0.2),
         ({"structure": np.full(40, 0.05)}, 0.0),  # nothing to see on it
+        ({"structure": np.full(40, 0.065)}, 0.2),
+        ({"alike": np.full(40, 0.96)}, 0.2),
         ({"alike": np.full(40, 0.9)}, 0.0),  # other things
         ({"level": first(8, 0.015)[:, None] * np.ones(3)}, 0.0),  # too little
         ({"contrast": first(8, 0.16)[:, None] * np.ones(3)}, 0.0),  # the contrast has changed otherwise

@@ -101,6 +101,28 @@ def test_a_head_that_was_tested_with_several_modifiers_is_told_apart_by_the_log(
     assert light_at(profile_of(drift), "One", "A", 0.0, {"modifier": "bare", "pack": "P"}).mired == 190.0
 
 
+def test_only_what_differs_between_its_cells_is_asked_for() -> None:
+    parts = {"modifier": [["dome", "dome"]], "pack": [["P", "Q"]]}
+    drift = drift_of([[180.0, 190.0]], stops=[[0.0, 0.0]], parts=parts)
+    with pytest.raises(GreystepError, match="the test tested A with more than one pack; name it in the log"):
+        light_at(profile_of(drift), "One", "A", 0.0)
+
+
+@pytest.mark.parametrize("values", [[180.0, 182.0, 183.2, 183.3], [180.0, 182.0, 183.0, 189.0]])
+def test_the_largest_bend_of_those_about_the_light_is_the_bias(values: list[float]) -> None:
+    """At 1.25 stops between powers at 0, 1, 1.5 and 4: the parabola through either triplet."""
+    stops, of = np.array([0.0, 1.0, 1.5, 4.0]), np.array(values)
+    found = light_at(profile_of(drift_of([values, values], stops=[[0.0, 1.0, 1.5, 4.0]] * 2)), "One", "A", 1.25)
+    assert found.mired == pytest.approx((of[1] + of[2]) / 2.0)
+    bends = []
+    for first in (0, 1):
+        at = stops[first : first + 3]
+        weights = np.array([np.polyfit(at, unit, 2)[0] for unit in np.eye(3)]) * 0.25 * 0.25
+        bends.append((abs(weights @ of[first : first + 3]), np.sqrt(weights @ weights)))
+    bend, norm = max(bends)
+    assert found.u_mired == pytest.approx(bend + student_factor(20.0) * 0.1 * np.hypot(np.sqrt(0.5), norm), rel=1e-3)
+
+
 def test_one_flash_lies_about_its_mean_as_the_heads_flashes_do() -> None:
     drift = drift_of([[180.0, 184.0], [190.0, 191.0]], sd=[0.1, 0.4], dof=[20.0, 0.0])
     assert profile._scatter(profile_of(drift), 0, "mired") == pytest.approx(student_factor(20.0) * 0.1 * np.sqrt(3.0))
@@ -155,6 +177,7 @@ def test_each_light_is_held_against_the_last_frame_that_it_lit_alone(monkeypatch
     assert changed("A@1/2 & B@full", 1.0, monkeypatch, f_number=8.0) == "", "at another exposure"
     assert changed("A@bad & B", 1.0, monkeypatch) == ""
     assert changed("", 1.0, monkeypatch) == "A as in a, B as in b", "whoever lit it"
+    assert changed("A@1/2 & B@full", 1.0, monkeypatch, heads="ABD") == "A as in a, B as in b", "D did not light it"
     assert changed("A@1/2", 1.0, monkeypatch, heads="A") == "", "of one light there is nothing to tell apart"
     three = changed("A@1/2 & B@full & D@full", 1.0, monkeypatch, heads="ABD")
     assert three == "A as in a, D as in d, B as in b"

@@ -89,6 +89,12 @@ def test_a_profile_serves_but_where_the_bodys_own_card_does(tmp_path: Path, play
     assert played[0] == ["picture", "other"]
 
 
+def test_a_flash_frame_that_shows_no_card_makes_no_card_sure(tmp_path: Path, played: list[list[str]]) -> None:
+    rows = [frame("flash", 0, "A", 0.0, 180.0) | {"shows_card": False}, job("picture", 1, shows_card=True)]
+    assert sources(tmp_path, rows, profile=object())[0] == {"flash": "profile", "picture": "profile"}
+    assert played[0] == ["flash", "picture"]
+
+
 def test_what_is_assumed_of_pictures_is_said(tmp_path: Path, played: list[list[str]]) -> None:
     pictures = [job("a", 0), job("b", 1, **NOTHING), job("c", 2, shows_card=True)]
     assert sources(tmp_path / "own", pictures)[1] == [CardUnproven(2, 3)]
@@ -148,6 +154,7 @@ def test_why_two_frames_share_nothing_is_told_without_the_frames_own_name() -> N
     def why(frame: str, hub: str = "hub.dng") -> str:
         found = shared._shared(frame, hub, np.ones(3), BODY, read)
         assert (found.frame, found.hub, found.overlap) == (frame, hub, None)
+        assert found.light.shape == (3,)
         assert np.isnan([*found.light, found.mired, found.duv, found.u_mired, found.u_stops]).all()
         return found.trouble
 

@@ -86,6 +86,10 @@ def test_an_even_area_has_a_middle_and_a_side() -> None:
     assert areas((10, 20, 20, 31))
     assert not areas((10, 16, 20, 40)), "far longer than wide"
     assert areas((10, 16, 20, 32))
+    assert not areas((10, 15, 20, 32)), "just too long"
+    assert not areas((10, 22, 20, 25)), "just too high"
+    assert areas((10, 15, 20, 31))
+    assert areas((10, 21, 20, 25))
     cross = ((10, 22, 24, 26), (15, 17, 20, 30))
     assert not areas(*cross), "no parallelogram"
 
@@ -155,6 +159,13 @@ def test_corners_go_round_an_area_of_the_frame_clockwise(corners: Floats) -> Non
     frame: Any = SimpleNamespace(path=SimpleNamespace(name="f.dng"))
     with pytest.raises(GreystepError, match="they do not go round an area of the frame clockwise"):
         chart.turned_corners(frame, corners)
+
+
+def test_corners_may_lie_on_the_rim_of_the_frame(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(chart, "overview", lambda *_: np.full((40, 60, 3), 0.3))
+    frame: Any = SimpleNamespace(path=SimpleNamespace(name="f.dng"))
+    with pytest.raises(GreystepError, match="no 24-patch colour chart between these corners"):
+        chart.turned_corners(frame, np.array([(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)]))
 
 
 @pytest.mark.parametrize("turns", range(4))

@@ -245,6 +245,51 @@ def test_blocks_without_noise_count_amid_noise_alone() -> None:
     assert constant(noise=0.0) == 0
 
 
+@pytest.mark.parametrize("pattern", [RGGB, XTRANS], ids=["Bayer", "X-Trans"])
+def test_the_largest_and_the_smallest_of_a_colour_in_each_block(pattern: NDArray[np.int8]) -> None:
+    values = np.random.default_rng(10).uniform(100.0, 900.0, (36, 48))
+    for site in sites_of(values, pattern).values():
+        found = [patch._of_blocks(site, limit, 4, 3, 16, 18) for limit in (np.maximum, np.minimum)]
+        assert [one.shape for one in found] == [(4, 6)] * 2
+        for row, column in np.ndindex(4, 6):
+            part = np.s_[4 * row : 4 * row + 4, 3 * column : 3 * column + 3]
+            own = site.raw[part][site.mask[part]]
+            assert [one[row, column] for one in found] == [own.max(initial=-np.inf), own.min(initial=np.inf)]
+
+
+def test_blocks_are_eight_pixels_a_side_however_the_colours_lie() -> None:
+    """Of a filter whose green stands in every other column of all rows."""
+    pattern = np.array([[0, 1], [2, 1]], np.int8)
+    values = np.round(np.random.default_rng(12).normal(1000.0, 40.0, (64, 96)))
+    values[40:48, 16:24] = values[56:64, 80:88] = 1000.0
+    for given in (mosaic_of(values, pattern), mosaic_of(values.T.copy(), pattern.T)):
+        sites = patch._sites(given)
+        assert patch._constant_blocks(given, sites, {colour: fit() for colour in sites}) == 2
+
+
+def test_greens_have_no_ratio_where_their_mean_is_below_black() -> None:
+    values = np.random.default_rng(11).normal(1000.0, 5.0, (32, 32))
+    values[0::2, 1::2] -= 900.0
+    for black, told in ((900.0, False), (90.0, True), (1000.0 + 50.0, False)):
+        found = patch.measure_patch(mosaic_of(np.round(values), black=black), WHITE)
+        assert np.isfinite(found.g1_g2) == told
+        assert np.isfinite(found.gradient_pct) == told
+
+
+def test_blocks_that_spread_over_one_code_are_calm_ones() -> None:
+    """Five eighths of the rows are noisy; of three eighths each pixel is one of two codes."""
+    values = np.round(np.random.default_rng(8).normal(1000.0, 40.0, (64, 64)))
+    values[:24] = 1000.0 + np.indices((24, 64)).sum(axis=0) // 2 % 2
+    values[56:64, :16] = 1000.0
+    mosaic = mosaic_of(values)
+    sites = patch._sites(mosaic)
+    assert patch._constant_blocks(mosaic, sites, {colour: fit() for colour in sites}) == 0
+    values[8:24] = np.round(np.random.default_rng(9).normal(1000.0, 40.0, (16, 64)))
+    mosaic = mosaic_of(values)
+    sites = patch._sites(mosaic)
+    assert patch._constant_blocks(mosaic, sites, {colour: fit() for colour in sites}) == 2
+
+
 @pytest.mark.parametrize(
     ("level", "black", "damaged"),
     [(315.0, 512.0, False), (320.0, 512.0, True), (0.0, 512.0, False), (-512.0, 512.0, True), (0.0, 0.0, False)],

@@ -1,5 +1,6 @@
 """Flags of one frame at their limits, and how a patch is cut: from numbers written down, without a file."""
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,6 +13,7 @@ from greystep.measure import camera, reading
 from greystep.measure.patch import PatchSignal
 from greystep.measure.target import fixed_target
 from greystep.raw.exposure import Exposure
+from greystep.raw.frame import Mosaic
 
 
 def signal(level: float = 0.5, **more: Any) -> PatchSignal:
@@ -119,6 +121,9 @@ def test_a_span_is_cut_where_that_leaves_a_tile_out() -> None:
     assert reading._cut(462, 862, 0, 512, 2) == (512, 812), "a quarter is the most"
     assert reading._cut(460, 860, 0, 512, 2) == (460, 860)
     assert reading._cut(100, 500, 0, 512, 2) == (100, 500), "one tile"
+    assert reading._cut(984, 1384, 0, 512, 2) == (1024, 1344), "farther down alike"
+    assert reading._cut(664, 1064, 0, 512, 2) == (704, 1024)
+    assert reading._cut(1076, 1476, 100, 512, 2) == (1116, 1436)
     assert reading._cut(500, 882, 0, 512, 2) == (500, 882), "too small to lose anything"
     assert reading._cut(120, 520, 0, 128, 2) == (120, 520), "small tiles are soon decoded"
 
@@ -185,5 +190,126 @@ def test_the_light_about_a_target_is_a_share_of_its_own_where_both_are_sound(
     assert found.around == (None if around is None else pytest.approx((around,) * 3))
     sound = around is not None or bool(corners)
     assert found.surround == (("map of", 2000.0) if sound else None)  # type: ignore[comparison-overlap]
-    assert (found.corners is not None) == bool(corners)
+    assert found.corners == (("maps of", corners) if corners else None)
     assert found.box == pytest.approx((0.2, 0.2, 0.4, 0.4))
+
+
+def test_light_is_told_by_green_and_an_error_that_nobody_foresaw_by_its_message(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A fifth of a percent of the range of green, whatever red and blue have."""
+    frame: Any = SimpleNamespace(
+        path=Path("f.dng"),
+        height=100,
+        width=200,
+        pattern=np.zeros((2, 2)),
+        white=None,
+        black_masked=None,
+        opcodes=False,
+    )
+    for green, lit in ((21.0, True), (19.0, False)):
+        dim = signal(mean=(1.0, green, 1.0), white=(1e6, 10512.0, 1e6), black=(0.0, 512.0, 0.0))
+        fakes: dict[str, Any] = {
+            "corner_windows": lambda *_: [], "_regions": lambda *_: (None, "all"), "surround_of": lambda part: part,
+            "around_of": lambda *_: (1.0, 1.0, 1.0), "measure_patch": lambda *_, to=dim: to,
+        }  # fmt: skip
+        for name, fake in fakes.items():
+            monkeypatch.setattr(reading, name, fake)
+        found = reading._measured(frame, fixed_target((0.2, 0.2, 0.4, 0.4)), reading.Reading(), whole=False)
+        assert (found.surround == "all") == lit
+
+    def torn(path: Path) -> Any:
+        raise ValueError("a torn strip")
+
+    path = tmp_path / "f.dng"
+    path.write_bytes(b"no raw file")
+    monkeypatch.setattr(reading, "open_frame", torn)
+    broken = reading.measure_frame(path, None, recorded=Exposure(iso=200.0))
+    assert (broken.flags, broken.exposure.iso) == ((Flag.UNREADABLE,), 200.0)
+    assert broken.message == "f.dng: cannot be read (ValueError: a torn strip); copy it from the card again"
+    path.write_bytes(b"")
+    assert "f.dng: an empty file" in reading.measure_frame(path, None, recorded=Exposure()).message
+
+
+def test_a_surround_is_read_at_once_or_in_bands_of_every_seventh_row_and_column(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A region of 20 by 50 px at row 30 and column 100 of a frame whose pixels count themselves."""
+    values = np.arange(200.0 * 300.0).reshape(200, 300)
+    asked: list[tuple[int, ...]] = []
+
+    def read(frame: Any, y0: int, y1: int, x0: int, x1: int) -> Mosaic:
+        asked.append((y0, y1, x0, x1))
+        part = np.s_[y0:y1, x0:x1]
+        return Mosaic(values[part], values[part] + 0.25, values[part] + 0.5)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(reading, "read_region", read)
+    monkeypatch.setattr(reading, "_band_edges", lambda frame, y0, y1: [y0, y0 + 9, y1])
+    span, patch = (30, 50, 100, 150), (34, 44, 110, 130)
+    frame: Any = None
+    for largest, wanted in ((1000, [span]), (999, [(30, 39, 100, 150), (39, 50, 100, 150), patch])):
+        asked.clear()
+        monkeypatch.setattr(reading, "_LARGEST_REGION", largest)
+        inner, outer = reading._regions(frame, span, patch)
+        assert asked == wanted
+        for part in (inner, outer):
+            assert (part.colours == part.values + 0.25).all()
+            assert (part.black == part.values + 0.5).all()
+        assert (inner.values == values[34:44, 110:130]).all()
+        step = 1 if largest == 1000 else 7
+        assert (outer.values == values[30:50:step, 100:150:step]).all()
+
+
+@pytest.mark.parametrize(("found", "spans", "spared"), [(True, True, True), (False, True, False), (True, False, False)])
+def test_a_patch_is_cut_to_spare_tiles_where_the_target_was_found_and_its_corners_are_read(
+    monkeypatch: pytest.MonkeyPatch, found: bool, spans: bool, spared: bool
+) -> None:
+    """The box that was measured is told; one that a person gave is measured as it stands."""
+    windows = [(0, 9, 0, 9)] * spans
+    frame: Any = SimpleNamespace(
+        path=Path("f.dng"),
+        height=100,
+        width=200,
+        pattern=np.zeros((2, 2)),
+        white=None,
+        black_masked=None,
+        opcodes=False,
+    )
+    fakes: dict[str, Any] = {
+        "corner_windows": lambda *_: windows, "read_corner": lambda *_: "corner", "measure_patch": lambda *_: signal(),
+        "_tiles_spared": lambda of, area: (30, 36, 50, 70) if (of is frame, area) == (True, (20, 40, 40, 80)) else None,
+        "read_region": lambda of, *area: area, "_regions": lambda of, span, area: (area, "all"),
+        "around_of": lambda *_: (8000.0,) * 3, "surround_of": lambda part: part, "corner_maps": lambda parts: parts,
+    }  # fmt: skip
+    for name, fake in fakes.items():
+        monkeypatch.setattr(reading, name, fake)
+    target = replace(fixed_target((0.2, 0.2, 0.4, 0.4)), found=found)
+    told = reading._measured(frame, target, reading.Reading(), whole=False)
+    assert (told.flags, told.message) == ((), "")
+    monkeypatch.setattr(reading, "measure_patch", lambda *_: signal(0.95, clipped_pct=0.2))
+    doubtful = reading._measured(frame, target, reading.Reading(), whole=False)
+    assert doubtful.flags == (Flag.CLIPPED, Flag.NEAR_WHITE)
+    assert doubtful.message == (
+        "f.dng: 0.2 % of the patch is clipped; shoot it again one stop lower; the patch lies at 95 % of the range"
+    )
+    assert told.box == pytest.approx((0.25, 0.3, 0.35, 0.36) if spared else (0.2, 0.2, 0.4, 0.4))
+    assert told.surround == (None if spans else "all")
+    assert told.corners == (["corner"] if spans else None)
+    assert told.around == (1.0, 1.0, 1.0)
+
+
+def test_a_patch_is_cut_in_both_directions_by_the_tiles_of_its_file() -> None:
+    """Tiles of 512 by 256 px that begin 100 px above and 40 px left of the frame."""
+
+    def spared(**raster: Any) -> Any:
+        dng = SimpleNamespace(top=100, left=40, raster=SimpleNamespace(**raster)) if raster else None
+        frame: Any = SimpleNamespace(by_region=dng, pattern=np.zeros((2, 6)))
+        return reading._tiles_spared(frame, (372, 772, 450, 898))
+
+    assert spared() == (372, 772, 450, 898), "not read by regions"
+    assert spared(plain=True, rows=512, wide=256) == (372, 772, 450, 898), "in strips nothing is spared"
+    assert spared(plain=False, rows=512, wide=256) == (
+        *reading._cut(372, 772, 100, 512, 2), *reading._cut(450, 898, 40, 256, 6)
+    )  # fmt: skip
+    assert reading._cut(372, 772, 100, 512, 2) == (412, 732)
+    assert reading._cut(450, 898, 40, 256, 6) == (474, 874), "by whole periods of six"

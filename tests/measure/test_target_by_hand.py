@@ -44,6 +44,17 @@ def test_what_reaches_the_frame_or_is_a_line_is_no_card(box: Box) -> None:
     assert over_range(box) is None
 
 
+@pytest.mark.parametrize(("glow", "found"), [(0.3, True), (0.75, True), (0.85, False), (1.0, False)])
+def test_a_card_stands_out_from_what_lies_about_it_and_a_soft_highlight_does_not(glow: float, found: bool) -> None:
+    """Its neighbourhood of three pixels counts, however dark the rest of the frame; against the level of the card."""
+    over = np.zeros((80, 120), dtype=bool)
+    over[30:50, 40:70] = True
+    scene = np.full((80, 120, 3), 0.6)
+    scene[25:55, 35:75] = 2.0 * glow
+    scene[30:50, 40:70] = 2.0
+    assert (target._card_over_range(scene, over) is not None) == found
+
+
 def test_a_target_is_measured_well_within_its_edges() -> None:
     found = target_at(20, 60, 10, 110, 100, 200)
     assert found.box == (0.05, 0.2, 0.55, 0.6)
@@ -121,7 +132,8 @@ def test_the_two_steps_of_a_lattice_go_to_the_nearest_like_areas_at_about_a_righ
     assert basis((10.0, 0.0), (0.0, 17.0)) is None, "one step far longer"
     assert basis((10.0, 0.0), (0.0, 11.0), sizes=(8.0, 13.0)) is None, "another size"
     assert basis((7.0, 0.0), (0.0, 7.5)) is None, "nearer than they are large"
-    assert basis((20.0, 0.0), (0.0, 28.0)) is None, "too far"
+    assert basis((20.0, 0.0), (0.0, 27.0)) is None, "too far: two and a half of their size and six pixels"
+    assert basis((20.0, 0.0), (0.0, 25.0)) is not None
 
 
 # --- corners of the target --------------------------------------------------------------------------------------------

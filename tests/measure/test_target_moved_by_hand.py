@@ -43,6 +43,14 @@ def test_a_surround_is_one_at_the_median_of_its_middle() -> None:
     assert found[15, 15] == 1.0
     assert found[2, 2] == pytest.approx(0.125)
     assert not surround_of(mosaic_of(np.zeros((60, 60)))).any()
+    assert surround_of(mosaic_of(values / 1000.0))[2, 2] == pytest.approx(0.125), "however dark it is"
+    wide = np.full((24, 60), 50.0)
+    wide[8:16, 20:40] = 400.0
+    found = surround_of(mosaic_of(wide))
+    assert found.shape == (12, 30)
+    assert (found[6, 15], found[0, 0]) == (1.0, 0.125)
+    wide[:, :20] = 1000.0
+    assert surround_of(mosaic_of(wide))[6, 15] == 1.0, "its own middle in each direction"
     assert [target_moved._middle(count) for count in (1, 2, 3, 30)] == [
         slice(0, 1), slice(0, 2), slice(1, 2), slice(10, 20),
     ]  # fmt: skip
@@ -110,6 +118,26 @@ def test_a_shift_is_found_with_its_size_and_direction_and_how_much_is_there(dy: 
     assert noise[0] == pytest.approx(0.0, abs=1e-4)
     half = target_moved._best_shifts((0.6 + 0.5 * (card(dy, dx) - 0.6))[None], sought)[2]
     assert half[0] == pytest.approx(0.5, abs=0.08), "edges half as strong"
+
+
+def test_the_best_shift_counts_where_it_stands_out_from_none_by_three_times_the_noise(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Edges of a strength of 4, all in view but for one shift of which a quarter is; a noise of 0.1 of them."""
+    in_view = np.full((5, 7), 4.0)
+    in_view[4, 6] = 1.0
+    sought = target_moved._Sought((20.0, 10.0), (2, 3), (8, 8), np.zeros((2, 8, 8), complex), 4.0, in_view)
+    both = np.zeros((2, 4, 5, 7))  # half of each from either direction
+    both[:, :, 2, 3] = 1.0
+    for at, (y, x, level) in enumerate(((1, 5, 1.58), (1, 5, 1.62), (4, 6, 0.79), (4, 6, 0.81))):
+        both[:, at, y, x] = level
+    monkeypatch.setattr(target_moved, "_correlated", lambda *_: both)
+    monkeypatch.setattr(target_moved, "_calm", lambda _: np.full(4, 0.2))
+    right, down, share, noise = target_moved._best_shifts(np.zeros((4, 9, 9)), sought)
+    assert noise == pytest.approx([0.1] * 4)
+    assert right == pytest.approx([0.0, 0.2, 0.0, 0.3]), "in widths of 10 bins"
+    assert down == pytest.approx([0.0, -0.05, 0.0, 0.1]), "in heights of 20"
+    assert share == pytest.approx([0.5, 0.81, 0.5, 1.62])
 
 
 def test_what_is_said_of_maps() -> None:

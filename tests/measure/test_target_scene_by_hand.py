@@ -78,6 +78,16 @@ def test_what_is_over_the_range_in_most_frames_is_told_and_is_not_steady() -> No
     assert not common_scene([picture(0.2, at=lamp), picture(0.2)])[2].any()
 
 
+def test_where_nothing_agrees_but_what_is_over_the_range_that_is_steady() -> None:
+    """Two frames lit from either side, in both a lamp whose rim flickers: there is nothing but its middle to go by."""
+    left, right = picture(0.01, at={(0, 40, 0, 30): 0.2}), picture(0.01, at={(0, 40, 30, 60): 0.2})
+    for frame, rim in ((left, 1.0), (right, 40.0)):
+        frame[10:22, 10:22], frame[12:20, 12:20] = rim, 1.2
+    _, steady, over = common_scene([left, right])
+    assert np.argwhere(over).min(axis=0).tolist() == [10, 10]
+    assert (steady == (np.indices((40, 60)) <= 18).all(axis=0) & (np.indices((40, 60)) >= 13).all(axis=0)).all()
+
+
 # --- even areas -------------------------------------------------------------------------------------------------------
 
 
@@ -175,6 +185,59 @@ def test_the_white_of_a_scene_is_what_most_of_it_shares_and_a_camera_can_answer(
     scores = dict(zip(("wall", "card"), order(wall, card), strict=True))
     assert scores["card"][1] == pytest.approx(100.0)
     assert scores["wall"][1] < 1.0
+
+
+@pytest.mark.parametrize(("times", "large"), [(3.1, True), (2.6, False)])
+def test_a_colour_that_cameras_seldom_answer_is_the_white_where_more_of_the_scene_has_it(
+    times: float, large: bool
+) -> None:
+    """It lies 0.4 off in both ratios, so that it counts exp(-1) times the root of its size, here 3.1 or 2.6 times."""
+    wall = area(0, 100, 0, round(9 * times**2), colour=0.5 * NEUTRAL * np.exp([0.4, 0.0, -0.4]))
+    card = area(200, 210, 0, 90)
+    (_, of_wall), (_, of_card) = order(wall, card)
+    off = np.exp(-0.5 * 0.32 / 0.25**2)
+    assert of_wall == pytest.approx((wall.x1 * 100.0) * (1.0 if large else off))
+    assert of_card == pytest.approx(900.0 * (off if large else 1.0))
+
+
+def plain_order(areas: list[Area]) -> list[tuple[int, float]]:
+    """Tiers and scores in loops: the white is the colour that most of the scene is near, and that a camera answers."""
+    size = [float((one.y1 - one.y0) * (one.x1 - one.x0)) for one in areas]
+    ratio = [np.log([one.colour[0] / one.colour[1], one.colour[2] / one.colour[1]]) for one in areas]
+    middle = [np.array([one.y0 + one.y1, one.x0 + one.x1]) / 2.0 for one in areas]
+
+    def near(one: Floats, other: Floats, sd: float) -> float:
+        return float(np.exp(-np.sum((one - other) ** 2) / (2.0 * sd**2)))
+
+    alike = [sum(near(one, other, 0.15) * np.sqrt(px) for other, px in zip(ratio, size, strict=True)) for one in ratio]
+    share = [near(one, np.log([0.55, 0.65]), 0.4) * like for one, like in zip(ratio, alike, strict=True)]
+    white, brightest = ratio[int(np.argmax(share))], max(one.colour[1] for one in areas)
+    found = []
+    for at, one in enumerate(areas):
+        if one.colour[1] < 0.08 * brightest:
+            continue
+        like = [other for other, px in enumerate(size) if areas[other].sides == 0 and 0.5 < px / size[at] < 2.0
+                and np.abs(middle[other] - middle[at]).max() < 5.0 * np.sqrt(size[at])]  # fmt: skip
+        tier = 3 if one.sides > 2 else 1 if one.sides else 2 if len(like) >= 8 else 0
+        score = size[at] * near(ratio[at], white, 0.25) * np.exp(-((one.spread / 0.25) ** 2))
+        found.append((tier, float(score * (one.colour[1] if one.sides else 1.0))))
+    return found
+
+
+@pytest.mark.parametrize("count", [3, 6, 14])
+def test_areas_are_ranked_as_a_plain_calculation_ranks_them(count: int) -> None:
+    rng = np.random.default_rng(count)
+    for _ in range(40):
+        areas = []
+        for _ in range(count):
+            y0, x0 = rng.integers(0, 60, 2)
+            high, wide = rng.integers(5, 25, 2)
+            light = rng.uniform(0.02, 0.9) * NEUTRAL * np.exp(rng.normal(0.0, 0.25, 3))
+            sides = int(rng.choice([0, 0, 0, 1, 2, 3]))
+            areas.append(Area(y0, y0 + high, x0, x0 + wide, sides, light, float(rng.uniform(0.0, 0.3))))
+        for (tier, score), (wanted_tier, wanted) in zip(order(*areas), plain_order(areas), strict=True):
+            assert tier == wanted_tier
+            assert score == pytest.approx(wanted)
 
 
 # --- found again ------------------------------------------------------------------------------------------------------

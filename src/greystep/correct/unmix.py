@@ -93,16 +93,13 @@ def _solve(lights: Floats, frame: Floats, even: Floats, start: Floats | None) ->
 
     Without a start the sum of absolute errors over all fields is minimised first, which no minority can move.
     """
-    light, weight = np.ones((lights.shape[1], 3)), np.ones(len(frame))
-    if start is None:
-        for _ in range(_ROUNDS):
-            solved = _least_squares(lights, frame, weight)
-            if solved is None:
-                return None
-            light = solved
-            weight = 1.0 / np.maximum(np.abs(_left(lights, frame, light)).max(axis=1), 1e-3)
-    else:
-        light = start
+    light, weight = start, np.ones(len(frame))
+    for _ in range(_ROUNDS if start is None else 0):
+        light = _least_squares(lights, frame, weight)
+        if light is None:
+            return None
+        weight = 1.0 / np.maximum(np.abs(_left(lights, frame, light)).max(axis=1), 1e-3)
+    assert light is not None  # there is a round at least
     calm = even >= np.median(even)
     for _ in range(_ROUNDS):
         distance = np.abs(_left(lights, frame, light)).max(axis=1) * np.sqrt(even)

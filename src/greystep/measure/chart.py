@@ -144,8 +144,7 @@ def _even_areas(calm: Booleans) -> tuple[Floats, Floats]:
     where = marks.ravel()
     y, x = (axis.ravel().astype(np.float64) for axis in np.indices(calm.shape))
     area = np.bincount(where, minlength=count + 1)
-    area[0] = 0
-    usable = (area >= 12) & (area < calm.size / 40)
+    usable = (area >= 12) & (area < calm.size / 40)  # what is not calm, the first, is more of it: see _CALM
 
     def mean(values: Floats) -> Floats:
         return np.bincount(where, values, count + 1)[usable] / area[usable]

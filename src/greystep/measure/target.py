@@ -140,7 +140,7 @@ def _card_over_range(scene: Floats, over: Booleans) -> tuple[int, int, int, int]
         outlined = float(np.median(level[far & ~near])) < BELOW_OVER
         if not (outlined and RECTANGLE[0] < len(points) / spread < RECTANGLE[1]):
             continue
-        depth = scipy.ndimage.distance_transform_cdt(np.pad(mask, 1), metric="chessboard")[1:-1, 1:-1]
+        depth = scipy.ndimage.distance_transform_cdt(np.pad(mask, 1))[1:-1, 1:-1]
         y, x = (int(place) for place in np.unravel_index(int(depth.argmax()), depth.shape))
         half = int(depth.max()) - 1
         box = _grown(~mask, y - half, y + half + 1, x - half, x + half + 1)
@@ -255,21 +255,19 @@ def even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[Area]:
     green = np.log(floor[..., 1])
     edges = ~steady
     for layer in (green, np.log(floor[..., 0]) - green, np.log(floor[..., 2]) - green):
-        calm = scipy.ndimage.gaussian_filter(
-            scipy.ndimage.median_filter(layer, size=3, mode="nearest"), 0.8, mode="nearest"
-        )
+        calm = scipy.ndimage.gaussian_filter(scipy.ndimage.median_filter(layer, size=3), 0.8, mode="nearest")
         for axis in (0, 1):
             step = np.abs(scipy.ndimage.correlate1d(calm, [-1.0, 0.0, 1.0], axis=axis, mode="nearest"))
             # The calm third of a normal distribution's differences ends at 0.385 of its standard deviation.
             edges |= step > max(contrast, 5.0 * float(np.percentile(step, 30)) / 0.385)
-    marks, count = scipy.ndimage.label(edges, structure=np.ones((3, 3)))
-    for place in scipy.ndimage.find_objects(marks, max_label=count):
+    marks, _ = scipy.ndimage.label(edges, structure=np.ones((3, 3)))
+    for place in scipy.ndimage.find_objects(marks):
         if all(part.stop - part.start <= 5 for part in place):  # dust, no outline
             edges[place] = False
-    depth = scipy.ndimage.distance_transform_cdt(np.pad(~edges, 1), metric="chessboard")[1:-1, 1:-1]
-    regions, count = scipy.ndimage.label(depth >= 2, structure=np.ones((3, 3)))
+    depth = scipy.ndimage.distance_transform_cdt(np.pad(~edges, 1))[1:-1, 1:-1]
+    regions, _ = scipy.ndimage.label(depth >= 2, structure=np.ones((3, 3)))
     areas = []
-    for number, place in enumerate(scipy.ndimage.find_objects(regions, max_label=count), start=1):
+    for number, place in enumerate(scipy.ndimage.find_objects(regions), start=1):
         within = np.where(regions[place] == number, depth[place], 0)
         y, x = np.unravel_index(int(within.argmax()), within.shape)
         half = int(within.max()) - 1

@@ -139,7 +139,7 @@ def target_states(surrounds: Sequence[Floats], reference: Floats) -> list[str]:
     """
     states = [""] * len(surrounds)
     asked = [at for at, one in enumerate(surrounds) if one.shape == reference.shape and one.any()]
-    sought = _sought(reference) if asked and reference.any() else None
+    sought = _sought(reference)
     if sought is None:
         return states
     for begin in range(0, len(asked), _AT_ONCE):
