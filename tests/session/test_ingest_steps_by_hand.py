@@ -184,3 +184,24 @@ def test_a_moved_frame_is_flagged_and_all_are_told_anew(
     found = ingest(settings, jobs=1).readings
     assert asked == [False, True]
     assert ["target_moved" in flags for flags in found["flags"]] == [False, False, True, False]
+
+
+def test_light_is_taken_off_once_more_only_where_room_light_changed(
+    tmp_path: Path, shoot: Shoot, sought: Sought, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Frames between two ambient frames: room light of 3 counts stays, or is 600 counts at the end."""
+    asked: list[bool] = []
+    take_off = ingesting.take_off
+
+    def taken(log: Any, patches: Any, sound: Any, shares: Any) -> Any:
+        asked.append(shares is not None)
+        return take_off(log, patches, sound, shares)
+
+    monkeypatch.setattr(ingesting, "take_off", taken)
+    log = "kind,head,power\nambient,,\nflash,A,1/1\nflash,A,1/1\nflash,A,1/1\nambient,,\n"
+    lights = {f"f{at}": {"light": 6000.0} for at in (1, 2, 3)} | {"f0": {"light": 3.0}}
+    for place, last, passes in (("still", 3.0, [False]), ("changed", 600.0, [False, True])):
+        asked.clear()
+        settings = load_settings(session(tmp_path / place, shoot, log, 5, **lights, f4={"light": last}))
+        ingest(settings, jobs=1)
+        assert asked == passes

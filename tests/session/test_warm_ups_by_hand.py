@@ -37,6 +37,23 @@ def test_what_is_passed_over_starts_at_the_first_of_the_run_that_costs_least() -
     assert start.tolist() == [-1, -1, -1, 0, 0, -1]
 
 
+def test_warm_ups_that_save_less_than_two_slips_are_none() -> None:
+    """Three at A's full, where B's last frame may be lost or have come out too bright.
+
+    With warm-ups: a row without its frame, 0.45, and 0.01 for each of three. Without: one of them is B's, as far off as
+    B is below A, and two are too many, 0.9.
+    """
+    shots = log("B0", "B1", "B2", "B0", "A0", "A1", "A2")
+
+    def found(below: float) -> list[tuple[int, str]]:
+        return warm_ups.find_warm_ups(
+            shots, np.array([-below, -1.0 - below, -2.0 - below, 0.0, 0.0, 0.0, 0.0, -1.0, -2.0])
+        )
+
+    assert found(0.37) == [], "0.79 saved"
+    assert found(0.39) == [(3, "A"), (4, "A"), (5, "A")], "0.81 saved: two slips but for what is rough"
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_frames_that_warm_a_head_are_passed_over_where_that_costs_less(seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -1,11 +1,22 @@
-"""How many cores there are, on any system."""
+"""How many cores there are, on any system; how long a decoder may take; what one process does of what it is told."""
 
 import os
+import pickle
+import re
+import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
 
 import pytest
 
+from greystep.errors import FrameError
+from greystep.session import workers
 from greystep.session.workers import Crew, cores
+
+on_unix = pytest.mark.skipif(sys.platform == "win32", reason="there are no alarms")
 
 
 def test_the_cores_that_this_process_may_use(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -19,3 +30,51 @@ def test_the_cores_that_this_process_may_use(monkeypatch: pytest.MonkeyPatch) ->
     assert cores() == 8
     monkeypatch.setattr(os, "cpu_count", lambda: None)
     assert cores() == 1
+
+
+def test_a_decoder_may_take_as_long_as_the_developers_are_told() -> None:
+    written = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
+    (said,) = re.findall(r"costs one frame; (\d+) s are the limit", written)
+    assert Crew()._limit_s == float(said)
+
+
+def told(path: Path, lines: int = 1) -> tuple[str, int, bool]:
+    """Print something, as a decoder does; tell the seconds to the alarm and whether Ctrl-C is left to others."""
+    os.write(1, b"a remark\n" * lines)
+    return path.name, signal.alarm(0), signal.getsignal(signal.SIGINT) == signal.SIG_IGN
+
+
+def refused(path: Path) -> None:
+    raise FrameError(f"{path.name}: no")
+
+
+@contextmanager
+def in_place_of(*files: Any) -> Iterator[None]:
+    """Let stdin, stdout and stderr of this process be these files for a while."""
+    own, ctrl_c = [os.dup(number) for number in range(3)], signal.getsignal(signal.SIGINT)
+    try:
+        for number, file in enumerate(files):
+            os.dup2(file.fileno(), number)
+        yield
+    finally:
+        signal.signal(signal.SIGINT, ctrl_c)
+        for number, kept in enumerate(own):
+            os.dup2(kept, number)
+            os.close(kept)
+
+
+@on_unix
+def test_a_process_answers_what_it_is_asked_and_what_a_decoder_prints_is_no_answer(tmp_path: Path) -> None:
+    asked, answers, said = (tmp_path / name for name in ("asked", "answers", "said"))
+    tasks = [(5.4, told, (Path("a"),)), (7.0, refused, (Path("b"),)), (20.0, told, (Path("c"), 2))]
+    asked.write_bytes(b"".join(pickle.dumps(task) for task in tasks))
+    with asked.open("rb") as first, answers.open("wb") as second, said.open("wb") as third:
+        with in_place_of(first, second, third):
+            workers.serve()
+        left = signal.alarm(0)
+    with answers.open("rb") as stream:
+        found = [pickle.load(stream) for _ in tasks]
+        assert stream.read() == b""
+    assert (found[0], str(found[1]), found[2]) == (("a", 15, True), "b: no", ("c", 30, True))
+    assert left == 0, "no alarm is left behind the last task"
+    assert said.read_bytes() == b"a remark\n" * 3
