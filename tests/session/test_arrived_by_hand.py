@@ -19,7 +19,7 @@ def at(minute: int, light: float = 0.5, *flags: str, iso: float | None = 100.0) 
 
 def test_a_frame_of_which_nothing_is_said_can_be_used() -> None:
     plain = Arrived("f0", -1.0)
-    assert not (plain.dim or plain.uneven or plain.late or plain.rejected or plain.marks)
+    assert (plain.dim, plain.uneven, plain.late, plain.rejected, plain.marks) == (False, False, False, "", ())
     assert math.isnan(plain.iso)
     assert math.isnan(plain.share)
 
