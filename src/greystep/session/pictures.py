@@ -121,7 +121,7 @@ def _load(cache: Path | None, mark: str) -> Picture | None:
         if hashlib.sha256(content).digest() != data[-_CHECKSUM_BYTES:]:
             return None
         height, width, *sizes = np.frombuffer(content, "<u4", 2 + len(_STRIDES)).tolist()
-        ends = np.cumsum([4 * (2 + len(_STRIDES)), *sizes]).tolist()
+        ends = np.cumsum([4 * (2 + len(_STRIDES)), *sizes])
         return Picture(height, width, tuple(content[a:b] for a, b in pairwise(ends)))
     except (GreystepError, ValueError):
         return None
