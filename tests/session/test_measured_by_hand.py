@@ -1,4 +1,4 @@
-"""The raw files of a session while it is read, on stand-ins for what reads them: what each step asks, and what stays."""
+"""The raw files of a session while it is read, on stand-ins for what reads them: what each step asks, what stays."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -164,7 +164,7 @@ def test_a_target_that_all_frames_told_is_not_held_against_them(make: Make, monk
 
 def test_a_session_of_which_no_frame_can_be_read_says_so_with_the_first(make: Make) -> None:
     files, card = make(BODIES)
-    card.flags = {name: (Flag.UNREADABLE,) for name in "abc"}
+    card.flags = dict.fromkeys("abc", (Flag.UNREADABLE,))
     files.find_targets(shots("ffff"), HERE.box, {})
     files.measure_all(None)
     card.flags["d"] = (Flag.CLIPPED, Flag.UNREADABLE)
