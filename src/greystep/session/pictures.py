@@ -51,7 +51,7 @@ def as_jpegs(pixels: NDArray[np.uint8]) -> Picture:
     jpegs = []
     for stride in _STRIDES:
         stream = io.BytesIO()
-        Image.fromarray(np.ascontiguousarray(pixels[::stride, ::stride])).save(stream, format="jpeg", quality=_QUALITY)
+        Image.fromarray(pixels[::stride, ::stride]).save(stream, format="jpeg", quality=_QUALITY)
         jpegs.append(stream.getvalue())
     return Picture(pixels.shape[0], pixels.shape[1], tuple(jpegs))
 
