@@ -180,5 +180,6 @@ def test_what_is_kept_comes_back_as_it_was() -> None:
     for lost in ("value", "inner"):
         with pytest.raises(KeyError, match=lost):
             from_json({name: cell for name, cell in text.items() if name != lost}, Outer)
-    with pytest.raises(ValueError, match=r"base64|padding|non-alphabet|Excess|Invalid"):
-        from_json(text | {"inner": text["inner"] | {"many": [[3, 6], "no*"]}}, Outer)
+    size, written = text["inner"]["many"]
+    with pytest.raises(ValueError, match="base64"):
+        from_json(text | {"inner": text["inner"] | {"many": [size, f"{written}*"]}}, Outer)
