@@ -1,5 +1,6 @@
 """How many cores there are, on any system; how long a decoder may take; what one process does of what it is told."""
 
+import io
 import os
 import pickle
 import re
@@ -78,3 +79,77 @@ def test_a_process_answers_what_it_is_asked_and_what_a_decoder_prints_is_no_answ
     assert (found[0], str(found[1]), found[2]) == (("a", 15, True), "b: no", ("c", 30, True))
     assert left == 0, "no alarm is left behind the last task"
     assert said.read_bytes() == b"a remark\n" * 3
+
+
+def test_a_process_finds_the_modules_of_this_one_and_works_in_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    begun: list[tuple[list[str], dict[str, Any]]] = []
+    monkeypatch.setattr(workers.subprocess, "Popen", lambda words, **options: begun.append((words, options)))
+    monkeypatch.setenv("OMP_NUM_THREADS", "8")
+    monkeypatch.setenv("OWN", "kept")
+    workers._Process()
+    ((words, options),) = begun
+    assert words[:2] == [sys.executable, "-c"]
+    assert repr(sys.path) in words[2]
+    assert words[2].endswith("serve()")
+    threads = [options["env"][name] for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")]
+    assert threads == ["1"] * 3
+    assert options["env"]["OWN"] == "kept"
+    pipe, nowhere = workers.subprocess.PIPE, workers.subprocess.DEVNULL
+    assert (options["stdin"], options["stdout"], options["stderr"]) == (pipe, pipe, nowhere)
+
+
+class Played:
+    """A process that has written its answer already, or stops without one."""
+
+    def __init__(self, answer: bytes) -> None:
+        self.stdin, self.stdout, self.ends = io.BytesIO(), io.BytesIO(answer), list[str]()
+        self.kill, self.wait = (lambda: self.ends.append("killed")), (lambda: self.ends.append("waited for"))
+
+    def ask(self, limit_s: float) -> Any:
+        process = workers._Process.__new__(workers._Process)
+        process._at_work = self  # type: ignore[assignment]
+        return process.ask(told, (Path("a"), 3), limit_s)
+
+
+class Clock:
+    """A timer that is played: it rings at once if it is set to less than a second."""
+
+    def __init__(self, seconds: float, ring: Any) -> None:
+        self.seconds, self.ring, self.daemon = seconds, ring, False
+
+    def start(self) -> None:
+        assert self.daemon, "it keeps nobody from going"
+        if self.seconds < 1.0:
+            self.ring()
+
+    def cancel(self) -> None:
+        self.seconds = 0.0
+
+
+def test_what_a_process_is_asked_and_how_it_may_be_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    clocks: list[Clock] = []
+    monkeypatch.setattr(workers, "Timer", lambda *given: clocks.append(Clock(*given)) or clocks[-1])
+    well = Played(pickle.dumps("so"))
+    assert well.ask(5.0) == "so"
+    assert pickle.loads(well.stdin.getvalue()) == (5.0, told, (Path("a"), 3))
+    assert well.ends == []
+    stopped = Played(b"")
+    with pytest.raises(workers._LostError, match=r"^the decoder stopped$"):
+        stopped.ask(5.0)
+    late = Played(b"")
+    with pytest.raises(workers._LostError, match=r"^took longer than 0.5 s$"):
+        late.ask(0.5)
+    assert stopped.ends == ["killed", "waited for"]
+    assert late.ends == ["killed", "killed", "waited for"]
+    assert stopped.stdin.closed
+    assert stopped.stdout.closed
+
+    def interrupted(_: Any) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(workers.pickle, "load", interrupted)
+    left = Played(b"")
+    with pytest.raises(KeyboardInterrupt):
+        left.ask(5.0)
+    assert left.ends == ["killed", "waited for"]
+    assert [clock.seconds for clock in clocks] == [0.0] * 4
