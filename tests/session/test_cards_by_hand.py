@@ -178,6 +178,11 @@ def test_a_job_frame_is_held_against_the_cards_of_its_lights_in_colour_and_brigh
 
     assert shown() == [True, False, True, False, True, False, True, True, True]
     assert held == [[0, 1]] * 6, "cards of its own lights, else all; the dark one only where no other is"
+    grey = ratios["r_g"][1]
+    ratios["r_g"][1] = NAN
+    shown()
+    assert held == [[0]] * 6, "a card whose colour is not known is no witness; the others are"
+    ratios["r_g"][1] = grey
     dark[:] = True
     dark[3:] = False
     shown()

@@ -79,6 +79,7 @@ def test_a_date_that_only_one_power_may_have_been_is_put_back(shown: str, typed:
         "Jan 2032",
         "4. Mai 2026",
         "01/16/1000",
+        "Jan Feb 26",  # two months
     ],
 )
 def test_any_other_date_stays(shown: str) -> None:
