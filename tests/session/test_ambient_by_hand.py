@@ -219,6 +219,16 @@ def test_changes_of_two_stretches_and_of_another_setting_are_scaled() -> None:
     assert found.signal[5] == pytest.approx(FLASH)
 
 
+def test_an_ambient_frame_of_another_setting_within_a_stretch_is_of_half_the_change() -> None:
+    """One flash of 2 s behind it: as likely before as after the change, as the ambient frame itself."""
+    found = off(
+        frame("ambient", ROOM, exposure_s=1.0), frame("ambient", 2 * ROOM, exposure_s=2.0),
+        frame("flash", FLASH + 2 * ROOM, exposure_s=2.0), frame("ambient", ROOM + 30.0, exposure_s=1.0),
+    )  # fmt: skip
+    assert found.share[2] == 0.5
+    assert found.signal[2] == pytest.approx(FLASH)
+
+
 def test_a_change_at_settings_that_are_known_is_not_brought_to_those_that_are_not() -> None:
     """An ISO that no frame tells: what changed at ISO 100 by 30 counts cannot be scaled to it."""
     blind = {"iso": NAN}

@@ -6,6 +6,7 @@ import pickle
 import re
 import signal
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -31,6 +32,41 @@ def test_the_cores_that_this_process_may_use(monkeypatch: pytest.MonkeyPatch) ->
     assert cores() == 8
     monkeypatch.setattr(os, "cpu_count", lambda: None)
     assert cores() == 1
+
+
+def thread_of(path: Path) -> str:
+    return threading.current_thread().name
+
+
+def test_two_frames_are_worked_on_in_threads_and_one_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workers, "needs_library", lambda path: False)
+    here = threading.current_thread().name
+    tasks = [(Path(name),) for name in "abc"]
+    with Crew(2) as crew:
+        assert here not in list(crew.each(thread_of, tasks[:2]))
+        assert list(crew.each(thread_of, tasks[:1])) == [here]
+        assert list(crew.each(thread_of, tasks, light=True)) == [here] * 3, "what holds the lock gains nothing by them"
+        assert list(crew.each(thread_of, [])) == []
+    with Crew(1) as crew:
+        assert list(crew.each(thread_of, tasks)) == [here] * 3
+
+
+def test_the_c_library_keeps_memory_as_far_as_it_can_be_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """32 MiB is the most that glibc takes for blocks that it maps (mallopt, M_MMAP_THRESHOLD; from memory)."""
+    told: list[tuple[int, int]] = []
+
+    class Library:
+        def __init__(self, name: None) -> None:
+            """The one of this process."""
+
+        def mallopt(self, option: int, value: int) -> None:
+            told.append((option, value))
+
+    monkeypatch.setattr(workers.ctypes, "CDLL", Library)
+    workers.keep_memory()
+    assert told == [(-1, 128 << 20), (-3, 32 << 20)]
+    monkeypatch.setattr(workers.ctypes, "CDLL", lambda name: object())
+    workers.keep_memory()  # another C library knows no such word
 
 
 def test_a_decoder_may_take_as_long_as_the_developers_are_told() -> None:
