@@ -82,6 +82,8 @@ def test_a_card_stands_in_before_a_job_frame(tmp_path: Path) -> None:
     table = rows(kind=["job", "job", "job", "job", "job", "card"])
     found, told = reference_neutral(table, np.ones(6, dtype=bool), load_settings(tmp_path))
     assert (found, told) == ((0.9, 1.0, 1.9), "frame f5")
+    lost = reference_neutral(table, np.array([0, 1, 1, 1, 1, 0], dtype=bool), load_settings(tmp_path))
+    assert lost == ((0.2, 1.0, 1.2), "frame f1"), "a card that cannot be used"
     job, told = reference_neutral(table.assign(kind="job"), np.ones(6, dtype=bool), load_settings(tmp_path))
     assert (job, told) == ((0.1, 1.0, 1.1), "frame f0")
 

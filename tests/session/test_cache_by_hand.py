@@ -181,6 +181,19 @@ def test_what_is_kept_is_read_without_a_thread_for_each_of_thousands(
     assert pictures._load(folder, mark) is not None
 
 
+def test_nobody_waits_for_the_disk_when_an_entry_is_kept(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[str, bool]] = []
+
+    def written(path: Path, data: bytes, durable: bool = True) -> None:
+        asked.append((path.name, durable))
+
+    monkeypatch.setattr(kept, "write_bytes", written)
+    kept._keep_json(folder, "m", kept._Kept(HERE))
+    kept._keep_json(folder, "", kept._Kept(HERE))
+    kept._keep_json(None, "m", kept._Kept(HERE))
+    assert asked == [("m.json", False)]
+
+
 def test_nothing_is_kept_among_raw_frames(tmp_path: Path) -> None:
     session, store = tmp_path / "card", tmp_path / "store"
     session.mkdir()
