@@ -169,6 +169,7 @@ def test_what_is_kept_comes_back_as_it_was() -> None:
     assert text["value"] is None
     assert text["inner"]["few"] == np.arange(16.0).reshape(4, 4).tolist(), "so few stay readable"
     assert text["inner"]["many"][0] == [3, 6]
+    assert as_json(Inner(np.zeros(17)))["many"][0] == (17,)
     back = from_json(text, Outer)
     assert back.inner is not None
     assert back.inner.few is not None

@@ -29,6 +29,14 @@ def test_warm_ups_are_frames_at_full_before_a_heads_first_row() -> None:
     assert not warm_ups._alike_in_a_row(np.array([0.0, 0.0]))
 
 
+def test_a_warm_up_is_within_three_tenths_of_a_stop_of_its_heads_full_level() -> None:
+    light = np.array([-1.29, -1.31, -0.71, -0.69, -INF, NAN])
+    ((row, (head, like)),) = warm_ups._runs(np.array([9.0, -1.0]), {4: 1}, light).items()
+    assert (row, head) == (4, 1)
+    assert like.tolist() == [True, False, True, False, False, False]
+    assert not warm_ups._alike_in_a_row(np.array([0.0, 0.1, 0.31]))
+
+
 def test_what_is_passed_over_starts_at_the_first_of_the_run_that_costs_least() -> None:
     line = np.array([0.0, 0.45, 0.9, 1.35, 1.8, 2.25])
     like = np.array([True, True, True, True, False])
