@@ -184,6 +184,11 @@ def test_a_job_frame_is_held_against_the_cards_of_its_lights_in_colour_and_brigh
     shown()
     assert held == [[0]] * 6, "a card whose colour is not known is no witness; the others are"
     ratios["r_g"][1] = grey
+    white = ratios["b_g"][3]
+    for lost in (-0.1, 0.0):  # room light taken off leaves less than nothing
+        ratios["b_g"][3] = lost
+        assert not shown()[0]
+    ratios["b_g"][3] = white
     dark[:] = True
     dark[3:] = False
     shown()
