@@ -51,6 +51,23 @@ def test_two_frames_are_worked_on_in_threads_and_one_is_not(monkeypatch: pytest.
         assert list(crew.each(thread_of, tasks)) == [here] * 3
 
 
+def test_what_has_not_begun_when_a_crew_goes_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two threads wait with the second and the third frame until the crew goes; the fourth has been handed in."""
+    monkeypatch.setattr(workers, "needs_library", lambda path: False)
+    gate, done = threading.Event(), list[str]()
+
+    def work(path: Path) -> None:
+        if path.name != "0":
+            gate.wait(10.0)
+        done.append(path.name)
+
+    with Crew(2) as crew:
+        results = crew.each(work, [(Path(str(at)),) for at in range(6)])
+        next(results)
+        threading.Timer(0.03, gate.set).start()
+    assert set(done) <= {"0", "1", "2"}
+
+
 def test_the_c_library_keeps_memory_as_far_as_it_can_be_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """32 MiB is the most that glibc takes for blocks that it maps (mallopt, M_MMAP_THRESHOLD; from memory)."""
     told: list[tuple[int, int]] = []
