@@ -4,6 +4,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from greystep.errors import FaultsError
@@ -138,3 +139,28 @@ def test_where_nothing_parts_the_frames_the_place_is_not_told() -> None:
     assert slips("A0 A0 A1", 40)[1:] == [none], "another folder"
     shots = log("A0", "A1")
     assert log_slips.assign_frames(shots, ["a", "b"], [Exposure(), Exposure()])["frame"].tolist() == ["a", "b"]
+
+
+@pytest.mark.parametrize(
+    ("ranges", "told"),
+    [
+        ([(2, 2), (7, 7)], ["row 4 (A 2): no frame", "row 9 (A 7): no frame"]),
+        ([(2, 2), (3, 3)], ["rows 4 to 5 (A 2 to A 3): no frame"]),
+        ([(2, 2), (3, 3), (4, 4)], ["rows 4 to 6 (A 2 to A 4): no frame"]),
+        ([(2, 3), (4, 4)], ["rows 4 to 5 (A 2 to A 3): 1 of them without a frame", "row 6 (A 4): no frame"]),
+        ([(2, 2), (3, 4)], ["row 4 (A 2): no frame", "rows 5 to 6 (A 3 to A 4): 1 of them without a frame"]),
+        ([(2, 4), (4, 5)], ["rows 4 to 7 (A 2 to A 5): 2 of them without a frame"]),
+        ([(0, 0), (9, 9)], ["row 2 (A 0): no frame", "row 11 (A 9): no frame"]),
+        ([(1, 6), (3, 6)], ["rows 3 to 8 (A 1 to A 6): 2 of them without a frame"]),
+        ([(1, 6), (3, 7)], [log_slips._NO_TRACE]),
+    ],
+)
+def test_stretches_that_meet_are_told_as_one(
+    ranges: list[tuple[int, int]], told: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ten rows and eight frames: where two rows have none is known to lie in these."""
+    monkeypatch.setattr(log_slips, "_align", lambda traces, surplus: (ranges, 0))
+    monkeypatch.setattr(log_slips, "_traces", lambda shots, exposures: None)
+    shots = log(*(f"A{power}" for power in range(10)))
+    files = [f"f{at}" for at in range(10 - len(ranges))]
+    assert log_slips._slips(shots, files, pd.DataFrame()) == told
