@@ -1,5 +1,6 @@
 """Where log and frames slipped, by trying every place, and what is said of it."""
 
+from dataclasses import asdict
 from itertools import pairwise
 from typing import Any
 
@@ -130,6 +131,15 @@ def test_settings_tell_within_a_head_and_what_still_disagrees_is_told() -> None:
     assert found[1:] == ["rows 2 to 4 (A 0): 1 of them without a frame"]
     torn = slips("A0 A0 A0 A1 A1 A1", 7, times=[0.01, 0.02, 0.01, 0.02, 0.02, 0.01, 0.02])
     assert torn[-1].startswith("so read, pauses or settings still disagree with the log at ")
+
+
+def test_a_clock_that_says_no_time_is_not_known() -> None:
+    shots = log("A0", "A1", "A2", "B0")
+    for odd in ("", "2026-02-31T10:00:00", "never"):
+        frames = pd.DataFrame([asdict(Exposure(0.008, 11.0, 100.0, one)) for one in (*clock(0, 5, 10), odd)])
+        assert log_slips._traces(shots, frames).long_pauses is None
+    known = pd.DataFrame([asdict(Exposure(0.008, 11.0, 100.0, one)) for one in clock(0, 5, 10, 300)])
+    assert log_slips._traces(shots, known).long_pauses == [0, 0, 0, 1]
 
 
 def test_where_nothing_parts_the_frames_the_place_is_not_told() -> None:
