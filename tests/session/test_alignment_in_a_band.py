@@ -37,3 +37,11 @@ def test_a_slip_wider_than_the_band_widens_it() -> None:
     rows, frames = np.append(np.full(60, 50.0), np.arange(140.0)), np.append(np.arange(140.0), np.full(60, -50.0))
     assert alignment._in_band(rows[None, :], frames, 44) > 120 * GAP, "60 rows without a frame, 60 frames without a row"
     assert alignment.least_costs(rows[None, :], frames) == pytest.approx([120 * GAP])
+
+
+def test_the_band_is_widened_where_what_leaves_it_may_cost_less() -> None:
+    """Fifty rows and thirty frames are of no other: 36. Within 44 of the diagonal rows a little off cost 36.9."""
+    slope = 0.012 * np.arange(150)
+    expected, light = np.append(np.full(50, 50.0), slope)[None, :], np.append(slope, np.full(30, -50.0))
+    assert alignment._in_band(expected, light, 44)[0] == pytest.approx(36.9)
+    assert alignment.least_costs(expected, light) == pytest.approx([80 * GAP])

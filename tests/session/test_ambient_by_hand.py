@@ -11,6 +11,7 @@ from greystep.session import ambient, switched
 from greystep.session.ambient import U_BLACK, Patches, settings_of, steady_stops, take_off
 
 NAN = np.nan
+OWN = (510.0, 512.0, 514.0)  # each colour's own black level
 FLASH, ROOM = np.array([400.0, 800.0, 600.0]), np.array([30.0, 40.0, 10.0])
 
 
@@ -124,6 +125,8 @@ def test_a_frame_at_its_own_settings_takes_light_and_black_off_at_once() -> None
         ((frame("flash", FLASH), frame("dark", np.full(3, 0.8))), [False, False]),
         ((frame("flash", FLASH), frame("dark", np.full(3, 5.0), iso=200.0)), [False, False]),
         ((frame("flash", FLASH), frame("dark", np.full(3, 1.8)), frame("dark", np.full(3, 0.4))), [True, False, False]),
+        ((frame("flash", FLASH, black=OWN), frame("dark", np.zeros(3), black=OWN)), [False, False]),
+        ((frame("flash", FLASH, black=OWN), frame("ambient", ROOM, black=OWN)), [False, False]),
     ],
 )  # fmt: skip
 def test_a_black_level_more_than_a_count_off(frames: tuple[dict[str, Any], ...], wrong: list[bool]) -> None:
@@ -214,6 +217,16 @@ def test_changes_of_two_stretches_and_of_another_setting_are_scaled() -> None:
     assert found.signal[1] == pytest.approx(FLASH - 30.0), "half of the change is taken off"
     assert found.signal[3] == pytest.approx(FLASH - 40.0)
     assert found.signal[5] == pytest.approx(FLASH)
+
+
+def test_an_ambient_frame_of_another_setting_within_a_stretch_is_of_half_the_change() -> None:
+    """One flash of 2 s behind it: as likely before as after the change, as the ambient frame itself."""
+    found = off(
+        frame("ambient", ROOM, exposure_s=1.0), frame("ambient", 2 * ROOM, exposure_s=2.0),
+        frame("flash", FLASH + 2 * ROOM, exposure_s=2.0), frame("ambient", ROOM + 30.0, exposure_s=1.0),
+    )  # fmt: skip
+    assert found.share[2] == 0.5
+    assert found.signal[2] == pytest.approx(FLASH)
 
 
 def test_a_change_at_settings_that_are_known_is_not_brought_to_those_that_are_not() -> None:

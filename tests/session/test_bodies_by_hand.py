@@ -32,6 +32,20 @@ def test_the_calibration_of_most_frames_the_first_on_equal_terms() -> None:
     assert pinned_tags([]) is None
 
 
+def test_frames_whose_matrix_tells_no_light_are_unreadable_and_say_why() -> None:
+    blind = ColourTags(np.ones((3, 3)), illuminant_1=21)
+    read = {
+        "a": Reading(Exposure(iso=100.0), height=4, colour=tags()), "b": Reading(Exposure(iso=200.0), colour=blind),
+        "c": Reading(height=5), "d": Reading(Exposure(iso=400.0), colour=blind),
+    }  # fmt: skip
+    found = bodies.through_matrix(read)
+    assert list(found) == ["a", "b", "c", "d"]
+    assert (found["a"], found["c"]) == (read["a"], read["c"])
+    for name, iso in (("b", 200.0), ("d", 400.0)):
+        assert (found[name].exposure.iso, found[name].flags) == (iso, ("unreadable",))
+        assert found[name].message.startswith(f"{name}: its colour matrix has no inverse (1 1 1")
+
+
 def rows(**more: Any) -> pd.DataFrame:
     usual: dict[str, Any] = {
         "frame": [f"f{at}" for at in range(6)], "head": ["A", "A", "B", "B", "B", ""],
@@ -68,6 +82,8 @@ def test_a_card_stands_in_before_a_job_frame(tmp_path: Path) -> None:
     table = rows(kind=["job", "job", "job", "job", "job", "card"])
     found, told = reference_neutral(table, np.ones(6, dtype=bool), load_settings(tmp_path))
     assert (found, told) == ((0.9, 1.0, 1.9), "frame f5")
+    lost = reference_neutral(table, np.array([0, 1, 1, 1, 1, 0], dtype=bool), load_settings(tmp_path))
+    assert lost == ((0.2, 1.0, 1.2), "frame f1"), "a card that cannot be used"
     job, told = reference_neutral(table.assign(kind="job"), np.ones(6, dtype=bool), load_settings(tmp_path))
     assert (job, told) == ((0.1, 1.0, 1.1), "frame f0")
 

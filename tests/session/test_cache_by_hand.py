@@ -96,6 +96,21 @@ def test_a_frame_that_fails_is_told_by_its_path_and_not_kept_where_it_is_to_be_c
     assert not kept.is_to_copy(Reading(flags=(Flag.CLIPPED,)))
 
 
+def test_exposure_data_are_read_of_what_is_not_known_by_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[Any] = []
+
+    class Holds(Now):
+        def each(self, work: Any, tasks: Any, light: bool = False) -> Iterator[Any]:
+            asked.append((work, tasks, light))
+            yield from (Exposure(iso=200.0), FrameError("lost"))
+
+    crew: Any = Holds()
+    known = {"b": (HERE, Reading(Exposure(iso=100.0)))}
+    found = kept.exposures(Path("card"), ["a", "b", "c"], known, crew)
+    assert list(found.items()) == [("a", Exposure(iso=200.0)), ("b", Exposure(iso=100.0)), ("c", Exposure())]
+    assert asked == [(kept.exposure_of, [(Path("card/a"),), (Path("card/c"),)], True)], "they hold the lock"
+
+
 def test_the_target_is_sought_once_for_the_same_frames(
     crew: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -153,6 +168,30 @@ def test_pictures_are_drawn_once_for_each_look(crew: Any, tmp_path: Path, monkey
     assert (drawn("a"), drawn("a"), drawn("b"), drawn("b"), drawn("a")) == (1, 0, 1, 0, 1)
     monkeypatch.setattr(pictures, "look_of", lambda path: FrameError("no"))
     assert pictures.pictures_of(tmp_path, draw, folder, {"f0": mark}, {"f0": "c"}, crew) == {}
+
+
+def test_what_is_kept_is_read_without_a_thread_for_each_of_thousands(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept._keep_json(folder, PRINTS["f0"], kept._Kept(HERE, Reading(height=3)))
+    mark = f"{PRINTS['f0']}.{'0' * 16}.jpegs"
+    assert pictures._keep(folder, mark, pictures.as_jpegs(np.zeros((2, 2, 3), np.uint8)))
+    monkeypatch.setattr("greystep.doors.threading.Thread", None)
+    assert kept.recall(folder, PRINTS)["f0"][1].height == 3
+    assert pictures._load(folder, mark) is not None
+
+
+def test_nobody_waits_for_the_disk_when_an_entry_is_kept(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[str, bool]] = []
+
+    def written(path: Path, data: bytes, durable: bool = True) -> None:
+        asked.append((path.name, durable))
+
+    monkeypatch.setattr(kept, "write_bytes", written)
+    kept._keep_json(folder, "m", kept._Kept(HERE))
+    kept._keep_json(folder, "", kept._Kept(HERE))
+    kept._keep_json(None, "m", kept._Kept(HERE))
+    assert asked == [("m.json", False)]
 
 
 def test_nothing_is_kept_among_raw_frames(tmp_path: Path) -> None:

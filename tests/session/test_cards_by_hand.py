@@ -45,11 +45,11 @@ TARGET: Any = Target(box=(0.3, 0.3, 0.7, 0.7), patch=(0.4, 0.4, 0.6, 0.6), found
 
 
 def test_zones_of_the_map_about_the_card() -> None:
-    card, edges, ground = cards._zones(TARGET, (20, 20))
+    card, edges, ground = cards._zones(TARGET, (16, 20))
     x0, y0, x1, y1 = cards.surround_box(TARGET)
-    for row in range(20):
+    for row in range(16):
         for column in range(20):
-            x, y = x0 + (column + 0.5) / 20 * (x1 - x0), y0 + (row + 0.5) / 20 * (y1 - y0)
+            x, y = x0 + (column + 0.5) / 20 * (x1 - x0), y0 + (row + 0.5) / 16 * (y1 - y0)
             on = 0.4 < x < 0.6 and 0.4 < y < 0.6
             near = 0.268 < x < 0.732 and 0.268 < y < 0.732
             assert (card[row, column], edges[row, column], ground[row, column]) == (on, near and not on, not near)
@@ -93,6 +93,7 @@ def test_a_card_has_its_outline_on_the_same_ground_and_is_as_even() -> None:
     assert not same(lambda own, card, edges, ground: np.where(ground, own * 1.1455, own))
     assert same(lambda own, card, edges, ground: np.where(card, own * 1.019, own))
     assert not same(lambda own, card, edges, ground: np.where(card, own * 1.022, own))
+    assert same(lambda own, card, edges, ground: np.where(some(0.1, ground), 0.0, own)), "black is a change as any"
     assert not same(noise=15.0), "its pixels scatter more than a card's do"
     assert not same(lambda own, card, edges, ground: own[:10])
 
@@ -178,6 +179,16 @@ def test_a_job_frame_is_held_against_the_cards_of_its_lights_in_colour_and_brigh
 
     assert shown() == [True, False, True, False, True, False, True, True, True]
     assert held == [[0, 1]] * 6, "cards of its own lights, else all; the dark one only where no other is"
+    grey = ratios["r_g"][1]
+    ratios["r_g"][1] = NAN
+    shown()
+    assert held == [[0]] * 6, "a card whose colour is not known is no witness; the others are"
+    ratios["r_g"][1] = grey
+    white = ratios["b_g"][3]
+    for lost in (-0.1, 0.0):  # room light taken off leaves less than nothing
+        ratios["b_g"][3] = lost
+        assert not shown()[0]
+    ratios["b_g"][3] = white
     dark[:] = True
     dark[3:] = False
     shown()

@@ -13,20 +13,24 @@ from greystep.session import colour
 
 NAN = np.nan
 
+EVEN = np.ones(3)
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
 
 
 def unproven(
-    seen: list[tuple[bool, bool]], matrix: np.ndarray | None = MATRIX, times: list[float] | None = None
+    seen: list[tuple[bool, bool]],
+    matrix: np.ndarray | None = MATRIX,
+    times: list[float] | None = None,
+    target: np.ndarray = EVEN,
 ) -> list[Any]:
     """Three lights of A at 8000, 2000 and 500 counts of green; a lamp is a thousandth of the brightest."""
-    white = MATRIX @ chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(5600.0, 0.0))
+    white = MATRIX @ (target * chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(5600.0, 0.0)))
     level = np.array([8000.0, 2000.0, 500.0])
     signals: Any = SimpleNamespace(signal=level[:, None] * white / white[1], seen=np.array(seen))
     log = pd.DataFrame({"body": "X", "head": "A", "power": ["1/1", "1/4", "1/16"], "exposure_s": times or [0.008] * 3,
                         "f_number": 11.0, "iso": 100.0})  # fmt: skip
-    sees = None if matrix is None else matrix
-    body: Any = SimpleNamespace(label="X", matrix=matrix, target_factor=np.ones(3), sees=sees)
+    sees = None if matrix is None else matrix * target
+    body: Any = SimpleNamespace(label="X", matrix=matrix, target_factor=target, sees=sees)
     return colour.unproven_room(log, np.ones(3, dtype=bool), {"X": body}, signals)
 
 
@@ -48,6 +52,16 @@ def test_what_a_lamp_does_to_the_darkest_light_that_was_not_watched() -> None:
     assert np.isnan(blind.mired)
     (longer,) = unproven([(True, True), (True, True), (False, True)], times=[0.008, 0.008, 0.016])
     assert longer.stops == pytest.approx(np.log2(1.0 + 16.0 / 500.0)), "twice the time: twice the lamp"
+
+
+def test_a_lamp_lights_the_same_tinted_target_as_the_flash() -> None:
+    target = np.array([0.8, 1.0, 1.3])
+    (found,) = unproven([(False, True)] * 3, target=target)
+    flash, lamp = (chromaticity.xy_to_xyz(chromaticity.cct_duv_to_xy(one, 0.0)) for one in (5600.0, 2900.0))
+    raw_flash, raw_lamp = MATRIX @ (target * flash), MATRIX @ (target * lamp)
+    both = np.linalg.solve(MATRIX, raw_flash / raw_flash[1] * 500.0 + raw_lamp / raw_lamp[1] * 8.0) / target
+    kelvin = chromaticity.cct_duv(chromaticity.xyz_to_xy(both))[0]
+    assert found.mired == pytest.approx(1e6 / float(kelvin) - 1e6 / 5600.0, abs=0.001)
 
 
 def doubts(change: float, share: float, known: bool = True, green: float = 1000.0) -> tuple[bool, bool]:

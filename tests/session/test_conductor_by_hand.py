@@ -118,6 +118,8 @@ def test_a_frame_that_cannot_be_used_is_shot_again() -> None:
     assert (event.row, event.flag) == (1, "clipped")
     assert place("- A0", "no_target", -1.0)[1] == [IN, IN], "nothing is seen without flash"
     assert place("A0 -", "no_target", -1.0)[1] == [Aside.REJECTED, IN]
+    assert place("A0 - A1", -1.0, "no_target", -2.0)[1] == [IN, IN, IN]
+    assert place("A0 -", -1.0, DARK, "no_target")[1] == [IN, IN, Aside.REJECTED], "no row is left"
 
 
 def test_a_misfire_is_set_aside_unless_a_flash_off_row_comes_next() -> None:

@@ -49,6 +49,13 @@ def test_rows_that_are_left_out_by_hand_are_due_no_more_and_take_no_frame() -> N
     assert place("A0 A1 A2 A3", -2.0, -3.0, -4.0, decided=out)[1] == [IN, IN, Aside.NO_PLACE]
 
 
+def test_a_row_is_exchanged_with_the_one_behind_it_alone() -> None:
+    """Row 2 is left out by hand: A3 passes over row 1, which is then put back, and exchanged with none."""
+    out = Decisions(skipped=frozenset({2}))
+    assert place("A0 A1 A2 A3", -1.0, -4.0, -2.0, decided=out) == ([0, 2, -1, 1], [IN, TO, BACK], -1)
+    assert place("A0 A1 A2 A3", -1.0, -3.0, -2.0)[1] == [IN, TO, Place.EXCHANGED]
+
+
 def test_iso_and_step_are_read_of_the_plan() -> None:
     lights = Lights.of(plan_of("A0 A1 A2", note=["check ISO 1600, dust", "ISO", "iso 100"]))
     assert lights.iso[0] == 1600.0

@@ -53,6 +53,17 @@ def test_a_blank_before_a_quote_does_not_open_the_cell(tmp_path: Path) -> None:
     assert read_rows(tmp_path / "a.csv") == [(1, ["a", "b"]), (2, ["1", "x, y"])]
 
 
+def test_a_misspelt_column_is_taken_for_the_one_that_is_missing_before_any_other(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("Lihgt,x,Gell,Lamp,exac\nA,1,none,,\nB\n")
+    found = read_sheet(tmp_path / "a.csv", "light", ["light"], ["lights", "gel"], ["exact"], {"lamp": "kind"})
+    assert found.faults == ['row 1: column "Lihgt": did you mean light?', 'row 1: column "Gell": did you mean gel?']
+    blank = {"lights": "", "exact": ""}
+    assert found.rows == [(2, {"light": "A", "gel": "none"} | blank), (3, {"light": "B", "gel": ""} | blank)]
+    lamps = read_sheet(tmp_path / "a.csv", "light", ["lihgt"], ["kind"], (), {"lamp": "kind"})
+    assert lamps.faults == []
+    assert lamps.rows[0][1] == {"lihgt": "A", "kind": ""}
+
+
 def test_an_empty_file_has_no_rows(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_bytes(b"")
     assert read_rows(tmp_path / "a.csv") == []

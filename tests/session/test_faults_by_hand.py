@@ -286,3 +286,14 @@ def test_two_repeats_that_disagree_are_at_odds() -> None:
     assert found(faults.at_odds(three, every(three))) == []
     tint = colours([*calm, 180.0, 180.0, 185.0], cells, duv=[0.0] * 25 + [0.01, 0.0])
     assert found(faults.at_odds(tint, every(tint))) == [24, 25]
+
+
+def test_of_a_session_without_rows_nothing_is_said() -> None:
+    noise = {"mired": 180.0, "duv": 0.0, "noise_mired": 0.1, "noise_duv": 1e-5, "noise_level": 0.001}
+    table = log("A0", [0.0], **noise).iloc[:0]
+    none = np.zeros(0, dtype=bool)
+    for judge in (faults.no_flash, faults.partial_flash, faults.overshot, faults.outlier, faults.at_odds):
+        assert judge(table, none).tolist() == []
+    assert faults.settings_changed(table, none).tolist() == []
+    assert faults.tail_cut(table, {}).tolist() == []
+    assert faults.too_soon(table, none, 1.0).tolist() == []

@@ -16,9 +16,11 @@ from greystep.session import cache as kept
 from greystep.session import ingest as ingesting
 from greystep.session import measured
 from greystep.session.ingest import Ingested, as_written, ingest, overviews, write_readings
+from greystep.session.messages import KeptElsewhere, NotKept
 from greystep.session.part import Part
 from greystep.session.settings import load_settings
 from greystep.session.shots import PutBack
+from helpers.synthetic import make_session
 
 TARGET = fixed_target((0.2, 0.2, 0.8, 0.8))
 
@@ -275,6 +277,13 @@ def told(folder: Path, **more: Any) -> Ingested:
         "Y": SimpleNamespace(reference_neutral=None),
     }
     return Ingested(load_settings(folder), pd.DataFrame(usual | more), bodies, (), (), 1)
+
+
+def test_the_place_of_what_is_kept_is_told_where_it_is_not_the_session() -> None:
+    settings = make_session()
+    assert ingesting._where_kept(settings, None) == (NotKept("kit"),)
+    assert ingesting._where_kept(settings, Path("kit/.greystep")) == ()
+    assert ingesting._where_kept(settings, Path("out/.greystep")) == (KeptElsewhere("kit", "out"),)
 
 
 def test_readings_go_beside_the_session_or_into_the_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -184,3 +185,54 @@ def test_a_moved_frame_is_flagged_and_all_are_told_anew(
     found = ingest(settings, jobs=1).readings
     assert asked == [False, True]
     assert ["target_moved" in flags for flags in found["flags"]] == [False, False, True, False]
+
+
+def test_light_is_taken_off_once_more_only_where_room_light_changed(
+    tmp_path: Path, shoot: Shoot, sought: Sought, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Frames between two ambient frames: room light of 3 counts stays, or is 600 counts at the end."""
+    asked: list[bool] = []
+    take_off = ingesting.take_off
+
+    def taken(log: Any, patches: Any, sound: Any, shares: Any) -> Any:
+        asked.append(shares is not None)
+        return take_off(log, patches, sound, shares)
+
+    monkeypatch.setattr(ingesting, "take_off", taken)
+    log = "kind,head,power\nambient,,\nflash,A,1/1\nflash,A,1/1\nflash,A,1/1\nambient,,\n"
+    lights = {f"f{at}": {"light": 6000.0} for at in (1, 2, 3)} | {"f0": {"light": 3.0}}
+    for place, last, passes in (("still", 3.0, [False]), ("changed", 600.0, [False, True])):
+        asked.clear()
+        settings = load_settings(session(tmp_path / place, shoot, log, 5, **lights, f4={"light": last}))
+        ingest(settings, jobs=1)
+        assert asked == passes
+
+
+def named(names: list[str], so_far: pd.DataFrame | None = None, frame: Any = "", placed: bool = True) -> list[str]:
+    shots = pd.DataFrame({"frame": frame, "head": ["A", "B"]})
+    placing: Any = SimpleNamespace(so_far=so_far) if placed else None
+    return ingesting._as_far_as_named(shots, names, placing)["frame"].tolist()
+
+
+def test_which_frames_the_log_is_known_to_name() -> None:
+    def log(frame: str, kind: str) -> pd.DataFrame:
+        return pd.DataFrame({"frame": [frame, ""], "kind": kind})
+
+    assert named(["f0", "f1"], log("f0", "flash")) == ["f0", ""]
+    assert named(["f0", "f1"], log("f9", "flash"), frame="x") == ["", ""], "of frames that are gone"
+    assert named(["f0", "f1"], log("f0", "ambient")) == ["", ""]
+    assert named(["f0", "f1"], frame="x") == ["", ""], "nothing has been placed yet"
+    assert named(["f0", "f1"], placed=False) == ["f0", "f1"]
+    assert named(["f0", "f1", "f2"], placed=False) == ["", ""]
+    assert named(["f0", "f1"], frame=["f1", ""], placed=False) == ["f1", ""]
+
+
+def test_runs_are_judged_by_the_limit_of_the_session_or_the_usual_one(
+    tmp_path: Path, shoot: Shoot, sought: Sought, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    limits: list[float] = []
+    monkeypatch.setattr(ingesting, "settling", lambda table, limit: limits.append(limit) or ())
+    settings = load_settings(session(tmp_path, shoot, FOUR))
+    for mired in (2.5, None):
+        ingest(replace(settings, tolerance=replace(settings.tolerance, mired=mired)), jobs=1)
+    assert limits == [2.5, 4.0]

@@ -1,9 +1,11 @@
 """Where log and frames slipped, by trying every place, and what is said of it."""
 
+from dataclasses import asdict
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from greystep.errors import FaultsError
@@ -131,6 +133,15 @@ def test_settings_tell_within_a_head_and_what_still_disagrees_is_told() -> None:
     assert torn[-1].startswith("so read, pauses or settings still disagree with the log at ")
 
 
+def test_a_clock_that_says_no_time_is_not_known() -> None:
+    shots = log("A0", "A1", "A2", "B0")
+    for odd in ("", "2026-02-31T10:00:00", "never"):
+        frames = pd.DataFrame([asdict(Exposure(0.008, 11.0, 100.0, one)) for one in (*clock(0, 5, 10), odd)])
+        assert log_slips._traces(shots, frames).long_pauses is None
+    known = pd.DataFrame([asdict(Exposure(0.008, 11.0, 100.0, one)) for one in clock(0, 5, 10, 300)])
+    assert log_slips._traces(shots, known).long_pauses == [0, 0, 0, 1]
+
+
 def test_where_nothing_parts_the_frames_the_place_is_not_told() -> None:
     none = "the exposure data do not tell where the sequence slipped"
     assert slips("A0 A1 A2 A3 A4 A5", 5)[1:] == [none]
@@ -138,3 +149,28 @@ def test_where_nothing_parts_the_frames_the_place_is_not_told() -> None:
     assert slips("A0 A0 A1", 40)[1:] == [none], "another folder"
     shots = log("A0", "A1")
     assert log_slips.assign_frames(shots, ["a", "b"], [Exposure(), Exposure()])["frame"].tolist() == ["a", "b"]
+
+
+@pytest.mark.parametrize(
+    ("ranges", "told"),
+    [
+        ([(2, 2), (7, 7)], ["row 4 (A 2): no frame", "row 9 (A 7): no frame"]),
+        ([(2, 2), (3, 3)], ["rows 4 to 5 (A 2 to A 3): no frame"]),
+        ([(2, 2), (3, 3), (4, 4)], ["rows 4 to 6 (A 2 to A 4): no frame"]),
+        ([(2, 3), (4, 4)], ["rows 4 to 5 (A 2 to A 3): 1 of them without a frame", "row 6 (A 4): no frame"]),
+        ([(2, 2), (3, 4)], ["row 4 (A 2): no frame", "rows 5 to 6 (A 3 to A 4): 1 of them without a frame"]),
+        ([(2, 4), (4, 5)], ["rows 4 to 7 (A 2 to A 5): 2 of them without a frame"]),
+        ([(0, 0), (9, 9)], ["row 2 (A 0): no frame", "row 11 (A 9): no frame"]),
+        ([(1, 6), (3, 6)], ["rows 3 to 8 (A 1 to A 6): 2 of them without a frame"]),
+        ([(1, 6), (3, 7)], [log_slips._NO_TRACE]),
+    ],
+)
+def test_stretches_that_meet_are_told_as_one(
+    ranges: list[tuple[int, int]], told: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ten rows and eight frames: where two rows have none is known to lie in these."""
+    monkeypatch.setattr(log_slips, "_align", lambda traces, surplus: (ranges, 0))
+    monkeypatch.setattr(log_slips, "_traces", lambda shots, exposures: None)
+    shots = log(*(f"A{power}" for power in range(10)))
+    files = [f"f{at}" for at in range(10 - len(ranges))]
+    assert log_slips._slips(shots, files, pd.DataFrame()) == told

@@ -60,6 +60,14 @@ def test_frames_are_placed_by_their_light() -> None:
     assert matching.place_by_light(shots, off)[3] == -1, "farther off than a frame that is left out costs"
 
 
+@pytest.mark.parametrize(("levels", "lost"), [((0.0, -2.5, -4.0), 2), ((0.0, -0.5, -3.5), 6), ((0.0, -3.5, -4.0), 3)])
+def test_each_of_three_heads_has_a_level_of_its_own(levels: tuple[float, ...], lost: int) -> None:
+    """Three powers of each; the frame of one row is lost."""
+    light = np.array([level - power for level in levels for power in range(3)])
+    shots = log(*(f"{head}{power}" for head in "ABC" for power in range(3)))
+    assert matching.place_by_light(shots, np.delete(light, lost)).tolist() == [row for row in range(9) if row != lost]
+
+
 def test_a_check_is_a_flash_and_its_light_is_known_by_head_and_power() -> None:
     shots = log("A0", "A0", "?", "-", kind=["flash", "check", "job", "ambient"])
     assert alignment.expected_stops(shots).tolist()[:2] == [0.0, 0.0]

@@ -82,6 +82,7 @@ def test_frames_without_flash_go_to_rows_of_their_kind_by_the_room_light_in_them
     assert unlit("afadf", [10.0, -1.0, 0.1, -1.0], [0, 1, -1, 4]) == [0, 1, 3, 4], "the ambient row was left out"
     assert unlit("afadf", [10.0, -1.0, 9.9, -1.0], [0, 1, -1, 4]) == [0, 1, 2, 4]
     assert unlit("afadf", [10.0, -1.0, 0.1, 9.9, -1.0], [0, 1, -1, -1, 4]) == [0, 1, -1, -1, 4], "out of order"
+    assert unlit("afda", [10.0, -1.0, 9.9], [0, 1, -1]) == [0, 1, 3], "at the end too"
     assert unlit("afadf", [10.0, -1.0, None, -1.0], [0, 1, -1, 4]) == [0, 1, -1, 4]
 
 
@@ -143,6 +144,25 @@ def test_a_part_with_a_slip_in_it_is_an_error_that_says_where() -> None:
         placed(ROWS, [*WHOLE[:2], *WHOLE[3:7]])
     assert "their light fits the first 7 rows but for a slip" in caught.value.faults[0]
     assert caught.value.faults[1] == "after f1, row 4 (A 1): no frame"
+
+
+@pytest.mark.parametrize(
+    ("shot", "rows", "where"),
+    [
+        ([*WHOLE[:4], 0.0375, *WHOLE[4:7]], 7, ["after f3, f4: no row"]),
+        ([*WHOLE[:4], 0.0375, *WHOLE[4:6], 0.0375], 6, ["after f3, f4: no row", "after f6, f7: no row"]),
+        (
+            [*WHOLE[:2], *WHOLE[3:5], *WHOLE[6:8]],
+            8,
+            ["after f1, row 4 (A 1): no frame", "after f3, row 7 (B 1): no frame"],
+        ),
+    ],
+)
+def test_a_part_with_a_frame_or_two_too_many_or_too_few(shot: list[float], rows: int, where: list[str]) -> None:
+    with pytest.raises(FaultsError) as caught:
+        placed(ROWS, shot)
+    assert f"their light fits the first {rows} rows but for a slip" in caught.value.faults[0]
+    assert list(caught.value.faults[1:]) == where
 
 
 def test_a_sequence_that_slipped_at_equal_numbers_is_an_error() -> None:

@@ -49,6 +49,7 @@ def test_a_frame_that_cannot_be_used_is_told_by_its_first_reason_and_doubts_each
     ]  # fmt: skip
     assert told(*["uneven"] * 3) == [("uneven", (f"f{at}",)) for at in range(3)]
     assert told("clipped", *["uneven"] * 4) == [("clipped", ("f0",)), ("uneven", ("f1", "f2", "f3", "f4"))]
+    assert told("uneven", "clipped", *["uneven"] * 3) == [("uneven", ("f0", "f2", "f3", "f4")), ("clipped", ("f1",))]
     assert len(told(*["clipped"] * 12)) == 12
     assert len(told(*["clipped"] * 13)) == 1
     assert len(told(*["missing"] * 4)) == 1
@@ -93,7 +94,7 @@ def test_notes_on_the_session_by_what_it_lacks(tmp_path: Path) -> None:
     assert says(flags=["no_ambient", ""]) == (REPLACED,), "of a frame that is lit"
     assert says(room=[-1, 0])[0] == SessionFact.ROOM_LIGHT_CHANGED
     assert says(captured="")[-1] == SessionFact.NO_CAPTURE_TIME
-    assert says(captured=["", "now"]) == (REPLACED,)
+    assert says(captured=["", "now"]) == says(captured=["now", ""]) == (REPLACED,)
     assert says(captured="", shot=-1) == (REPLACED,)
     assert says(body(anchored=False))[-1] == SessionFact.NOT_ANCHORED
     assert says(body(anchored=False, matrix=None)) == (REPLACED,)

@@ -155,3 +155,24 @@ def test_a_raw_file_is_known_by_its_start_and_its_size(tmp_path: Path) -> None:
     assert a.size == 70_000
     assert c.sha256 != a.sha256
     assert start_of(tmp_path / "frames" / "bad\0name") is None
+
+
+def test_a_folder_that_cannot_be_read_is_an_error_and_one_that_has_gone_is_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "f.dng").write_bytes(b"raw")
+    scan = os.scandir
+    closed: list[OSError] = [PermissionError(13, "Permission denied", str(tmp_path / "b"))]
+
+    def scandir(path: str) -> Any:
+        if str(path).endswith("b"):
+            raise closed[-1]
+        return scan(path)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    with pytest.raises(GreystepError, match=r"b: cannot be read \(Permission denied\), and its frames"):
+        list_raw(tmp_path)
+    closed.append(FileNotFoundError(2, "No such file", str(tmp_path / "b")))
+    assert list_raw(tmp_path) == ["a/f.dng"]

@@ -72,6 +72,8 @@ def test_rows_of_the_log_then_files_that_it_does_not_name() -> None:
     assert marks == {Flag.MISSING: [0], Flag.EXTRA_FRAME: [2, 3]}
     assert np.isnan(frames.log["iso"][0])
     assert frames.log["exposure_s"][1] == 0.008
+    spoilt = joined("flash", read={"f0": reading(), "x": reading(flags=(Flag.CLIPPED,))})
+    assert [name for name, at in spoilt.doubts.items() if at[1]] == [Flag.EXTRA_FRAME, Flag.CLIPPED]
     warm = joined("", read={"f0": reading()}, note=rows.WARM_UP_NOTE)
     assert warm.doubts[Flag.WARM_UP].tolist() == [True]
     assert not warm.doubts[Flag.EXTRA_FRAME].any()
@@ -162,6 +164,10 @@ def test_what_a_change_of_room_light_does_to_output() -> None:
     assert found["room_output_stops"] == pytest.approx([np.log2(820.0 / 740.0), 0.0, np.log2(880.0 / 800.0)])
     assert found["room"].tolist() == [0, -1, 0]
     assert found["room_proven"].tolist() == [False, True, True]
+    faint = signals(2, room=np.zeros(2, int), share=np.full(2, 0.5), change=np.full((2, 3), 0.4))
+    faint.signal[:, 1] = 0.5, 0.1
+    found = rows.room_columns(joined("flash", "flash"), faint)
+    assert found["room_output_stops"] == pytest.approx([np.log2(0.7 / 0.3), NAN], nan_ok=True), "of less than a count"
 
 
 def test_what_frames_are_compared_by() -> None:

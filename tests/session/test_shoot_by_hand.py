@@ -74,6 +74,17 @@ def test_a_round_of_no_head_and_of_one_that_is_not_in_the_plan_goes_to_the_end(b
     assert begun.plan["box"].tolist() == ["1", "2", "3", "4", "5", "7", "6"]
 
 
+def test_boxes_go_on_behind_the_highest_number_that_there_is(begun: Shoot) -> None:
+    more = [{"head": "A", "power": "full", "kind": "flash", "stops": 0.0}] * 2
+    begun.plan["box"] = ["a", "7", "", "12b"]
+    begun.ask(more, "")
+    assert begun.plan["box"].tolist() == ["a", "7", "", "12b", "8", "9"]
+    assert list(begun.plan)[:6] == ["frame", "head", "power", "kind", "pack", "note"]
+    begun.plan = begun.plan.assign(box="x")
+    begun.ask(more, "A")
+    assert begun.plan["box"].tolist() == ["x"] * 6 + ["1", "2"]
+
+
 def test_a_frame_is_taken_back_by_its_name_and_else_the_last_that_has_a_row(begun: Shoot) -> None:
     shot(begun, FULL, QUARTER, 0.0003)
     assert begun.done is not None

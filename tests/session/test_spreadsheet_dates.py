@@ -79,10 +79,23 @@ def test_a_date_that_only_one_power_may_have_been_is_put_back(shown: str, typed:
         "Jan 2032",
         "4. Mai 2026",
         "01/16/1000",
+        "Jan Feb 26",  # two months
     ],
 )
 def test_any_other_date_stays(shown: str) -> None:
     assert undated(shown) is None
+
+
+def test_years_in_which_a_fraction_may_have_been_typed_and_those_of_two_digits() -> None:
+    """From the first spreadsheets on; two digits are the years from 1930 to 2029."""
+    for year, typed in ((1984, None), (1985, "1/16"), (2099, "1/16"), (2100, None)):
+        assert undated(f"{year}-01-16") == typed
+    others = {"1/29", "1/30"}
+    shown = [undated(f"Jan {year}", others) for year in (1929, 1930, 2029, 2030)]
+    assert shown == [None, "1/30", "1/29", None]
+    assert (undated("36526"), undated("35446")) == ("1/1", "1/16"), "2000-01-01 and 1997-01-16"
+    assert undated("Jan-512") is None
+    assert undated("1-Sep-12", {"9/1"}) == "9/1"
 
 
 def test_a_power_that_stands_elsewhere_in_the_log_counts_too() -> None:

@@ -29,12 +29,60 @@ def test_warm_ups_are_frames_at_full_before_a_heads_first_row() -> None:
     assert not warm_ups._alike_in_a_row(np.array([0.0, 0.0]))
 
 
+def test_a_warm_up_is_within_three_tenths_of_a_stop_of_its_heads_full_level() -> None:
+    light = np.array([-1.29, -1.31, -0.71, -0.69, -INF, NAN])
+    ((row, (head, like)),) = warm_ups._runs(np.array([9.0, -1.0]), {4: 1}, light).items()
+    assert (row, head) == (4, 1)
+    assert like.tolist() == [True, False, True, False, False, False]
+    assert not warm_ups._alike_in_a_row(np.array([0.0, 0.1, 0.31]))
+
+
 def test_what_is_passed_over_starts_at_the_first_of_the_run_that_costs_least() -> None:
     line = np.array([0.0, 0.45, 0.9, 1.35, 1.8, 2.25])
     like = np.array([True, True, True, True, False])
     found, start = warm_ups._pass_over(line, like)
     assert found.tolist() == pytest.approx([0.0, 0.45, 0.9, 0.03, 0.04, 2.25])
     assert start.tolist() == [-1, -1, -1, 0, 0, -1]
+
+
+@pytest.mark.parametrize("below", [3.0, 2.5, -2.0])
+def test_a_head_may_be_three_stops_below_the_brightest_and_is_warmed_up_all_the_same(below: float) -> None:
+    """Of a head that is brighter, the brightest frames are its own."""
+    shots = log("A0", "A1", "A2", "B0", "B1", "B2")
+    light = np.array([0.0, -1.0, -2.0, *[-below] * 3, -below, -below - 1.0, -below - 2.0])
+    assert warm_ups.find_warm_ups(shots, light) == [(3, "B"), (4, "B"), (5, "B")]
+
+
+def test_a_row_of_a_head_that_is_no_flash_of_the_test_starts_no_head() -> None:
+    """A job frame of A comes first, whose light nobody knows; then three warm-ups."""
+    shots = log("A3", "A0", "A1", kind=["job", "flash", "flash"])
+    light = np.array([-9.0, -1.0, -1.0, -1.0, -1.0, -2.0])
+    assert warm_ups.find_warm_ups(shots, light) == [(1, "A"), (2, "A"), (3, "A")]
+
+
+def test_the_level_of_a_head_is_that_of_its_placed_frames_whose_light_is_known() -> None:
+    own, stops = np.array([0, 0, 1, 0, 0]), np.array([0.0, 1.0, 2.0, INF, NAN])
+    light = np.array([-1.0, -2.5, -7.0, -8.0, -INF, NAN])
+    placed = np.array([0, 1, 3, 4, 2, 2])
+    found = warm_ups._settled(np.array([5.0, 6.0]), own, stops, light, placed)
+    assert found.tolist() == [-1.25, 6.0], "the median of -1 and -1.5; of the other no light is known"
+
+
+def test_warm_ups_that_save_less_than_two_slips_are_none() -> None:
+    """Three at A's full, where B's last frame may be lost or have come out too bright.
+
+    With warm-ups: a row without its frame, 0.45, and 0.01 for each of three. Without: one of them is B's, as far off as
+    B is below A, and two are too many, 0.9.
+    """
+    shots = log("B0", "B1", "B2", "B0", "A0", "A1", "A2")
+
+    def found(below: float) -> list[tuple[int, str]]:
+        return warm_ups.find_warm_ups(
+            shots, np.array([-below, -1.0 - below, -2.0 - below, 0.0, 0.0, 0.0, 0.0, -1.0, -2.0])
+        )
+
+    assert found(0.37) == [], "0.79 saved"
+    assert found(0.39) == [(3, "A"), (4, "A"), (5, "A")], "0.81 saved: two slips but for what is rough"
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -51,7 +51,7 @@ def test_a_decoder_that_crashes_or_hangs_costs_its_own_frame(jobs: int, monkeypa
         return ask(process, work, task, limit_s)
 
     monkeypatch.setattr(workers._Process, "ask", counted)
-    names = ["1.nef", "segfault.nef", "2.nef", "exits.nef", "hangs.nef", "refused.nef", "hungry.nef", "3.nef"]
+    names = ["1.nef", "segfault.nef", "2.nef", "exits.nef", "hangs.nef", "refused.nef", "hungry.nef", "prints.nef"]
     with Crew(jobs, limit_s=0.8) as crew:
         tasks = [(Path(name), "so") for name in names]
         found = dict(zip(names, crew.each(decode, tasks), strict=True))
@@ -71,7 +71,7 @@ def test_a_decoder_that_crashes_or_hangs_costs_its_own_frame(jobs: int, monkeypa
     assert said["hungry.nef"] == (
         "hungry.nef: takes more memory than there is (MemoryError); close other programs or give --jobs 1"
     )
-    for name in ("1.nef", "2.nef", "3.nef"):
+    for name in ("1.nef", "2.nef", "prints.nef"):
         assert found[name][:2] == (name, "so")
         assert found[name][2] != os.getpid()
 

@@ -24,9 +24,10 @@ def disagreement(expected: Floats, measured: Floats) -> Floats:
     """Return the cost (rows, frames) of each frame on each row [stop].
 
     Args:
-        expected, measured: (rows,) and (frames,) arrays. Light [stop]; infinite is no flash, NaN is not known.
+        expected, measured: (rows,) and (frames,) arrays. Light [stop]; NaN is not known; no flash is inf in a row, -inf
+            in a frame.
     """
     dark_row, dark_frame = np.isinf(expected)[:, None], np.isinf(measured)[None, :]
-    apart = np.abs(np.where(dark_frame, 0.0, measured[None, :]) - np.where(dark_row, 0.0, expected[:, None]))
+    apart = np.abs(measured[None, :] - expected[:, None])
     cost = np.where(dark_row & dark_frame, 0.0, np.where(dark_row, LIT, np.where(dark_frame, NO_FLASH, apart)))
     return np.where(np.isnan(apart), UNKNOWN, cost)

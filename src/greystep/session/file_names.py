@@ -62,8 +62,8 @@ def by_name(stem: str, dial: float | None) -> Place | None:
     powers = [place for place in powers if place == len(tokens) - 2 or not tokens[place].isdigit()]
     pairs = [place for place in there if not powers and tuple(tokens[place : place + 2]) in _HALVINGS]
     if pairs:
-        tokens[pairs[-1] : pairs[-1] + 2] = ["/".join(tokens[pairs[-1] : pairs[-1] + 2])]
         powers = pairs[-1:]
+        tokens[pairs[-1]] = "/".join(tokens[pairs[-1] : pairs[-1] + 2])
     power = len(tokens) - 2 if len(tokens) - 2 in powers else powers[0] if powers else None
     end = power if power is not None else at or 0
     head, label = "_".join(tokens[:end]), "" if power is None else tokens[power]

@@ -51,7 +51,7 @@ def as_jpegs(pixels: NDArray[np.uint8]) -> Picture:
     jpegs = []
     for stride in _STRIDES:
         stream = io.BytesIO()
-        Image.fromarray(np.ascontiguousarray(pixels[::stride, ::stride])).save(stream, format="jpeg", quality=_QUALITY)
+        Image.fromarray(pixels[::stride, ::stride]).save(stream, format="jpeg", quality=_QUALITY)
         jpegs.append(stream.getvalue())
     return Picture(pixels.shape[0], pixels.shape[1], tuple(jpegs))
 
@@ -121,7 +121,7 @@ def _load(cache: Path | None, mark: str) -> Picture | None:
         if hashlib.sha256(content).digest() != data[-_CHECKSUM_BYTES:]:
             return None
         height, width, *sizes = np.frombuffer(content, "<u4", 2 + len(_STRIDES)).tolist()
-        ends = np.cumsum([4 * (2 + len(_STRIDES)), *sizes]).tolist()
+        ends = np.cumsum([4 * (2 + len(_STRIDES)), *sizes])
         return Picture(height, width, tuple(content[a:b] for a, b in pairwise(ends)))
     except (GreystepError, ValueError):
         return None

@@ -106,7 +106,7 @@ def joined(shots: pd.DataFrame, names: Sequence[str], readings: Mapping[str, Rea
     shots = shots.assign(kind=shots["kind"].mask(warmed, ""), note=shots["note"].mask(warmed, WARM_UP_NOTE))
     logged = set(shots["frame"])
     extra = [name for name in names if name not in logged]
-    more = pd.DataFrame({name: pd.array([""] * len(extra), dtype="str") for name in shots}, index=range(len(extra)))
+    more = pd.DataFrame({name: pd.array([""] * len(extra), dtype="str") for name in shots})
     more = more.assign(frame=pd.array(extra, dtype="str"), stops=np.full(len(extra), np.nan), row=0)
     log = pd.concat([shots, more[list(shots)]], ignore_index=True) if extra else shots.reset_index(drop=True)
     read = tuple(readings.get(name) for name in log["frame"])

@@ -147,7 +147,7 @@ def may_serve(usable: Booleans, check: Booleans, light: Indices) -> Booleans:
 
 
 def _at(power: Floats, rows: Indices, stops: float) -> Indices:
-    return rows[[same_power(float(power[row]), stops) for row in rows]] if len(rows) else rows
+    return rows[[same_power(float(power[row]), stops) for row in rows]]
 
 
 def _kit_stops(settings: Settings) -> float:

@@ -195,11 +195,8 @@ class Shoot:
         at = int(mine[-1]) + 1 if len(mine) else len(self.plan)
         box = self.plan[BOX].tolist() if BOX in self.plan else [str(row + 1) for row in range(len(self.plan))]
         first = max((int(one) for one in box if one.isdigit()), default=0) + 1
-        more = pd.DataFrame(
-            [{BOX: str(first + place), PLACED: "", **light} for place, light in enumerate(lights)],
-        )
+        more = pd.DataFrame([{BOX: str(first + place), PLACED: "", **light} for place, light in enumerate(lights)])
         plan = self.plan.assign(**{BOX: box})
-        more = more.reindex(columns=[*plan, *(name for name in more if name not in plan)])
         joined = pd.concat([plan.iloc[:at], more, plan.iloc[at:]], ignore_index=True)
         text = [str(name) for name in joined if name not in ("stops", "row")]
         joined[text] = joined[text].fillna("").astype("str")

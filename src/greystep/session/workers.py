@@ -263,20 +263,20 @@ def serve() -> None:
     Ctrl-C is for the one who asks. Where there are alarms, one ends a hanging decoder although nobody is left to do it.
     """
     keep_memory()
-    tasks, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # what a decoder prints is no answer
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    while True:
-        try:
-            limit_s, work, task = pickle.load(tasks)
-        except EOFError:
-            return
-        if sys.platform != "win32":
-            signal.alarm(int(limit_s) + 10)
-        pickle.dump(_attempt(work, task), answers)
-        answers.flush()
-        if sys.platform != "win32":
-            signal.alarm(0)
+    with os.fdopen(os.dup(0), "rb") as tasks, os.fdopen(os.dup(1), "wb") as answers:
+        os.dup2(2, 1)  # what a decoder prints is no answer
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        while True:
+            try:
+                limit_s, work, task = pickle.load(tasks)
+            except EOFError:
+                return
+            if sys.platform != "win32":
+                signal.alarm(int(limit_s) + 10)
+            pickle.dump(_attempt(work, task), answers)
+            answers.flush()
+            if sys.platform != "win32":
+                signal.alarm(0)
 
 
 def _attempt(work: Callable[..., T], task: tuple[Any, ...]) -> T | FrameError:
