@@ -43,6 +43,7 @@ measure:
     chart           A 24-patch colour chart in a frame
     chromaticity    Chromaticity of a white
     clear_target    The grey target in one frame alone, where nothing else in it could be the target
+    light_surface   The light's smooth surface over a patch
     locus           The Planckian locus
     patch           The signal of one frame's patch
     reading         One frame measured

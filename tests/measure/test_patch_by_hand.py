@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import fft
 
-from greystep.measure import patch
+from greystep.measure import light_surface, patch
 from greystep.raw.frame import Mosaic
 from measure.test_patch import RGGB, WHITE, XTRANS
 
@@ -76,16 +76,16 @@ def test_the_surface_is_the_least_squares_one_of_the_pixels_that_are_kept(degree
     site = sites_of(rng.normal(1000.0, 30.0, (20, 28)))[1]
     keep = np.ones(site.raw.shape, dtype=bool)
     keep[2:5, 3:9] = not hole
-    terms = patch._light_surface(site.raw, keep, site.y, site.x, degree)
+    terms = light_surface.fit_surface(site.raw, keep, site.y, site.x, degree)
     orders = [(i, j) for i, j in product(range(degree + 1), repeat=2) if i + j <= degree]
     columns = np.stack([np.outer(site.y**i, site.x**j)[keep] for i, j in orders], axis=1)
     wanted = np.linalg.lstsq(columns, site.raw[keep], rcond=None)[0]
     assert [terms[order] for order in orders] == pytest.approx(wanted.tolist())
     assert np.count_nonzero(terms) == len(orders)
     surface = sum(terms[i, j] * np.outer(site.y**i, site.x**j) for i, j in product(range(3), repeat=2))
-    assert patch._surface(terms, site) == pytest.approx(surface)
+    assert light_surface.surface(terms, site.y, site.x) == pytest.approx(surface)
     down, across = (np.array([np.mean(side**k) for k in range(5)]) for side in (site.y, site.x))
-    assert patch._mean_square(terms, down, across) == pytest.approx(np.mean(surface**2))
+    assert light_surface.mean_square(terms, down, across) == pytest.approx(np.mean(surface**2))
 
 
 def test_the_waves_are_the_cosine_transform_at_low_frequencies() -> None:

@@ -16,7 +16,7 @@ from greystep.documents import to_json
 from greystep.measure import reading as reading_module
 from greystep.measure.reading import Reading, measure_frame
 from greystep.measure.target import Target, fixed_target, pixel_box
-from greystep.measure.target_moved import reference_surround, surround_pixels, target_state
+from greystep.measure.target_moved import reference_surround, surround_pixels, target_states
 from greystep.raw import raster
 from greystep.raw.frame import Frame, Mosaic, open_frame
 from greystep.session.entries import as_json, from_json
@@ -170,7 +170,7 @@ def test_a_moved_target_shows_in_the_surround(shoot: Callable[..., Path]) -> Non
     for shift, light, state in ((0.0, 0.05, ""), (0.15, 1.0, "target_moved"), (-0.15, 0.05, "target_moved")):
         surround = measure_frame(shoot(counts(light, 9, shift=shift), "m.dng"), target).surround
         assert surround is not None
-        assert target_state(surround, reference) == state
+        assert target_states([surround], reference)[0] == state
 
 
 @pytest.mark.parametrize("content", [b"", b"II*\0", b"a text\n" * 100, bytes(5000)])
@@ -233,7 +233,7 @@ def test_a_large_surround_read_in_bands_says_the_same(
     assert whole.surround is not None
     assert banded.surround is not None
     np.testing.assert_allclose(np.median(np.abs(banded.surround - whole.surround)), 0, atol=0.01)
-    assert target_state(banded.surround, whole.surround) == ""
+    assert target_states([banded.surround], whole.surround)[0] == ""
 
 
 def _noted(decode: Callable[..., Any], at: list[int], data: bytes, index: int, *rest: Any) -> Any:

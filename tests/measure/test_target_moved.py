@@ -12,7 +12,7 @@ from greystep.measure.target_moved import (
     surround_box,
     surround_of,
     surround_pixels,
-    target_state,
+    target_states,
 )
 from greystep.raw.frame import Mosaic
 
@@ -58,7 +58,7 @@ def test_movements_are_caught_and_nothing_else_is(side: int, ground: float, degr
 
     def state(**changes: object) -> str:
         mosaic = region(rng, side, ground, degrees=degrees, **changes)  # type: ignore[arg-type]
-        return target_state(surround_of(mosaic), reference)
+        return target_states([surround_of(mosaic)], reference)[0]
 
     series = [surround_of(region(rng, side, ground, 8000 * 2.0**-k, degrees=degrees)) for k in (0, 1, 2, 3, 4, 5, 5)]
     found = reference_surround(series)
@@ -84,11 +84,11 @@ def test_a_target_has_moved_from_a_tenth_of_its_size_on_whatever_the_direction(w
     reference = surround_of(region(rng))
     for size, state in ((0.0, ""), (0.06, ""), (0.14, "target_moved"), (0.3, "target_moved")):
         shift = (way[0] * size, way[1] * size)
-        assert target_state(surround_of(region(rng, shift=shift)), reference) == state, shift
+        assert target_states([surround_of(region(rng, shift=shift))], reference)[0] == state, shift
         # Shifted back, the same target stands where it stood: the sign counts, not the change of the map alone.
         moved = surround_of(region(rng, shift=shift))
-        assert target_state(surround_of(region(rng, shift=shift)), moved) == ""
-    assert target_state(reference, reference) == ""
+        assert target_states([surround_of(region(rng, shift=shift))], moved)[0] == ""
+    assert target_states([reference], reference)[0] == ""
 
 
 @pytest.mark.parametrize("green", [60.0, 344.0, 1375.0])
@@ -99,9 +99,9 @@ def test_what_lies_where_the_card_stood_is_no_noise(green: float) -> None:
     reference = reference_surround(series)
     assert reference is not None
     for shift in ((-0.53, 0.53), (0.66, -0.66), (0.4, 0.4), (0.0, 0.7)):
-        assert target_state(surround_of(region(rng, 80, 0.18, green, shift, things=0.67)), reference) != "", shift
+        assert target_states([surround_of(region(rng, 80, 0.18, green, shift, things=0.67))], reference)[0] != "", shift
     for _ in range(50):
-        assert target_state(surround_of(region(rng, 80, 0.18, green / 4, things=0.67)), reference) == ""
+        assert target_states([surround_of(region(rng, 80, 0.18, green / 4, things=0.67))], reference)[0] == ""
 
 
 def test_of_two_frames_the_second_is_the_one_that_has_moved() -> None:
@@ -111,8 +111,8 @@ def test_of_two_frames_the_second_is_the_one_that_has_moved() -> None:
         maps = [surround_of(region(rng, 80, 0.18, shift=one, things=0.67)) for one in ((0.0, 0.0), shift)]
         reference = reference_surround([np.zeros((32, 32)), *maps])
         assert reference is not None
-        assert target_state(maps[0], reference) == ""
-        assert target_state(maps[1], reference) != "", shift
+        assert target_states([maps[0]], reference)[0] == ""
+        assert target_states([maps[1]], reference)[0] != "", shift
 
 
 def test_where_nothing_can_be_told_nothing_is_said() -> None:
@@ -123,10 +123,10 @@ def test_where_nothing_can_be_told_nothing_is_said() -> None:
     flat = reference_surround([surround_of(region(rng, ground=1.0)) for _ in range(15)])
     assert flat is not None
     for surround in (even, surround_of(region(rng, ground=1.0, green=250.0, tilt=(0.1, -0.1)))):
-        assert target_state(surround, flat) == ""
-    assert target_state(dark, reference) == ""
-    assert target_state(np.zeros((32, 32)), reference) == ""
-    assert target_state(reference[:20], reference) == ""
+        assert target_states([surround], flat)[0] == ""
+    assert target_states([dark], reference)[0] == ""
+    assert target_states([np.zeros((32, 32))], reference)[0] == ""
+    assert target_states([reference[:20]], reference)[0] == ""
     assert reference_surround([np.zeros((32, 32))]) is None
 
 

@@ -16,7 +16,7 @@ from greystep.measure.camera import fixed_matrix
 from greystep.measure.patch import measure_patch
 from greystep.measure.reading import measure_frame
 from greystep.measure.target import find_again, find_target, fixed_target
-from greystep.measure.target_moved import around_of, slopes, target_state
+from greystep.measure.target_moved import around_of, slopes, target_states
 from greystep.raw.dng import ColourTags
 from greystep.raw.frame import Mosaic
 
@@ -145,12 +145,12 @@ def surround(shift: tuple[int, int] = (0, 0), noise: float = 0.0) -> Floats:
 )
 def test_a_target_has_moved_when_it_is_a_tenth_of_its_size_away(shift: tuple[int, int], state: str) -> None:
     # A bin is 1.5 / 32 of the target: two bins are 0.094 of it, two and one across 0.105.
-    assert target_state(surround(shift), surround()) == state
+    assert target_states([surround(shift)], surround())[0] == state
 
 
 @pytest.mark.parametrize(("bins", "state"), [(9, "target_moved"), (12, "no_target")])
 def test_shifts_are_looked_for_up_to_half_the_targets_size(bins: int, state: str) -> None:
-    assert target_state(surround((bins, bins)), surround()) == state
+    assert target_states([surround((bins, bins))], surround())[0] == state
 
 
 @pytest.mark.parametrize(("level", "told"), [(0.85, True), (1.15, False)])
@@ -161,7 +161,7 @@ def test_nothing_is_said_where_noise_is_more_than_a_sixth_of_the_edges(level: fl
         middle = slopes(noise)[:, 10:21, 10:21]  # the third in which the noise is taken
         calm = 1.4826 * np.median(np.abs(middle))
         gone = 1.0 + noise * level * edges / 6.0 / calm
-        assert bool(target_state(gone, surround())) == told
+        assert bool(target_states([gone], surround())[0]) == told
 
 
 # --- target -----------------------------------------------------------------------------------------------------------

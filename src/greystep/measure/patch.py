@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from greystep.arrays import SD_PER_MAD, Booleans, Floats, Indices, Triple
+from greystep.measure.light_surface import fit_surface, mean_square, powers, surface
 from greystep.raw.frame import Mosaic
 
 #: Pixels farther than this many robust standard deviations from the light's surface are hot pixels or dust.
@@ -173,18 +174,18 @@ def _fit(sites: _Sites, white: float) -> _Fit:
     # What is kept is told by a first surface, which a quarter of many pixels gives well enough.
     few = (slice(None, None, 2 if min(level.shape) >= _MANY else 1),) * 2
     keep = sites.mask[few] & (np.abs(level[few] - middle) <= OUTLIER_SD * np.hypot(spread, step))
-    terms = _light_surface(level[few], keep, sites.y[few[0]], sites.x[few[1]], degree)
-    residual = level - _surface(terms, sites)
+    terms = fit_surface(level[few], keep, sites.y[few[0]], sites.x[few[1]], degree)
+    residual = level - surface(terms, sites.y, sites.x)
     _, scale = _middle_and_sd(_picked(residual, sites))
     keep = np.abs(residual) <= OUTLIER_SD * np.hypot(scale, step)
     keep = keep if sites.whole else keep & sites.mask
-    terms = _light_surface(level, keep, sites.y, sites.x, degree)
-    above = level - _surface(terms, sites)
+    terms = fit_surface(level, keep, sites.y, sites.x, degree)
+    above = level - surface(terms, sites.y, sites.x)
     n = int(np.count_nonzero(keep))
     residual = above if n == keep.size else above * keep
     sd = float(np.sqrt(np.vdot(residual, residual) / max(1, n - 6)))
-    down, across = (_powers(side.tobytes()).mean(axis=1) for side in (sites.y, sites.x))
-    light = np.sqrt(max(0.0, _mean_square(terms, down, across) - float(down[:3] @ terms @ across[:3]) ** 2))
+    down, across = (powers(side.tobytes()).mean(axis=1) for side in (sites.y, sites.x))
+    light = np.sqrt(max(0.0, mean_square(terms, down, across) - float(down[:3] @ terms @ across[:3]) ** 2))
     waves, band = _waves(residual, sites, sd, n)
     return _Fit(
         mean=float(terms[0, 0] + terms[2, 0] * down[2] + terms[0, 2] * across[2]),
@@ -232,61 +233,6 @@ def _middle_and_sd(values: Floats) -> tuple[float, float]:
     middle = float(np.partition(some, len(some) // 2)[len(some) // 2])
     away = np.abs(some - middle)
     return middle, SD_PER_MAD * float(np.partition(away, len(away) // 2)[len(away) // 2])
-
-
-def _light_surface(level: Floats, keep: Booleans, y: Floats, x: Floats, degree: int) -> Floats:
-    """Fit the light's surface of the given degree by least squares; return its (3, 3) terms y**i x**j."""
-    places = y.tobytes(), x.tobytes()
-    powers_y, powers_x = map(_powers, places)
-    if keep.all():
-        solver = _solver_of_all(*places, degree)
-    else:
-        weight = keep.astype(np.float64)
-        solver, level = _solver(powers_y @ weight @ powers_x.T, degree), weight * level
-    right = powers_y[:3] @ level @ powers_x[:3].T
-    orders = tuple(np.transpose(_orders(degree)))
-    terms = np.zeros((3, 3))
-    terms[orders] = solver @ right[orders]
-    return terms
-
-
-@lru_cache(maxsize=16)
-def _solver_of_all(y: bytes, x: bytes, degree: int) -> Floats:
-    """Return what `_solver` does where every place counts; places (n,) are given as their bytes."""
-    return _solver(np.outer(_powers(y).sum(axis=1), _powers(x).sum(axis=1)), degree)
-
-
-def _orders(degree: int) -> list[tuple[int, int]]:
-    """Return the orders i, j of the terms y**i x**j of a surface."""
-    return [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
-
-
-def _solver(moments: Floats, degree: int) -> Floats:
-    """Return the matrix that makes the terms of a surface of its sums with their powers of y and x.
-
-    Args:
-        moments: Array (5, 5). Sums of y**i x**j over the places that count.
-    """
-    pairs = _orders(degree)
-    normal = np.array([[moments[i + k, j + m] for k, m in pairs] for i, j in pairs])
-    return np.asarray(np.linalg.pinv(normal, hermitian=True))
-
-
-def _surface(terms: Floats, sites: _Sites) -> Floats:
-    """Return a surface of such terms over the places of a colour."""
-    return np.asarray(_powers(sites.y.tobytes())[:3].T @ (terms @ _powers(sites.x.tobytes())[:3]))
-
-
-def _mean_square(terms: Floats, down: Floats, across: Floats) -> float:
-    """Return the mean square of a surface of such terms, from the means of the powers 0 to 4 of its places."""
-    orders = np.add.outer(np.arange(3), np.arange(3))
-    return float(np.sum(terms * (down[orders] @ terms @ across[orders])))
-
-
-@lru_cache(maxsize=32)
-def _powers(places: bytes) -> Floats:
-    """Return the powers 0 to 4 of places (n,), which are given as their bytes: (5, n)."""
-    return np.vander(np.frombuffer(places), 5, increasing=True).T.copy()
 
 
 def _waves(residual: Floats, sites: _Sites, sd: float, n: int) -> tuple[Floats, float]:

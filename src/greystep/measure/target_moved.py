@@ -119,11 +119,6 @@ def reference_surround(surrounds: Sequence[Floats]) -> Floats | None:
     return np.asarray(np.median([surround for surround in lit if surround.shape == usual], axis=0))
 
 
-def target_state(surround: Floats, reference: Floats) -> str:
-    """Return of one frame what `target_states` says."""
-    return target_states([surround], reference)[0]
-
-
 def target_states(surrounds: Sequence[Floats], reference: Floats) -> list[str]:
     """Say of frames whether their target stands where it stands in the others.
 
