@@ -45,20 +45,14 @@ EXEMPT = {
     "heat:_NO_POWER": "a guard against rounding",
     "joint_fit:LASTING": "a number of places",
     "target_moved:_ROUNDING": "a guard against rounding",
-    "scatter:_SERIAL": "a grid that is searched",
     "scatter:_ROUNDING": "a guard against rounding",
     "switched:_LEAST": "a guard against rounding",
     "switched:_LOGS": "derivatives",
     # Codes of file formats, versions, shapes of a chart: another number is another thing, not a looser limit.
     "calibration:_FILED_UNDER": "EXIF codes of lights",
-    "chart:COLUMNS": "the chart's shape",
-    "chart:ROWS": "the chart's shape",
     "raster:CFA": "a TIFF code",
     "raster:LINEAR_RAW": "a TIFF code",
-    "raster:_NONE": "TIFF codes",
-    "library:_HEAD": "bytes of a header",
     "levels:_POINTS": "points of an integral, of which half as many give it to 1e-9",
-    "levels:_CURVE_SCALE": "a unit: no result depends on it",
     "reading:MEASURE_VERSION": "a version of stored readings",
     "dng_from_raw:_D65": "an EXIF code of a light",
     "dng_writer:_IS_EXPOSURE_INDEX": "an EXIF code",
@@ -66,20 +60,15 @@ EXEMPT = {
     "dng_writer:_TILE": "a size of tiles: any multiple of 16 gives the same pixels",
     "dng_writer:_TILE_STEP": "TIFF asks for multiples of 16; readers take others too",
     "camera:_D50_XY": "the white point of standard light D50",
-    "render:RENDER_VERSION": "a version of rendered files",
     "generation:_LOCKED_BYTE": "a place beyond the file's end: every process takes the same",
     # Speed and memory: the result does not depend on them, or by less than its last printed digit.
     "fit:_CHUNK": "memory at a time",
-    "blocks:_BAND": "memory at a time",
-    "check:_BAND": "memory at a time",
     "demosaic:BAND": "memory at a time",
     "plates:_PIXEL_BYTES": "an estimate of room on the disk",
     "render:_OVERHEAD": "an estimate of room on the disk",
     "render:_MOSAIC_BYTES": "an estimate of room on the disk",
     "render:_PIXEL_BYTES": "an estimate of room on the disk",
     "render:_WORKERS": "frames at a time",
-    "cache:_CHECKED_BYTES": "how much of a file its fingerprint reads",
-    "cache:_THREADS": "frames at a time",
     "generation:_TRY_S": "how often a lock is tried",
     "patch:_MOST_LEVELS": "from where sorting is quicker than counting",
     "target_moved:_AT_ONCE": "memory at a time",
@@ -88,8 +77,12 @@ EXEMPT = {
     "reading:_BAND": "memory at a time",
     "reading:_LARGEST_REGION": "memory at a time",
     "reading:_THINNED": "memory at a time",
-    "ingest:_LOOKED_AT": "how many frames the target is sought in",
+    "measured:_LOOKED_AT": "how many frames the target is sought in",
     "target:FRAMES_LOOKED_AT": "how many frames the median is taken of",
+    "notices:_CLOSELY": "how long notices are gathered before a look",
+    "notices:_COLLECTED": "how long notices are gathered before a look",
+    "workers:_BYTES_A_PROCESS": "an estimate of when another process is worth its beginning",
+    "workers:_KEPT_BYTES": "memory that is kept for the next array",
     "differences:DRAWS": "draws of a simulation: its noise only",
     "limits:_DRAWS": "draws of a simulation: its noise only",
     "limits:_MANY": "from how many rows on half as many draws are enough: the simulation's noise only",
@@ -99,9 +92,6 @@ EXEMPT = {
     # Sizes and amounts on a page or the screen: the numbers that are shown do not depend on them.
     "images:_ICC_HEADER": "the length of an ICC header",
     "audit:_ABREAST": "patches side by side in a table",
-    "report:THUMBNAIL_PIXELS": "size of small pictures",
-    "report:LARGEST": "size of small pictures",
-    "report:SMALLEST": "size of small pictures",
     "correct:_WORST": "frames that are shown large",
     "first_page:CLOSE_FROM": "from how many heads the printed page is set closer",
     "first_page:OPEN_TO": "up to how many heads the printed page is set wider",
@@ -117,6 +107,7 @@ EXEMPT = {
     "panels:_PLOT": "place in a drawing",
     "svg:_FOOT": "size of a drawing",
     "tables:PAST_THE_LIMIT": "reach of a drawing",
+    "pictures:_QUALITY": "how finely small pictures are stored",
     "setup_figures:_CARD": "size of a drawing",
     "setup_figures:_FARTHEST": "reach of a drawing",
     "setup_figures:_LIT": "tone of a drawing",
@@ -137,10 +128,8 @@ EXEMPT = {
     # Equivalent: the number cancels out.
     "chart:LOOKED_AT": "sizes of pictures tried in turn; a chart shows at several of them",
     "chart:_ANY_LIGHT": "the matrix that is fitted takes up the light's colour",
-    "chromaticity:_LOCUS_STEP": "step of a table that is interpolated",
     "dng_copy:_NEUTRAL_DENOMINATOR": "denominator of a stored fraction: its last digit only",
     "dng_copy:_STOPS_DENOMINATOR": "denominator of a stored fraction: its last digit only",
-    "levels:_LINEAR_SCALE": "a scale that white level and values share",
     "uncertainty:_DOF_NORMAL": "Student's factor is the normal one from far below on",
     "search:UNIT": "rounds distances far below what is measured",
     "lights:_MANY": "degrees of freedom that stand for infinity",
@@ -249,12 +238,13 @@ def tests_of(constant: Constant) -> list[Path]:
 
 
 def importers_of(place: Path) -> list[Path]:
-    """Test files that import a file of the package, given by its path in it without a suffix."""
+    """Test files that import a file of the package, given by its path in it without a suffix; quick ones first."""
     dotted = ".".join(("greystep", *place.parts))
     imports = re.compile(
         rf"{re.escape(dotted)}\b|from {re.escape(dotted.rpartition('.')[0])} import .*\b{place.name}\b"
     )
-    return [file for file in sorted(TESTS.rglob("test_*.py")) if imports.search(file.read_text("utf-8"))]
+    found = [file for file in sorted(TESTS.rglob("test_*.py")) if imports.search(file.read_text("utf-8"))]
+    return sorted(found, key=lambda file: "by_hand" not in file.stem)
 
 
 def users_of(constant: Constant) -> list[Path]:

@@ -19,7 +19,7 @@ from greystep.raw import dng
 from greystep.raw import preview as previews
 from greystep.raw.containers import blocks
 from greystep.raw.curves import Curve, read_curves
-from greystep.raw.levels import read_levels
+from greystep.raw.levels import linear, read_levels
 from greystep.raw.overview import _Bins
 from greystep.raw.preview import look_of
 from greystep.raw.raster import LINEAR_RAW, read_raster
@@ -92,12 +92,16 @@ def test_a_tag_of_more_than_two_hundred_and_fifty_six_values_is_no_exposure_data
 # --- how a DNG is stored ----------------------------------------------------------------------------------------------
 
 
+def opcode(number: int, count: int, body: bytes) -> bytes:
+    """A list of one opcode over a whole frame of 8 x 8 px."""
+    data = struct.pack(">9I", 0, 0, 8, 8, 0, 1, 1, 1, count) + body
+    return struct.pack(">5I", 1, number, 0x01030000, 0, len(data)) + data
+
+
 def curve_of(number: int, count: int, body: bytes) -> Curve | None:
     """The curve that an opcode gives; None where it is refused."""
-    data = struct.pack(">9I", 0, 0, 8, 8, 0, 1, 1, 1, count) + body
-    listed = struct.pack(">5I", 1, number, 0x01030000, 0, len(data)) + data
     try:
-        (curve,), _ = read_curves("a.dng", {DngTag.OPCODE_LIST_2: listed}, 8, 8, 1)
+        (curve,), _ = read_curves("a.dng", {DngTag.OPCODE_LIST_2: opcode(number, count, body)}, 8, 8, 1)
     except FrameError:
         return None
     return curve
@@ -126,12 +130,17 @@ def test_the_white_of_a_calibration_light_takes_eighteen_bytes(size: int, white:
     assert colour.white_1 == white
 
 
-def test_floats_are_counts_of_fourteen_bits() -> None:
+def test_floats_are_counts_of_fourteen_bits_and_what_curves_give_of_sixteen() -> None:
     """Limits in counts, such as one count of black, mean the same in all frames."""
     tags: Any = {DngTag.WHITE_LEVEL: np.array([2.0] * 3), DngTag.BLACK_LEVEL: np.array([0.5] * 3)}
     levels = read_levels("a.dng", tags, 8, 8, 3, None)
     assert levels.white == (16383.0,) * 4
     assert levels.black_pattern.ravel().tolist() == [16383.0 / 4.0] * 3
+    levels = read_levels(
+        "a.dng", tags | {DngTag.OPCODE_LIST_2: opcode(8, 1, struct.pack(">2d", 0.0, 0.5))}, 8, 8, 3, 12
+    )
+    assert levels.white == (65535.0,) * 4
+    assert linear(levels, np.full((8, 8, 3), 2), 0, 0)[0, 0].tolist() == [65535.0 / 2.0, 65535.0, 65535.0]
 
 
 @pytest.mark.parametrize(

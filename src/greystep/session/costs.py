@@ -14,14 +14,12 @@ GAP: Final = 0.45
 NO_FLASH: Final = 0.8
 #: What is not known of a row (a job) or of a frame (one that cannot be read) fits anything, but nothing well.
 UNKNOWN: Final = 0.3
-#: A frame with light on a row without.
-LIT: Final = 2.0
 #: Fewer frames in a row at a head's full level, in front of its first row, are slips of another kind than warm-ups.
 WARM_UPS: Final = 3
 
 
 def disagreement(expected: Floats, measured: Floats) -> Floats:
-    """Return the cost (rows, frames) of each frame on each row [stop].
+    """Return the cost (rows, frames) of each frame on each row [stop]; infinite for one with light on a row without.
 
     Args:
         expected, measured: (rows,) and (frames,) arrays. Light [stop]; NaN is not known; no flash is inf in a row, -inf
@@ -29,5 +27,5 @@ def disagreement(expected: Floats, measured: Floats) -> Floats:
     """
     dark_row, dark_frame = np.isinf(expected)[:, None], np.isinf(measured)[None, :]
     apart = np.abs(measured[None, :] - expected[:, None])
-    cost = np.where(dark_row & dark_frame, 0.0, np.where(dark_row, LIT, np.where(dark_frame, NO_FLASH, apart)))
+    cost = np.where(dark_row & dark_frame, 0.0, np.where(dark_row, np.inf, np.where(dark_frame, NO_FLASH, apart)))
     return np.where(np.isnan(apart), UNKNOWN, cost)
