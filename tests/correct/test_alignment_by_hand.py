@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from correct.test_overlap_by_hand import blocks
@@ -40,26 +41,44 @@ def test_a_shift_is_found_though_a_fifth_of_the_things_was_put_elsewhere() -> No
     assert zoom == pytest.approx(0.0, abs=3e-3)
 
 
+def spotted(one: Blocks, seed: int) -> Blocks:
+    """The same with forty blocks that are dark or clipped."""
+    rng = np.random.default_rng(seed)
+    for y, x in zip(rng.integers(0, 60, 40), rng.integers(0, 90, 40), strict=True):
+        one.clipped[y, x] = bool(rng.random() < 0.5)
+        one.signal[y, x] *= 1.0 if one.clipped[y, x] else 0.001
+    return one
+
+
+def all_there(mask: NDArray[np.bool_], places: list[NDArray[np.float64]]) -> NDArray[np.bool_]:
+    """Whether the four blocks between which each place lies are all there, but for one that hardly counts."""
+    y, x = (np.clip(np.floor(at).astype(int), 0, side - 2) for at, side in zip(places, mask.shape, strict=True))
+    v, u = places[0] - y, places[1] - x
+    share = (1 - v) * (1 - u) * mask[y, x] + v * (1 - u) * mask[y + 1, x]
+    return np.asarray(share + (1 - v) * u * mask[y, x + 1] + v * u * mask[y + 1, x + 1] > 0.999)
+
+
 @pytest.mark.parametrize(
     ("hub", "frame"),
     [
         (scene(), scene(0.004, 0.6, moved=6)), (scene(contrast=0.01, noise=0.5), scene(0.003, 0.5, 0.01, noise=0.4)),
         (scene(contrast=0.002, noise=1.5), scene(0.002, 1.5, 0.002, noise=1.6)),
+        (spotted(scene(), 5), spotted(scene(0.004, 0.6), 6)),
     ],
-    ids=["plain", "noisy", "even"],
+    ids=["plain", "noisy", "even", "with dark and clipped blocks"],
 )  # fmt: skip
 def test_each_step_is_weighted_least_squares_with_what_is_likely(
     monkeypatch: pytest.MonkeyPatch, hub: Blocks, frame: Blocks
 ) -> None:
     """Likely are one block, one block and a hundredth; left out is what does not fit, and the rim."""
-    (one, seen), (other, _) = alignment._lookable(hub), alignment._lookable(frame)
+    (one, seen), (other, shown) = alignment._lookable(hub), alignment._lookable(frame)
     y, x = np.mgrid[0:60, 0:90].astype(np.float64)
     down, across = np.gradient(one, axis=0), np.gradient(one, axis=1)
     likely, found = np.array([1.0, 1.0, 0.01]), np.zeros(3)
     for rounds in range(1, 5):
         places = [y + found[1] + found[2] * (y - 29.5), x + found[0] + found[2] * (x - 44.5)]
         inside = (places[0] >= 0) & (places[0] <= 59) & (places[1] >= 0) & (places[1] <= 89)
-        good = ndimage.binary_erosion(seen, iterations=2) & inside
+        good = ndimage.binary_erosion(seen, iterations=2) & inside & all_there(shown, places)
         left = (ndimage.map_coordinates(other, places, order=1, mode="nearest") - one)[good]
         left -= np.median(left)
         spread = SD_PER_MAD * np.median(np.abs(left))

@@ -157,6 +157,20 @@ def test_what_is_told_of_a_field_and_what_lies_about_it() -> None:
     assert opposite.alike == pytest.approx(-np.ones(len(opposite.alike)))
 
 
+def test_structure_and_likeness_of_a_field_are_those_of_green_in_the_nine_blocks_about_it() -> None:
+    """Each channel with things of its own; in plain sums."""
+    rng = np.random.default_rng(4)
+    hub, frame = rng.uniform(0.1, 0.6, (2, 40, 48, 3))
+    found = fields(hub, frame)
+    place = 5 * 12 + 6
+    one, two = (each[18:27, 22:31].reshape(-1, 3) for each in (hub, frame))
+    assert found.structure[place] == pytest.approx(np.std(one[:, 1]) / np.mean(one[:, 1]))
+    assert found.structure_2[place] == pytest.approx(np.std(two[:, 1]) / np.mean(two[:, 1]))
+    assert found.alike[place] == pytest.approx(np.corrcoef(one[:, 1], two[:, 1])[0, 1])
+    assert found.level[place] == pytest.approx(np.log(two.mean(axis=0) / one.mean(axis=0)))
+    assert found.contrast[place] == pytest.approx(np.log(two.std(axis=0) / one.std(axis=0)))
+
+
 def test_weights_and_limits() -> None:
     assert evenness(np.array([0.0, 0.03, 0.09])) == pytest.approx([1.0, 0.5, 0.1])
     calm = np.array([True, True, False, False])

@@ -124,6 +124,8 @@ def test_a_lattice_is_the_chart_at_the_one_place_and_turn_where_its_colours_fit(
     edges = [(15 - half, 12 - half), (15 + 10 * (across - 1) + half, 12 + 10 * (down - 1) + half)]
     upright = np.array([edges[0], (edges[1][0], edges[0][1]), edges[1], (edges[0][0], edges[1][1])])
     assert corners == pytest.approx(np.roll(upright, -turns, axis=0), abs=1e-6)
+    wide = np.pad(drawn(turns), ((0, 60), (0, 60), (0, 0)), constant_values=0.02)
+    assert [one[:2] for one in placed(wide, seen)] == [found[0][:2]], "with room about it too"
 
 
 @pytest.mark.parametrize(("columns", "rows"), [((0, 3), (0, 4)), ((3, 6), (0, 4)), ((0, 6), (0, 2)), ((0, 6), (2, 4))])

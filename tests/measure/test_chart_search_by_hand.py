@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from greystep.measure import chart, locus
 from greystep.measure.chart import chart_colours
@@ -14,6 +15,51 @@ Floats = NDArray[np.float64]
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
 KNOWN = chart_colours(5000.0, 0.0)[0]
 SEEN = KNOWN @ MATRIX.T
+
+
+# --- areas and misfits ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_even_areas_of_a_mask_are_those_of_like_sides_that_fill_their_spread(seed: int) -> None:
+    """Twelve pixels at least, a fortieth of the picture at most; their covariance tells sides and what they fill."""
+    rng = np.random.default_rng(seed)
+    calm = ndimage.gaussian_filter(rng.standard_normal((120, 160)), 1.0) > 0.12
+    for _ in range(25):
+        (y, x), (high, wide) = rng.integers(2, 100, 2), rng.integers(2, 22, 2)
+        calm[y - 1 : y + high + 1, x - 1 : x + wide + 1] = False
+        calm[y : y + high, x : x + wide] = True
+    marks, count = ndimage.label(calm)
+    wanted, nearly = [], 0
+    for number in range(1, count + 1):
+        y, x = np.nonzero(marks == number)
+        if not 12 <= len(y) < 480:
+            continue
+        spread = np.cov(x, y, ddof=0) + np.eye(2) / 12.0  # of pixels that have an area themselves
+        root = np.sqrt(max(np.linalg.det(spread), 1e-9))
+        if len(y) / (12.0 * root) > 0.8 and np.trace(spread) / 2.0 / root < 1.4:
+            wanted.append((x.mean(), y.mean(), np.sqrt(len(y))))
+        else:
+            nearly += 1
+    centres, sizes = chart._even_areas(calm)
+    assert np.c_[centres, sizes] == pytest.approx(np.array(wanted))
+    assert len(wanted) > 3
+    assert nearly > 3
+
+
+def test_a_misfit_is_what_one_matrix_leaves_of_the_cube_roots_of_the_patches() -> None:
+    """In units of the brightest of each channel, each weighing by the slope of the cube root at its luminance."""
+    seen = SEEN * (1.0 + 0.05 * np.random.default_rng(2).standard_normal((24, 3))) * [1.0, 5.0, 0.3]
+    seen[4, 1] = np.nan
+    left = np.delete(np.arange(24), 4)
+    weight = np.maximum(KNOWN[left, 1], 0.02) ** (-2.0 / 3.0)
+    right = seen[left] / np.max(seen[left], axis=0)
+    rest = []
+    for channel in range(3):
+        design = KNOWN[left] * weight[:, None]
+        terms = np.linalg.solve(design.T @ design, design.T @ (right[:, channel] * weight))
+        rest.append(right[:, channel] * weight - design @ terms)
+    assert chart._misfit(seen, KNOWN) == pytest.approx(np.sqrt(np.mean(np.square(rest))))
 
 
 # --- lattices ---------------------------------------------------------------------------------------------------------

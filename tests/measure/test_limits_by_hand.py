@@ -124,6 +124,18 @@ def test_an_area_has_four_pixels_a_side_at_least(side: int, at: int) -> None:
     assert len(even_areas(np.full((80, 640, 3), 0.2), wide, 0.03)) == at, "a 64th of the picture's width"
 
 
+def test_the_box_of_a_round_area_lies_about_its_middle_beside_another() -> None:
+    """A disc of 15 px within a bar that is an area of its own."""
+    y, x = np.indices((80, 120))
+    steady = (y - 40) ** 2 + (x - 60) ** 2 <= 15**2
+    steady[5:12, 10:100] = True
+    bar, disc = even_areas(np.full((80, 120, 3), 0.2), steady, 0.03)
+    assert (bar.y0, bar.y1, bar.x0, bar.x1) == (4, 13, 9, 101)
+    assert (disc.y0 + disc.y1, disc.x0 + disc.x1) == pytest.approx((81, 121), abs=2)
+    assert min(disc.y1 - disc.y0, disc.x1 - disc.x0) >= 20
+    assert steady[disc.y0 + 1 : disc.y1 - 1, disc.x0 + 1 : disc.x1 - 1].all()
+
+
 def test_areas_that_hang_together_by_a_corner_are_one() -> None:
     """Two squares with a passage of five pixels askew between them: the larger one is the area."""
     steady = np.zeros((80, 120), dtype=bool)

@@ -257,7 +257,7 @@ def even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[Area]:
     for layer in (green, np.log(floor[..., 0]) - green, np.log(floor[..., 2]) - green):
         calm = scipy.ndimage.gaussian_filter(scipy.ndimage.median_filter(layer, size=3), 0.8, mode="nearest")
         for axis in (0, 1):
-            step = np.abs(scipy.ndimage.correlate1d(calm, [-1.0, 0.0, 1.0], axis=axis, mode="nearest"))
+            step = np.abs(scipy.ndimage.correlate1d(calm, [-1.0, 0.0, 1.0], axis=axis))
             # The calm third of a normal distribution's differences ends at 0.385 of its standard deviation.
             edges |= step > max(contrast, 5.0 * float(np.percentile(step, 30)) / 0.385)
     marks, _ = scipy.ndimage.label(edges, structure=np.ones((3, 3)))
@@ -277,7 +277,7 @@ def even_areas(scene: Floats, steady: Booleans, contrast: float) -> list[Area]:
             continue
         sides = sum((place[0].start <= 2, place[0].stop >= height - 2, place[1].start <= 2, place[1].stop >= width - 2))
         inner = np.maximum(scene[y0:y1, x0:x1], 1e-6)
-        light = scipy.ndimage.uniform_filter(np.log(scipy.ndimage.median_filter(inner[..., 1], size=3)), size=3)
+        light = scipy.ndimage.uniform_filter(np.log(scipy.ndimage.median_filter(inner[..., 1], size=3)))
         if float(np.median(np.abs(np.log(inner[..., 1]) - light))) > ROUGH:
             continue
         areas.append(
