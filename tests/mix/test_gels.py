@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from greystep.constants import NOMINAL_GELS
 from greystep.errors import FaultsError, GreystepError
 from greystep.measure import chromaticity
 from greystep.mix.gels import NO_GEL, Gel, all_stacks, join_gels, nominal_gels, parse_gel, read_gels
@@ -67,6 +68,12 @@ def test_nominal_gels_run_from_full_to_an_eighth_and_are_marked_as_common_practi
     for one in gels.values():
         assert not one.own
         assert all(mired > 0 and duv > 0 for _, mired, duv in one.doubts), one.name
+    for name, mired, spread_mired, duv, spread_duv, stops in NOMINAL_GELS:
+        half = ((name, pytest.approx(0.5 * spread_mired), pytest.approx(0.5 * spread_duv)),)
+        found = gels[name]
+        assert (found.mired_shift, found.duv_shift, found.stops, found.doubts) == (mired, duv, stops, half), (
+            "two standard uncertainties are the spread between makers"
+        )
 
 
 @pytest.mark.parametrize(

@@ -79,7 +79,7 @@ def measured_setup(found: Ingested, drift: Drift) -> Measured:
     to_xyz = np.linalg.inv(sees)
     rows: list[SetupRow] = []
     sums: list[Floats] = []
-    for cell in np.flatnonzero((table["body"] == body).to_numpy() & (table["n"] > 0).to_numpy()):
+    for cell in np.flatnonzero(table["body"] == body):
         head, stops = str(table["head"].iloc[cell]), float(table["stops"].iloc[cell])
         mine = flash & (readings["head"] == head).to_numpy() & (readings["body"] == body).to_numpy()
         mine &= readings["stops"].map(lambda value, at=stops: same_power(value, at)).to_numpy(bool)
