@@ -199,3 +199,13 @@ def test_so_much_of_a_window_is_read_as_its_map_takes(monkeypatch: pytest.Monkey
     assert found == (100, 500, 1000, 1360, (5, 1))
     found = target_corners.read_corner(frame, (100, 460, 1000, 1600))
     assert found == (100, 460, 1000, 1600, (1, 7))
+
+
+@pytest.mark.parametrize(("beside", "in_tile"), [(20, True), (14, False)])
+def test_a_corner_that_is_nearer_than_three_in_a_hundred_to_its_tiles_rim_reaches_over_it(
+    beside: int, in_tile: bool
+) -> None:
+    """The target is 600 px high; tiles begin at 1024, its upper edge so many pixels below."""
+    top = (1024 + beside) / 2000
+    found = windows((0.2, top, 0.6, top + 0.3), 1024)
+    assert (found[0][0] == 1024) == in_tile
