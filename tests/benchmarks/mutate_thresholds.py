@@ -60,6 +60,7 @@ EXEMPT = {
     "dng_writer:_TILE": "a size of tiles: any multiple of 16 gives the same pixels",
     "dng_writer:_TILE_STEP": "TIFF asks for multiples of 16; readers take others too",
     "camera:_D50_XY": "the white point of standard light D50",
+    "jobs:RENDER_VERSION": "a version of rendered files",
     "generation:_LOCKED_BYTE": "a place beyond the file's end: every process takes the same",
     # Speed and memory: the result does not depend on them, or by less than its last printed digit.
     "fit:_CHUNK": "memory at a time",
@@ -98,6 +99,10 @@ EXEMPT = {
     "first_page:LONGEST": "letters of a name that a table has room for",
     "setup_figures:_LEAST_NAME": "letters of a name below which a drawing gives none",
     "svg:LETTER": "an estimate of the width of a letter",
+    "at_set:_WIDE": "length of a line on the screen",
+    "frame_sheet:THUMBNAIL_PIXELS": "size of small pictures",
+    "panels:_ABREAST": "panels side by side in a drawing",
+    "panels:_FARTHEST": "reach of a drawing",
     "figures:_CELL": "size of a drawing",
     "history:_APART": "size of a drawing",
     "history:_LANE": "size of a drawing",

@@ -15,7 +15,7 @@ import rawpy
 
 from greystep.constants import DngTag
 from greystep.errors import FrameError
-from greystep.raw import dng
+from greystep.raw import dng, frame
 from greystep.raw import preview as previews
 from greystep.raw.containers import blocks
 from greystep.raw.curves import Curve, read_curves
@@ -203,3 +203,22 @@ def test_light_that_bends_by_three_hundredths_begins_or_ends_something(light: fl
     picture = np.full((5, 4, 3), ground, np.float32)
     picture[2, 1] = light
     assert bool(list(bins.unlike(picture, np.array([0, 2, 4])))) == bends
+
+
+@pytest.mark.parametrize("side", [2, 4, 6])
+def test_filter_patterns_repeat_after_two_four_or_six_pixels(side: int) -> None:
+    """Bayer, each filter twice as large, and X-Trans (colours that lie in no smaller square)."""
+    number = np.arange(36).reshape(6, 6)
+    patterns = {
+        2: [[0, 1], [3, 2]],
+        4: np.kron([[0, 1], [3, 2]], np.ones((2, 2), dtype=int)).tolist(),
+        6: np.where(number % 5 == 0, 0, np.where(number % 7 == 0, 2, 1)).tolist(),
+    }
+    pattern = patterns[side]
+    raw: Any = SimpleNamespace(
+        sizes=SimpleNamespace(top_margin=1, left_margin=2),
+        raw_color=lambda y, x: pattern[(y - 1) % side][(x - 2) % side],
+    )
+    found = frame._library_pattern(raw)
+    assert found is not None
+    assert found.tolist() == pattern
