@@ -80,6 +80,23 @@ def test_no_target_stands_in_for_other_light(unlike: dict[str, Any], tmp_path: P
     assert (found.source, found.trouble) == ("", "none")
 
 
+@pytest.mark.parametrize(
+    ("own", "other", "alike"),
+    [
+        ("A@1/2 & B@1/4", "B@1/4 & A@1/2", True), ("A@1/2 & B", "A@1/2 & B", True), ("A@1/2 & B", "A@1/2 & B@1/4", False),
+        ("A@1/2 & B@1/4", "A@1/2 & B", False), ("A@1/2 & B@1/4", "A@1/2", False), ("A@1/2", "A@1/2 & B@1/4", False),
+        ("A@1/2 & B@1/4", "A@1/2 & C@1/4", False), ("A@1/2 & B@1/4", "A@1/2 & B@1/8", False), ("A@bad", "A@bad", False),
+        ("A", "A", True),
+    ],
+)  # fmt: skip
+def test_lights_are_alike_by_their_heads_and_powers_known_or_not(
+    own: str, other: str, alike: bool, tmp_path: Path
+) -> None:
+    settings = load_settings(tmp_path)
+    (one,), (two,) = (lit([180.0], lights=lights) for lights in (own, other))
+    assert frame_light._alike(one, two, settings) == alike
+
+
 def test_at_other_settings_colour_stands_in_and_brightness_does_not(tmp_path: Path) -> None:
     found = nearby(tmp_path, f_number=8.0, flags="no_overlap")
     assert (found.source, found.marks, found.r_g) == ("nearby", {"settings_changed"}, 0.5)
