@@ -83,7 +83,7 @@ def test_no_target_stands_in_for_other_light(unlike: dict[str, Any], tmp_path: P
 @pytest.mark.parametrize(
     ("own", "other", "alike"),
     [
-        ("A@1/2 & B@1/4", "B@1/4 & A@1/2", True), ("A@1/2 & B", "A@1/2 & B", True), ("A@1/2 & B", "A@1/2 & B@1/4", False),
+        ("A@1/2 & B@1/4", "B@1/4 & A@1/2", True), ("A@1/2 & B", "A@1/2 & B", True), ("A & B", "A & B@1/4", False),
         ("A@1/2 & B@1/4", "A@1/2 & B", False), ("A@1/2 & B@1/4", "A@1/2", False), ("A@1/2", "A@1/2 & B@1/4", False),
         ("A@1/2 & B@1/4", "A@1/2 & C@1/4", False), ("A@1/2 & B@1/4", "A@1/2 & B@1/8", False), ("A@bad", "A@bad", False),
         ("A", "A", True),
