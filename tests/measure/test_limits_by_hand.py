@@ -148,6 +148,17 @@ def test_areas_that_hang_together_by_a_corner_are_one() -> None:
     assert len(even_areas(np.full((80, 120, 3), 0.2), steady, 0.03)) == 2
 
 
+@pytest.mark.parametrize(("high", "wide", "dust"), [(5, 5, True), (6, 5, False), (5, 6, False), (1, 1, True)])
+def test_dust_is_five_pixels_a_side_at_most(high: int, wide: int, dust: bool) -> None:
+    """What does not agree in so few pixels is no outline, and the area goes on through it."""
+    steady = np.zeros((80, 120), dtype=bool)
+    steady[10:50, 20:60] = True
+    steady[27 : 27 + high, 37 : 37 + wide] = False
+    (area,) = even_areas(np.full((80, 120, 3), 0.2), steady, 0.03)
+    whole = (area.y0, area.y1, area.x0, area.x1) == (9, 51, 19, 61)
+    assert whole == dust
+
+
 @pytest.mark.parametrize("side", range(4))
 def test_a_box_grows_to_one_side_alone_as_far_as_there_is_room(side: int) -> None:
     edges = np.ones((40, 40), dtype=bool)
