@@ -65,6 +65,8 @@ def test_the_last_target_before_a_frame_stands_in_with_the_spread_of_all(tmp_pat
     spread = stats.t.ppf(0.975, 1) * np.std([180, 183], ddof=1)
     assert found.u_mired == pytest.approx(np.hypot(0.05, spread), rel=1e-3)
     assert found.age_s == 360.0
+    assert nearby(tmp_path, captured="2026-03-02T09:07:00.5").age_s == 360.5, "with a fraction or without"
+    assert np.isnan(nearby(tmp_path, captured="").age_s)
     assert (found.signal_g, found.marks) == (8000.0, frozenset())
     assert nearby(tmp_path, (180.0,)).u_mired == pytest.approx(0.05)
 
