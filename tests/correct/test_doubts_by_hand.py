@@ -120,11 +120,11 @@ def blocks(level: float, size: int = 8, **more: Any) -> Blocks:
 
 
 def test_room_light_is_taken_off_block_by_block_at_the_frames_own_settings() -> None:
-    levels = {"f": 0.5, "slow": 0.6, "room": 0.1, "doubtful": 0.2}
+    levels = {"f": 0.5, "slow": 0.6, "room": 0.1, "doubtful": 0.2, "after": 0.3}
     pictures = {name: blocks(level) for name, level in levels.items()} | {"odd": blocks(0.3, 9)}
     log = pd.DataFrame(
         [("f", "job", "", 0.008), ("slow", "job", "", 0.5), ("room", "ambient", "", 0.008), ("odd", "ambient", "", 0.5),
-         ("doubtful", "ambient", "damaged", 0.008)],
+         ("doubtful", "ambient", "damaged", 0.008), ("after", "job", "", 0.008)],
         columns=["frame", "kind", "flags", "exposure_s"],
     ).assign(f_number=11.0, iso=100.0)  # fmt: skip
     asked: list[list[str]] = []
@@ -142,9 +142,9 @@ def test_room_light_is_taken_off_block_by_block_at_the_frames_own_settings() -> 
     assert seen[:2] == [(1, 2), (2, 2)]
     read("f")
     at_once = [one for one in asked if one]
-    assert at_once == [["frames/f", "frames/slow"], ["frames/room"], ["frames/odd"]], (
-        "all at the first, then one by one"
-    )
+    wanted = [[f"frames/{name}" for name in names] for names in (("f", "slow"), ("room",), ("odd",))]
+    assert at_once == wanted, "all at the first, then one by one"
+    assert read("after").signal == pytest.approx(np.full((8, 8, 3), 0.2)), "a picture is no room light"
 
 
 @pytest.mark.parametrize(
