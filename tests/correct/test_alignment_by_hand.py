@@ -99,3 +99,18 @@ def test_beyond_the_frame_its_edge_goes_on() -> None:
     assert seen[18] == pytest.approx(signal[19])
     assert seen[15] == pytest.approx(signal[18])
     assert not there[17:].any()
+
+
+@pytest.mark.parametrize("right", [9.0, -9.0])
+def test_no_shift_and_no_scale_goes_beyond_five_times_what_is_likely(right: float) -> None:
+    """A course of light across the frame that lies nine blocks farther."""
+    y, x = np.mgrid[0:60, 0:90].astype(np.float64)
+
+    def seen(by: float) -> Blocks:
+        light = sum(np.exp(-((x - at - by) ** 2) / 72.0) for at in (12.0, 41.0, 77.0)) + 0.02 * np.sin(y / 3.0)
+        found: Blocks = blocks(0.3 * np.exp(0.5 * light)[..., None] * np.ones(3))
+        return found
+
+    shift, zoom = alignment.align(seen(0.0), seen(right))
+    assert (abs(shift[0]), shift[0] * right > 0) == (5.0, True)
+    assert abs(zoom) == 0.05

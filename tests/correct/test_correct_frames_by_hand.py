@@ -146,6 +146,10 @@ def test_frames_are_brought_to_the_trend_of_their_series_where_one_is_asked(monk
     middle = np.sqrt(0.4 * 0.5)
     assert found.table["gain_r"].tolist() == pytest.approx([middle / 0.4, middle / 0.5])
     assert found.table["multiplier_r"].tolist() == pytest.approx([middle / 0.4 / 0.5, middle / 0.5 / 0.5])
+    camera = found.developed["Made Up 7"]
+    for name, red in (("f0", 0.4), ("f1", 0.5)):
+        slopes = (camera @ [middle, 1.0, 0.6]) / (camera @ [red, 1.0, 0.6])
+        assert found.slopes[name] == pytest.approx(slopes), "to the neutral on the trend"
 
 
 # --- what is asked ----------------------------------------------------------------------------------------------------

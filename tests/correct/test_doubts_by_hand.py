@@ -65,6 +65,8 @@ def test_the_last_target_before_a_frame_stands_in_with_the_spread_of_all(tmp_pat
     spread = stats.t.ppf(0.975, 1) * np.std([180, 183], ddof=1)
     assert found.u_mired == pytest.approx(np.hypot(0.05, spread), rel=1e-3)
     assert found.age_s == 360.0
+    assert nearby(tmp_path, captured="2026-03-02T09:07:00.5").age_s == 360.5, "with a fraction or without"
+    assert np.isnan(nearby(tmp_path, captured="").age_s)
     assert (found.signal_g, found.marks) == (8000.0, frozenset())
     assert nearby(tmp_path, (180.0,)).u_mired == pytest.approx(0.05)
 
@@ -78,6 +80,23 @@ def test_the_last_target_before_a_frame_stands_in_with_the_spread_of_all(tmp_pat
 def test_no_target_stands_in_for_other_light(unlike: dict[str, Any], tmp_path: Path) -> None:
     found = nearby(tmp_path, **unlike)
     assert (found.source, found.trouble) == ("", "none")
+
+
+@pytest.mark.parametrize(
+    ("own", "other", "alike"),
+    [
+        ("A@1/2 & B@1/4", "B@1/4 & A@1/2", True), ("A@1/2 & B", "A@1/2 & B", True), ("A & B", "A & B@1/4", False),
+        ("A@1/2 & B@1/4", "A@1/2 & B", False), ("A@1/2 & B@1/4", "A@1/2", False), ("A@1/2", "A@1/2 & B@1/4", False),
+        ("A@1/2 & B@1/4", "A@1/2 & C@1/4", False), ("A@1/2 & B@1/4", "A@1/2 & B@1/8", False), ("A@bad", "A@bad", False),
+        ("A", "A", True),
+    ],
+)  # fmt: skip
+def test_lights_are_alike_by_their_heads_and_powers_known_or_not(
+    own: str, other: str, alike: bool, tmp_path: Path
+) -> None:
+    settings = load_settings(tmp_path)
+    (one,), (two,) = (lit([180.0], lights=lights) for lights in (own, other))
+    assert frame_light._alike(one, two, settings) == alike
 
 
 def test_at_other_settings_colour_stands_in_and_brightness_does_not(tmp_path: Path) -> None:
@@ -101,11 +120,11 @@ def blocks(level: float, size: int = 8, **more: Any) -> Blocks:
 
 
 def test_room_light_is_taken_off_block_by_block_at_the_frames_own_settings() -> None:
-    levels = {"f": 0.5, "slow": 0.6, "room": 0.1, "doubtful": 0.2}
+    levels = {"f": 0.5, "slow": 0.6, "room": 0.1, "doubtful": 0.2, "after": 0.3}
     pictures = {name: blocks(level) for name, level in levels.items()} | {"odd": blocks(0.3, 9)}
     log = pd.DataFrame(
         [("f", "job", "", 0.008), ("slow", "job", "", 0.5), ("room", "ambient", "", 0.008), ("odd", "ambient", "", 0.5),
-         ("doubtful", "ambient", "damaged", 0.008)],
+         ("doubtful", "ambient", "damaged", 0.008), ("after", "job", "", 0.008)],
         columns=["frame", "kind", "flags", "exposure_s"],
     ).assign(f_number=11.0, iso=100.0)  # fmt: skip
     asked: list[list[str]] = []
@@ -123,9 +142,9 @@ def test_room_light_is_taken_off_block_by_block_at_the_frames_own_settings() -> 
     assert seen[:2] == [(1, 2), (2, 2)]
     read("f")
     at_once = [one for one in asked if one]
-    assert at_once == [["frames/f", "frames/slow"], ["frames/room"], ["frames/odd"]], (
-        "all at the first, then one by one"
-    )
+    wanted = [[f"frames/{name}" for name in names] for names in (("f", "slow"), ("room",), ("odd",))]
+    assert at_once == wanted, "all at the first, then one by one"
+    assert read("after").signal == pytest.approx(np.full((8, 8, 3), 0.2)), "a picture is no room light"
 
 
 @pytest.mark.parametrize(

@@ -101,6 +101,7 @@ def test_what_stands_out_is_the_logarithm_of_green_between_two_widths_and_goes_o
 def test_how_far_about_a_pixel_every_colour_stands() -> None:
     assert reach_of(np.array([[0, 1], [1, 2]])) == 1
     assert reach_of(np.array([[0, 1, 1, 1], [1, 1, 1, 1], [1, 1, 2, 1], [1, 1, 1, 1]])) == 2
+    assert reach_of(np.array([[0, 1, 2, 1], [2, 1, 2, 1], [1, 2, 1, 2], [2, 1, 2, 1]])) == 2, "of the rarest"
     assert reach_of(np.array([[-1]])) == 0, "three planes"
 
 

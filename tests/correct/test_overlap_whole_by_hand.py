@@ -80,6 +80,8 @@ def test_the_doubt_of_a_ratio_is_that_of_leaving_out_each_sixteenth_of_the_frame
     assert len(deviations) == 15
     assert dof == 14.0
     assert covariance == pytest.approx(np.mean([np.outer(one, one) for one in deviations], axis=0) + 1e-8 * np.eye(3))
+    third = (fields.y < 0.0) & (fields.y > -0.5) & (fields.x < 0.5)
+    assert overlap._uncertainty(fields, np.where(third, 1.0, 0.0), ratio)[1] == 2.0, "three parts are enough"
     narrow = (fields.y < 0.0) & (fields.y > -0.5) & (np.abs(fields.x) < 0.5)
     few, none = overlap._uncertainty(fields, np.where(narrow, 1.0, 0.0), ratio)
     assert np.isnan(few).all(), "two parts are too few"
@@ -184,6 +186,7 @@ def test_what_two_frames_do_not_share_is_told_with_its_numbers(
     assert found.why.startswith(why)
     assert bool(found.why) == bool(why)
     assert np.isfinite(found.ratio).all() == (not flag)
+    assert (found.ratio.shape, found.covariance.shape) == ((3,), (3, 3))
     if flag:
         assert np.isnan(found.covariance).all()
         assert np.isnan(found.dof)

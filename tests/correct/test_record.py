@@ -1,5 +1,6 @@
 """The record of what was rendered, file by file."""
 
+import hashlib
 import json
 import os
 from dataclasses import replace
@@ -20,7 +21,11 @@ def test_the_record_is_read_once_a_file(tmp_path: Path, monkeypatch: pytest.Monk
         target = tmp_path / "tiff" / f"f{number}.tif"
         write_bytes(target, b"picture", record.announced(target, tmp_path, f"f{number}.dng", "mark", "run"))
     assert len(reads) == 3
-    assert sorted(record.read_record(tmp_path)) == ["tiff/f0.tif", "tiff/f1.tif", "tiff/f2.tif"]
+    found = record.read_record(tmp_path)
+    assert sorted(found) == ["tiff/f0.tif", "tiff/f1.tif", "tiff/f2.tif"]
+    state = (tmp_path / "tiff/f1.tif").stat()
+    checksum = hashlib.sha256(b"picture").hexdigest()
+    assert found["tiff/f1.tif"] == record.Finished("f1.dng", "mark", 7, state.st_mtime_ns, checksum, "run")
 
 
 def test_a_file_of_a_killed_run_is_replaced_and_one_that_was_changed_since_is_kept(tmp_path: Path) -> None:

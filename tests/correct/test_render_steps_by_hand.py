@@ -100,9 +100,43 @@ def test_two_frames_are_rendered_at_a_time_and_what_fails_is_told(
     found = {str(given): str(outcome) for given, outcome in render._worked(todo, "tiff", tmp_path, "the run", True)}
     assert found == {"a": "0.1", "b": "0.2", "c": "c: damaged", "d": "0.2"}
     assert sorted(asked) == todo
-    monkeypatch.setattr(render, "_one", lambda *_: (_ for _ in ()).throw(GreystepError("the disk is full")))
+
+
+def test_a_frame_is_told_as_soon_as_it_is_done_and_one_that_cannot_be_written_ends_the_run(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    told, begun = threading.Event(), list[str]()
+
+    def one(given: Any, *_: object) -> float:
+        begun.append(given)
+        if given == "b":
+            assert told.wait(20.0), "a is told while b is still rendered"
+        if given == "c":
+            raise GreystepError("the disk is full")
+        return 0.0
+
+    monkeypatch.setattr(render, "_one", one)
+    todo: Any = list("abcdefgh")
+    work = render._worked(todo, "tiff", tmp_path, "the run", True)
+    assert next(work)[0] == "a"
+    told.set()
     with pytest.raises(GreystepError, match="the disk is full"):
-        list(render._worked(todo, "tiff", tmp_path, "the run", True))
+        list(work)
+    assert len(begun) < 6, "the rest is not begun"
+
+
+@pytest.mark.parametrize("form", ["dng", "tiff", "exr"])
+def test_the_library_of_exr_files_is_asked_for_before_anything_is_done(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, form: str
+) -> None:
+    def missing() -> None:
+        raise GreystepError("it is not installed")
+
+    monkeypatch.setattr(render, "exr_library", missing)
+    monkeypatch.setattr(render, "jobs_of", lambda *_: [])
+    given: Any = SimpleNamespace(settings=SimpleNamespace(path=tmp_path))
+    with pytest.raises(GreystepError, match="it is not installed" if form == "exr" else "no frame has a correction"):
+        render._rendered(given, given, tmp_path, form, None, False)
 
 
 def test_a_folder_among_raw_frames_is_refused_and_one_run_at_a_time_works_in_it(

@@ -170,9 +170,14 @@ def test_what_is_shared_is_the_hubs_light_times_the_ratio_as_sure_as_the_ratio_i
     """Blue of the ratio is known to 0.2 % from 15 degrees of freedom: what that makes of the mired, by differences."""
     covariance = np.diag([0.0, 0.001**2, 0.002**2])
     found = overlap.Overlap(np.array([1.0, 1.1, 1.05]), covariance, 15.0, 80.0, "", "")
-    monkeypatch.setattr(shared, "compare", lambda *_: found)
+    pictures = {name: blocks(0.5, 40) for name in ("a", "hub")}
+    monkeypatch.setattr(
+        shared,
+        "compare",
+        lambda *pair: found if (pair[0] is pictures["hub"], pair[1] is pictures["a"]) == (1, 1) else None,
+    )
     base = np.array([0.5, 1.0, 0.65])
-    one = shared._shared("a", "hub", base, BODY, lambda name: blocks(0.5, 40))
+    one = shared._shared("a", "hub", base, BODY, pictures.__getitem__)
     assert (one.overlap, one.trouble) == (found, "")
     assert one.light == pytest.approx([0.5, 1.1, 0.6825])
 
@@ -264,7 +269,8 @@ def test_the_light_of_a_profile_is_that_of_the_one_head_that_lit_the_frame(
     asked: list[Any] = []
     monkeypatch.setattr(frame_light, "light_at", lambda profile, *given: asked.append(given) or light)
     profile: Any = SimpleNamespace(ingested=SimpleNamespace(bodies={"Made Up 7": BODY}))
-    tags = ColourTags(0.9 * MATRIX, None, 21, 0, None, None, None, None, "dng")
+    warmer = MATRIX * [[1.1], [1.0], [0.8]]
+    tags = ColourTags(0.9 * MATRIX, warmer, 21, 17, None, None, None, None, "dng")
     here = session_of(tmp_path, [frame("x", 0, "A", 0.0, 180.0)])
     here.bodies["Other 2"] = replace(BODY, label="Other 2", matrix=None, tags=tags)
     (own,) = lit([0.0], source="", trouble="none", modifier="dome")

@@ -125,3 +125,16 @@ def test_a_light_that_did_not_fire_has_no_share() -> None:
     assert found.amounts[0] == pytest.approx([0.7] * 3, abs=0.01)
     assert found.amounts[1] == pytest.approx([0.0] * 3, abs=0.01)
     assert (found.amounts >= 0.0).all()
+
+
+@pytest.mark.usefixtures("still")
+@pytest.mark.parametrize("clipped", [True, False])
+def test_what_lies_about_a_clipped_block_of_the_frame_is_left_out(clipped: bool) -> None:
+    """Three blocks about it, which its light has spread over, are told neither to agree nor to disagree."""
+    singles, _, amounts = lit(noise=0.0)
+    signal = np.asarray(sum(one.signal * amount for one, amount in zip(singles, amounts, strict=True)))
+    signal[17:24, 17:24] *= 1.5
+    found = unmix.unmix(singles, blocks(signal, clipped=((20, 20),) if clipped else ()))
+    assert found is not None
+    assert found.agreed_pct == pytest.approx(100.0 if clipped else 100.0 * 380 / 384)
+    assert found.amounts == pytest.approx(amounts, abs=1e-4)

@@ -164,10 +164,12 @@ def test_corners_go_round_an_area_of_the_frame_clockwise(corners: Floats) -> Non
 
 
 def test_corners_may_lie_on_the_rim_of_the_frame(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(chart, "overview", lambda *_: np.full((40, 60, 3), 0.3))
+    asked: list[Any] = []
+    monkeypatch.setattr(chart, "overview", lambda *given: asked.append(given) or np.full((40, 60, 3), 0.3))
     frame: Any = SimpleNamespace(path=SimpleNamespace(name="f.dng"))
     with pytest.raises(GreystepError, match="no 24-patch colour chart between these corners"):
         chart.turned_corners(frame, np.array([(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)]))
+    assert asked == [(frame, 1024)], "in the finest picture"
 
 
 @pytest.mark.parametrize("turns", range(4))

@@ -276,6 +276,14 @@ def test_greens_have_no_ratio_where_their_mean_is_below_black() -> None:
         assert np.isfinite(found.gradient_pct) == told
 
 
+def test_greens_have_no_ratio_where_the_second_is_black() -> None:
+    values = np.full((32, 32), 512.0)
+    values[0::2, 1::2] = np.round(np.random.default_rng(13).normal(600.0, 5.0, (16, 16)))
+    found = patch.measure_patch(mosaic_of(values, black=512.0), WHITE)
+    assert found.mean[1] == pytest.approx(44.0, abs=1.0)
+    assert np.isnan(found.g1_g2)
+
+
 def test_blocks_that_spread_over_one_code_are_calm_ones() -> None:
     """Five eighths of the rows are noisy; of three eighths each pixel is one of two codes."""
     values = np.round(np.random.default_rng(8).normal(1000.0, 40.0, (64, 64)))

@@ -9,7 +9,7 @@ from scipy import spatial
 
 from greystep.measure import chart, target, target_corners
 from greystep.measure.target import Target, pixel_box, target_at
-from greystep.measure.target_moved import around_of, stride
+from greystep.measure.target_moved import around_of, slopes, stride
 from greystep.raw.frame import Mosaic
 
 Box = tuple[int, int, int, int]  # y0, y1, x0, x1
@@ -33,6 +33,8 @@ def test_of_two_cards_over_the_range_the_larger_one_is_the_target_wherever_they_
     for small in ((50, 62, 90, 102), (5, 17, 60, 72), (60, 72, 12, 24)):
         assert near(over_range(large, small), large), small
         assert near(over_range(small), small)
+    for upper, lower in (((3, 27, 20, 50), (58, 77, 60, 80)), ((20, 50, 3, 27), (30, 50, 95, 114))):
+        assert near(over_range(upper, lower), upper), "not by how far down or to the right it lies"
     tall, wide = (10, 60, 10, 26), (30, 44, 50, 110)
     assert near(over_range(tall, wide), wide), "by its area: 840 and 800 px"
 
@@ -184,6 +186,29 @@ def test_corners_are_mapped_to_one_on_their_mean_and_are_alike_by_their_edges() 
     ]  # fmt: skip
     across = np.where(x > 11, 4000.0, 1000.0)[::2, ::2][None] / 2500.0
     assert target_corners.in_place([across], one).tolist() == [False], "an edge in one direction alone"
+
+
+@pytest.mark.parametrize(("alike", "told"), [(0.68, False), (0.72, True)])
+@pytest.mark.parametrize(("light", "usual"), [(1.0, 1.0), (40.0, 1.0), (1.0, 40.0), (0.05, 0.02)])
+def test_edges_agree_from_a_correlation_of_seven_tenths_on_in_both_directions(
+    alike: float, told: bool, light: float, usual: float
+) -> None:
+    """Other edges are laid over those of a corner until the smaller of both correlations is so high; at any light."""
+    y, x = np.mgrid[0:12, 0:12]
+    corner = np.where((y > 5) & (x > 5), 1.0, 0.3)
+    other = np.random.default_rng(1).uniform(0.0, 1.0, (12, 12))
+
+    def correlation(share: float) -> float:
+        one, two = slopes(corner), slopes(corner + share * other)
+        return float(min(np.sum(one[k] * two[k]) / np.sqrt(np.sum(one[k] ** 2) * np.sum(two[k] ** 2)) for k in (0, 1)))
+
+    low, high = 0.0, 30.0
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if correlation(middle) < alike else (middle, high)
+    assert correlation(low) == pytest.approx(alike, abs=1e-6)
+    maps = light * (corner + low * other)[None]
+    assert target_corners.in_place([maps], usual * corner[None]).tolist() == [told]
 
 
 def test_a_grey_is_what_a_camera_may_answer_to_one() -> None:

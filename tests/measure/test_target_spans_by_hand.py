@@ -1,4 +1,4 @@
-"""Spans in whole periods, shelves of top values, bins that hold green, and files of cameras: at their limits."""
+"""Spans in whole periods, bins that hold green, exposure data and files of cameras: at their limits."""
 
 import json
 from pathlib import Path
@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from greystep.errors import FaultsError, FrameError, GreystepError
-from greystep.measure import patch, reading
+from greystep.measure import reading
 from greystep.measure.camera_json import read_camera_json
 from greystep.measure.target import pixel_span
 from greystep.measure.target_moved import binned, reference_surround
@@ -48,45 +48,6 @@ def test_a_span_is_rounded_inwards_to_whole_periods_and_cut_about_its_middle() -
         assert pixel_span(*given) == plain_span(*given), given
     assert pixel_span(0.999, 1.0, 101, 2, 64) == (98, 100)
     assert pixel_span(0.0, 0.001, 101, 2, 64) == (0, 2)
-
-
-# --- shelves ----------------------------------------------------------------------------------------------------------
-
-
-def shelf(
-    top: float = 1020.0, count: int = 41, levels: int = 20, spread: float = 10.0, low: int = 10, white: float = 16383.0
-) -> bool:
-    """Levels up to 1019 of ten pixels each, the first of them of `low`; and some pixels at a value above these."""
-    counts = np.full(levels, 10)
-    counts[0] = low
-    raw = np.concatenate([np.repeat(1020.0 - levels + np.arange(levels), counts), np.full(count, top)])
-    found = patch._ceiling(raw, white, 500.0, spread)
-    assert found in (top, white)
-    return found == top
-
-
-def test_a_shelf_stands_out_from_ten_levels_below_it() -> None:
-    assert shelf()
-    assert not shelf(count=40), "four times as many as of any"
-    assert shelf(low=200), "ten levels farther down it does not matter"
-    assert not shelf(levels=10, low=200)
-    assert shelf(levels=6)
-    assert not shelf(levels=5), "codes so few are no distribution"
-
-
-def test_a_shelf_lies_at_the_end_of_the_patchs_own_values() -> None:
-    assert shelf(top=1023.0)
-    assert not shelf(top=1024.0), "a gap of five, more than a quarter of nineteen"
-    assert not shelf(spread=1.3), "eight above the middle is more than six deviations"
-    assert shelf(spread=1.4)
-    assert not shelf(white=1019.5), "the declared level comes first"
-
-
-def test_of_many_pixels_one_in_two_thousand_must_be_at_the_top() -> None:
-    rare = np.concatenate([np.arange(20_000.0) / 20.0, np.full(9, 1000.2)])
-    assert patch._ceiling(rare, 16383.0, 0.0, 300.0) == 16383.0
-    often = np.concatenate([np.arange(20_000.0) / 20.0, np.full(11, 1000.2)])
-    assert patch._ceiling(often, 16383.0, 0.0, 300.0) == 1000.2
 
 
 # --- maps of a target's surround --------------------------------------------------------------------------------------
