@@ -229,6 +229,20 @@ def test_an_ambient_frame_of_another_setting_within_a_stretch_is_of_half_the_cha
     assert found.signal[2] == pytest.approx(FLASH)
 
 
+def test_the_size_of_a_change_is_that_of_the_frames_that_serve_where_they_lie_on_both_its_sides() -> None:
+    """1 s sees changes of 30 and 40, 2 s of 60 and 90; the first frame of 2 s lies within the first change.
+
+    The mean of the three that serve is 70; half of 60 for one of them and 90 for two brings it to 140, of 150 there are.
+    """
+    one, two = {"exposure_s": 1.0}, {"exposure_s": 2.0}
+    found = off(
+        frame("ambient", ROOM, **one), frame("ambient", 2 * ROOM, **two), frame("ambient", ROOM + 30.0, **one),
+        frame("ambient", 2 * ROOM + 60.0, **two), frame("ambient", ROOM + 70.0, **one),
+        frame("ambient", 2 * ROOM + 150.0, **two), frame("flash", FLASH + 2 * ROOM + 150.0, **two),
+    )  # fmt: skip
+    assert found.signal[6] == pytest.approx(FLASH + 10.0)
+
+
 def test_a_change_at_settings_that_are_known_is_not_brought_to_those_that_are_not() -> None:
     """An ISO that no frame tells: what changed at ISO 100 by 30 counts cannot be scaled to it."""
     blind = {"iso": NAN}

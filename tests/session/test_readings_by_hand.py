@@ -226,6 +226,8 @@ def test_without_flash_frames_cards_or_whatever_there_is_make_the_zero() -> None
     none = [False] * 6
     cards = output(used=none, kind=["job", "card", "job", "job", "job", "job"])
     assert cards == pytest.approx([0.2, 0.0, -0.8, -0.2, -0.2, -1.4])
+    lost = output(used=none, usable=[True, False, *[True] * 4], kind=["job", "card", "job", "job", "job", "job"])
+    assert lost == pytest.approx([0.0, NAN, -1.0, -0.4, -0.4, -1.6], nan_ok=True), "a card that cannot be used"
     assert output(used=none, kind="job", stops=NAN) == pytest.approx([0.1, -0.1, -0.9, -0.3, -0.3, -1.5])
     assert np.isnan(output(used=none, usable=none)).all()
 
