@@ -232,7 +232,7 @@ def test_an_ambient_frame_of_another_setting_within_a_stretch_is_of_half_the_cha
 def test_the_size_of_a_change_is_that_of_the_frames_that_serve_where_they_lie_on_both_its_sides() -> None:
     """1 s sees changes of 30 and 40, 2 s of 60 and 90; the first frame of 2 s lies within the first change.
 
-    The mean of the three that serve is 70; half of 60 for one of them and 90 for two brings it to 140, of 150 there are.
+    The mean of the three that serve is 70; half of 60 for one and 90 for two brings it to 140; there are 150.
     """
     one, two = {"exposure_s": 1.0}, {"exposure_s": 2.0}
     found = off(

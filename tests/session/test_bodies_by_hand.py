@@ -46,6 +46,15 @@ def test_frames_whose_matrix_tells_no_light_are_unreadable_and_say_why() -> None
         assert found[name].message.startswith(f"{name}: its colour matrix has no inverse (1 1 1")
 
 
+def test_a_body_of_which_no_matrix_is_known_has_no_factor_of_a_target(tmp_path: Path) -> None:
+    settings = load_settings(tmp_path)
+    for carried, neutral in ((None, (0.5, 1.0, 0.7)), (tags(), None), (tags(), (-0.5, 1.0, 0.7))):
+        body = bodies.make_body("X", carried, None, neutral, settings, None)
+        assert (body.matrix, body.sees, body.anchored) == (None, None, False)
+        assert body.target_factor.tolist() == [1.0, 1.0, 1.0]
+        assert body.reference_neutral == neutral
+
+
 def rows(**more: Any) -> pd.DataFrame:
     usual: dict[str, Any] = {
         "frame": [f"f{at}" for at in range(6)], "head": ["A", "A", "B", "B", "B", ""],

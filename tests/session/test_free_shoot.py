@@ -141,3 +141,13 @@ def test_a_log_of_a_free_shoot_goes_on_with_all_that_it_says(tmp_path: Path) -> 
         ("f1.dng", "A", "full", "x"), ("f2.dng", "B", "1/4", ""),
     ]  # fmt: skip
     assert not {"stops", "row"} & set(rows[0])
+
+
+def test_what_was_told_before_the_first_frame_is_taken_back_without_a_log(tmp_path: Path) -> None:
+    shoot = FreeShoot(load_settings(tmp_path))
+    shoot.tell("A full")
+    shoot.undo()
+    assert shoot.setting is None
+    assert not shoot.log.exists()
+    with pytest.raises(GreystepError, match="nothing was told"):
+        shoot.undo()
