@@ -111,6 +111,7 @@ def test_a_frame_at_its_own_settings_takes_light_and_black_off_at_once() -> None
     assert found.seen[0].tolist() == [False, True]
     dim = off(frame("flash", ROOM - 50.0), frame("ambient", ROOM))
     assert np.isnan(dim.ambient_pct[0]), "a sum below nought has no share"
+    assert np.isnan(off(frame("flash", np.zeros(3)), frame("ambient", np.zeros(3))).ambient_pct[0]), "nor has nought"
 
 
 @pytest.mark.parametrize(
