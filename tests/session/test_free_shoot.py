@@ -151,3 +151,15 @@ def test_what_was_told_before_the_first_frame_is_taken_back_without_a_log(tmp_pa
     assert not shoot.log.exists()
     with pytest.raises(GreystepError, match="nothing was told"):
         shoot.undo()
+
+
+def test_what_was_told_is_not_taken_back_once_a_person_has_written_the_log(tmp_path: Path) -> None:
+    """What there was to go back to holds rows as they were."""
+    shoot = FreeShoot(load_settings(tmp_path))
+    shoot.tell("A full")
+    shoot.take(["f1.dng"])
+    shoot.note("dust")
+    shoot.log.write_text(shoot.log.read_text().replace("dust", "dust on it"))
+    with pytest.raises(GreystepError, match="nothing was told"):
+        shoot.undo()
+    assert "dust on it" in shoot.log.read_text()

@@ -135,6 +135,9 @@ def test_a_head_is_finished_when_all_its_rows_but_checks_are_shot(begun: Shoot) 
     begun.plan = begun.plan.assign(kind=["flash", "check", "flash", "flash"])
     shot(begun, FULL)
     assert begun.finished_head() == "A"
+    begun.plan = begun.plan.assign(kind=["check", "check", "flash", "flash"])
+    shot(begun, FULL)
+    assert begun.finished_head() == "", "none of its rows is of the test"
 
 
 def test_a_log_without_names_is_a_plan_and_so_is_one_that_was_placed() -> None:
