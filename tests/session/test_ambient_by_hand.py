@@ -244,6 +244,17 @@ def test_the_size_of_a_change_is_that_of_the_frames_that_serve_where_they_lie_on
     assert found.signal[6] == pytest.approx(FLASH + 10.0)
 
 
+def test_stretches_are_numbered_in_the_order_of_capture_whatever_the_order_of_the_log() -> None:
+    """Room light of 0, 30 and 70 counts; two flashes before each change, and the log turned round."""
+    levels = [("ambient", 0.0), ("flash", 0.0), ("flash", 0.0), ("ambient", 30.0), ("flash", 30.0), ("flash", 30.0)]
+    frames = [
+        frame(kind, (FLASH if kind == "flash" else 0.0) + ROOM + level, shot=at)
+        for at, (kind, level) in enumerate([*levels, ("ambient", 70.0)])
+    ]
+    assert off(*frames).room.tolist() == [-1, 0, 0, -1, 1, 1, -1]
+    assert off(*frames[::-1]).room.tolist() == [-1, 1, 1, -1, 0, 0, -1]
+
+
 def test_a_change_at_settings_that_are_known_is_not_brought_to_those_that_are_not() -> None:
     """An ISO that no frame tells: what changed at ISO 100 by 30 counts cannot be scaled to it."""
     blind = {"iso": NAN}
