@@ -308,6 +308,18 @@ def test_the_order_of_rows_is_that_of_the_shots_and_unused_frames_say_nothing() 
     assert even[4:8] == pytest.approx([0.2, 0.4, 0.6, 0.8]), "all gaps are as likely where none in it counts"
 
 
+def test_each_of_two_stretches_is_judged_by_what_is_known_of_the_other() -> None:
+    """With half of the other's change left in its frames the first would stay in doubt by a hundredth."""
+    table, signals = stretch([], change=0.0)
+    room = np.array([-1, -1, 0, 0, 0, 0, -1, 1, 1, 1, 1, -1])
+    gone = np.isin(np.arange(12), [4, 5, 9, 10]) * 1.0
+    signals.room, signals.share = room, np.where(room >= 0, 0.5, NAN)
+    signals.change = (room >= 0)[:, None] * 16.0 * np.array([1.0, 0.6, 0.1])
+    signals.signal += (gone - 0.5)[:, None] * signals.change
+    found = switched.shares(table, signals, np.ones(12, dtype=bool))
+    assert found[room >= 0] == pytest.approx(gone[room >= 0], abs=1e-3)
+
+
 def test_how_likely_a_guess_is_by_its_formula() -> None:
     """Student's likelihood of each of three logs about the level of each light, with what moves slowly, by inverses."""
     table, signals = stretch([6, 7], change=0.02)
