@@ -72,6 +72,20 @@ def test_times_run_from_the_first_flash_that_is_asked_for() -> None:
     assert firing_order(half, np.ones(4, dtype=bool), np.zeros(4, dtype=int))[1].tolist() == [0.0, 20.0, 30.0, 40.0]
 
 
+def test_numbers_and_times_as_a_file_of_readings_has_them() -> None:
+    """Shots with a fraction, blank without a frame; a time that is none is one that is not known."""
+    log = pd.DataFrame({
+        "shot": [0.0, NAN, 1.0, 2.0, 3.0], "kind": ["flash"] * 5,
+        "captured": [f"2026-03-02T09:00:{second}" if second else "" for second in ("00", "", "40", "50", "59")],
+    })  # fmt: skip
+    every, head = np.ones(5, dtype=bool), np.zeros(5, dtype=int)
+    rows, seconds = firing_order(log, every, head)
+    assert (rows.tolist(), seconds.tolist()) == ([0, 1, 2, 3, 4], [0.0, 10.0, 40.0, 50.0, 59.0])
+    for odd in ("", "2026-02-31T09:01:00", "never"):  # the usual pace is then 25 s
+        rows, seconds = firing_order(log.assign(captured=[*log["captured"][:4], odd]), every, head)
+        assert (rows.tolist(), seconds.tolist()) == ([0, 1, 2, 3, 4], [0.0, 20.0, 40.0, 50.0, 75.0])
+
+
 def test_heads_take_turns_where_they_come_back_and_each_turn_is_short() -> None:
     assert take_turns(np.array([0, 1, 0, 1]))
     assert not take_turns(np.array([0, 0, 1, 1]))

@@ -111,6 +111,7 @@ def test_a_frame_at_its_own_settings_takes_light_and_black_off_at_once() -> None
     assert found.seen[0].tolist() == [False, True]
     dim = off(frame("flash", ROOM - 50.0), frame("ambient", ROOM))
     assert np.isnan(dim.ambient_pct[0]), "a sum below nought has no share"
+    assert np.isnan(off(frame("flash", np.zeros(3)), frame("ambient", np.zeros(3))).ambient_pct[0]), "nor has nought"
 
 
 @pytest.mark.parametrize(
@@ -229,6 +230,31 @@ def test_an_ambient_frame_of_another_setting_within_a_stretch_is_of_half_the_cha
     assert found.signal[2] == pytest.approx(FLASH)
 
 
+def test_the_size_of_a_change_is_that_of_the_frames_that_serve_where_they_lie_on_both_its_sides() -> None:
+    """1 s sees changes of 30 and 40, 2 s of 60 and 90; the first frame of 2 s lies within the first change.
+
+    The mean of the three that serve is 70; half of 60 for one and 90 for two brings it to 140; there are 150.
+    """
+    one, two = {"exposure_s": 1.0}, {"exposure_s": 2.0}
+    found = off(
+        frame("ambient", ROOM, **one), frame("ambient", 2 * ROOM, **two), frame("ambient", ROOM + 30.0, **one),
+        frame("ambient", 2 * ROOM + 60.0, **two), frame("ambient", ROOM + 70.0, **one),
+        frame("ambient", 2 * ROOM + 150.0, **two), frame("flash", FLASH + 2 * ROOM + 150.0, **two),
+    )  # fmt: skip
+    assert found.signal[6] == pytest.approx(FLASH + 10.0)
+
+
+def test_stretches_are_numbered_in_the_order_of_capture_whatever_the_order_of_the_log() -> None:
+    """Room light of 0, 30 and 70 counts; two flashes before each change, and the log turned round."""
+    levels = [("ambient", 0.0), ("flash", 0.0), ("flash", 0.0), ("ambient", 30.0), ("flash", 30.0), ("flash", 30.0)]
+    frames = [
+        frame(kind, (FLASH if kind == "flash" else 0.0) + ROOM + level, shot=at)
+        for at, (kind, level) in enumerate([*levels, ("ambient", 70.0)])
+    ]
+    assert off(*frames).room.tolist() == [-1, 0, 0, -1, 1, 1, -1]
+    assert off(*frames[::-1]).room.tolist() == [-1, 1, 1, -1, 0, 0, -1]
+
+
 def test_a_change_at_settings_that_are_known_is_not_brought_to_those_that_are_not() -> None:
     """An ISO that no frame tells: what changed at ISO 100 by 30 counts cannot be scaled to it."""
     blind = {"iso": NAN}
@@ -280,6 +306,18 @@ def test_the_order_of_rows_is_that_of_the_shots_and_unused_frames_say_nothing() 
     assert found[np.argsort(order)][4:8] == pytest.approx([0, 0, 1, 1], abs=1e-3)
     even = switched.shares(table, signals, np.isin(np.arange(12), [0, 1, 2, 3]))
     assert even[4:8] == pytest.approx([0.2, 0.4, 0.6, 0.8]), "all gaps are as likely where none in it counts"
+
+
+def test_each_of_two_stretches_is_judged_by_what_is_known_of_the_other() -> None:
+    """With half of the other's change left in its frames the first would stay in doubt by a hundredth."""
+    table, signals = stretch([], change=0.0)
+    room = np.array([-1, -1, 0, 0, 0, 0, -1, 1, 1, 1, 1, -1])
+    gone = np.isin(np.arange(12), [4, 5, 9, 10]) * 1.0
+    signals.room, signals.share = room, np.where(room >= 0, 0.5, NAN)
+    signals.change = (room >= 0)[:, None] * 16.0 * np.array([1.0, 0.6, 0.1])
+    signals.signal += (gone - 0.5)[:, None] * signals.change
+    found = switched.shares(table, signals, np.ones(12, dtype=bool))
+    assert found[room >= 0] == pytest.approx(gone[room >= 0], abs=1e-3)
 
 
 def test_how_likely_a_guess_is_by_its_formula() -> None:

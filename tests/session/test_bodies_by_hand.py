@@ -13,7 +13,7 @@ from greystep.raw.dng import ColourTags
 from greystep.raw.exposure import Exposure
 from greystep.session import bodies
 from greystep.session.bodies import make_bodies, pinned_tags, reference_neutral
-from greystep.session.settings import load_settings
+from greystep.session.settings import Meter, load_settings
 
 MATRIX = np.array([[0.95, -0.28, -0.09], [-0.55, 1.32, 0.24], [-0.17, 0.27, 0.72]])
 NAN = np.nan
@@ -44,6 +44,25 @@ def test_frames_whose_matrix_tells_no_light_are_unreadable_and_say_why() -> None
     for name, iso in (("b", 200.0), ("d", 400.0)):
         assert (found[name].exposure.iso, found[name].flags) == (iso, ("unreadable",))
         assert found[name].message.startswith(f"{name}: its colour matrix has no inverse (1 1 1")
+
+
+def test_a_body_of_which_no_matrix_is_known_has_no_factor_of_a_target(tmp_path: Path) -> None:
+    settings = load_settings(tmp_path)
+    for carried, neutral in ((None, (0.5, 1.0, 0.7)), (tags(), None), (tags(), (-0.5, 1.0, 0.7))):
+        body = bodies.make_body("X", carried, None, neutral, settings, None)
+        assert (body.matrix, body.sees, body.anchored) == (None, None, False)
+        assert body.target_factor.tolist() == [1.0, 1.0, 1.0]
+        assert body.reference_neutral == neutral
+
+
+def test_a_meter_scales_the_matrix_where_each_channel_of_its_frame_has_light(tmp_path: Path) -> None:
+    meter = Meter("f1", 5600.0, 0.0)
+    settings = replace(load_settings(tmp_path), meter=meter)
+    for metered, anchored in (((0.5, 1.0, 0.7), True), ((-0.1, 1.0, 0.7), False)):
+        body = bodies.make_body("X", tags(), None, (0.5, 1.0, 0.7), settings, metered)
+        assert body.anchored == anchored
+        assert body.matrix is not None
+        assert np.isfinite(body.matrix).all()
 
 
 def rows(**more: Any) -> pd.DataFrame:

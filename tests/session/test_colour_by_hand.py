@@ -84,3 +84,13 @@ def test_room_light_that_may_have_changed_matters_from_half_a_hundredth_of_the_l
     assert doubts(0.0, 0.5, known=False, green=8000.0) == (False, False)
     assert doubts(0.0, 0.5, known=False, green=100.0) == (True, False), "one count moves it by more than 3 K"
     assert doubts(0.0, 0.5, green=100.0) == (False, False)
+
+
+def test_without_a_matrix_no_light_has_a_colour_temperature() -> None:
+    blind: Any = SimpleNamespace(sees=None)
+    assert np.isnan(colour.cct_of(blind, np.ones((2, 3)))).tolist() == [True, True]
+    assert colour.colours(blind, np.ones((2, 3)), np.ones((2, 3, 3))) is None
+    assert not colour._moves(blind, np.ones((2, 3)), 1.0).any()
+    seeing: Any = SimpleNamespace(sees=MATRIX)
+    assert colour.colours(seeing, np.ones((0, 3)), np.ones((0, 3, 3))) is None
+    assert colour._moves(seeing, np.ones((0, 3)), 1.0).tolist() == []

@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from greystep.session.conductor import Aside, Decisions, Lights, Place
+from greystep.session.arrived import Arrived
+from greystep.session.conductor import Aside, Decisions, Lights, Place, conduct
 from session.test_conductor_by_hand import place, plan_of
 
 DARK, NAN = -math.inf, math.nan
@@ -54,6 +55,14 @@ def test_a_row_is_exchanged_with_the_one_behind_it_alone() -> None:
     out = Decisions(skipped=frozenset({2}))
     assert place("A0 A1 A2 A3", -1.0, -4.0, -2.0, decided=out) == ([0, 2, -1, 1], [IN, TO, BACK], -1)
     assert place("A0 A1 A2 A3", -1.0, -3.0, -2.0)[1] == [IN, TO, Place.EXCHANGED]
+
+
+def test_the_first_row_may_be_due_again_and_takes_a_frame_whose_light_is_uneven() -> None:
+    """The log names the frame of the third row: the level of A is known, and its first row is due while it stands."""
+    plan = plan_of("A0 A1 A2", frame=["", "", "f0"])
+    done = conduct(plan, [Arrived("f0", -3.0), Arrived("f1", -1.0, uneven=True), Arrived("f2", -2.0, uneven=True)])
+    assert done.rows.tolist() == [1, 2, 0]
+    assert [event.what for event in done.events] == [Place.BY_HAND, BACK, BACK]
 
 
 def test_iso_and_step_are_read_of_the_plan() -> None:

@@ -14,7 +14,8 @@ from greystep.session.file_names import by_folder, by_name, folder_fault
         ("A/close", None), ("Ambient", ("ambient", "", "")), ("card/A/1-4", ("card", "A", "1-4")),
         ("A/CARD/1-4", ("card", "A", "1-4")), ("A/1-4/job", ("job", "A", "1-4")), ("dark/1-4", ("dark", "", "1-4")),
         ("ambient/A", ("ambient", "A", "")), ("card/A/close", None), ("card/dark", None), ("check", None),
-        ("check/A/full", ("check", "A", "full")), ("flash/A/full", ("flash", "A", "full")), ("A/7", None),
+        ("check/A/full", ("check", "A", "full")),
+        ("A/check/full", ("check", "A", "full")), ("flash/A/full", ("flash", "A", "full")), ("A/7", None),
         ("A/200 J", ("flash", "A", "200 J")),
     ],
 )  # fmt: skip

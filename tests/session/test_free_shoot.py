@@ -141,3 +141,25 @@ def test_a_log_of_a_free_shoot_goes_on_with_all_that_it_says(tmp_path: Path) -> 
         ("f1.dng", "A", "full", "x"), ("f2.dng", "B", "1/4", ""),
     ]  # fmt: skip
     assert not {"stops", "row"} & set(rows[0])
+
+
+def test_what_was_told_before_the_first_frame_is_taken_back_without_a_log(tmp_path: Path) -> None:
+    shoot = FreeShoot(load_settings(tmp_path))
+    shoot.tell("A full")
+    shoot.undo()
+    assert shoot.setting is None
+    assert not shoot.log.exists()
+    with pytest.raises(GreystepError, match="nothing was told"):
+        shoot.undo()
+
+
+def test_what_was_told_is_not_taken_back_once_a_person_has_written_the_log(tmp_path: Path) -> None:
+    """What there was to go back to holds rows as they were."""
+    shoot = FreeShoot(load_settings(tmp_path))
+    shoot.tell("A full")
+    shoot.take(["f1.dng"])
+    shoot.note("dust")
+    shoot.log.write_text(shoot.log.read_text().replace("dust", "dust on it"))
+    with pytest.raises(GreystepError, match="nothing was told"):
+        shoot.undo()
+    assert "dust on it" in shoot.log.read_text()

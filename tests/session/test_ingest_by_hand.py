@@ -92,8 +92,10 @@ class Placed:
         self.targets: dict[str, Target] = {}
         self.so_far: pd.DataFrame | None = None
         self.names: list[str] = []
+        self.states: dict[str, str] = {}
 
     def see_targets(self, states: Any) -> bool:
+        self.states = states
         return False
 
     def place(
@@ -119,6 +121,7 @@ def test_while_frames_come_the_log_does_not_tell_which_are_flashes(session: Path
     every = [f"f{at}.dng" for at in range(6)]
     assert asked == [(every, False)]
     assert placing.names == every
+    assert placing.states == dict.fromkeys(every, "")
     assert found.readings["head"].tolist() == ["", "A", "A", "A", "A", ""]
     assert placing.targets == {found.readings["body"][1]: TARGET}, "four frames show it"
     asked.clear()

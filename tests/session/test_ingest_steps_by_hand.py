@@ -236,3 +236,25 @@ def test_runs_are_judged_by_the_limit_of_the_session_or_the_usual_one(
     for mired in (2.5, None):
         ingest(replace(settings, tolerance=replace(settings.tolerance, mired=mired)), jobs=1)
     assert limits == [2.5, 4.0]
+
+
+class Twice(Placed):
+    """Places frames row after row, then, told of their targets, the last two the other way round."""
+
+    def place(self, shots: pd.DataFrame, names: Any, readings: Any) -> tuple[pd.DataFrame, tuple[()]]:
+        again = bool(self.states)
+        return super().place(shots, [*names[:2], names[3], names[2]] if again else names, readings)
+
+    def see_targets(self, states: Any) -> bool:
+        super().see_targets(states)
+        return True
+
+
+def test_frames_are_placed_and_joined_once_more_where_their_targets_change_their_places(
+    tmp_path: Path, shoot: Shoot, sought: Sought
+) -> None:
+    placing = Twice()
+    found = ingest(load_settings(session(tmp_path, shoot, FOUR)), jobs=1, placing=placing).readings
+    assert placing.states == {f"f{at}.dng": "" for at in range(4)}
+    assert found["frame"].tolist() == ["f0.dng", "f1.dng", "f3.dng", "f2.dng"]
+    assert found["shot"].tolist() == [0, 1, 3, 2]

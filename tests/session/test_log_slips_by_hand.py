@@ -26,6 +26,7 @@ def test_a_long_pause_parts_heads_where_about_so_many_are_long() -> None:
     assert log_slips._long_pause(np.full(5, 5.0), 2, 0) is None, "none is long"
     assert log_slips._long_pause(np.array([5.0, NAN, 9.0]), 1, 0) is None
     assert log_slips._long_pause(np.array([0.0, 0.0, 3.0, 0.0, 0.0]), 1, 0) == 3.0
+    assert log_slips._long_pause(np.array([1.0, 20.0, 30.0, 40.0, 100.0]), 1, 3) is None, "all but one are long"
 
 
 def traces(heads: str, pauses: list[int] | None, settings: str) -> Any:
@@ -138,7 +139,8 @@ def test_a_clock_that_says_no_time_is_not_known() -> None:
     for odd in ("", "2026-02-31T10:00:00", "never"):
         frames = pd.DataFrame([asdict(Exposure(0.008, 11.0, 100.0, one)) for one in (*clock(0, 5, 10), odd)])
         assert log_slips._traces(shots, frames).long_pauses is None
-    known = pd.DataFrame([asdict(Exposure(0.008, 11.0, 100.0, one)) for one in clock(0, 5, 10, 300)])
+    times = [clock(0)[0], f"{clock(5)[0]}.25", *clock(10, 300)]  # some with a fraction
+    known = pd.DataFrame([asdict(Exposure(0.008, 11.0, 100.0, one)) for one in times])
     assert log_slips._traces(shots, known).long_pauses == [0, 0, 0, 1]
 
 

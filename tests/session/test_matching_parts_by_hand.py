@@ -82,6 +82,7 @@ def test_frames_without_flash_go_to_rows_of_their_kind_by_the_room_light_in_them
     assert unlit("afadf", [10.0, -1.0, 0.1, -1.0], [0, 1, -1, 4]) == [0, 1, 3, 4], "the ambient row was left out"
     assert unlit("afadf", [10.0, -1.0, 9.9, -1.0], [0, 1, -1, 4]) == [0, 1, 2, 4]
     assert unlit("afadf", [10.0, -1.0, 0.1, 9.9, -1.0], [0, 1, -1, -1, 4]) == [0, 1, -1, -1, 4], "out of order"
+    assert unlit("afaf", [10.0, -1.0, 9.9, -1.0], [0, 1, -1, 3]) == [0, 1, 2, 3], "a row of one kind"
     assert unlit("afda", [10.0, -1.0, 9.9], [0, 1, -1]) == [0, 1, 3], "at the end too"
     assert unlit("afadf", [10.0, -1.0, None, -1.0], [0, 1, -1, 4]) == [0, 1, -1, 4]
 

@@ -47,3 +47,4 @@ def test_the_iso_that_a_note_asks_for() -> None:
     iso = Lights.of(plan_of("A0 A0 A0 A0 A0 A0", note=notes)).iso
     assert iso[:2].tolist() == [400.0, 1600.0]
     assert np.isnan(iso[2:]).all()
+    assert np.isnan(Lights.of(plan_of("A0 A1 A2").drop(columns="note")).iso).tolist() == [True] * 3

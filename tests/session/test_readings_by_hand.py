@@ -164,10 +164,10 @@ def test_what_a_change_of_room_light_does_to_output() -> None:
     assert found["room_output_stops"] == pytest.approx([np.log2(820.0 / 740.0), 0.0, np.log2(880.0 / 800.0)])
     assert found["room"].tolist() == [0, -1, 0]
     assert found["room_proven"].tolist() == [False, True, True]
-    faint = signals(2, room=np.zeros(2, int), share=np.full(2, 0.5), change=np.full((2, 3), 0.4))
-    faint.signal[:, 1] = 0.5, 0.1
-    found = rows.room_columns(joined("flash", "flash"), faint)
-    assert found["room_output_stops"] == pytest.approx([np.log2(0.7 / 0.3), NAN], nan_ok=True), "of less than a count"
+    faint = signals(4, room=np.zeros(4, int), share=np.full(4, 0.5), change=np.full((4, 3), 0.5))
+    faint.signal[:, 1] = 0.5, 0.125, 0.25, -0.25
+    found = rows.room_columns(joined(*["flash"] * 4), faint)["room_output_stops"]
+    assert found == pytest.approx([np.log2(0.75 / 0.25), NAN, NAN, NAN], nan_ok=True), "of less than a count; of none"
 
 
 def test_what_frames_are_compared_by() -> None:
@@ -183,6 +183,9 @@ def test_what_frames_are_compared_by() -> None:
     assert table["noise_level"][0] == pytest.approx(2.0 / 800.0 / np.log(2.0))
     assert np.isnan(table["noise_level"][1])
     assert table["focal_mm"].tolist() == [50.0] * 3
+    light.signal[0, 1] = 0.0
+    none = rows.comparison(frames, light, rows.patches_of(frames.read))
+    assert none[["level", "noise_level"]].iloc[0].isna().all()
 
 
 def test_exposure_settings_in_stops_of_each_body() -> None:
@@ -226,6 +229,8 @@ def test_without_flash_frames_cards_or_whatever_there_is_make_the_zero() -> None
     none = [False] * 6
     cards = output(used=none, kind=["job", "card", "job", "job", "job", "job"])
     assert cards == pytest.approx([0.2, 0.0, -0.8, -0.2, -0.2, -1.4])
+    lost = output(used=none, usable=[True, False, *[True] * 4], kind=["job", "card", "job", "job", "job", "job"])
+    assert lost == pytest.approx([0.0, NAN, -1.0, -0.4, -0.4, -1.6], nan_ok=True), "a card that cannot be used"
     assert output(used=none, kind="job", stops=NAN) == pytest.approx([0.1, -0.1, -0.9, -0.3, -0.3, -1.5])
     assert np.isnan(output(used=none, usable=none)).all()
 

@@ -135,6 +135,9 @@ def test_a_head_is_finished_when_all_its_rows_but_checks_are_shot(begun: Shoot) 
     begun.plan = begun.plan.assign(kind=["flash", "check", "flash", "flash"])
     shot(begun, FULL)
     assert begun.finished_head() == "A"
+    begun.plan = begun.plan.assign(kind=["check", "check", "flash", "flash"])
+    shot(begun, FULL)
+    assert begun.finished_head() == "", "none of its rows is of the test"
 
 
 def test_a_log_without_names_is_a_plan_and_so_is_one_that_was_placed() -> None:
@@ -179,6 +182,22 @@ def test_only_a_frame_that_is_brighter_than_both_that_fell_short_is_overruled(
     shot(fresh, *levels)
     assert told(fresh, f1="partial_flash", f2="partial_flash")
     assert fresh._rejected == ({"f0.dng": "outlier"} if overruled else {})
+
+
+def test_of_three_that_fell_short_the_last_two_are_believed(fresh: Shoot) -> None:
+    fresh.plan = fresh.plan.assign(head="A", power="full", stops=0.0)
+    shot(fresh, FULL, 0.2, 0.3, 0.3)
+    assert told(fresh, f1="partial_flash", f2="partial_flash", f3="partial_flash")
+    assert fresh._rejected == {"f0.dng": "outlier", "f1.dng": "partial_flash"}
+
+
+def test_a_frame_that_shows_the_target_again_is_no_more_rejected_for_it(begun: Shoot) -> None:
+    begun._rejected = {"f0.dng": "no_target", "f1.dng": "clipped"}
+    assert begun.see_targets({"f0.dng": "no_target", "f1.dng": "", "f2.dng": ""})
+    assert begun._rejected == {"f0.dng": "no_target", "f1.dng": "clipped"}
+    assert not begun.see_targets({"f0.dng": "no_target", "f1.dng": "", "f2.dng": ""})
+    assert begun.see_targets({"f0.dng": "", "f1.dng": "", "f2.dng": ""})
+    assert begun._rejected == {"f1.dng": "clipped"}
 
 
 def test_why_a_frame_cannot_be_used_by_itself() -> None:

@@ -128,8 +128,9 @@ def test_a_pack_comes_from_the_row_or_else_from_the_session(tmp_path: Path) -> N
 
 
 def test_rows_without_frames_are_left_for_the_capture_order(tmp_path: Path) -> None:
+    meter = '[camera]\nmeter = {frame = "f1.dng", cct_k = 5600, duv = 0.001}\n'  # of a frame that the log may yet name
     for number, log in enumerate(("frame,head,power\n,A,1/1\n,B,1/2\n", "head,power\nA,1/1\nB,1/2\n")):
-        table = shots(tmp_path / str(number), log)
+        table = shots(tmp_path / str(number), log, toml=meter)
         assert table["frame"].tolist() == ["", ""]
         assert table["head"].tolist() == ["A", "B"]
 

@@ -54,10 +54,10 @@ def test_a_head_may_be_three_stops_below_the_brightest_and_is_warmed_up_all_the_
 
 
 def test_a_row_of_a_head_that_is_no_flash_of_the_test_starts_no_head() -> None:
-    """A job frame of A comes first, whose light nobody knows; then three warm-ups."""
-    shots = log("A3", "A0", "A1", kind=["job", "flash", "flash"])
-    light = np.array([-9.0, -1.0, -1.0, -1.0, -1.0, -2.0])
-    assert warm_ups.find_warm_ups(shots, light) == [(1, "A"), (2, "A"), (3, "A")]
+    """Two job frames of A come first, whose light nobody knows; then three warm-ups."""
+    shots = log("A3", "A3", "A0", "A1", kind=["job", "job", "flash", "flash"])
+    light = np.array([-9.0, -8.0, -1.0, -1.0, -1.0, -1.0, -2.0])
+    assert warm_ups.find_warm_ups(shots, light) == [(2, "A"), (3, "A"), (4, "A")]
 
 
 def test_the_level_of_a_head_is_that_of_its_placed_frames_whose_light_is_known() -> None:

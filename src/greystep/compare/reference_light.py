@@ -1,7 +1,7 @@
 """The one value of a reference: what the joint fit of a session says of the light that is meant."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -90,8 +90,7 @@ def reference_light(
         weights[group] = 1.0 / len(group) / len(of_heads)
     first = table.iloc[int(of_heads[0][0])]
     values = {name: float(weights[weights > 0] @ one.cells.values[weights > 0]) for name, one in fitted.items()}
-    mired = fitted["mired"].cells
-    u_mired = contrast(replace(mired, values=np.nan_to_num(mired.values)), weights)[1]
+    u_mired = contrast(fitted["mired"].cells, weights)[1]
     head = None if kit else str(first["head"])
     light = values | {"cct_k": 1e6 / values["mired"]}
     return ReferenceLight(head, str(first["power"]), float(first["stops"]), of_heads, light, u_mired)

@@ -193,9 +193,8 @@ def light_columns(frames: Frames, signals: Signals) -> dict[str, Floats]:
 def room_columns(frames: Frames, signals: Signals) -> dict[str, Floats]:
     """Return the columns of room light that changed, but for what it does to the colour."""
     inside, share, change = signals.room >= 0, signals.share, signals.change[:, 1]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        left, off = (signals.signal[:, 1] + by * change for by in (share, share - 1.0))
-        moved = np.log2(np.where(left > 0, left, np.nan) / np.where(off > 0, off, np.nan))
+    left, off = (signals.signal[:, 1] + by * change for by in (share, share - 1.0))
+    moved = np.log2(np.where(left > 0, left, np.nan) / np.where(off > 0, off, np.nan))
     return {
         "room": signals.room,
         "room_share": share,
