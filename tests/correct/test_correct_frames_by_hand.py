@@ -18,7 +18,7 @@ from greystep.correct.messages import NotCorrected
 from greystep.correct.references import Reference
 from greystep.correct.render import Developed
 from greystep.errors import GreystepError
-from greystep.measure.chromaticity import chart_xyz, steps, working_space, xyz_to_upvp
+from greystep.measure.chromaticity import SPACES, bradford, chart_xyz, steps, working_space, xyz_to_upvp
 from greystep.session.reference import HeadAtPower, MedianFrame, OneFrame
 from helpers.lit_frames import lit_frame, readings
 
@@ -78,6 +78,15 @@ def test_a_row_holds_the_gains_and_all_that_follows_from_them(monkeypatch: pytes
     assert row["residual_steps"] == pytest.approx(away.max())
     assert found.references == {"Made Up 7": REFERENCE}
     assert (found.space, found.messages) == (SPACE, ())
+
+
+@pytest.mark.parametrize("space", list(SPACES))
+def test_the_white_of_a_space_is_shown_as_white_and_what_is_shown_adapts_as_the_eye_does(space: str) -> None:
+    """Grey stays grey; a colour is the one whose light, adapted after Bradford, is the same."""
+    assert to_rec709(space) @ np.ones(3) == pytest.approx(np.ones(3), abs=2e-4)
+    (from_xyz, white), (to_shown, shown) = working_space(space), working_space("lin_rec709")
+    light = np.linalg.inv(from_xyz) @ [0.5, 0.3, 0.2]
+    assert to_rec709(space) @ [0.5, 0.3, 0.2] == pytest.approx(to_shown @ bradford(white, shown) @ light)
 
 
 def test_brightness_stays_where_it_is_not_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:

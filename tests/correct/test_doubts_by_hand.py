@@ -120,11 +120,11 @@ def blocks(level: float, size: int = 8, **more: Any) -> Blocks:
 
 
 def test_room_light_is_taken_off_block_by_block_at_the_frames_own_settings() -> None:
-    levels = {"f": 0.5, "slow": 0.6, "room": 0.1, "doubtful": 0.2, "after": 0.3}
+    levels = {"f": 0.5, "slow": 0.6, "room": 0.1, "doubtful": 0.2, "after": 0.3, "alone": 0.7}
     pictures = {name: blocks(level) for name, level in levels.items()} | {"odd": blocks(0.3, 9)}
     log = pd.DataFrame(
         [("f", "job", "", 0.008), ("slow", "job", "", 0.5), ("room", "ambient", "", 0.008), ("odd", "ambient", "", 0.5),
-         ("doubtful", "ambient", "damaged", 0.008), ("after", "job", "", 0.008)],
+         ("doubtful", "ambient", "damaged", 0.008), ("after", "job", "", 0.008), ("alone", "job", "", 2.0)],
         columns=["frame", "kind", "flags", "exposure_s"],
     ).assign(f_number=11.0, iso=100.0)  # fmt: skip
     asked: list[list[str]] = []
@@ -145,6 +145,8 @@ def test_room_light_is_taken_off_block_by_block_at_the_frames_own_settings() -> 
     wanted = [[f"frames/{name}" for name in names] for names in (("f", "slow"), ("room",), ("odd",))]
     assert at_once == wanted, "all at the first, then one by one"
     assert read("after").signal == pytest.approx(np.full((8, 8, 3), 0.2)), "a picture is no room light"
+    assert read("alone").signal == pytest.approx(np.full((8, 8, 3), 0.7)), "no room light was shot as it was"
+    assert asked[-1] == ["frames/alone"]
 
 
 @pytest.mark.parametrize(

@@ -102,6 +102,7 @@ def test_why_nothing_can_serve_as_reference() -> None:
     assert why("kit", good, lost={"X": "of another session"}) == "of another session"
     assert why("frame:f0", good, trouble="it is dark") == "--to frame:f0: it cannot be the reference: it is dark"
     assert why("frame:f7", good, trouble="it is dark").startswith("--to frame:f7: no usable frame of that kind")
+    assert why("frame:f0", good).startswith("--to frame:f0: no usable frame of that kind"), "nothing is told of it"
     assert why(None, blind).startswith("no colour matrix is known")
     lost = frame(1, 0.0, r_g=np.nan, source="")
     said = "no frame can serve as reference: 0 of 1 frames could be measured; the first: it is dark"

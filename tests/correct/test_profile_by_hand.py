@@ -83,6 +83,8 @@ def test_what_was_not_tested_is_told() -> None:
         one(2.4, lights)
     with pytest.raises(GreystepError, match=r"A was tested at 1/2 only, 1\.1 stops below full is outside"):
         one(1.1, [None, 184.0, None])
+    with pytest.raises(GreystepError, match=r"A was tested at 1/2 only, 0\.9 stops below full is outside"):
+        one(0.9, [None, 184.0, None])
     assert one(1.0, [None, 184.0, None]).mired == 184.0
     assert one(1.0, [180.0, None, 184.0]).how == "A between 1/1 and 1/4 in the test", "what was not measured is none"
     with pytest.raises(GreystepError, match="A has no usable frame in the test"):
