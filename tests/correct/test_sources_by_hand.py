@@ -102,6 +102,7 @@ def test_what_is_assumed_of_pictures_is_said(tmp_path: Path, played: list[list[s
     declared = [*pictures, frame("card", 3, "A", 0.0, 180.0)]
     assert sources(tmp_path / "card", declared, of_itself=False)[1] == [CardUnproven(2, 3)]
     assert sources(tmp_path / "none", [job("b", 1, **NOTHING)])[1] == [], "no target was found in it at all"
+    assert sources(tmp_path / "no", [job("b", 1, **NOTHING)], of_itself=False)[1] == [], "nothing is taken for a card"
     assert sources(tmp_path / "lost", [job("a", 0, flags="damaged"), job("c", 2, shows_card=True)])[1] == []
     with pytest.raises(GreystepError, match="the log has no flash and no job frame"):
         sources(tmp_path / "room", [frame("room", 5, "A", 0.0, 180.0) | {"kind": "ambient"}])
