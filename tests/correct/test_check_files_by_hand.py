@@ -259,7 +259,7 @@ def test_plates_become_one_image_with_all_their_names(monkeypatch: pytest.Monkey
         add(("a.dng", 1.0), ("turned.dng", 1.0))
     (tmp_path / "sum.tif").write_bytes(b"somebody's")
     with pytest.raises(GreystepError, match=r"sum\.tif: is not as greystep render left it"):
-        add(("a.dng", 1.0))
+        add_plates(session, corrections, [Plate("a.dng", 1.0)], tmp_path, "tiff")
     assert add(("b.dng", 1.0), force=True)[0] == path
     assert written["enter"][-1] is True
 

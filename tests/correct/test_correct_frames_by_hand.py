@@ -123,6 +123,8 @@ def test_frames_without_light_or_reference_keep_their_row_and_are_told(monkeypat
     dark = {"source": "", "trouble": "it is dark", "r_g": np.nan}
     found = corrected(monkeypatch, {}, unlit, dark, {"body": "Two"}, {"body": ""}, {"body": "Lost"},
                       lost={"Lost": "nothing ties it"})  # fmt: skip
+    both = corrected(monkeypatch, {}, unlit | {"trouble": ", nor in any frame like it"})
+    assert [one.own_fault for one in both.messages if isinstance(one, NotCorrected)] == [False]
     assert found.table["status"].tolist() == ["ok", *["rejected"] * 5]
     assert found.table["source"].tolist() == ["patch", *[""] * 5]
     assert np.isnan(found.table["gain_r"].iloc[1:]).all()
