@@ -127,6 +127,7 @@ def test_an_exr_file_is_written_beside_its_place_in_a_hidden_folder(
             pass
 
         def write(self, path: str) -> None:
+            assert isinstance(path, str), "the library takes no other"
             at = Path(path)
             written.append((at.parent.parent.name, at.parent.name[:7], at.parent.name.endswith(".part")))
             at.write_bytes(b"the image")
@@ -140,6 +141,8 @@ def test_an_exr_file_is_written_beside_its_place_in_a_hidden_folder(
     assert [at.name for at in path.parent.iterdir()] == ["a.exr"]
     assert (pixels[0] == turned(image, 6)).all()
     assert pixels[0].flags["C_CONTIGUOUS"]
+    write_exr(path, image, Origin("a.dng", Exposure(), "lin_rec709", "Rec. 709"))
+    assert (pixels[1] == image).all(), "in a folder that is there already"
 
 
 def test_an_exr_file_is_read_back_as_it_was_stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
