@@ -89,6 +89,35 @@ def test_what_a_session_does_not_say_of_its_heads_the_test_says(tmp_path: Path) 
     assert gains._reading_for(settings(None), None).reference_power is None
 
 
+class AskedError(Exception):
+    """What the sources were asked for."""
+
+
+@pytest.mark.parametrize(
+    ("to", "tested", "elsewhere", "of_itself"),
+    [
+        (None, False, False, True), (None, True, False, False), (None, False, True, False),
+        ("median", False, False, True),
+        ("median", True, False, True), ("frame:f0", True, False, True), ("A@full", False, False, False),
+    ],
+)  # fmt: skip
+def test_a_series_needs_no_target_where_its_reference_is_one_of_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, to: str | None, tested: bool, elsewhere: bool, of_itself: bool
+) -> None:
+    def asked(*given: Any) -> Any:
+        raise AskedError(*given)
+
+    monkeypatch.setattr(gains, "find_sources", asked)
+    monkeypatch.setattr(gains, "profile_wanted", lambda profile: None)
+    settings = load_settings(tmp_path)
+    ingested: Any = SimpleNamespace(settings=settings)
+    profile: Any = SimpleNamespace(ingested=ingested) if tested else None
+    other: Any = ingested if elsewhere else None
+    with pytest.raises(AskedError) as caught:
+        gains.correct_frames(ingested, to, profile=profile, elsewhere=other)
+    assert caught.value.args == (ingested, profile, to, of_itself, None)
+
+
 # --- why there is none ------------------------------------------------------------------------------------------------
 
 
