@@ -139,6 +139,7 @@ def test_the_same_correction_gives_the_same_bytes_and_another_another_id() -> No
         (["a.dng", "b.dng"], ["a", "b"]),
         (["k1/a.dng", "k2/a.dng", "b.dng"], ["k1_a.dng", "k2_a.dng", "b"]),
         (["A.dng", "a.dng"], ["A.dng", "a.dng_"]),
+        (["a.dng", "A.dng"], ["a.dng", "A.dng_"]),
         (["k/a.dng", "a.nef"], ["k_a.dng", "a.nef"]),
         (["a.b.dng"], ["a.b"]),
     ],

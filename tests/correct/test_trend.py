@@ -29,6 +29,27 @@ def test_one_frame_that_jumps_does_not_move_the_trend() -> None:
     assert trend(jumped) == pytest.approx(trend(course), abs=0.003)
 
 
+@pytest.mark.parametrize("over", [4, 9])
+def test_the_trend_is_a_line_through_the_nearest_by_weighted_least_squares_four_times_over(over: int) -> None:
+    """Cleveland's: cubes of cubes of the distance, a little beyond the farthest; then Tukey's of six times the median."""
+    rng = np.random.default_rng(3)
+    shots = np.flatnonzero(rng.random(60) < 0.6)
+    series = np.full(60, np.nan)
+    series[shots] = 0.01 * shots + 0.05 * rng.standard_normal(len(shots)) + (rng.random(len(shots)) < 0.1)
+    y, steady, line = series[shots], np.ones(len(shots)), np.zeros(len(shots))
+    for _ in range(4):
+        for place, shot in enumerate(shots):
+            away = np.abs(shots - shot)
+            reach = sorted(away)[over - 1] * (1.0 + 1.0 / over)
+            near = away < reach
+            weight = (1.0 - (away[near] / reach) ** 3) ** 3 * steady[near]
+            line[place] = np.polyval(np.polyfit(shots[near] - shot, y[near], 1, w=np.sqrt(weight)), 0.0)
+        left = np.abs(y - line)
+        far = left / (6.0 * np.median(left))
+        steady = np.maximum(1.0 - far**2, 1e-6) ** 2
+    assert trend(series, over)[shots] == pytest.approx(line, abs=1e-5)
+
+
 def test_frames_without_light_are_left_out() -> None:
     course = 0.1 * np.arange(12.0)
     course[[3, 4, 11]] = np.nan
