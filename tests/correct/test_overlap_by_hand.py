@@ -103,6 +103,10 @@ def test_how_far_about_a_pixel_every_colour_stands() -> None:
     assert reach_of(np.array([[0, 1, 1, 1], [1, 1, 1, 1], [1, 1, 2, 1], [1, 1, 1, 1]])) == 2
     assert reach_of(np.array([[0, 1, 2, 1], [2, 1, 2, 1], [1, 2, 1, 2], [2, 1, 2, 1]])) == 2, "of the rarest"
     assert reach_of(np.array([[-1]])) == 0, "three planes"
+    rows = ("11120", "20222", "21102", "00022", "12121", "20201")
+    odd = np.array([[int(colour) for colour in row] for row in rows])
+    for pattern in (odd, odd.T):
+        assert reach_of(pattern) == 2, "wherever it lies on a pattern that is no square"
 
 
 # --- fields -----------------------------------------------------------------------------------------------------------
