@@ -227,7 +227,10 @@ def test_plates_become_one_image_with_all_their_names(monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(plates, "check_place", lambda *_: None)
     monkeypatch.setattr(plates, "check_target", lambda path: written.update(checked=path))
-    monkeypatch.setattr(plates, "jobs_of", lambda *_: jobs)
+    session: Any = SimpleNamespace(settings=None)
+    corrections: Any = SimpleNamespace(matrices={})
+    asked = (session, corrections, tmp_path, "tiff")
+    monkeypatch.setattr(plates, "jobs_of", lambda *given: jobs if given == asked else [])
     monkeypatch.setattr(plates, "developed_frame", developed)
     monkeypatch.setattr(plates, "origin_of", origin_of)
     monkeypatch.setattr(plates, "check_room", lambda folder, needed: written.update(room=needed))
@@ -235,10 +238,9 @@ def test_plates_become_one_image_with_all_their_names(monkeypatch: pytest.Monkey
     monkeypatch.setattr(plates, "announced", lambda *words: words)
     monkeypatch.setattr(plates, "write_image", write)
     monkeypatch.setattr(plates, "settle", lambda folder: written.update(settled=folder))
-    session: Any = SimpleNamespace(settings=None)
 
     def add(*named: tuple[str, float], force: bool = False) -> tuple[Path, tuple[str, ...]]:
-        return add_plates(session, session, [Plate(*one) for one in named], tmp_path, "tiff", force)
+        return add_plates(session, corrections, [Plate(*one) for one in named], tmp_path, "tiff", force)
 
     path, messages = add(("a.dng", 0.5), ("b.dng", 2.0), ("a.dng", 1.0))
     assert path == written["path"] == tmp_path / "sum.tif"
@@ -257,7 +259,7 @@ def test_plates_become_one_image_with_all_their_names(monkeypatch: pytest.Monkey
         add(("a.dng", 1.0), ("turned.dng", 1.0))
     (tmp_path / "sum.tif").write_bytes(b"somebody's")
     with pytest.raises(GreystepError, match=r"sum\.tif: is not as greystep render left it"):
-        add(("a.dng", 1.0))
+        add_plates(session, corrections, [Plate("a.dng", 1.0)], tmp_path, "tiff")
     assert add(("b.dng", 1.0), force=True)[0] == path
     assert written["enter"][-1] is True
 

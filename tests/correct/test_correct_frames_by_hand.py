@@ -18,7 +18,7 @@ from greystep.correct.messages import NotCorrected
 from greystep.correct.references import Reference
 from greystep.correct.render import Developed
 from greystep.errors import GreystepError
-from greystep.measure.chromaticity import chart_xyz, steps, working_space, xyz_to_upvp
+from greystep.measure.chromaticity import SPACES, bradford, chart_xyz, steps, working_space, xyz_to_upvp
 from greystep.session.reference import HeadAtPower, MedianFrame, OneFrame
 from helpers.lit_frames import lit_frame, readings
 
@@ -80,6 +80,15 @@ def test_a_row_holds_the_gains_and_all_that_follows_from_them(monkeypatch: pytes
     assert (found.space, found.messages) == (SPACE, ())
 
 
+@pytest.mark.parametrize("space", list(SPACES))
+def test_the_white_of_a_space_is_shown_as_white_and_what_is_shown_adapts_as_the_eye_does(space: str) -> None:
+    """Grey stays grey; a colour is the one whose light, adapted after Bradford, is the same."""
+    assert to_rec709(space) @ np.ones(3) == pytest.approx(np.ones(3), abs=2e-4)
+    (from_xyz, white), (to_shown, shown) = working_space(space), working_space("lin_rec709")
+    light = np.linalg.inv(from_xyz) @ [0.5, 0.3, 0.2]
+    assert to_rec709(space) @ [0.5, 0.3, 0.2] == pytest.approx(to_shown @ bradford(white, shown) @ light)
+
+
 def test_brightness_stays_where_it_is_not_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     found = corrected(monkeypatch, {"signal_g": 2000.0}, {"signal_g": 500.0})
     assert found.table["exposure_stops"].tolist() == [0.0, 0.0]
@@ -114,6 +123,8 @@ def test_frames_without_light_or_reference_keep_their_row_and_are_told(monkeypat
     dark = {"source": "", "trouble": "it is dark", "r_g": np.nan}
     found = corrected(monkeypatch, {}, unlit, dark, {"body": "Two"}, {"body": ""}, {"body": "Lost"},
                       lost={"Lost": "nothing ties it"})  # fmt: skip
+    both = corrected(monkeypatch, {}, unlit | {"trouble": ", nor in any frame like it"})
+    assert [one.own_fault for one in both.messages if isinstance(one, NotCorrected)] == [False]
     assert found.table["status"].tolist() == ["ok", *["rejected"] * 5]
     assert found.table["source"].tolist() == ["patch", *[""] * 5]
     assert np.isnan(found.table["gain_r"].iloc[1:]).all()

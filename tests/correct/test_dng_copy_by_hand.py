@@ -84,6 +84,7 @@ def test_what_is_no_dng_has_no_copy_and_one_that_is_cut_off_is_named() -> None:
     data = packed("<", False, DNG, ratio("<", 1, 2))
     for other in (b"", b"II", b"XX" + data[2:], data[:2] + b"\x07\0" + data[4:], packed("<", False, ratio("<", 1, 2))):
         assert corrected_copy("f", other, (0.5, 1.0, 0.75), 0.0) is None
+    assert baseline_exposure("f", data[:16]) == 0.0, "too short for a directory"
     with pytest.raises(FrameError, match="f: its first directory is cut off; copy it from the card again"):
         baseline_exposure("f", data[:20])
     with pytest.raises(FrameError, match="f: its BaselineExposure is cut off; copy it from the card again"):

@@ -10,7 +10,7 @@ import PyOpenColorIO
 import pytest
 
 from greystep.correct.developed import developed_correction, developed_matrix
-from greystep.correct.exchange import cdl_collection, clf_file, frame_ids, write_corrections
+from greystep.correct.exchange import cdl_collection, clf_file, corrections_document, frame_ids, write_corrections
 from greystep.correct.gains import COLUMNS, Corrections
 from greystep.correct.references import Reference
 from greystep.session.ingest import Body
@@ -139,12 +139,30 @@ def test_the_same_correction_gives_the_same_bytes_and_another_another_id() -> No
         (["a.dng", "b.dng"], ["a", "b"]),
         (["k1/a.dng", "k2/a.dng", "b.dng"], ["k1_a.dng", "k2_a.dng", "b"]),
         (["A.dng", "a.dng"], ["A.dng", "a.dng_"]),
+        (["a.dng", "A.dng"], ["a.dng", "A.dng_"]),
         (["k/a.dng", "a.nef"], ["k_a.dng", "a.nef"]),
         (["a.b.dng"], ["a.b"]),
     ],
 )
 def test_ids_are_stems_and_never_one_id_twice(frames: list[str], ids: list[str]) -> None:
     assert list(frame_ids(frames).values()) == ids
+
+
+def test_the_document_has_the_matrix_and_the_slopes_of_each_frame_and_a_page_the_name_of_the_run(
+    tmp_path: Path,
+) -> None:
+    found = corrections()
+    document = corrections_document(found, "a job")
+    assert [row["frame"] for row in document["corrections"]] == found.table["frame"].tolist()
+    for row in document["corrections"]:
+        for name, by_frame in (("matrix", found.matrices), ("slopes", found.slopes)):
+            if row["frame"] in by_frame:
+                assert row[name] == pytest.approx(by_frame[row["frame"]])
+            else:
+                assert row[name] is None
+    wrote = write_corrections(found, "a job", tmp_path, lambda run: f"<p>{run}</p>\n")
+    assert "corrections.html" in [path.name for path in wrote]
+    assert (tmp_path / "corrections.html").read_text("utf-8") == f"<p>{document['run']}</p>\n"
 
 
 def test_a_frame_that_lost_its_correction_loses_its_file(tmp_path: Path) -> None:

@@ -153,6 +153,9 @@ def test_a_light_that_was_fitted_ties_as_the_fit_has_it() -> None:
     assert other.variance == pytest.approx(0.3**2)
     assert set(signals(tested, {"head": "H1", "stops": 1.0})) == {("H1", 1.0)}
     assert set(signals(None, {"head": "H0", "stops": 2.0})) == {("H0", 2.0)}
+    dim = signals(None, {"head": "H0", "stops": 2.0, "signal_g": 0.5})
+    assert dim["H0", 2.0].offset == pytest.approx(np.log([0.25, 0.5, 0.3]))
+    assert signals(None, {"head": "H0", "stops": 2.0, "signal_g": 0.0}) == {}
 
 
 def test_a_fitted_light_that_was_never_repeated_is_as_sure_as_one_flash() -> None:

@@ -89,6 +89,35 @@ def test_what_a_session_does_not_say_of_its_heads_the_test_says(tmp_path: Path) 
     assert gains._reading_for(settings(None), None).reference_power is None
 
 
+class AskedError(Exception):
+    """What the sources were asked for."""
+
+
+@pytest.mark.parametrize(
+    ("to", "tested", "elsewhere", "of_itself"),
+    [
+        (None, False, False, True), (None, True, False, False), (None, False, True, False),
+        ("median", False, False, True),
+        ("median", True, False, True), ("frame:f0", True, False, True), ("A@full", False, False, False),
+    ],
+)  # fmt: skip
+def test_a_series_needs_no_target_where_its_reference_is_one_of_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, to: str | None, tested: bool, elsewhere: bool, of_itself: bool
+) -> None:
+    def asked(*given: Any) -> Any:
+        raise AskedError(*given)
+
+    monkeypatch.setattr(gains, "find_sources", asked)
+    monkeypatch.setattr(gains, "profile_wanted", lambda profile: None)
+    settings = load_settings(tmp_path)
+    ingested: Any = SimpleNamespace(settings=settings)
+    profile: Any = SimpleNamespace(ingested=ingested) if tested else None
+    other: Any = ingested if elsewhere else None
+    with pytest.raises(AskedError) as caught:
+        gains.correct_frames(ingested, to, profile=profile, elsewhere=other)
+    assert caught.value.args == (ingested, profile, to, of_itself, None)
+
+
 # --- why there is none ------------------------------------------------------------------------------------------------
 
 
@@ -102,6 +131,7 @@ def test_why_nothing_can_serve_as_reference() -> None:
     assert why("kit", good, lost={"X": "of another session"}) == "of another session"
     assert why("frame:f0", good, trouble="it is dark") == "--to frame:f0: it cannot be the reference: it is dark"
     assert why("frame:f7", good, trouble="it is dark").startswith("--to frame:f7: no usable frame of that kind")
+    assert why("frame:f0", good).startswith("--to frame:f0: no usable frame of that kind"), "nothing is told of it"
     assert why(None, blind).startswith("no colour matrix is known")
     lost = frame(1, 0.0, r_g=np.nan, source="")
     said = "no frame can serve as reference: 0 of 1 frames could be measured; the first: it is dark"

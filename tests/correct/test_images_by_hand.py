@@ -1,6 +1,7 @@
 """What an image says of its origin, by the numbers of its tags (TIFF 6.0, EXIF 2.32) and by named attributes."""
 
 import hashlib
+import struct
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -39,6 +40,20 @@ def test_each_thing_that_the_camera_recorded_stands_under_its_tag() -> None:
     assert tags(Exposure()) == {269: ("s", 0, b"a.dng"), 274: ("H", 1, 1)}
     assert tags(Exposure(iso=102400.0))[34855] == ("H", 1, 65535), "the most that the tag holds"
     assert tags(Exposure(exposure_s=0.0123456789))[33434][2][1] <= 1_000_000
+
+
+@pytest.mark.parametrize("name", ["even", "odd", "a name of 21 letters"])
+def test_the_name_of_a_space_lies_behind_its_profile_and_the_table_of_tags_leads_there(name: str) -> None:
+    """One text in English, in UTF-16, filled up to four bytes (ICC.1:2010, from memory)."""
+    data = images.linear_profile("lin_rec709", name)
+    count = int.from_bytes(data[128:132], "big")
+    table = {data[at : at + 4]: struct.unpack_from(">II", data, at + 4) for at in range(132, 132 + 12 * count, 12)}
+    start, size = table[b"desc"]
+    text = name.encode("utf-16-be")
+    head = b"mluc" + bytes(4) + struct.pack(">II", 1, 12) + b"enUS" + struct.pack(">II", len(text), 28)
+    assert data[start : start + size] == head + text
+    assert not any(data[start + size :])
+    assert len(data) == int.from_bytes(data[:4], "big") == start + 4 * -(-size // 4)
 
 
 def test_attributes_of_an_exr_file() -> None:
@@ -112,6 +127,7 @@ def test_an_exr_file_is_written_beside_its_place_in_a_hidden_folder(
             pass
 
         def write(self, path: str) -> None:
+            assert isinstance(path, str), "the library takes no other"
             at = Path(path)
             written.append((at.parent.parent.name, at.parent.name[:7], at.parent.name.endswith(".part")))
             at.write_bytes(b"the image")
@@ -125,6 +141,8 @@ def test_an_exr_file_is_written_beside_its_place_in_a_hidden_folder(
     assert [at.name for at in path.parent.iterdir()] == ["a.exr"]
     assert (pixels[0] == turned(image, 6)).all()
     assert pixels[0].flags["C_CONTIGUOUS"]
+    write_exr(path, image, Origin("a.dng", Exposure(), "lin_rec709", "Rec. 709"))
+    assert (pixels[1] == image).all(), "in a folder that is there already"
 
 
 def test_an_exr_file_is_read_back_as_it_was_stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -169,7 +187,9 @@ def test_a_dng_is_made_of_what_the_frame_and_its_file_say(tmp_path: Path, monkey
     own, known = (ColourTags(np.eye(3) * size, None, 21, 0) for size in (2.0, 3.0))
     frame: Any = SimpleNamespace(colour=own)
     monkeypatch.setattr(dng_from_raw, "open_frame", lambda at: frame if at == path else None)
-    monkeypatch.setattr(dng_from_raw, "measure_frame", lambda at, target: SimpleNamespace(exposure=FULL))
+    monkeypatch.setattr(
+        dng_from_raw, "measure_frame", lambda *given: {(path, None): SimpleNamespace(exposure=FULL)}[given]
+    )
     monkeypatch.setattr(dng_from_raw, "owner_texts", lambda at: TEXTS)
     monkeypatch.setattr(dng_from_raw, "_raw_image", lambda opened: ("pixels of", opened))
     monkeypatch.setattr(dng_from_raw, "dng_bytes", lambda *parts: parts)

@@ -46,6 +46,7 @@ def test_a_mark_changes_with_all_that_makes_another_file(tmp_path: Path) -> None
     assert [tiff.count(mark) for mark in tiff] == [2, 1, 1, 1, 1, 1, 2], "of the camera's colour a picture knows all"
     assert [dng.count(mark) for mark in dng] == [3, 1, 1, 1, 3, 3, 1], "a copy has no working space"
     assert not set(tiff) & set(dng)
+    assert {len(mark) for mark in (*tiff, *dng)} == {32}
     assert jobs._mark(one, tmp_path, "exr") not in tiff
     (tmp_path / "f.dng").write_bytes(b"another raw")
     assert jobs._mark(one, tmp_path, "tiff") != tiff[0]

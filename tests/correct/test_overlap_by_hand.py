@@ -103,6 +103,10 @@ def test_how_far_about_a_pixel_every_colour_stands() -> None:
     assert reach_of(np.array([[0, 1, 1, 1], [1, 1, 1, 1], [1, 1, 2, 1], [1, 1, 1, 1]])) == 2
     assert reach_of(np.array([[0, 1, 2, 1], [2, 1, 2, 1], [1, 2, 1, 2], [2, 1, 2, 1]])) == 2, "of the rarest"
     assert reach_of(np.array([[-1]])) == 0, "three planes"
+    rows = ("11120", "20222", "21102", "00022", "12121", "20201")
+    odd = np.array([[int(colour) for colour in row] for row in rows])
+    for pattern in (odd, odd.T):
+        assert reach_of(pattern) == 2, "wherever it lies on a pattern that is no square"
 
 
 # --- fields -----------------------------------------------------------------------------------------------------------
@@ -273,6 +277,20 @@ def test_what_is_left_is_told_by_its_size_in_brightness_and_in_colour(term: int)
     assert left_over(0.004 * by, (0.0, 0.0, -1.0)) == said.format(0.4, "blue")
     assert left_over(0.003 * by, (1.0, 0.0, 0.0)) == ""
     assert left_over(0.0069 * by, (1.0, 1.0, 1.0)) == "", "both channels with green: no colour"
+    assert left_over(0.008 * by, (0.0, 1.0, 0.0)) == said.format(0.8, "brightness"), "brightness is that of green"
+    assert left_over(0.008 * by, (1.0, 0.0, 1.0)) == said.format(0.8, "red")
+
+
+def test_fields_that_hardly_count_move_neither_the_level_nor_the_scatter_nor_the_middle() -> None:
+    """Every second field weighs a hundredth and is 5 % brighter; those above the middle weigh a fifth."""
+    y, x = (part.ravel() for part in np.mgrid[-0.95:1:20j, -0.95:1:20j])
+    odd = (np.arange(400) + np.arange(400) // 20) % 2 == 1
+    weight = np.where(odd, 0.01, 1.0) * np.where(y > 0, 1.0, 0.2)
+    course = (y - np.average(y, weights=weight)) / np.sqrt(np.cov(y, aweights=weight, ddof=0))
+    frame = np.exp(0.012 * course + 0.05 * odd)[:, None] * np.ones(3)
+    fields: Any = some(hub=np.ones((400, 3)), frame=frame, y=y, x=x, total=400)
+    said = overlap._structure(fields, weight, np.ones(3))
+    assert said == "what is left varies over the frame by 1.2 % in brightness"
 
 
 def test_only_fields_that_agree_and_what_they_weigh_count() -> None:

@@ -24,6 +24,11 @@ def test_a_plate_is_named_as_plainly_as_it_may_be(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+def test_the_column_of_a_plate_may_be_named_frame(tmp_path: Path) -> None:
+    (tmp_path / "PLATES.csv").write_text("frame;gain\nb/f2.dng;2\n")
+    assert [(one.frame, one.factor) for one in read_plates(tmp_path / "PLATES.csv", FRAMES)] == [("b/f2.dng", 2.0)]
+
+
 def test_what_names_no_frame_or_two_is_told_with_its_row(tmp_path: Path) -> None:
     with pytest.raises(FaultsError) as caught:
         plates(tmp_path, "f1;;", "f3.dng;;", "zzzz;;", "f2;;21", "f2;-1;")

@@ -58,6 +58,9 @@ def test_between_two_powers_the_light_is_on_the_line_and_what_bends_is_a_bias() 
     expected = np.sqrt(np.sum((weights * u_error) ** 2)) + abs(bent @ [0.0, -0.2, 0.1])
     assert found.u_output_stops == pytest.approx(expected)
     assert u_error[1] > 0
+    other = drift_of([[180.0, 184.0, 190.0]] * 2, output=[[0.0, 0.2, -0.1], [0.0] * 3])
+    bent_down = light_at(profile_of(other), "One", "A", 1.25)
+    assert bent_down.u_output_stops == pytest.approx(expected), "a bend in either direction"
 
 
 def test_every_triplet_that_holds_one_of_the_two_powers_tells_of_the_bend() -> None:
@@ -83,6 +86,8 @@ def test_what_was_not_tested_is_told() -> None:
         one(2.4, lights)
     with pytest.raises(GreystepError, match=r"A was tested at 1/2 only, 1\.1 stops below full is outside"):
         one(1.1, [None, 184.0, None])
+    with pytest.raises(GreystepError, match=r"A was tested at 1/2 only, 0\.9 stops below full is outside"):
+        one(0.9, [None, 184.0, None])
     assert one(1.0, [None, 184.0, None]).mired == 184.0
     assert one(1.0, [180.0, None, 184.0]).how == "A between 1/1 and 1/4 in the test", "what was not measured is none"
     with pytest.raises(GreystepError, match="A has no usable frame in the test"):
@@ -141,6 +146,8 @@ def test_what_another_camera_sees_otherwise_hangs_on_the_heads() -> None:
     assert u("B@full") == pytest.approx(2.0 * OBSERVER_SAME_TYPE * 4.0)
     for other in ("C@full", "D@full", "E@full", "kit"):
         assert u(other) == pytest.approx(2.0 * OBSERVER_OTHER_TYPE_MIRED)
+    light.mired = 177.0
+    assert u("A@full") == pytest.approx(2.0 * OBSERVER_SAME_HEAD * 3.0), "in either direction"
     light.head = "D"
     assert u("E@full") == pytest.approx(2.0 * OBSERVER_OTHER_TYPE_MIRED), "of two unknown types nothing is known"
 
@@ -181,6 +188,20 @@ def test_each_light_is_held_against_the_last_frame_that_it_lit_alone(monkeypatch
     assert changed("A@1/2", 1.0, monkeypatch, heads="A") == "", "of one light there is nothing to tell apart"
     three = changed("A@1/2 & B@full & D@full", 1.0, monkeypatch, heads="ABD")
     assert three == "A as in a, D as in d, B as in b"
+
+
+def test_the_colour_of_a_light_alone_is_its_cards_else_what_the_camera_was_set_to(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    neutrals: dict[str, list[float]] = {}
+
+    def said(head: str, frame: str, found: Unmixed, place: int, expected: float, neutral: Any, body: Any) -> str:
+        neutrals[frame] = neutral.tolist()
+        return head
+
+    monkeypatch.setattr(lit_by, "_said", said)
+    assert changed("A@1/2 & B@full", 1.0, monkeypatch, source="overlap") == "A, B"
+    assert neutrals == {"a": [0.5, 1.0, 0.6], "b": [1.0, 1.0, 1.0]}
 
 
 # --- the reference of a profile ---------------------------------------------------------------------------------------

@@ -103,6 +103,21 @@ def test_files_that_stay_are_of_the_new_run_and_those_of_an_older_one_are_told(t
     assert record.files_of_two_runs(tmp_path) == ["tiff/c.tif"], "what somebody changed is of no run"
 
 
+def test_files_that_stay_leave_the_others_in_the_record_and_are_entered_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept, _ = (rendered(tmp_path, f"tiff/{name}.tif", "first") for name in "ab")
+    record.settle(tmp_path)
+    record.carry_over(tmp_path, [kept], "second")
+    runs = {name: entry.run for name, entry in record.read_record(tmp_path).items()}
+    assert runs == {"tiff/a.tif": "second", "tiff/b.tif": "first"}
+    record.settle(tmp_path)
+    wrote: list[object] = []
+    monkeypatch.setattr(record, "_write_record", lambda *given: wrote.append(given))
+    record.carry_over(tmp_path, [kept], "second")
+    assert wrote == [], "nothing has changed"
+
+
 def test_what_was_announced_and_has_not_come_stays_announced(tmp_path: Path) -> None:
     enter = record.announced(tmp_path / "tiff/f.tif", tmp_path, "f.dng", "mark", "run")
     other = tmp_path / "elsewhere"

@@ -64,6 +64,7 @@ def test_of_three_heads_one_that_disagrees_has_moved_and_is_left_out() -> None:
     assert (mired, apart) == (pytest.approx(1.0), {})
     assert moved == {"C": pytest.approx(3.0)}
     assert of(1.0, 1.0, -2.0)[3] == {"C": pytest.approx(-3.0)}
+    assert of(4.0, 1.0, 1.0)[3] == {"A": pytest.approx(3.0)}, "the one farthest from the others"
     assert of(1.0, 1.0, 2.9)[3] == {}
     assert of(1.0, 1.0, 4.0, sd=1.0)[3] == {}, "within four of its standard uncertainties"
     assert set(of(1.0, 1.0, 9.0, -7.0)[3]) == {"C", "D"}

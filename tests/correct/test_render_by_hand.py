@@ -94,3 +94,4 @@ def test_how_many_bytes_files_take(monkeypatch: pytest.MonkeyPatch) -> None:
     assert needed("dng", monkeypatch, dng=False, whole=mosaic) == 3 * int(242 * render._MOSAIC_BYTES)
     assert needed("dng", monkeypatch, dng=False) == 3 * image, "in planes"
     assert needed("tiff", monkeypatch, lost="c") == 2 * image
+    assert render._needed([], "exr") == 0

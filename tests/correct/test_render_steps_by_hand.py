@@ -150,6 +150,8 @@ def test_a_folder_among_raw_frames_is_refused_and_one_run_at_a_time_works_in_it(
     found: Any = render.render_frames(ingested, corrections, tmp_path, "exr", None, True)
     assert asked == [("settings", tmp_path), ("settings", tmp_path / "exr")]
     assert found == (ingested, "corrections", tmp_path, "exr", None, True)
+    usual: Any = render.render_frames(ingested, corrections, tmp_path, "exr")
+    assert usual[4:] == (None, False), "what somebody changed is kept unless it is asked for"
 
 
 def test_a_job_is_a_frame_with_all_that_its_file_needs(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -102,6 +102,7 @@ def test_what_is_assumed_of_pictures_is_said(tmp_path: Path, played: list[list[s
     declared = [*pictures, frame("card", 3, "A", 0.0, 180.0)]
     assert sources(tmp_path / "card", declared, of_itself=False)[1] == [CardUnproven(2, 3)]
     assert sources(tmp_path / "none", [job("b", 1, **NOTHING)])[1] == [], "no target was found in it at all"
+    assert sources(tmp_path / "no", [job("b", 1, **NOTHING)], of_itself=False)[1] == [], "nothing is taken for a card"
     assert sources(tmp_path / "lost", [job("a", 0, flags="damaged"), job("c", 2, shows_card=True)])[1] == []
     with pytest.raises(GreystepError, match="the log has no flash and no job frame"):
         sources(tmp_path / "room", [frame("room", 5, "A", 0.0, 180.0) | {"kind": "ambient"}])
@@ -290,6 +291,10 @@ def test_the_light_of_a_profile_is_that_of_the_one_head_that_lit_the_frame(
     assert seen_by["Other 2"].matrix == pytest.approx(
         camera.xyz_to_camera(tags, chromaticity.cct_duv_to_xy(1e6 / 182.0, 0.001))
     )
+    here.bodies["Measured 4"] = replace(BODY, label="Measured 4", tags=tags)
+    here.bodies["Bare 5"] = replace(BODY, label="Bare 5", matrix=None, tags=None)
+    for label in ("Measured 4", "Bare 5"):
+        assert frame_light._profile_body(profile, label, "Made Up 7", here, light) is here.bodies[label]
     unknown = frame_light._from_profile(lit([0.0], source="", trouble="none", body="Lost 3")[0], profile, here, {})
     assert (unknown.source, unknown.trouble) == ("", "none, and no profile: its camera is not known")
     several = lit([0.0], source="", trouble="none", lights="A & B")[0]

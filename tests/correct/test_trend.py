@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from greystep.correct.trend import trend
+from greystep.correct.trend import _line_at, trend
 
 
 def test_a_straight_course_is_kept_exactly_ends_too() -> None:
@@ -27,6 +27,41 @@ def test_one_frame_that_jumps_does_not_move_the_trend() -> None:
     jumped = course.copy()
     jumped[15] -= 1.0
     assert trend(jumped) == pytest.approx(trend(course), abs=0.003)
+
+
+@pytest.mark.parametrize("over", [4, 9])
+def test_the_trend_is_a_line_through_the_nearest_by_weighted_least_squares_four_times_over(over: int) -> None:
+    """Cleveland's: cubes of cubes of the distance, a little beyond the farthest; Tukey's of six times the median."""
+    rng = np.random.default_rng(3)
+    shots = np.flatnonzero(rng.random(60) < 0.6)
+    series = np.full(60, np.nan)
+    series[shots] = 0.01 * shots + 0.05 * rng.standard_normal(len(shots)) + (rng.random(len(shots)) < 0.1)
+    y, steady, line = series[shots], np.ones(len(shots)), np.zeros(len(shots))
+    for _ in range(4):
+        for place, shot in enumerate(shots):
+            away = np.abs(shots - shot)
+            reach = sorted(away)[over - 1] * (1.0 + 1.0 / over)
+            near = away < reach
+            weight = (1.0 - (away[near] / reach) ** 3) ** 3 * steady[near]
+            line[place] = np.polyval(np.polyfit(shots[near] - shot, y[near], 1, w=np.sqrt(weight)), 0.0)
+        left = np.abs(y - line)
+        far = left / (6.0 * np.median(left))
+        steady = np.maximum(1.0 - far**2, 1e-6) ** 2
+    assert trend(series, over)[shots] == pytest.approx(line, abs=1e-5)
+
+
+def test_the_nearest_frames_are_found_in_a_long_series_too() -> None:
+    """Three thousand frames, where the order of distances is not told for nothing."""
+    shots = np.cumsum(np.random.default_rng(1).integers(1, 40, 3000)).astype(np.float64)
+    values = np.sin(shots)
+    for near in (3, 4, 20, 200):
+        for place in range(0, 3000, 30):
+            away = np.abs(shots - shots[place])
+            reach = np.sort(away)[near - 1] * (1.0 + 1.0 / near)
+            inside = away < reach
+            weight = (1.0 - (away[inside] / reach) ** 3) ** 1.5
+            line = np.polyfit(shots[inside] - shots[place], values[inside], 1, w=weight)
+            assert _line_at(shots, values, np.ones(3000), place, near) == pytest.approx(line[1], abs=1e-9)
 
 
 def test_frames_without_light_are_left_out() -> None:

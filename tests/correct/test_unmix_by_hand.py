@@ -118,6 +118,19 @@ def test_a_frame_that_the_lights_do_not_explain_is_not_taken_apart() -> None:
 
 
 @pytest.mark.usefixtures("still")
+@pytest.mark.parametrize(("parts", "enough"), [(2, False), (3, True)])
+def test_without_each_of_three_parts_of_the_frame_its_doubt_is_told(parts: int, enough: bool) -> None:
+    singles, mixed, _ = lit()
+    dark = blocks(mixed.signal.copy())
+    dark.signal[:48] = 0.001
+    dark.signal[:, 24 * parts :] = 0.001
+    found = unmix.unmix(singles, dark)
+    assert (found is not None) == enough
+    if found is not None:
+        assert (found.u_stops > 0).all()
+
+
+@pytest.mark.usefixtures("still")
 def test_a_light_that_did_not_fire_has_no_share() -> None:
     singles, _, _ = lit()
     found = unmix.unmix(singles, blocks(0.7 * singles[0].signal))
