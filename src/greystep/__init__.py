@@ -36,6 +36,7 @@ raw:
     preview         The small picture that a camera puts into its raw files
     raster          How the raw image of a DNG lies in its file, and any box of what is stored there
     tags            The tags of one directory of a DNG
+    turns           Threads take turns at calculating, while others read and decode beside them
 measure:
     calibration     A camera's matrix from a frame of a 24-patch colour chart, with what it leaves unexplained
     camera          From a camera's neutral to the colour of the light

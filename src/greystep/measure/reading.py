@@ -15,6 +15,7 @@ from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.target import Box, Target, pixel_box
 from greystep.measure.target_corners import Window, corner_maps, corner_windows, read_corner
 from greystep.measure.target_moved import around_of, surround_of, surround_pixels
+from greystep.raw import turns
 from greystep.raw.dng import ColourTags, read_dng
 from greystep.raw.exposure import Exposure, filled_in, read_exposure
 from greystep.raw.frame import Frame, Mosaic, library_exposure, open_frame, read_region
@@ -110,7 +111,8 @@ def measure_frame(path: Path, target: Target | None, whole: bool = False, record
             opcodes=frame.opcodes,
             way=frame.way,
         )
-        return _measured(frame, target, reading, whole)
+        with turns.taken():
+            return _measured(frame, target, reading, whole)
     except FrameError as error:
         return replace(reading, flags=ordered([error.flag]), message=_one_line(str(error)))
     except Exception as error:  # a file may break any decoder in its own way, and must not stop the others

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from greystep.constants import DngTag
 from greystep.errors import FrameError
 from greystep.flags import Flag
+from greystep.raw import turns
 from greystep.raw.guard import one_line
 from greystep.raw.tags import Tags, integers
 
@@ -146,7 +147,7 @@ def read_stored(
     Raises:
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
-    with one_line(path, "its pixels cannot be decoded", Flag.DAMAGED):
+    with turns.left(), one_line(path, "its pixels cannot be decoded", Flag.DAMAGED):
         read = _rows if raster.plain else _segments
         if raster.fields == (1, 1):
             box = path, raster, top, bottom, left, right
