@@ -160,6 +160,19 @@ def test_flags_are_those_of_one_frame() -> None:
     }  # fmt: skip
 
 
+def opened(white: float | None = None) -> Any:
+    """A frame of 200 by 100 px as `_measured` is given it."""
+    return SimpleNamespace(
+        path=Path("f.dng"),
+        height=100,
+        width=200,
+        pattern=np.zeros((2, 2)),
+        white=white,
+        black_masked=None,
+        opcodes=False,
+    )
+
+
 @pytest.mark.parametrize(
     ("patch", "corners", "around"),
     [
@@ -172,10 +185,7 @@ def test_the_light_about_a_target_is_a_share_of_its_own_where_both_are_sound(
     monkeypatch: pytest.MonkeyPatch, patch: PatchSignal, corners: list[float], around: float | None
 ) -> None:
     """2000 counts about it, or the mean of its corners where something is to be seen beside them."""
-    frame: Any = SimpleNamespace(
-        path=Path("f.dng"), height=100, width=200, pattern=np.zeros((2, 2)), white=16512.0, black_masked=None,
-        opcodes=False,
-    )  # fmt: skip
+    frame = opened(white=16512.0)
     windows = [(0, 10, 10 * at, 10 * at + 10) for at in range(len(corners))]
     fakes: dict[str, Any] = {
         "corner_windows": lambda *_: windows, "read_corner": lambda _, span: corners[windows.index(span)],
@@ -198,15 +208,7 @@ def test_light_is_told_by_green_and_an_error_that_nobody_foresaw_by_its_message(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """A fifth of a percent of the range of green, whatever red and blue have."""
-    frame: Any = SimpleNamespace(
-        path=Path("f.dng"),
-        height=100,
-        width=200,
-        pattern=np.zeros((2, 2)),
-        white=None,
-        black_masked=None,
-        opcodes=False,
-    )
+    frame = opened()
     for green, lit in ((21.0, True), (19.0, False)):
         dim = signal(mean=(1.0, green, 1.0), white=(1e6, 10512.0, 1e6), black=(0.0, 512.0, 0.0))
         fakes: dict[str, Any] = {
@@ -266,15 +268,7 @@ def test_a_patch_is_cut_to_spare_tiles_where_the_target_was_found_and_its_corner
 ) -> None:
     """The box that was measured is told; one that a person gave is measured as it stands."""
     windows = [(0, 9, 0, 9)] * spans
-    frame: Any = SimpleNamespace(
-        path=Path("f.dng"),
-        height=100,
-        width=200,
-        pattern=np.zeros((2, 2)),
-        white=None,
-        black_masked=None,
-        opcodes=False,
-    )
+    frame = opened()
     fakes: dict[str, Any] = {
         "corner_windows": lambda *_: windows, "read_corner": lambda *_: "corner", "measure_patch": lambda *_: signal(),
         "_tiles_spared": lambda of, area: (30, 36, 50, 70) if (of is frame, area) == (True, (20, 40, 40, 80)) else None,
