@@ -33,10 +33,10 @@ raw:
     levels          What a DNG's tags say of its raw values
     library         LibRaw, opened so that it guesses nothing and writes nothing on the terminal
     overview        A whole frame as a small linear picture
+    picture_heads   What a picture in a tile or strip says of itself, before room is made for its pixels
     preview         The small picture that a camera puts into its raw files
     raster          How the raw image of a DNG lies in its file, and any box of what is stored there
     tags            The tags of one directory of a DNG
-    turns           Threads take turns at calculating, while others read and decode beside them
 measure:
     calibration     A camera's matrix from a frame of a 24-patch colour chart, with what it leaves unexplained
     camera          From a camera's neutral to the colour of the light

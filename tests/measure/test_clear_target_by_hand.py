@@ -132,9 +132,10 @@ def windows(
     top: int = 0,
     left: int = 0,
     size: tuple[int, int] = (2000, 3000),
+    by_rows: bool = False,
 ) -> tuple[Window, ...]:
     """The windows about two corners of a box, in a frame of 2000 by 3000 px, plain or in tiles."""
-    raster = SimpleNamespace(plain=not tile, rows=tile, wide=tile)
+    raster = SimpleNamespace(plain=not tile, rows=tile, wide=tile, decoded_by_rows=by_rows)
     frame: Any = SimpleNamespace(
         height=size[0],
         width=size[1],
@@ -164,6 +165,19 @@ def test_a_corner_too_near_its_tiles_rim_is_left_for_one_that_is_not() -> None:
     assert found == ((1426, 1626, 360, 840), (1426, 1626, 1560, 2040))
 
 
+def test_corners_nearer_to_their_tiles_upper_rims_are_read_where_tiles_are_decoded_by_rows() -> None:
+    """Lower corners end 336 rows deep in tiles of 512, upper ones 512; nearly as deep ones lie opposite."""
+    box = 0.2, 0.2, 0.6, 0.6
+    assert windows(box, 512, by_rows=True) == ((1040, 1360, 512, 840), (1040, 1360, 1560, 2040))
+    assert windows(box, 512) == ((240, 512, 512, 840), (1040, 1360, 1560, 2040))
+    moved = windows(box, 512, top=180, by_rows=True)
+    assert moved == ((332, 560, 512, 840), (332, 560, 1560, 2040)), "228 rows of theirs"
+    alike = windows((0.2, 0.12, 0.6, 0.7), 512, by_rows=True)
+    assert alike == ((8, 472, 512, 840), (1168, 1536, 1560, 2040)), "472 and 512 rows"
+    deeper = windows((0.2, 0.1, 0.6, 0.7), 512, by_rows=True)
+    assert deeper == ((0, 440, 512, 840), (0, 440, 1560, 2040)), "440 and 512 rows"
+
+
 def test_a_corner_that_shows_no_ground_beside_it_is_none() -> None:
     assert windows((0.0, 0.2, 0.5, 0.6)) == ((240, 560, 1244, 1756), (1040, 1360, 1244, 1756))
     assert windows((0.2, 0.4, 0.6, 1.0)) == ((560, 1040, 360, 840), (560, 1040, 1560, 2040))
@@ -191,14 +205,10 @@ def test_a_window_has_two_pixels_a_bin_in_both_directions(
     assert len(windows((0.5, 0.2, 0.5 + pixels / 3000, 0.6))) == count
 
 
-def test_so_much_of_a_window_is_read_as_its_map_takes(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_so_much_of_a_window_is_read_as_its_map_takes() -> None:
     """Twelve bins a side, six rows or columns each: every fifth from 361 on."""
-    monkeypatch.setattr(target_corners, "read_region", lambda frame, *region: region)
-    frame: Any = None
-    found: Any = target_corners.read_corner(frame, (100, 500, 1000, 1360))
-    assert found == (100, 500, 1000, 1360, (5, 1))
-    found = target_corners.read_corner(frame, (100, 460, 1000, 1600))
-    assert found == (100, 460, 1000, 1600, (1, 7))
+    assert target_corners.corner_region((100, 500, 1000, 1360)) == (100, 500, 1000, 1360, 5, 1)
+    assert target_corners.corner_region((100, 460, 1000, 1600)) == (100, 460, 1000, 1600, 1, 7)
 
 
 @pytest.mark.parametrize(("beside", "in_tile"), [(20, True), (14, False)])

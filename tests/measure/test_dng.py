@@ -12,7 +12,7 @@ import tifffile
 
 from greystep.errors import FrameError
 from greystep.raw import raster
-from greystep.raw.dng import Dng, read_box, read_dng, same_matrices
+from greystep.raw.dng import Dng, Region, read_boxes, read_dng, same_matrices
 
 Make = Callable[..., Path]
 RAMP = np.arange(60 * 90, dtype=np.uint16).reshape(60, 90) % 4000
@@ -82,7 +82,7 @@ def test_a_linear_image_has_levels_by_plane(make_dng: Make, tmp_path: Path) -> N
     assert dng.levels.white == (15000, 14000, 13000, 14000)
     assert dng.levels.black_pattern.tolist() == [[[64, 65.5, 67]]]
     assert dng.levels.pattern.tolist() == [[-1]]
-    np.testing.assert_array_equal(read_box(tmp_path / "a.dng", dng, 5, 9, 10, 30), data[5:9, 10:30])
+    np.testing.assert_array_equal(read_boxes(tmp_path / "a.dng", dng, [Region(5, 9, 10, 30)])[0], data[5:9, 10:30])
 
 
 def test_a_float_image_is_read_as_written_in_counts_of_14_bits(make_dng: Make, tmp_path: Path) -> None:
@@ -92,7 +92,7 @@ def test_a_float_image_is_read_as_written_in_counts_of_14_bits(make_dng: Make, t
             dng = opened(make_dng(tmp_path / "a.dng", data, layout, black=(0.0625,), white=white))
             assert dng.levels.white == (16383.0,) * 4
             assert dng.levels.black_pattern.tolist() == [[0.0625 * scale]]
-            got = read_box(tmp_path / "a.dng", dng, 3, 50, 7, 80)
+            got = read_boxes(tmp_path / "a.dng", dng, [Region(3, 50, 7, 80)])[0]
             np.testing.assert_array_equal(got, data[3:50, 7:80].astype(np.float64) * scale)
 
 
@@ -102,7 +102,7 @@ def test_the_linearization_table_is_applied_and_its_last_entry_holds_past_its_en
     # check value raw.linearization_table: table x4, stored 1000 -> 4000
     path = make_dng(tmp_path / "a.dng", RAMP, table=np.arange(3000) * 4)
     dng = opened(path)
-    values = read_box(path, dng, 0, 60, 0, 90)
+    values = read_boxes(path, dng, [Region(0, 60, 0, 90)])[0]
     assert values[11, 10] == 4000 == 4 * RAMP[11, 10]
     np.testing.assert_array_equal(values, np.minimum(RAMP, 2999) * 4.0)
 
@@ -133,7 +133,9 @@ def test_codes_of_a_lossy_linear_dng_become_counts_by_its_polynomials(
         assert dng.levels.white == (65535,) * 4
         assert not dng.levels.black_pattern.any()
         assert not dng.levels.opcodes
-        np.testing.assert_allclose(read_box(path, dng, 7, 60, 9, 91), by_hand[7:60, 9:91], rtol=0, atol=1e-6)
+        np.testing.assert_allclose(
+            read_boxes(path, dng, [Region(7, 60, 9, 91)])[0], by_hand[7:60, 9:91], rtol=0, atol=1e-6
+        )
         if not black:  # LibRaw forgets the black of the codes; without one it is right to its integer
             with rawpy.imread(str(path)) as raw:
                 np.testing.assert_allclose(raw.raw_image[..., :3], by_hand, rtol=0, atol=1.0)
@@ -153,7 +155,7 @@ def test_opcodes_that_change_counts_are_noticed_and_not_applied(
     path = make_dng(tmp_path / "a.dng", RAMP, extra=[(code, 7, len(listed), listed)])
     dng = opened(path)
     assert dng.levels.opcodes is changes
-    np.testing.assert_array_equal(read_box(path, dng, 0, 60, 0, 90), RAMP)
+    np.testing.assert_array_equal(read_boxes(path, dng, [Region(0, 60, 0, 90)])[0], RAMP)
 
 
 @pytest.mark.parametrize(
@@ -226,7 +228,7 @@ def test_a_preview_is_never_taken_for_the_raw_image(make_dng: Make, tmp_path: Pa
     with tifffile.TiffWriter(path) as tif:  # one directory after the other, a larger preview first
         tif.write(np.zeros((64, 99, 3), np.uint8), photometric=2, subfiletype=1, extratags=dng_version)
         tif.write(RAMP, photometric=32803, subfiletype=0, extratags=pattern)
-    np.testing.assert_array_equal(read_box(path, opened(path), 0, 60, 0, 90), RAMP)
+    np.testing.assert_array_equal(read_boxes(path, opened(path), [Region(0, 60, 0, 90)])[0], RAMP)
     with tifffile.TiffWriter(path) as tif:
         tif.write(np.zeros((64, 64, 3), np.uint8), photometric=2, subfiletype=1, extratags=dng_version)
     with pytest.raises(FrameError, match="a DNG without a raw image"):

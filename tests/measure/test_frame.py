@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 
 from greystep.errors import FrameError
 from greystep.raw import frame as frame_module
+from greystep.raw import raster
+from greystep.raw.dng import Region
 from greystep.raw.exposure import read_exposure
-from greystep.raw.frame import Frame, library_exposure, open_frame, read_region
+from greystep.raw.frame import Frame, library_exposure, open_frame, read_region, read_regions
 from greystep.raw.overview import overview
 
 Make = Callable[..., Path]
@@ -418,3 +420,28 @@ def test_nothing_reaches_the_terminal(make_dng: Make, tmp_path: Path, capfd: pyt
     path.write_bytes(path.read_bytes()[:3000])
     assert one_line(path)
     assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("layout", ["ljpeg", "ljpeg_strips", "deflate", "strip"])
+def test_what_several_boxes_lie_in_is_decoded_once_and_as_far_as_the_lowest_of_them(
+    layout: str, make_dng: Callable[..., Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two boxes in one tile, one over four, one thinned: each holds what it holds by itself."""
+    stored = np.random.default_rng(6).integers(600, 4000, (128, 192)).astype(np.uint16)
+    frame = open_frame(make_dng(tmp_path / "a.dng", stored, layout=layout, bits=14, block=(64, 64)))
+    regions = [Region(4, 20, 6, 30), Region(40, 70, 50, 100), Region(9, 50, 2, 60, 5, 7), Region(0, 8, 130, 150)]
+    alone = [read_region(frame, *region[:4], region[4:]) for region in regions]
+    decoded: dict[int, int] = {}
+    decode = raster._decoded
+
+    def noted(data: bytes, index: int, of: Any, shape: Any, rows: int) -> Any:
+        assert index not in decoded
+        decoded[index] = rows
+        return decode(data, index, of, shape, rows)
+
+    monkeypatch.setattr(raster, "_decoded", noted)
+    for box, by_itself in zip(read_regions(frame, regions), alone, strict=True):
+        for part in ("values", "colours", "black"):
+            np.testing.assert_array_equal(getattr(box, part), getattr(by_itself, part))
+    if layout == "ljpeg":
+        assert decoded == {0: 64, 1: 64, 2: 8, 3: 6, 4: 6}

@@ -2,7 +2,6 @@
 
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 import pytest
@@ -84,9 +83,11 @@ def test_a_map_without_a_middle_has_no_noise() -> None:
 # --- no target --------------------------------------------------------------------------------------------------------
 
 
-def test_without_a_target_the_frame_is_told_to_have_none() -> None:
-    frame: Any = SimpleNamespace(path=Path("day/f.dng"))
-    found = reading._measured(frame, None, reading.Reading(height=4), whole=False)
+def test_without_a_target_the_frame_is_told_to_have_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told = {"exposure": None, "width": 6, "colour": None, "black_masked": None, "opcodes": False, "way": "region"}
+    monkeypatch.setattr(reading, "open_frame", lambda path: SimpleNamespace(height=4, **told))
+    (tmp_path / "f.dng").write_bytes(b"a raw file")
+    found = reading.measure_frame(tmp_path / "f.dng", None, recorded=reading.Exposure())
     assert found.flags == (Flag.NO_TARGET,)
     assert found.message == "f.dng: no target to measure; give its place in session.toml, [target] patch"
     assert (found.height, found.signal, found.surround) == (4, None, None)

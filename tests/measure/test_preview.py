@@ -1,6 +1,6 @@
 """The camera's own picture: taken where there is one, small, and turned back to what the camera saw."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ from greystep.raw import frame as frames
 from greystep.raw import preview as previews
 from greystep.raw.frame import Frame
 from greystep.raw.preview import look_of, preview
+from greystep.raw.raster import Part
 from greystep.session.pictures import pictures_of
 from greystep.session.workers import Crew
 
@@ -92,9 +93,9 @@ def test_a_large_frame_is_looked_at_through_slits(
     rows: list[int] = []
     read = frames.read_stored
 
-    def counted(path: Path, raster: Any, top: int, bottom: int, *rest: int) -> np.ndarray:
-        rows.append(bottom - top)
-        return read(path, raster, top, bottom, *rest)
+    def counted(path: Path, raster: Any, parts: Sequence[Part]) -> list[np.ndarray]:
+        rows.extend(part.bottom - part.top for part in parts)
+        return read(path, raster, parts)
 
     monkeypatch.setattr(frames, "read_stored", counted)
     small = look_of(path)

@@ -188,7 +188,8 @@ def test_the_light_about_a_target_is_a_share_of_its_own_where_both_are_sound(
     frame = opened(white=16512.0)
     windows = [(0, 10, 10 * at, 10 * at + 10) for at in range(len(corners))]
     fakes: dict[str, Any] = {
-        "corner_windows": lambda *_: windows, "read_corner": lambda _, span: corners[windows.index(span)],
+        "corner_windows": lambda *_: windows, "corner_region": lambda window: corners[windows.index(window)],
+        "read_regions": lambda of, asked: list(asked),
         "_regions": lambda *_: (None, 2000.0), "measure_patch": lambda *_: patch,
         "around_of": lambda part, *_: (part,) * 3, "surround_of": lambda part: ("map of", part),
         "corner_maps": lambda parts: ("maps of", parts),
@@ -196,7 +197,8 @@ def test_the_light_about_a_target_is_a_share_of_its_own_where_both_are_sound(
     for name, fake in fakes.items():
         monkeypatch.setattr(reading, name, fake)
     none = reading.Reading(Exposure(), flags=())
-    found = reading._measured(frame, fixed_target((0.2, 0.2, 0.4, 0.4)), none, whole=True)
+    target = fixed_target((0.2, 0.2, 0.4, 0.4))
+    found = reading._measured(frame, target, reading._pixels(frame, target, whole=True), none)
     assert found.around == (None if around is None else pytest.approx((around,) * 3))
     sound = around is not None or bool(corners)
     assert found.surround == (("map of", 2000.0) if sound else None)  # type: ignore[comparison-overlap]
@@ -212,12 +214,14 @@ def test_light_is_told_by_green_and_an_error_that_nobody_foresaw_by_its_message(
     for green, lit in ((21.0, True), (19.0, False)):
         dim = signal(mean=(1.0, green, 1.0), white=(1e6, 10512.0, 1e6), black=(0.0, 512.0, 0.0))
         fakes: dict[str, Any] = {
-            "corner_windows": lambda *_: [], "_regions": lambda *_: (None, "all"), "surround_of": lambda part: part,
+            "corner_windows": lambda *_: [], "read_regions": lambda *_: [],
+            "_regions": lambda *_: (None, "all"), "surround_of": lambda part: part,
             "around_of": lambda *_: (1.0, 1.0, 1.0), "measure_patch": lambda *_, to=dim: to,
         }  # fmt: skip
         for name, fake in fakes.items():
             monkeypatch.setattr(reading, name, fake)
-        found = reading._measured(frame, fixed_target((0.2, 0.2, 0.4, 0.4)), reading.Reading(), whole=False)
+        target = fixed_target((0.2, 0.2, 0.4, 0.4))
+        found = reading._measured(frame, target, reading._pixels(frame, target, whole=False), reading.Reading())
         assert (found.surround == "all") == lit
 
     def torn(path: Path) -> Any:
@@ -270,18 +274,20 @@ def test_a_patch_is_cut_to_spare_tiles_where_the_target_was_found_and_its_corner
     windows = [(0, 9, 0, 9)] * spans
     frame = opened()
     fakes: dict[str, Any] = {
-        "corner_windows": lambda *_: windows, "read_corner": lambda *_: "corner", "measure_patch": lambda *_: signal(),
+        "corner_windows": lambda *_: windows, "corner_region": lambda *_: "corner",
+        "measure_patch": lambda *_: signal(),
         "_tiles_spared": lambda of, area: (30, 36, 50, 70) if (of is frame, area) == (True, (20, 40, 40, 80)) else None,
-        "read_region": lambda of, *area: area, "_regions": lambda of, span, area: (area, "all"),
+        "read_regions": lambda of, asked: list(asked), "_regions": lambda of, span, area: (area, "all"),
         "around_of": lambda *_: (8000.0,) * 3, "surround_of": lambda part: part, "corner_maps": lambda parts: parts,
     }  # fmt: skip
     for name, fake in fakes.items():
         monkeypatch.setattr(reading, name, fake)
     target = replace(fixed_target((0.2, 0.2, 0.4, 0.4)), found=found)
-    told = reading._measured(frame, target, reading.Reading(), whole=False)
+    pixels = reading._pixels(frame, target, whole=False)
+    told = reading._measured(frame, target, pixels, reading.Reading())
     assert (told.flags, told.message) == ((), "")
     monkeypatch.setattr(reading, "measure_patch", lambda *_: signal(0.95, clipped_pct=0.2))
-    doubtful = reading._measured(frame, target, reading.Reading(), whole=False)
+    doubtful = reading._measured(frame, target, pixels, reading.Reading())
     assert doubtful.flags == (Flag.CLIPPED, Flag.NEAR_WHITE)
     assert doubtful.message == (
         "f.dng: 0.2 % of the patch is clipped; shoot it again one stop lower; the patch lies at 95 % of the range"

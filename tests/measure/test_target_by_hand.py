@@ -141,18 +141,16 @@ def test_the_two_steps_of_a_lattice_go_to_the_nearest_like_areas_at_about_a_righ
 # --- corners of the target --------------------------------------------------------------------------------------------
 
 
-def corner(low: int, right: int, in_tile: bool = True, room: float = 0.2) -> target_corners._Corner:
-    return target_corners._Corner(low, right, in_tile, room, (0, 0, 0, 0))
+def corner(low: int, right: int, in_tile: bool = True, depth: float = 0.5, room: float = 0.2) -> target_corners._Corner:
+    return target_corners._Corner(low, right, in_tile, depth, room, (0, 0, 0, 0))
 
 
-def test_two_corners_serve_best_in_a_tile_each_then_opposite_then_with_most_room() -> None:
-    def worth(one: target_corners._Corner, other: target_corners._Corner) -> tuple[int, bool, float]:
-        return target_corners._worth(one, other)
-
-    assert worth(corner(0, 0), corner(1, 1)) == (2, True, 0.2)
-    assert worth(corner(0, 0), corner(0, 1)) == (2, False, 0.2)
-    assert worth(corner(0, 0), corner(1, 0)) == (2, False, 0.2)
-    assert worth(corner(0, 1, False), corner(1, 0, room=0.1)) == (1, True, 0.1)
+def test_two_corners_serve_best_in_a_tile_each_then_little_deep_then_opposite_then_with_most_room() -> None:
+    worth = target_corners._worth
+    assert worth(corner(0, 0), corner(1, 1)) == (2, -8, True, 0.2)
+    assert worth(corner(0, 0), corner(0, 1)) == (2, -8, False, 0.2)
+    assert worth(corner(0, 0, depth=0.2), corner(1, 0, depth=0.98)) == (2, -9, False, 0.2)
+    assert worth(corner(0, 1, False, 1.0), corner(1, 0, room=0.1)) == (1, -12, True, 0.1)
 
 
 def window(y: int, x: int, reach: float, in_tile: bool, plain: bool = False) -> tuple[int, int, int, int]:

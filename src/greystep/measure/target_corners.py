@@ -15,7 +15,8 @@ import numpy as np
 from greystep.arrays import Booleans, Floats
 from greystep.measure.target import Target
 from greystep.measure.target_moved import binned, slopes, stride, surround_pixels
-from greystep.raw.frame import Frame, Mosaic, read_region
+from greystep.raw.dng import Region
+from greystep.raw.frame import Frame, Mosaic
 
 Window = tuple[int, int, int, int]  # y0, y1, x0, x1 [px]
 
@@ -30,6 +31,8 @@ _REACH: Final = 0.2
 _REACH_PX: Final = 256
 #: So much of card and of ground, in the target's sizes, a corner's window holds beside each edge.
 _NEAR: Final = 0.03
+#: Of pairs whose depths in their tiles are the same to a part in so many, the better seen one is taken.
+_DEPTHS: Final = 8
 #: Edges agree from this correlation on; an edge that has moved by one bin, 3.3 % of the target, has 0.65 (closed form
 #: for edges of a Gaussian's shape that is as wide as the smoothing).
 _ALIKE: Final = 0.7
@@ -42,6 +45,7 @@ class _Corner:
     low: int
     right: int
     in_tile: bool
+    depth: float  # so much of its tile or strip is decoded, from the first row to the window's last
     room: float  # in sizes of the target
     window: Window
 
@@ -49,7 +53,8 @@ class _Corner:
 def corner_windows(frame: Frame, target: Target) -> tuple[Window, ...]:
     """Return the windows about two corners of the target's box; none where the whole surround is as quickly read.
 
-    Opposite corners go first, and those that lie well within a tile of the file each.
+    Those go first that lie well within a tile of the file each and near its upper rim, as a tile is decoded from its
+    first row on; of these, opposite ones.
     """
     y0, y1, x0, x1 = surround_pixels(target, frame.height, frame.width, frame.pattern.shape)
     if (y1 - y0) * (x1 - x0) < SMALL:
@@ -64,16 +69,25 @@ def corner_windows(frame: Frame, target: Target) -> tuple[Window, ...]:
                 y0, y1, x0, x1 = window
                 room = min((y - y0) / high, (y1 - y) / high, (x - x0) / wide, (x1 - x) / wide)
                 if room >= _NEAR and min(y1 - y0, x1 - x0) >= 2 * BINS:
-                    found.append(_Corner(low, to_right, in_tile, room, window))
+                    found.append(_Corner(low, to_right, in_tile, _depth(frame, y1), room, window))
                     break
     best = max(combinations(found, 2), key=lambda pair: _worth(*pair), default=())
     return tuple(corner.window for corner in best)
 
 
-def _worth(one: _Corner, other: _Corner) -> tuple[int, bool, float]:
-    """Return how well two corners serve: by the tiles that they take, then as opposite ones, then by their room."""
+def _worth(one: _Corner, other: _Corner) -> tuple[int, int, bool, float]:
+    """Return how well two corners serve: by tiles and rows that are decoded, then as opposite ones, then by room."""
     opposite = one.low != other.low and one.right != other.right
-    return one.in_tile + other.in_tile, opposite, min(one.room, other.room)
+    depth = round(_DEPTHS * (one.depth + other.depth))
+    return one.in_tile + other.in_tile, -depth, opposite, min(one.room, other.room)
+
+
+def _depth(frame: Frame, bottom: int) -> float:
+    """Return how much of a tile or strip is decoded for rows that end there; 0 where that does not count."""
+    dng = frame.by_region
+    if dng is None or not dng.raster.decoded_by_rows:
+        return 0.0
+    return ((bottom - 1 + dng.top) % dng.raster.rows + 1) / dng.raster.rows
 
 
 def _window(frame: Frame, y: int, x: int, reach_y: float, reach_x: float, in_tile: bool) -> Window:
@@ -92,10 +106,10 @@ def _window(frame: Frame, y: int, x: int, reach_y: float, reach_x: float, in_til
     return y0, y1, x0, x1
 
 
-def read_corner(frame: Frame, window: Window) -> Mosaic:
-    """Read as many pixels of a window as its map takes."""
+def corner_region(window: Window) -> Region:
+    """Return as many pixels of a window as its map takes."""
     y0, y1, x0, x1 = window
-    return read_region(frame, *window, (stride(y1 - y0, BINS, _A_BIN), stride(x1 - x0, BINS, _A_BIN)))
+    return Region(*window, stride(y1 - y0, BINS, _A_BIN), stride(x1 - x0, BINS, _A_BIN))
 
 
 def corner_maps(windows: Sequence[Mosaic]) -> Floats:

@@ -5,12 +5,12 @@ ActiveArea. Page numbers are those of the DNG specification 1.7.1.0.
 """
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import tifffile
@@ -21,7 +21,7 @@ from greystep.errors import FrameError
 from greystep.raw.exposure import quiet
 from greystep.raw.guard import one_line
 from greystep.raw.levels import Levels, linear, read_levels
-from greystep.raw.raster import CFA, LINEAR_RAW, Raster, pages_of, raw_page, read_raster, read_stored
+from greystep.raw.raster import CFA, LINEAR_RAW, Part, Raster, pages_of, raw_page, read_raster, read_stored
 from greystep.raw.tags import Tags, integers, numbers, read_tags, unread
 from greystep.terms import UnusedCalibration
 
@@ -34,6 +34,17 @@ _XY_BYTES: Final = 18
 #: The latest version of the specification that is known here; a file may ask for a later reader.
 _VERSION: Final = (1, 7, 1, 0)
 _SIGNATURES: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+
+
+class Region(NamedTuple):
+    """A box of a frame [px], of which every so many rows and every so many columns are read."""
+
+    y0: int
+    y1: int
+    x0: int
+    x1: int
+    down: int = 1
+    across: int = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,24 +153,24 @@ def _directories(path: Path) -> Iterator[list[tifffile.TiffPage] | None]:
         yield pages_of(tif)
 
 
-def read_box(path: Path, dng: Dng, y0: int, y1: int, x0: int, x1: int, steps: tuple[int, int] = (1, 1)) -> Floats:
-    """Read a box of the image as linear counts, black not subtracted.
+def read_boxes(path: Path, dng: Dng, boxes: Sequence[Region]) -> list[Floats]:
+    """Read boxes of the image as linear counts, black not subtracted; what several lie in is decoded once.
 
-    Args:
-        y0, y1, x0, x1: Box [px].
-        steps: Every so many rows, and every so many columns of it.
-
-    Returns: ndarray float64 (h, w), or (h, w, 3) for a frame of three planes
+    Returns: ndarray float64 (h, w) of each, or (h, w, 3) for a frame of three planes
 
     Raises:
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
-    top, left = dng.top, dng.left
-    box = top + y0, top + y1, left + x0, left + x1
-    if dng.levels.coding is None:
-        return linear(dng.levels, read_stored(path, dng.raster, *box, steps[0])[:, :: steps[1]], y0, x0)
-    stored = read_stored(path, dng.raster, *box)
-    return linear(dng.levels, stored, y0, x0)[:: steps[0], :: steps[1]]  # its curves go by the place
+    whole = dng.levels.coding is not None  # its curves go by the place
+    parts = [
+        Part(dng.top + y0, dng.top + y1, dng.left + x0, dng.left + x1, 1 if whole else down)
+        for y0, y1, x0, x1, down, _ in boxes
+    ]
+    found = []
+    for stored, (y0, _, x0, _, down, across) in zip(read_stored(path, dng.raster, parts), boxes, strict=True):
+        counts = linear(dng.levels, stored if whole else stored[:, ::across], y0, x0)
+        found.append(counts[::down, ::across] if whole else counts)
+    return found
 
 
 def middle(area: tuple[int, int, int, int]) -> tuple[int, int, int, int]:

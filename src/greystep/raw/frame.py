@@ -5,6 +5,7 @@ format, and a DNG in a compression that cannot be decoded by tile, is decoded wh
 applied by both, a curve over the whole frame by the first, and no other opcode by either.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -15,11 +16,11 @@ from numpy.typing import NDArray
 
 from greystep.arrays import Filters, Floats, robust_sd
 from greystep.errors import FrameError
-from greystep.raw.dng import ColourTags, Dng, compression_of, middle, neutral_of, read_box, read_dng
+from greystep.raw.dng import ColourTags, Dng, Region, compression_of, middle, neutral_of, read_boxes, read_dng
 from greystep.raw.exposure import Exposure, is_moment, within
 from greystep.raw.levels import linear, split_greens, tiled
 from greystep.raw.library import decoder
-from greystep.raw.raster import DECODED, read_stored
+from greystep.raw.raster import DECODED, Part, read_stored
 
 #: Periods of the filter patterns that LibRaw knows [px]: Bayer, its doubled kinds, X-Trans.
 _PERIODS: Final = (2, 4, 6)
@@ -130,34 +131,40 @@ def needs_library(path: Path) -> bool:
 
 
 def read_region(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[int, int] = (1, 1)) -> Mosaic:
-    """Read a box of a frame.
+    """Read a box of a frame, see `read_regions`."""
+    return read_regions(frame, [Region(y0, y1, x0, x1, *steps)])[0]
 
-    Args:
-        y0, y1, x0, x1: The box [px], within the frame.
-        steps: Every so many rows, and every so many columns of it.
+
+def read_regions(frame: Frame, regions: Sequence[Region]) -> list[Mosaic]:
+    """Read boxes of a frame; what several of them lie in is decoded once.
 
     Raises:
-        FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
+        FrameError: Where one does not lie in the frame; with the flag ``damaged`` where the pixels cannot be decoded.
     """
-    if not (0 <= y0 < y1 <= frame.height and 0 <= x0 < x1 <= frame.width):
-        raise FrameError(
-            f"{frame.path.name}: rows {y0}-{y1}, columns {x0}-{x1} do not lie in its {frame.width} x {frame.height} px;"
-            " give a patch inside the frame"
-        )
-    dng = frame.by_region
+    for y0, y1, x0, x1, _, _ in regions:
+        if not (0 <= y0 < y1 <= frame.height and 0 <= x0 < x1 <= frame.width):
+            raise FrameError(
+                f"{frame.path.name}: rows {y0}-{y1}, columns {x0}-{x1} do not lie in its"
+                f" {frame.width} x {frame.height} px; give a patch inside the frame"
+            )
+    dng, mosaic = frame.by_region, frame.mosaic
     if dng is not None:
-        values = read_box(frame.path, dng, y0, y1, x0, x1, steps)
+        found = read_boxes(frame.path, dng, regions)
     else:
-        assert frame.mosaic is not None
-        values = frame.mosaic[y0 : y1 : steps[0], x0 : x1 : steps[1]].astype(np.float64)
-    return Mosaic(values, tiled(frame.pattern, y0, y1, x0, x1, steps), black_of(frame, y0, y1, x0, x1, steps))
+        assert mosaic is not None
+        found = [mosaic[y0:y1:down, x0:x1:across].astype(np.float64) for y0, y1, x0, x1, down, across in regions]
+    return [
+        Mosaic(values, tiled(frame.pattern, *region[:4], region[4:]), black_of(frame, *region[:4], region[4:]))
+        for values, region in zip(found, regions, strict=True)
+    ]
 
 
 def stored_rows(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> NDArray[Any]:
-    """Return a box of a frame as it is stored; errors are those of `read_region`."""
+    """Return a box of a frame as it is stored; errors are those of `read_regions`."""
     dng = frame.by_region
     if dng is not None:
-        return read_stored(frame.path, dng.raster, dng.top + y0, dng.top + y1, dng.left + x0, dng.left + x1)
+        part = Part(dng.top + y0, dng.top + y1, dng.left + x0, dng.left + x1)
+        return read_stored(frame.path, dng.raster, [part])[0]
     assert frame.mosaic is not None
     return frame.mosaic[y0:y1, x0:x1]
 
@@ -184,7 +191,7 @@ def library_exposure(path: Path) -> Exposure:
 
 
 def black_of(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[int, int] = (1, 1)) -> Floats:
-    """Return the file's black level over a box, thinned as by `read_region` [counts]."""
+    """Return the file's black level over a box, thinned as by `read_regions` [counts]."""
     black: Floats = tiled(frame.black_pattern, y0, y1, x0, x1, steps)
     deeper = (None,) * (black.ndim - 2)
     if frame.black_rows is not None:
@@ -197,8 +204,8 @@ def black_of(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[int,
 def _masked_means(path: Path, dng: Dng) -> tuple[float, float, float, float] | None:
     """Return the mean of the masked pixels of each filter colour, without hot pixels; None where one has none."""
     found: tuple[list[Floats], ...] = ([], [], [], [])
-    for top, bottom, left, right in map(middle, dng.masked):
-        stored = read_stored(path, dng.raster, top, bottom, left, right)
+    areas = [Part(*middle(area)) for area in dng.masked]
+    for (top, bottom, left, right, _), stored in zip(areas, read_stored(path, dng.raster, areas), strict=True):
         values = linear(dng.levels, stored, top - dng.top, left - dng.left)
         if values.ndim == 3:
             for colour, plane in enumerate((0, 1, 2, 1)):

@@ -6,8 +6,9 @@ What the tags declare (sizes, byte counts, places) is held against the file befo
 import math
 import struct
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice
+from itertools import islice, product
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -19,8 +20,8 @@ from numpy.typing import NDArray
 from greystep.constants import DngTag
 from greystep.errors import FrameError
 from greystep.flags import Flag
-from greystep.raw import turns
 from greystep.raw.guard import one_line
+from greystep.raw.picture_heads import jpeg_head, jpeg_xl_size
 from greystep.raw.tags import Tags, integers
 
 CFA: Final = 32803
@@ -56,6 +57,11 @@ class Raster:
     offsets: tuple[int, ...]
     page: tifffile.TiffPage
     fields: tuple[int, int] = (1, 1)
+
+    @property
+    def decoded_by_rows(self) -> bool:
+        """A tile or strip is decoded no farther than to the last row that is asked for."""
+        return self.compression == _JPEG
 
 
 def pages_of(tif: tifffile.TiffFile) -> list[tifffile.TiffPage]:
@@ -136,29 +142,46 @@ def read_raster(path: Path, page: tifffile.TiffPage, tags: Tags, size: int) -> R
     )  # fmt: skip
 
 
-def read_stored(
-    path: Path, raster: Raster, top: int, bottom: int, left: int, right: int, every: int = 1
-) -> NDArray[Any]:
-    """Read a box of the image, in place: codes as they are stored, (h, w) or (h, w, 3).
+class Part(NamedTuple):
+    """A box of a stored image [px]; so many rows are one row on."""
 
-    Args:
-        every: So many rows are one row on; those between are not read where rows lie by themselves.
+    top: int
+    bottom: int
+    left: int
+    right: int
+    every: int = 1
+
+
+def read_stored(path: Path, raster: Raster, parts: Sequence[Part]) -> list[NDArray[Any]]:
+    """Read boxes of the image, in place: codes as they are stored, (h, w) or (h, w, 3) each.
+
+    A strip or tile that several boxes lie in is decoded once. Rows between those that are asked for are not read where
+    rows lie by themselves.
 
     Raises:
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
-    with turns.left(), one_line(path, "its pixels cannot be decoded", Flag.DAMAGED):
-        read = _rows if raster.plain else _segments
-        if raster.fields == (1, 1):
-            box = path, raster, top, bottom, left, right
-            stored = _rows(*box, every) if raster.plain else _segments(*box)[::every]
+    with one_line(path, "its pixels cannot be decoded", Flag.DAMAGED):
+        if raster.fields != (1, 1):
+            found = [_interleaved(path, raster, part) for part in parts]
+        elif raster.plain:
+            found = [_rows(path, raster, part) for part in parts]
         else:
-            stored = np.empty((bottom - top, right - left, raster.samples), raster.dtype.newbyteorder("="))
-            for of_rows, y0, y1 in _fields(raster.height, raster.fields[0], top, bottom):
-                for of_columns, x0, x1 in _fields(raster.width, raster.fields[1], left, right):
-                    stored[of_rows, of_columns] = read(path, raster, y0, y1, x0, x1)
-            stored = stored[::every]
-        return stored[..., 0] if raster.samples == 1 else stored
+            found = [box[:: part.every] for box, part in zip(_segments(path, raster, parts), parts, strict=True)]
+        return [box[..., 0] for box in found] if raster.samples == 1 else found
+
+
+def _interleaved(path: Path, raster: Raster, part: Part) -> NDArray[Any]:
+    """Read a box whose rows and columns are stored in fields."""
+    top, bottom, left, right, every = part
+    stored = np.empty((bottom - top, right - left, raster.samples), raster.dtype.newbyteorder("="))
+    for of_rows, y0, y1 in _fields(raster.height, raster.fields[0], top, bottom):
+        for of_columns, x0, x1 in _fields(raster.width, raster.fields[1], left, right):
+            field = Part(y0, y1, x0, x1)
+            stored[of_rows, of_columns] = (
+                _rows(path, raster, field) if raster.plain else _segments(path, raster, [field])[0]
+            )
+    return stored[::every]
 
 
 def _fields(side: int, factor: int, low: int, high: int) -> list[tuple[slice, int, int]]:
@@ -217,8 +240,9 @@ def _not_fitting(path: Path, what: str) -> FrameError:
     )
 
 
-def _rows(path: Path, raster: Raster, top: int, bottom: int, left: int, right: int, every: int = 1) -> NDArray[Any]:
+def _rows(path: Path, raster: Raster, part: Part) -> NDArray[Any]:
     """Read uncompressed rows where they lie; plain reads, because a memory map dies with the card that it looks at."""
+    top, bottom, left, right, every = part
     per_pixel = raster.samples * raster.bits
     first, last = left // 8 * 8, min(-(-right // 8) * 8, raster.width)  # eight packed pixels fill whole bytes
     begin, row_bytes = first * per_pixel // 8, math.ceil(raster.width * per_pixel / 8)
@@ -240,29 +264,35 @@ def _rows(path: Path, raster: Raster, top: int, bottom: int, left: int, right: i
     return values.reshape(len(rows), last - first, raster.samples)[:, left - first : right - first]
 
 
-def _segments(path: Path, raster: Raster, top: int, bottom: int, left: int, right: int) -> NDArray[Any]:
-    """Decode the strips or tiles that cover the box, and no other."""
-    out = np.empty((bottom - top, right - left, raster.samples), raster.dtype.newbyteorder("="))
-    page, high, wide = raster.page, raster.rows, raster.wide
+def _segments(path: Path, raster: Raster, parts: Sequence[Part]) -> list[NDArray[Any]]:
+    """Decode the strips or tiles that cover the boxes, each once and no other."""
+    kind, page, high, wide = raster.dtype.newbyteorder("="), raster.page, raster.rows, raster.wide
+    boxes = [np.empty((part.bottom - part.top, part.right - part.left, raster.samples), kind) for part in parts]
+    asked: dict[tuple[int, int], list[int]] = {}
+    for number, part in enumerate(parts):
+        for y in range(part.top // high * high, part.bottom, high):
+            for x in range(part.left // wide * wide, part.right, wide):
+                asked.setdefault((y, x), []).append(number)
     down, across = math.ceil(raster.height / high), math.ceil(raster.width / wide)
+    planes = 1 if page.planarconfig == 1 else raster.samples
     with path.open("rb") as file:
-        for plane in range(raster.samples if page.planarconfig == 2 else 1):
-            into = out if page.planarconfig == 1 else out[..., plane : plane + 1]
-            for y in range(top // high * high, bottom, high):
-                for x in range(left // wide * wide, right, wide):
-                    index = (plane * down + y // high) * across + x // wide
-                    file.seek(raster.offsets[index])
-                    data = file.read(page.databytecounts[index])
-                    shape = (high if page.is_tiled else min(high, raster.height - y), wide, into.shape[2])
-                    t, b, le, r = max(top, y), min(bottom, y + high), max(left, x), min(right, x + wide)
-                    tile = _decoded(data, index, raster, shape, b - y)
-                    if tile is None or tile.dtype != out.dtype:
-                        raise FrameError(
-                            f"{path.name}: tile {index} is not what its tags say; copy it from the card again",
-                            Flag.DAMAGED,
-                        )
-                    into[t - top : b - top, le - left : r - left] = tile[t - y : b - y, le - x : r - x]
-    return out
+        for plane, ((y, x), numbers) in product(range(planes), sorted(asked.items())):
+            index = (plane * down + y // high) * across + x // wide
+            file.seek(raster.offsets[index])
+            data = file.read(page.databytecounts[index])
+            shape = (high if page.is_tiled else min(high, raster.height - y), wide, raster.samples // planes)
+            rows = min(high, max(parts[number].bottom for number in numbers) - y)
+            tile = _decoded(data, index, raster, shape, rows)
+            if tile is None or tile.dtype != kind:
+                raise FrameError(
+                    f"{path.name}: tile {index} is not what its tags say; copy it from the card again", Flag.DAMAGED
+                )
+            for number in numbers:
+                part, into = parts[number], boxes[number][..., plane : plane + shape[2]]
+                t, b = max(part.top, y), min(part.bottom, y + high)
+                le, r = max(part.left, x), min(part.right, x + wide)
+                into[t - part.top : b - part.top, le - part.left : r - part.left] = tile[t - y : b - y, le - x : r - x]
+    return boxes
 
 
 def _decoded(data: bytes, index: int, raster: Raster, shape: tuple[int, int, int], rows: int) -> NDArray[Any] | None:
@@ -274,7 +304,7 @@ def _decoded(data: bytes, index: int, raster: Raster, shape: tuple[int, int, int
     pixels = math.prod(shape)
     of_strip = {pixels, pixels // shape[0] * raster.rows}  # the last strip may be filled up
     if raster.compression == _JPEG_XL:
-        if _jpeg_xl(data) != shape[:2]:
+        if jpeg_xl_size(data) != shape[:2]:
             return None
         image = imagecodecs.jpegxl_decode(data)
         return image.reshape(shape) if image.size == pixels else None
@@ -286,7 +316,7 @@ def _decoded(data: bytes, index: int, raster: Raster, shape: tuple[int, int, int
             return None
     page = raster.page
     if raster.compression in (_JPEG, _LOSSY_JPEG):
-        head = _jpeg(data)
+        head = jpeg_head(data)
         if head is None or head.precision > 8 * raster.dtype.itemsize or head.samples not in of_strip:
             return None
         if head.lossless and head.height == shape[0] > rows and head.samples == pixels:
@@ -297,51 +327,3 @@ def _decoded(data: bytes, index: int, raster: Raster, shape: tuple[int, int, int
     tables = {"jpegtables": page.jpegtables} if page.jpegtables else {}
     tile = page.decode(data, index, **tables)[0]
     return None if tile is None else np.asarray(tile[0])
-
-
-class _Jpeg(NamedTuple):
-    """The frame header of a JPEG: bits of a sample, samples of all components, rows, and where their number stands."""
-
-    precision: int
-    samples: int
-    height: int
-    at: int
-    lossless: bool
-
-
-def _jpeg(data: bytes) -> _Jpeg | None:
-    """Read the frame header of a JPEG; None where it has none."""
-    at = 2
-    while at + 10 <= len(data) and data[at] == 0xFF:
-        marker = data[at + 1]
-        if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
-            precision, height, width, components = struct.unpack_from(">BHHB", data, at + 4)
-            return _Jpeg(precision, height * width * components, height, at + 5, marker == 0xC3)
-        at += 1 if marker == 0xFF else 2 + struct.unpack_from(">H", data, at + 2)[0]
-    return None
-
-
-def _jpeg_xl(data: bytes) -> tuple[int, int]:
-    """Return height and width of a JPEG XL image as its size header says (ISO/IEC 18181-1, from memory).
-
-    Of an image in boxes it is the first thing in the first box that holds a codestream.
-    """
-    for box, head in ((b"jxlc", 4), (b"jxlp", 8)):
-        if data[:4] == bytes((0, 0, 0, 12)) and (at := data.find(box)) >= 0:
-            data = data[at + head :]
-    bits = int.from_bytes(data[2:18], "little")
-
-    def take(count: int) -> int:
-        nonlocal bits
-        value = bits & ((1 << count) - 1)
-        bits >>= count
-        return value
-
-    small = take(1)
-
-    def side() -> int:
-        return 8 * (take(5) + 1) if small else take((9, 13, 18, 30)[take(2)]) + 1
-
-    height = side()
-    over, under = ((0, 1), (1, 1), (12, 10), (4, 3), (3, 2), (16, 9), (5, 4), (2, 1))[take(3)]
-    return height, height * over // under if over else side()
