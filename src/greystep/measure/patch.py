@@ -145,9 +145,17 @@ def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
     if values.ndim == 3:
         whole = np.ones((height, width), dtype=np.bool_)
         return {plane: _Sites(values[..., plane], black[..., plane], whole, y, x, True) for plane in range(3)}
-    found = {}
+    colours, found = mosaic.colours, {}
+    first = colours[:2, :2].ravel().tolist()
+    if sorted(first) == [0, 1, 2, 3] and (colours[2:] == colours[:-2]).all() and (colours[:2, 2:] == colours[:2, :-2]).all():
+        whole = np.broadcast_to(np.True_, (1, 1))
+        for place, colour in enumerate(first):
+            of = slice(place // 2, None, 2), slice(place % 2, None, 2)
+            raw = np.ascontiguousarray(values[of])
+            found[colour] = _Sites(raw, black[of], np.broadcast_to(whole, raw.shape), y[of[0]], x[of[1]], True)
+        return found
     for colour in (0, 1, 2, 3):
-        mask = mosaic.colours == colour
+        mask = colours == colour
         rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
         if len(rows):
             down, across = _spaced(rows), _spaced(columns)
@@ -366,6 +374,8 @@ def _constant_blocks(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _
         if not height or not width:
             return 0
         high, low = (_of_blocks(site, limit, down, across, height, width) for limit in (np.maximum, np.minimum))
+        if (high > low).all():
+            return 0
         spreads.append(np.where(high >= fits[colour].ceiling, np.inf, (high - low) / fits[colour].step))
     rows, columns = (min(spread.shape[axis] for spread in spreads) for axis in (0, 1))
     widest = np.max([spread[:rows, :columns] for spread in spreads], axis=0)

@@ -147,7 +147,7 @@ def tiled(period: NDArray[Any], y0: int, y1: int, x0: int, x1: int, steps: tuple
     rows, columns = np.arange(y0, y1, steps[0]), np.arange(x0, x1, steps[1])
     if period.shape[:2] == (1, 1):  # the usual black level: nothing to copy
         return np.broadcast_to(period, (len(rows), len(columns), *period.shape[2:]))
-    return np.asarray(np.take(np.take(period, rows % period.shape[0], axis=0), columns % period.shape[1], axis=1))
+    return np.asarray(np.take(np.take(period, columns % period.shape[1], axis=1), rows % period.shape[0], axis=0))
 
 
 def split_greens(pattern: Filters) -> Filters:

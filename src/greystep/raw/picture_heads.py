@@ -14,7 +14,7 @@ class JpegHead(NamedTuple):
     lossless: bool
 
 
-def jpeg_head(data: bytes) -> JpegHead | None:
+def jpeg_head(data: bytearray) -> JpegHead | None:
     """Read the frame header of a JPEG; None where it has none."""
     at = 2
     while at + 10 <= len(data) and data[at] == 0xFF:
@@ -26,7 +26,7 @@ def jpeg_head(data: bytes) -> JpegHead | None:
     return None
 
 
-def jpeg_xl_size(data: bytes) -> tuple[int, int]:
+def jpeg_xl_size(data: bytearray) -> tuple[int, int]:
     """Return height and width of a JPEG XL image as its size header says (ISO/IEC 18181-1, from memory).
 
     Of an image in boxes it is the first thing in the first box that holds a codestream.

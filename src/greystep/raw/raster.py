@@ -279,7 +279,8 @@ def _segments(path: Path, raster: Raster, parts: Sequence[Part]) -> list[NDArray
         for plane, ((y, x), numbers) in product(range(planes), sorted(asked.items())):
             index = (plane * down + y // high) * across + x // wide
             file.seek(raster.offsets[index])
-            data = file.read(page.databytecounts[index])
+            data = bytearray(page.databytecounts[index])
+            del data[file.readinto(data) :]  # of a file that is cut off meanwhile
             shape = (high if page.is_tiled else min(high, raster.height - y), wide, raster.samples // planes)
             rows = min(high, max(parts[number].bottom for number in numbers) - y)
             tile = _decoded(data, index, raster, shape, rows)
@@ -295,7 +296,7 @@ def _segments(path: Path, raster: Raster, parts: Sequence[Part]) -> list[NDArray
     return boxes
 
 
-def _decoded(data: bytes, index: int, raster: Raster, shape: tuple[int, int, int], rows: int) -> NDArray[Any] | None:
+def _decoded(data: bytearray, index: int, raster: Raster, shape: tuple[int, int, int], rows: int) -> NDArray[Any] | None:
     """Decode a strip or tile to (h, w, samples); None where it holds another number of pixels than the tags say.
 
     The decoders would cut what is too much, and put rows together anew. A lossless JPEG is decoded no farther than to
@@ -320,9 +321,8 @@ def _decoded(data: bytes, index: int, raster: Raster, shape: tuple[int, int, int
         if head is None or head.precision > 8 * raster.dtype.itemsize or head.samples not in of_strip:
             return None
         if head.lossless and head.height == shape[0] > rows and head.samples == pixels:
-            begun = bytearray(data)
-            struct.pack_into(">H", begun, head.at, rows)
-            decoded = imagecodecs.jpeg_decode(begun, bitspersample=raster.bits, tables=page.jpegtables)
+            struct.pack_into(">H", data, head.at, rows)
+            decoded = imagecodecs.jpeg_decode(data, bitspersample=raster.bits, tables=page.jpegtables)
             return np.asarray(decoded).reshape(rows, *shape[1:])
     tables = {"jpegtables": page.jpegtables} if page.jpegtables else {}
     tile = page.decode(data, index, **tables)[0]
