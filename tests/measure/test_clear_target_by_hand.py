@@ -145,45 +145,45 @@ def windows(
     return target_corners.corner_windows(frame, fixed_target(box))
 
 
-def test_two_opposite_corners_are_read_a_fifth_of_the_target_about_each() -> None:
-    assert windows((0.2, 0.2, 0.6, 0.6)) == ((240, 560, 360, 840), (1040, 1360, 1560, 2040))
+def test_two_opposite_corners_are_read_a_fifth_of_the_target_about_each_and_a_tenth_into_its_rows() -> None:
+    assert windows((0.2, 0.2, 0.6, 0.6)) == ((240, 480, 360, 840), (1120, 1360, 1560, 2040))
     large = windows((0.1, 0.1, 0.9, 0.9), size=(4000, 6000))
-    assert large == ((144, 656, 344, 856), (3344, 3856, 5144, 5656)), "256 px are enough"
+    assert large == ((144, 528, 344, 856), (3472, 3856, 5144, 5656)), "256 px are enough"
 
 
 def test_corners_are_read_within_their_tiles_where_those_leave_room() -> None:
-    assert windows((0.2, 0.2, 0.6, 0.6), 512) == ((240, 512, 512, 840), (1040, 1360, 1560, 2040))
+    assert windows((0.2, 0.2, 0.6, 0.6), 512) == ((240, 480, 512, 840), (1120, 1360, 1560, 2040))
     shifted = windows((0.2, 0.2, 0.6, 0.6), 512, top=60, left=40)
-    assert shifted == ((240, 452, 472, 840), (1040, 1360, 1560, 2008))
+    assert shifted == ((240, 452, 472, 840), (1120, 1360, 1560, 2008))
     lower = windows((0.2, 0.2, 0.6, 0.6), 512, top=100, left=40)
-    assert lower == ((1040, 1360, 472, 840), (1040, 1360, 1560, 2008)), "12 px are 1.5 % of it"
+    assert lower == ((1120, 1360, 472, 840), (1120, 1360, 1560, 2008)), "12 px are 1.5 % of it"
 
 
 def test_a_corner_too_near_its_tiles_rim_is_left_for_one_that_is_not() -> None:
     """The upper edge lies two pixels below the rim of its tiles, the target is 500 px high."""
     found = windows((0.2, 1026 / 2000, 0.6, 1526 / 2000), 1024)
-    assert found == ((1426, 1626, 360, 840), (1426, 1626, 1560, 2040))
+    assert found == ((1476, 1626, 360, 840), (1476, 1626, 1560, 2040))
 
 
 def test_corners_nearer_to_their_tiles_upper_rims_are_read_where_tiles_are_decoded_by_rows() -> None:
-    """Lower corners end 336 rows deep in tiles of 512, upper ones 512; nearly as deep ones lie opposite."""
+    """Lower corners end 336 rows deep in tiles of 512, upper ones 480; nearly as deep ones lie opposite."""
     box = 0.2, 0.2, 0.6, 0.6
-    assert windows(box, 512, by_rows=True) == ((1040, 1360, 512, 840), (1040, 1360, 1560, 2040))
-    assert windows(box, 512) == ((240, 512, 512, 840), (1040, 1360, 1560, 2040))
+    assert windows(box, 512, by_rows=True) == ((1120, 1360, 512, 840), (1120, 1360, 1560, 2040))
+    assert windows(box, 512) == ((240, 480, 512, 840), (1120, 1360, 1560, 2040))
     moved = windows(box, 512, top=180, by_rows=True)
-    assert moved == ((332, 560, 512, 840), (332, 560, 1560, 2040)), "228 rows of theirs"
-    alike = windows((0.2, 0.12, 0.6, 0.7), 512, by_rows=True)
-    assert alike == ((8, 472, 512, 840), (1168, 1536, 1560, 2040)), "472 and 512 rows"
-    deeper = windows((0.2, 0.1, 0.6, 0.7), 512, by_rows=True)
-    assert deeper == ((0, 440, 512, 840), (0, 440, 1560, 2040)), "440 and 512 rows"
+    assert moved == ((332, 480, 512, 840), (332, 480, 1560, 2040)), "148 rows of theirs"
+    alike = windows((0.2, 0.2, 0.6, 0.7), 512, by_rows=True)
+    assert alike == ((200, 500, 512, 840), (1300, 1536, 1560, 2040)), "500 and 512 rows"
+    deeper = windows((0.2, 0.195, 0.6, 0.7), 512, by_rows=True)
+    assert deeper == ((188, 491, 512, 840), (188, 491, 1560, 2040)), "491 and 512 rows"
 
 
 def test_a_corner_that_shows_no_ground_beside_it_is_none() -> None:
-    assert windows((0.0, 0.2, 0.5, 0.6)) == ((240, 560, 1244, 1756), (1040, 1360, 1244, 1756))
-    assert windows((0.2, 0.4, 0.6, 1.0)) == ((560, 1040, 360, 840), (560, 1040, 1560, 2040))
+    assert windows((0.0, 0.2, 0.5, 0.6)) == ((240, 480, 1244, 1756), (1120, 1360, 1244, 1756))
+    assert windows((0.2, 0.4, 0.6, 1.0)) == ((560, 920, 360, 840), (560, 920, 1560, 2040))
     assert windows((0.0, 0.0, 0.5, 0.6)) == ()
-    assert windows((0.01, 0.2, 0.2, 0.6)) == ((240, 560, 0, 144), (1040, 1360, 486, 714)), "30 px are 5 % of it"
-    assert windows((0.01, 0.2, 0.5, 0.6)) == ((240, 560, 1244, 1756), (1040, 1360, 1244, 1756)), "30 px are 2 % of it"
+    assert windows((0.01, 0.2, 0.2, 0.6)) == ((240, 480, 0, 144), (1120, 1360, 486, 714)), "30 px are 5 % of it"
+    assert windows((0.01, 0.2, 0.5, 0.6)) == ((240, 480, 1244, 1756), (1120, 1360, 1244, 1756)), "30 px are 2 % of it"
 
 
 def test_small_surrounds_are_read_whole() -> None:
@@ -194,15 +194,14 @@ def test_small_surrounds_are_read_whole() -> None:
     assert len(windows((0.2, 0.2, 0.2 + side / 3000, 0.2 + side / 2000))) == 2
 
 
-@pytest.mark.parametrize(("pixels", "count"), [(112, 0), (124, 2)])
+@pytest.mark.parametrize(("high", "wide", "count"), [(146, 1200, 0), (166, 1200, 2), (800, 112, 0), (800, 124, 2)])
 def test_a_window_has_two_pixels_a_bin_in_both_directions(
-    monkeypatch: pytest.MonkeyPatch, pixels: int, count: int
+    monkeypatch: pytest.MonkeyPatch, high: int, wide: int, count: int
 ) -> None:
-    """A fifth of the target to each side: 22 of 112 and 25 of 124 px for twelve bins."""
+    """A tenth of the target to each side, 0.05 into its rows, twelve bins: 22 of 146 and of 112 px are too few."""
     monkeypatch.setattr(target_corners, "SMALL", 0)
     monkeypatch.setattr(target_corners, "_REACH", 0.1)
-    assert len(windows((0.2, 0.5, 0.6, 0.5 + pixels / 2000))) == count
-    assert len(windows((0.5, 0.2, 0.5 + pixels / 3000, 0.6))) == count
+    assert len(windows((0.5, 0.5, 0.5 + wide / 3000, 0.5 + high / 2000), size=(2000, 3000))) == count
 
 
 def test_so_much_of_a_window_is_read_as_its_map_takes() -> None:

@@ -157,7 +157,7 @@ def window(y: int, x: int, reach: float, in_tile: bool, plain: bool = False) -> 
     """Of a frame of 1000 by 1500 px in tiles of 256 by 512 that begin 20 px above and 30 px left of it."""
     raster = SimpleNamespace(plain=plain, rows=256, wide=512)
     frame: Any = SimpleNamespace(height=1000, width=1500, by_region=SimpleNamespace(top=20, left=30, raster=raster))
-    return target_corners._window(frame, y, x, reach, 2.0 * reach, in_tile)
+    return target_corners._window(frame, y, x, (reach, reach, 2.0 * reach), in_tile)
 
 
 def test_a_window_lies_about_its_corner_within_the_frame_and_within_a_tile_where_that_is_asked() -> None:

@@ -119,7 +119,7 @@ def test_a_target_at_the_edge_of_the_frame_shows_the_corners_that_it_has(kit: Pa
     assert all(window[0] > 0.3 * HEIGHT for window in high)
     assert corner_windows(frame, fixed_target((0.0, 0.0, 1.0, 1.0))) == ()
     assert corner_windows(frame, fixed_target((0.0, 0.0, 0.5, 0.5))) == ()  # one corner alone
-    small = [(0.4, 0.4, 0.4 + side / WIDTH, 0.4 + side / HEIGHT) for side in (55, 65)]
+    small = [(0.4, 0.4, 0.4 + side / WIDTH, 0.4 + side / HEIGHT) for side in (73, 86)]
     assert [len(corner_windows(frame, fixed_target(box))) for box in small] == [0, 2]  # 22 and 26 px for 12 bins of 2
 
 

@@ -147,7 +147,11 @@ def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
         return {plane: _Sites(values[..., plane], black[..., plane], whole, y, x, True) for plane in range(3)}
     colours, found = mosaic.colours, {}
     first = colours[:2, :2].ravel().tolist()
-    if sorted(first) == [0, 1, 2, 3] and (colours[2:] == colours[:-2]).all() and (colours[:2, 2:] == colours[:2, :-2]).all():
+    if (
+        sorted(first) == [0, 1, 2, 3]
+        and (colours[2:] == colours[:-2]).all()
+        and (colours[:2, 2:] == colours[:2, :-2]).all()
+    ):
         whole = np.broadcast_to(np.True_, (1, 1))
         for place, colour in enumerate(first):
             of = slice(place // 2, None, 2), slice(place % 2, None, 2)

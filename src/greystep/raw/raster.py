@@ -296,7 +296,9 @@ def _segments(path: Path, raster: Raster, parts: Sequence[Part]) -> list[NDArray
     return boxes
 
 
-def _decoded(data: bytearray, index: int, raster: Raster, shape: tuple[int, int, int], rows: int) -> NDArray[Any] | None:
+def _decoded(
+    data: bytearray, index: int, raster: Raster, shape: tuple[int, int, int], rows: int
+) -> NDArray[Any] | None:
     """Decode a strip or tile to (h, w, samples); None where it holds another number of pixels than the tags say.
 
     The decoders would cut what is too much, and put rows together anew. A lossless JPEG is decoded no farther than to
