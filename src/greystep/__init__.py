@@ -44,6 +44,8 @@ measure:
     chart           A 24-patch colour chart in a frame
     chromaticity    Chromaticity of a white
     clear_target    The grey target in one frame alone, where nothing else in it could be the target
+    damage          Damage of a patch's pixels
+    filter_colours  The pixels of each filter colour of a patch, and what is measured of them
     light_surface   The light's smooth surface over a patch
     locus           The Planckian locus
     patch           The signal of one frame's patch

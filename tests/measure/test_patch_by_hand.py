@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import fft
 
-from greystep.measure import light_surface, patch
+from greystep.measure import damage, filter_colours, light_surface, patch
 from greystep.raw.frame import Mosaic
 from measure.test_patch import RGGB, WHITE, XTRANS
 
@@ -21,13 +21,13 @@ def mosaic_of(values: Floats, pattern: NDArray[np.int8] = RGGB, black: float = 0
     return Mosaic(values, np.tile(pattern, tiles)[:height, :width], np.full(values.shape, black))
 
 
-def sites_of(values: Floats, pattern: NDArray[np.int8] = RGGB) -> dict[int, patch._Sites]:
-    return patch._sites(mosaic_of(values, pattern))
+def sites_of(values: Floats, pattern: NDArray[np.int8] = RGGB) -> dict[int, filter_colours.Sites]:
+    return filter_colours.sites_of(mosaic_of(values, pattern))
 
 
-def plane_of(values: Floats) -> patch._Sites:
+def plane_of(values: Floats) -> filter_colours.Sites:
     planes = np.repeat(values[..., None], 3, axis=2)
-    return patch._sites(Mosaic(planes, np.full(values.shape, -1, np.int8), np.zeros(planes.shape)))[0]
+    return filter_colours.sites_of(Mosaic(planes, np.full(values.shape, -1, np.int8), np.zeros(planes.shape)))[0]
 
 
 # --- pixels of a colour -----------------------------------------------------------------------------------------------
@@ -45,9 +45,9 @@ def test_one_tile_has_one_row_of_a_colour() -> None:
 def places_are_kept(mosaic: Mosaic) -> None:
     """Of a mosaic whose values count its pixels."""
     values = mosaic.values
-    for colour, site in patch._sites(mosaic).items():
+    for colour, site in filter_colours.sites_of(mosaic).items():
         mine = mosaic.colours == colour
-        assert sorted(patch._picked(site.raw, site).tolist()) == sorted(values[mine].tolist())
+        assert sorted(filter_colours.picked(site.raw, site).tolist()) == sorted(values[mine].tolist())
         assert site.whole == bool(site.mask.all())
         for (row, column), there in np.ndenumerate(site.mask):
             if there:
@@ -58,7 +58,7 @@ def places_are_kept(mosaic: Mosaic) -> None:
 
 def test_three_planes_are_a_colour_each() -> None:
     values = np.arange(4.0 * 6.0 * 3.0).reshape(4, 6, 3)
-    found = patch._sites(Mosaic(values, np.full((4, 6), -1, np.int8), np.ones(values.shape)))
+    found = filter_colours.sites_of(Mosaic(values, np.full((4, 6), -1, np.int8), np.ones(values.shape)))
     assert sorted(found) == [0, 1, 2]
     for plane, site in found.items():
         assert (site.raw == values[..., plane]).all()
@@ -118,12 +118,12 @@ def test_a_colour_that_leaves_places_open_has_its_waves_farther_apart() -> None:
 # --- how sure a mean is -----------------------------------------------------------------------------------------------
 
 
-def fit(**more: object) -> patch._Fit:
+def fit(**more: object) -> filter_colours.ColourFit:
     usual = {
         "mean": 1000.0, "sd": 20.0, "n": 400, "black": 100.0, "ceiling": 16383.0, "clipped": 0.0,
         "slopes": (0.0, 0.0), "step": 1.0, "spread": 20.0, "waves": np.full(40, 1.0), "band": 0.0,
     }  # fmt: skip
-    return patch._Fit(**usual | more)  # type: ignore[arg-type]
+    return filter_colours.ColourFit(**usual | more)  # type: ignore[arg-type]
 
 
 def test_a_mean_of_white_noise_is_as_sure_as_the_root_of_its_pixels() -> None:
@@ -214,10 +214,10 @@ def test_pixels_at_the_ceiling_count_where_the_light_reaches_it() -> None:
 def test_a_block_of_seven_holds_an_aligned_block_of_four(row: int, column: int) -> None:
     flags = np.zeros((16, 19), dtype=bool)
     flags[row : row + 7, column : column + 7] = True
-    assert patch._full_block(flags, 4)
+    assert damage._full_block(flags, 4)
     flags[row + 3, :] = False
-    assert not patch._full_block(flags, 4)
-    assert not patch._full_block(np.ones((3, 9), dtype=bool), 4)
+    assert not damage._full_block(flags, 4)
+    assert not damage._full_block(np.ones((3, 9), dtype=bool), 4)
 
 
 def constant(
@@ -231,8 +231,8 @@ def constant(
     for place in range(blocks):
         values[56:64, 8 * place : 8 * place + 8] = value
     mosaic = mosaic_of(values)
-    sites = patch._sites(mosaic)
-    return patch._constant_blocks(mosaic, sites, {colour: fit(ceiling=top) for colour in sites})
+    sites = filter_colours.sites_of(mosaic)
+    return damage._constant_blocks(mosaic, sites, {colour: fit(ceiling=top) for colour in sites})
 
 
 def test_blocks_without_noise_count_amid_noise_alone() -> None:
@@ -249,7 +249,7 @@ def test_blocks_without_noise_count_amid_noise_alone() -> None:
 def test_the_largest_and_the_smallest_of_a_colour_in_each_block(pattern: NDArray[np.int8]) -> None:
     values = np.random.default_rng(10).uniform(100.0, 900.0, (36, 48))
     for site in sites_of(values, pattern).values():
-        found = [patch._of_blocks(site, limit, 4, 3, 16, 18) for limit in (np.maximum, np.minimum)]
+        found = [damage._of_blocks(site, limit, 4, 3, 16, 18) for limit in (np.maximum, np.minimum)]
         assert [one.shape for one in found] == [(4, 6)] * 2
         for row, column in np.ndindex(4, 6):
             part = np.s_[4 * row : 4 * row + 4, 3 * column : 3 * column + 3]
@@ -263,8 +263,8 @@ def test_blocks_are_eight_pixels_a_side_however_the_colours_lie() -> None:
     values = np.round(np.random.default_rng(12).normal(1000.0, 40.0, (64, 96)))
     values[40:48, 16:24] = values[56:64, 80:88] = 1000.0
     for given in (mosaic_of(values, pattern), mosaic_of(values.T.copy(), pattern.T)):
-        sites = patch._sites(given)
-        assert patch._constant_blocks(given, sites, {colour: fit() for colour in sites}) == 2
+        sites = filter_colours.sites_of(given)
+        assert damage._constant_blocks(given, sites, {colour: fit() for colour in sites}) == 2
 
 
 def test_greens_have_no_ratio_where_their_mean_is_below_black() -> None:
@@ -290,12 +290,12 @@ def test_blocks_that_spread_over_one_code_are_calm_ones() -> None:
     values[:24] = 1000.0 + np.indices((24, 64)).sum(axis=0) // 2 % 2
     values[56:64, :16] = 1000.0
     mosaic = mosaic_of(values)
-    sites = patch._sites(mosaic)
-    assert patch._constant_blocks(mosaic, sites, {colour: fit() for colour in sites}) == 0
+    sites = filter_colours.sites_of(mosaic)
+    assert damage._constant_blocks(mosaic, sites, {colour: fit() for colour in sites}) == 0
     values[8:24] = np.round(np.random.default_rng(9).normal(1000.0, 40.0, (16, 64)))
     mosaic = mosaic_of(values)
-    sites = patch._sites(mosaic)
-    assert patch._constant_blocks(mosaic, sites, {colour: fit() for colour in sites}) == 2
+    sites = filter_colours.sites_of(mosaic)
+    assert damage._constant_blocks(mosaic, sites, {colour: fit() for colour in sites}) == 2
 
 
 @pytest.mark.parametrize(

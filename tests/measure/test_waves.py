@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from greystep.measure import patch
+from greystep.measure import filter_colours, patch
 
 
-def sites(height: int, width: int) -> patch._Sites:
+def sites(height: int, width: int) -> filter_colours.Sites:
     y, x = ((2.0 * np.arange(size) + 1.0) / size - 1.0 for size in (height, width))
     nothing = np.zeros((height, width))
-    return patch._Sites(nothing, nothing, np.ones((height, width), dtype=bool), y, x, True)
+    return filter_colours.Sites(nothing, nothing, np.ones((height, width), dtype=bool), y, x, True)
 
 
 def test_each_coefficient_of_white_noise_is_one_on_average() -> None:

@@ -1,17 +1,17 @@
 """The signal of one frame's patch: mean, uncertainty, clipping, unevenness and damage, per filter colour."""
 
 from dataclasses import dataclass
-from functools import lru_cache, reduce
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
-from greystep.arrays import SD_PER_MAD, Booleans, Floats, Indices, Triple
+from greystep.arrays import SD_PER_MAD, Booleans, Floats, Triple
+from greystep.measure.damage import damage_of
+from greystep.measure.filter_colours import OUTLIER_SD, SATURATED_SHARE, ColourFit, Sites, picked, sites_of
 from greystep.measure.light_surface import fit_surface, mean_square, powers, surface
 from greystep.raw.frame import Mosaic
 
-#: Pixels farther than this many robust standard deviations from the light's surface are hot pixels or dust.
-OUTLIER_SD: Final = 5.0
 #: Lowest count of coefficients that the noise at low spatial frequencies is pooled to across the filter colours.
 POOLED_WEIGHT: Final = 60.0
 #: Least share of pixels at one top value that may be a saturated shelf.
@@ -21,8 +21,6 @@ CLIPPED_PCT: Final = 0.1
 #: More pixels than this share at the ceiling are a part of the scene, however far above the light: of hot pixels there
 #: are far fewer.
 HOT_SHARE: Final = 0.01
-#: Without a shelf of its own below the declared white level, a colour is saturated above this share of equal pixels.
-SATURATED_SHARE: Final = 0.9
 
 #: Of values that are whole numbers up to this, counting them is quicker than sorting.
 _MOST_LEVELS: Final = 1 << 17
@@ -63,35 +61,6 @@ class PatchSignal:
     off_pct: float = 0.0
 
 
-@dataclass(frozen=True)
-class _Sites:
-    """The pixels of one filter colour: a sub-grid of the patch, and which of its places carry the colour, or all."""
-
-    raw: Floats
-    black: Floats
-    mask: Booleans
-    y: Floats  # place in the patch, -1 at its first edge and 1 at its last
-    x: Floats
-    whole: bool
-
-
-@dataclass(frozen=True)
-class _Fit:
-    """One filter colour measured: everything but the enlargement of its uncertainty."""
-
-    mean: float
-    sd: float
-    n: int
-    black: float
-    ceiling: float
-    clipped: float  # share of pixels at the ceiling
-    slopes: tuple[float, float]  # of the light, per half patch, down and across [raw counts]
-    step: float  # of the coded values [raw counts]
-    spread: float  # of the values themselves, light and noise together [raw counts]
-    waves: Floats  # squared low-frequency coefficients of the residual, 1 for white noise
-    band: float  # their mean squared frequency [radian per pixel of this colour, squared]
-
-
 def measure_patch(mosaic: Mosaic, white: tuple[float, float, float, float]) -> PatchSignal:
     """Measure the grey patch that `mosaic` holds.
 
@@ -104,7 +73,7 @@ def measure_patch(mosaic: Mosaic, white: tuple[float, float, float, float]) -> P
         residual's power at the lowest spatial frequencies against its mean power: 1 for white noise, more where raw
         files are denoised; to this comes what coarse coding hides where the noise does not dither it.
     """
-    sites = _sites(mosaic)
+    sites = sites_of(mosaic)
     fits = {colour: _fit(site, white[colour]) for colour, site in sites.items()}
     pooled = np.concatenate([fit.waves for fit in fits.values()])
     u = {colour: _uncertainty(fit, pooled) for colour, fit in fits.items()}
@@ -131,56 +100,17 @@ def measure_patch(mosaic: Mosaic, white: tuple[float, float, float, float]) -> P
         g1_g2=fits[1].mean / second if lit and second > 0 else float("nan"),
         clipped_pct=100.0 * max(fit.clipped for fit in fits.values()),
         gradient_pct=float(100.0 * 2.0 * slopes.sum() / mean[1]) if lit else float("nan"),
-        damage=_damage(mosaic, sites, fits),
+        damage=damage_of(mosaic, sites, fits),
         off_pct=100.0 * max(1.0 - fits[colour].n / int(np.count_nonzero(site.mask)) for colour, site in sites.items()),
     )
 
 
-def _sites(mosaic: Mosaic) -> dict[int, _Sites]:
-    """Separate the patch by filter colour; a Bayer colour fills its sub-grid, others leave places of it masked."""
-    height, width = mosaic.values.shape[:2]
-    y = (2.0 * np.arange(height) + 1.0) / height - 1.0
-    x = (2.0 * np.arange(width) + 1.0) / width - 1.0
-    values, black = mosaic.values.astype(np.float64, copy=False), mosaic.black
-    if values.ndim == 3:
-        whole = np.ones((height, width), dtype=np.bool_)
-        return {plane: _Sites(values[..., plane], black[..., plane], whole, y, x, True) for plane in range(3)}
-    colours, found = mosaic.colours, {}
-    first = colours[:2, :2].ravel().tolist()
-    if (
-        sorted(first) == [0, 1, 2, 3]
-        and (colours[2:] == colours[:-2]).all()
-        and (colours[:2, 2:] == colours[:2, :-2]).all()
-    ):
-        whole = np.broadcast_to(np.True_, (1, 1))
-        for place, colour in enumerate(first):
-            of = slice(place // 2, None, 2), slice(place % 2, None, 2)
-            raw = np.ascontiguousarray(values[of])
-            found[colour] = _Sites(raw, black[of], np.broadcast_to(whole, raw.shape), y[of[0]], x[of[1]], True)
-        return found
-    for colour in (0, 1, 2, 3):
-        mask = colours == colour
-        rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-        if len(rows):
-            down, across = _spaced(rows), _spaced(columns)
-            raw = np.ascontiguousarray(values[down][:, across])
-            mine = mask[down][:, across]
-            found[colour] = _Sites(raw, black[down][:, across], mine, y[rows], x[columns], bool(mine.all()))
-    return found
-
-
-def _spaced(places: Indices) -> slice | Indices:
-    """Return evenly spaced places as a slice, which takes no copy."""
-    step = int(places[1] - places[0]) if len(places) > 1 else 1
-    return slice(places[0], places[-1] + 1, step) if (np.diff(places) == step).all() else places
-
-
-def _fit(sites: _Sites, white: float) -> _Fit:
+def _fit(sites: Sites, white: float) -> ColourFit:
     """Measure one filter colour: outliers dropped about the light's surface, clipped pixels counted."""
-    raw, level = _picked(sites.raw, sites), sites.raw - sites.black
+    raw, level = picked(sites.raw, sites), sites.raw - sites.black
     step = _coding_step(_sample(raw, 2048))
-    black = float(np.mean(_picked(sites.black, sites))) if any(sites.black.strides) else float(sites.black[0, 0])
-    middle, spread = _middle_and_sd(_picked(level, sites))
+    black = float(np.mean(picked(sites.black, sites))) if any(sites.black.strides) else float(sites.black[0, 0])
+    middle, spread = _middle_and_sd(picked(level, sites))
     ceiling = _ceiling(raw, white, black, spread)
     degree = 2 if len(raw) >= 64 else 0
     # What is kept is told by a first surface, which a quarter of many pixels gives well enough.
@@ -188,7 +118,7 @@ def _fit(sites: _Sites, white: float) -> _Fit:
     keep = sites.mask[few] & (np.abs(level[few] - middle) <= OUTLIER_SD * np.hypot(spread, step))
     terms = fit_surface(level[few], keep, sites.y[few[0]], sites.x[few[1]], degree)
     residual = level - surface(terms, sites.y, sites.x)
-    _, scale = _middle_and_sd(_picked(residual, sites))
+    _, scale = _middle_and_sd(picked(residual, sites))
     keep = np.abs(residual) <= OUTLIER_SD * np.hypot(scale, step)
     keep = keep if sites.whole else keep & sites.mask
     terms = fit_surface(level, keep, sites.y, sites.x, degree)
@@ -199,13 +129,13 @@ def _fit(sites: _Sites, white: float) -> _Fit:
     down, across = (powers(side.tobytes()).mean(axis=1) for side in (sites.y, sites.x))
     light = np.sqrt(max(0.0, mean_square(terms, down, across) - float(down[:3] @ terms @ across[:3]) ** 2))
     waves, band = _waves(residual, sites, sd, n)
-    return _Fit(
+    return ColourFit(
         mean=float(terms[0, 0] + terms[2, 0] * down[2] + terms[0, 2] * across[2]),
         sd=sd,
         n=n,
         black=black,
         ceiling=ceiling,
-        clipped=_clipped(raw >= ceiling, _picked(above, sites), sd, step),
+        clipped=_clipped(raw >= ceiling, picked(above, sites), sd, step),
         slopes=(float(terms[1, 0]), float(terms[0, 1])),
         step=step,
         spread=float(np.hypot(sd, light)),
@@ -228,11 +158,6 @@ def _clipped(at_top: Booleans, above: Floats, sd: float, step: float) -> float:
     return share
 
 
-def _picked(values: Floats, sites: _Sites) -> Floats:
-    """Return the places that carry the colour in a row, without copying where that is all of them."""
-    return values.ravel() if sites.whole else values[sites.mask]
-
-
 def _sample(values: Floats, count: int) -> Floats:
     """Return some `count` of the values, at an odd stride, so that no row or column is favoured."""
     return values[:: max(1, len(values) // count) | 1]
@@ -247,7 +172,7 @@ def _middle_and_sd(values: Floats) -> tuple[float, float]:
     return middle, SD_PER_MAD * float(np.partition(away, len(away) // 2)[len(away) // 2])
 
 
-def _waves(residual: Floats, sites: _Sites, sd: float, n: int) -> tuple[Floats, float]:
+def _waves(residual: Floats, sites: Sites, sd: float, n: int) -> tuple[Floats, float]:
     """Return the residual's squared cosine coefficients at low frequencies and their mean squared frequency.
 
     Each has the expectation 1 for white noise; the orders that the light's surface takes up are left out. The mean's
@@ -282,7 +207,7 @@ def _cosines(places: Floats, top: int) -> Floats:
     return np.asarray(np.cos(0.5 * np.pi * np.outer(np.arange(top + 1), places + 1.0)))
 
 
-def _uncertainty(fit: _Fit, pooled: Floats) -> float:
+def _uncertainty(fit: ColourFit, pooled: Floats) -> float:
     """Return the standard uncertainty of a colour's mean, enlarged for correlated noise and for coarse coding.
 
     A colour with few coefficients also uses those of all colours, because one process denoises them all. Noise that is
@@ -325,65 +250,3 @@ def _ceiling(raw: Floats, white: float, black: float, spread: float) -> float:
     in_reach = top - float(np.median(raw)) <= (OUTLIER_SD + 1.0) * spread and top - levels[-1] <= np.ptp(levels) / 4
     stands_out = len(levels) >= 6 and at_top > 4 * int(counts[-10:].max())
     return top if in_reach and stands_out else white
-
-
-def _damage(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> str:
-    """Say what the pixels show that no camera writes: zeroed blocks, or areas without noise amid noise."""
-    raw = mosaic.values if mosaic.values.ndim == 2 else mosaic.values.max(axis=2)
-    near_black = all(fit.mean < 0.02 * (fit.ceiling - fit.black) for fit in fits.values())
-    saturated = any(fit.clipped > SATURATED_SHARE for fit in fits.values())
-    if all(float(np.ptp(_picked(site.raw, site))) == 0 for site in sites.values()):
-        if saturated or (near_black and not (raw.max() == 0 and fits[1].black > 0)):
-            return ""
-        return "every pixel of a colour has the same value"
-    above_zero = all(fit.mean + fit.black > OUTLIER_SD * max(fit.sd, fit.step) for fit in fits.values())
-    zero = raw == 0
-    if above_zero and zero.any() and _full_block(zero, 4):
-        return f"{np.count_nonzero(zero)} pixels are zero, in blocks"
-    constant = _constant_blocks(mosaic, sites, fits)
-    return f"{constant} blocks of 8 x 8 pixels carry no noise while their neighbours do" if constant else ""
-
-
-def _full_block(flags: Booleans, size: int) -> bool:
-    """Whether some block of `size`, aligned to either corner, is all true: any block of 2 size - 1 holds such a one."""
-    height, width = (length // size * size for length in flags.shape)
-    if not height or not width:
-        return False
-    return any(
-        bool(part.reshape(height // size, size, width // size, size).all(axis=(1, 3)).any())
-        for part in (flags[:height, :width], flags[-height:, -width:], flags[:height, -width:], flags[-height:, :width])
-    )
-
-
-def _of_blocks(site: _Sites, limit: np.ufunc, down: int, across: int, height: int, width: int) -> Floats:
-    """Return the largest or smallest value of one colour in each block; rows first, which is the quicker way."""
-    raw, mask = site.raw[:height, :width], site.mask[:height, :width]
-    if not site.whole:
-        raw = np.where(mask, raw, -np.inf if limit is np.maximum else np.inf)
-    rows = limit.reduce(raw.reshape(height // down, down, width), axis=1)
-    return np.asarray(reduce(limit, (rows[:, first::across] for first in range(across))))
-
-
-def _constant_blocks(mosaic: Mosaic, sites: dict[int, _Sites], fits: dict[int, _Fit]) -> int:
-    """Count blocks in which every colour is constant, where the other blocks are too noisy for that to be chance.
-
-    Smoothed, coarsely coded or lossy data have such blocks by nature, but then most of their other blocks are calm too:
-    the calmest quarter of those spreads over fewer than six coded steps, or they are few and hold dust.
-    """
-    spreads = []
-    for colour, site in sites.items():
-        # Eight pixels of the mosaic in places of this colour's sub-grid.
-        down, across = (max(1, round(8 * site.raw.shape[i] / mosaic.values.shape[i])) for i in (0, 1))
-        height, width = site.raw.shape[0] // down * down, site.raw.shape[1] // across * across
-        if not height or not width:
-            return 0
-        high, low = (_of_blocks(site, limit, down, across, height, width) for limit in (np.maximum, np.minimum))
-        if (high > low).all():
-            return 0
-        spreads.append(np.where(high >= fits[colour].ceiling, np.inf, (high - low) / fits[colour].step))
-    rows, columns = (min(spread.shape[axis] for spread in spreads) for axis in (0, 1))
-    widest = np.max([spread[:rows, :columns] for spread in spreads], axis=0)
-    noisy = widest[(widest > 0) & np.isfinite(widest)]
-    if len(noisy) < widest.size / 4 or float(np.quantile(noisy, 0.25)) < 6.0:
-        return 0
-    return int(np.count_nonzero(widest == 0))
