@@ -215,7 +215,8 @@ def _tiff(file: BinaryIO) -> list[Block]:
     with suppress(Exception), tifffile.TiffFile(file) as tif:  # exifread reads more of what is damaged
         page = tif.pages[0]
         assert isinstance(page, tifffile.TiffPage)
-        main = {tag.name: tag.value for tag in page.tags if tag.count <= _MOST_VALUES}
+        own = (tag for tag in page.tags if tag.count <= _MOST_VALUES and tag.code != DngTag.EXIF_POINTER)
+        main = {tag.name: tag.value for tag in own}
         exif = page.tags.valueof(DngTag.EXIF_POINTER)
     both = {"Image": main, "EXIF": exif if isinstance(exif, dict) else {}}
     tags = {
