@@ -446,3 +446,12 @@ def test_what_several_boxes_lie_in_is_decoded_once_and_as_far_as_the_lowest_of_t
         assert box.black.shape == box.values.shape
     if layout == "ljpeg":
         assert decoded == {0: 64, 1: 64, 2: 8, 3: 6, 4: 6}
+
+
+@pytest.mark.parametrize(
+    ("layout", "by_rows"), [("ljpeg", True), ("ljpeg_strips", True), ("deflate", False), ("tiles", False)]
+)
+def test_lossless_jpeg_is_decoded_by_rows(make_dng: Make, tmp_path: Path, layout: str, by_rows: bool) -> None:
+    dng = open_frame(make_dng(tmp_path / "a.dng", noise(64, 96), layout)).by_region
+    assert dng is not None
+    assert dng.raster.decoded_by_rows == by_rows

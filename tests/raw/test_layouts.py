@@ -128,6 +128,15 @@ def test_curves_of_single_filter_colours_are_applied(known: ModuleType, write: W
     np.testing.assert_allclose(shares(known, path), known.true_means() * (0.5, 1.0, 1.0), rtol=2e-3)
 
 
+def test_a_curve_of_one_filter_colour_stays_at_its_places_where_rows_and_columns_are_left_out(
+    known: ModuleType, write: Write
+) -> None:
+    red_only = opcode(8, *area(known, pitch=2), 1, body=struct.pack(">2d", 0.0, 0.5))
+    frame = open_frame(write("strips", (51009, 7, red_only)))
+    box = 3, 40, 6, 60
+    np.testing.assert_array_equal(read_region(frame, *box, (5, 7)).values, read_region(frame, *box).values[::5, ::7])
+
+
 def test_a_curve_follows_the_linearization_table(known: ModuleType, write: Write) -> None:
     listed = opcode(8, *area(known), 2, body=struct.pack(">3d", 0.0, 0.2, 0.8))
     path = write("table", (51009, 7, listed))
