@@ -86,6 +86,7 @@ session:
     readings        The readings table
     reference       Which light is meant by a reference
     reflectance     The reflectance of the grey target, from a table of its own
+    repeats         Repeats of a light, and how they scatter
     runs            Runs from rest
     settings        A session
     shoot           A plan that is being shot
