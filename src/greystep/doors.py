@@ -62,8 +62,12 @@ def read_file(path: Path, most_bytes: int = MOST_BYTES, timed: bool = True) -> b
     def read() -> None:
         try:
             check_file(path, most_bytes)
-            with path.open("rb") as stream:
-                came.append(stream.read(most_bytes + 1))
+            with open(path, "rb", buffering=0) as stream:
+                size = min(os.fstat(stream.fileno()).st_size, most_bytes)
+                data = stream.read(size + 1)  # room for the most would be made for each small file
+                while len(data) != size and len(data) <= most_bytes and (more := stream.read(1 << 16)):
+                    data += more
+            came.append(data)
         except (OSError, ValueError, GreystepError) as error:
             came.append(error)
 
