@@ -57,7 +57,8 @@ def surround_of(mosaic: Mosaic) -> Floats:
     """
     light = binned(mosaic, SURROUND_BINS)
     middle = float(np.median(light[_middle(light.shape[0]), _middle(light.shape[1])]))
-    return np.round(light / middle, 4) if middle > 0 else np.zeros_like(light)
+    # No zero has a minus: as whole numbers, which the cache keeps, it would be lost.
+    return np.round(light / middle, 4) + 0.0 if middle > 0 else np.zeros_like(light)
 
 
 def binned(mosaic: Mosaic, bins: int) -> Floats:
