@@ -215,6 +215,7 @@ pages:
     report          The report as one HTML file
     screen          What the commands say on screen: plain text as wide as the screen, no colour needed
     setup_figures   Figures of a set-up
+    setup_text      What is said on screen of set-ups of lights and of heads that go together
     shot_sheet      The shot sheet of a planned test
     strips          The neutrals of a series side by side, true and magnified
     svg             Drawing as SVG text

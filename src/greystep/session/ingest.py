@@ -327,13 +327,16 @@ def overviews(ingested: Ingested, store: Path | None = None) -> Mapping[str, Pic
     """
     draw: dict[str, Callable[[NDArray[Any]], NDArray[np.uint8]]] = {}
     look: dict[str, str] = {}
-    for row in ingested.readings.to_dict(orient="records"):
-        body = ingested.bodies.get(row["body"])
-        if row["shot"] >= 0 and body is not None and Flag.UNREADABLE not in flags.split(row["flags"]):
-            balance = np.round(1.0 / np.array(body.reference_neutral or (1.0, 1.0, 1.0)), 3)
-            draw[row["frame"]] = partial(_picture, balance)
-            rejected = row["flags"] if row["status"] == Status.REJECTED else ""  # a sound copy is drawn again
-            look[row["frame"]] = f"{balance.tolist()}{rejected}"
+    balances = {
+        label: np.round(1.0 / np.array(body.reference_neutral or (1.0, 1.0, 1.0)), 3)
+        for label, body in ingested.bodies.items()
+    }
+    columns = (ingested.readings[name] for name in ("frame", "body", "shot", "status", "flags"))
+    for frame, label, shot, status, marks in zip(*columns, strict=True):
+        if shot >= 0 and label in balances and Flag.UNREADABLE not in flags.split(marks):
+            draw[frame] = partial(_picture, balances[label])
+            rejected = marks if status == Status.REJECTED else ""  # a sound copy is drawn again
+            look[frame] = f"{balances[label].tolist()}{rejected}"
     session = ingested.settings
     with Crew(ingested.jobs) as crew:
         prints = {name: fingerprint(name, ingested.starts.get(name)) for name in draw}
