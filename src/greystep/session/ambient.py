@@ -103,10 +103,11 @@ class _Change:
 def settings_of(table: pd.DataFrame) -> list[ExposureSettings]:
     """Return shutter time [s], f-number and ISO of each row on exact thirds of a stop; None where unknown."""
     columns = (("exposure_s", nominal_time), ("f_number", nominal_f_number), ("iso", nominal_iso))
-    nominal = [
-        [None if np.isnan(value) else exact(value) for value in table[name].to_numpy(dtype=np.float64)]
-        for name, exact in columns
-    ]
+    nominal = []
+    for name, exact in columns:
+        values = table[name].to_numpy(dtype=np.float64).tolist()
+        known = {value: exact(value) for value in set(values) if not np.isnan(value)}  # frames share a few
+        nominal.append([known.get(value) for value in values])
     return list(zip(*nominal, strict=True))
 
 

@@ -159,8 +159,8 @@ def _ingest(
         joined = rows.joined(shots, names, frames.readings)
         states = told = places.target_states(joined)
     if frames.measure_again(joined.log["frame"][joined.of_kind(*TESTED) & (told != "")].tolist()):
-        states = None  # told anew
-    found = join_readings(settings, shots, names, frames.readings, frames.targets, states)
+        joined, states = rows.joined(shots, names, frames.readings), None  # told anew
+    found = _found(settings, places.check_targets(joined, states), frames.readings, frames.targets)
     notes = (*log.notes, *left_out, *placed)
     where = _where_kept(settings, frames.cache)
     return replace(
@@ -206,18 +206,22 @@ def join_readings(
     names: Sequence[str],
     readings: Mapping[str, Reading],
     targets: Mapping[str, Target | None],
-    states: NDArray[np.object_] | None = None,
 ) -> Ingested:
     """Join log and readings: light, colour, output and flags of every frame; no file is read but a camera.json.
 
     Args:
         shots: The log, see `read_shots`, every frame named.
         names: The files in capture order.
-        states: As for `greystep.session.places.check_targets`.
 
     Returns: Rows in log order, then files that the log does not name.
     """
-    frames = places.check_targets(rows.joined(shots, names, readings), states)
+    return _found(settings, places.check_targets(rows.joined(shots, names, readings)), readings, targets)
+
+
+def _found(
+    settings: Settings, frames: rows.Frames, readings: Mapping[str, Reading], targets: Mapping[str, Target | None]
+) -> Ingested:
+    """Return what log and readings say, from both joined."""
     log, labels = frames.log, frames.log["body"].tolist()
     patches = rows.patches_of(frames.read)
     shares = None

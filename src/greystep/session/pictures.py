@@ -2,6 +2,7 @@
 
 import hashlib
 import io
+import os
 import struct
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -119,7 +120,7 @@ def _load(cache: Path | None, mark: str) -> Picture | None:
     if cache is None:
         return None
     try:
-        data = read_file(cache / mark, timed=False)
+        data = read_file(os.path.join(cache, mark), timed=False)
         content = data[:-_CHECKSUM_BYTES]
         if hashlib.sha256(content).digest() != data[-_CHECKSUM_BYTES:]:
             return None
