@@ -44,7 +44,7 @@ def test_what_is_kept_comes_back_as_it_was() -> None:
         with pytest.raises(KeyError, match=lost):
             from_json({name: cell for name, cell in text.items() if name != lost}, Outer)
     size, form, written = text["inner"]["many"]
-    with pytest.raises(ValueError, match="base64"):
+    with pytest.raises(ValueError, match="fromhex"):
         from_json(text | {"inner": text["inner"] | {"many": [size, form, f"{written}*"]}}, Outer)
 
 
@@ -64,7 +64,7 @@ def test_numbers_are_kept_in_the_shortest_form_that_loses_nothing(form: str, num
     many = np.resize(np.array(numbers), (4, 5))
     kept = json.loads(json.dumps(as_json(Inner(many))))
     assert kept["many"][1] == form
-    assert len(kept["many"][2]) == -(-20 * int(form[2]) // 3) * 4
+    assert len(kept["many"][2]) == 20 * int(form[2]) * 2
     back = from_json(kept, Inner).many
     assert back.shape == (4, 5)
     assert back.tobytes() == many.tobytes()

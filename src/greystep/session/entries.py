@@ -1,7 +1,5 @@
 """What the cache keeps of a frame, as JSON and back."""
 
-import base64
-import binascii
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass
 from functools import cache
@@ -39,7 +37,7 @@ def _kept(value: Any) -> Any:
     if isinstance(value, np.ndarray) and value.size > _SHORT:  # as numbers it takes ten times as long to read
         exact = value.tobytes()
         form = next((form for form in _WHOLE if _opened(_packed(value, form), form).tobytes() == exact), _EXACT)
-        return [value.shape, form, base64.b64encode(_packed(value, form)).decode("ascii")]
+        return [value.shape, form, _packed(value, form).hex()]
     return plain(value)
 
 
@@ -63,8 +61,8 @@ def _converter() -> Converter:
         names = {field.name for field in fields(kind)}
 
         def structured(stored: Any, _: Any) -> Any:
-            if lost := names - set(stored):
-                raise KeyError(*lost)
+            if not names <= stored.keys():
+                raise KeyError(*(names - stored.keys()))
             return structure(stored, kind)
 
         return structured
@@ -93,8 +91,9 @@ def _array(value: Any) -> NDArray[np.float64]:
     """Return an array from its shape, form and bytes, or from its numbers."""
     if len(value) == 3 and isinstance(value[2], str):
         shape, form, text = value
-        # base64.b64decode looks at each letter by a regular expression first, which takes most of its time.
-        return _opened(binascii.a2b_base64(text, strict_mode=True), form).reshape(shape)
+        return _opened(bytes.fromhex(text), form).reshape(
+            shape
+        )  # base64 would be shorter, and take three times as long
     return np.array(value, dtype=np.float64)
 
 
@@ -108,5 +107,5 @@ def _packed(value: NDArray[Any], form: str) -> bytes:
 
 def _opened(data: bytes, form: str) -> NDArray[np.float64]:
     """Return the numbers of `_packed`, in a row."""
-    numbers = np.frombuffer(data, form).astype(np.float64)
-    return numbers if form == _EXACT else numbers / _PLACE
+    numbers = np.frombuffer(data, form)
+    return numbers.astype(np.float64) if form == _EXACT else numbers / _PLACE
