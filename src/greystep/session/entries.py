@@ -90,10 +90,8 @@ def _may_be_none(kind: Any) -> bool:
 def _array(value: Any) -> NDArray[np.float64]:
     """Return an array from its shape, form and bytes, or from its numbers."""
     if len(value) == 3 and isinstance(value[2], str):
-        shape, form, text = value
-        return _opened(bytes.fromhex(text), form).reshape(
-            shape
-        )  # base64 would be shorter, and take three times as long
+        shape, form, digits = value  # base64 would be shorter, and take three times as long
+        return _opened(bytes.fromhex(digits), form).reshape(shape)
     return np.array(value, dtype=np.float64)
 
 
