@@ -94,6 +94,8 @@ def test_where_no_repeat_lies_near_the_median_distance_stands() -> None:
 def test_the_limit_by_few_degrees_of_freedom_is_students() -> None:
     assert faults.limit_sd(3) == pytest.approx(stats.t.ppf(1.0 - 0.5e-4, 3))
     assert faults.limit_sd(200) == 5.0
+    for dof in range(1, 60):
+        assert faults.limit_sd(dof) == pytest.approx(max(5.0, stats.t.ppf(1.0 - 0.5e-4, dof)), rel=1e-9), dof
     assert faults.limit_sd(1) > 1000.0
 
 
