@@ -1,6 +1,7 @@
 """Results as files: on the disk before they take their name, readable as the person wants, to the last digit."""
 
 import json
+import math
 import os
 import stat
 from pathlib import Path
@@ -50,3 +51,19 @@ def test_numbers_are_written_to_their_last_digit() -> None:
     back = [float(line.split(",")[0] or "nan") for line in text.splitlines()[1:]]
     assert np.array_equal(back, values, equal_nan=True)
     assert json.loads(documents.to_json({"a": values}))["a"] == [*values[:-1], None]
+
+
+def test_a_cell_is_written_as_pandas_writes_it() -> None:
+    """A number that comes twice, both zeros, the unknown of each kind, and text that needs quotes."""
+    table = pd.DataFrame(
+        {
+            "text": pd.array(["a,b", 'say "x"', None, "", "two\nlines", "\u00fc"], dtype="str"),
+            "a,b": [0.0, -0.0, math.nan, 1e-5, math.inf, 1e16],
+            "true": [True, False, False, True, False, True],
+            "whole": pd.array([1, None, 3, None, -5, 2**62], dtype="Int64"),
+            "any": [np.float64(1 / 3), None, "x", 2, math.nan, pd.NA],
+        }
+    )
+    for some in (table, table.iloc[:0], table[["text"]], table.iloc[[3, 3]], table[["a,b", "a,b"]]):
+        written = some.to_csv(index=False, lineterminator="\n").encode()
+        assert documents.table_bytes(some) == written, some

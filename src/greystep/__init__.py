@@ -88,6 +88,7 @@ session:
     readings        The readings table
     reference       Which light is meant by a reference
     reflectance     The reflectance of the grey target, from a table of its own
+    repeats         Repeats of a light, and how they scatter
     runs            Runs from rest
     settings        A session
     shoot           A plan that is being shot
@@ -216,6 +217,7 @@ pages:
     report          The report as one HTML file
     screen          What the commands say on screen: plain text as wide as the screen, no colour needed
     setup_figures   Figures of a set-up
+    setup_text      What is said on screen of set-ups of lights and of heads that go together
     shot_sheet      The shot sheet of a planned test
     strips          The neutrals of a series side by side, true and magnified
     svg             Drawing as SVG text

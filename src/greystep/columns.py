@@ -8,6 +8,7 @@ these columns; pages and the screen are given rows, see `rows_of`.
 from collections.abc import Mapping
 from dataclasses import MISSING, dataclass, fields
 from functools import cache
+from itertools import repeat
 from typing import Annotated, Any, ClassVar, Protocol, TypeVar, get_type_hints
 
 import pandas as pd
@@ -363,10 +364,9 @@ def rows_of(table: pd.DataFrame, kind: type[R]) -> list[R]:
     Raises:
         KeyError: If a column that every table of this kind has is missing.
     """
-    given = [(field.name, field.name.rstrip("_"), field.default) for field in fields(kind)]
-    chosen = [(name, column) for name, column, default in given if default is MISSING or column in table]
-    columns = [table[column].tolist() for _, column in chosen]
-    return [
-        kind(**{name: value for (name, _), value in zip(chosen, values, strict=True)})
-        for values in zip(*columns, strict=True)
+    given = [(field.name.rstrip("_"), field.default) for field in fields(kind)]
+    columns = [
+        table[name].tolist() if default is MISSING or name in table else repeat(default, len(table))
+        for name, default in given
     ]
+    return list(map(kind, *columns))

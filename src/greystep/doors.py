@@ -48,7 +48,7 @@ _KINDS: Final = (
 )
 
 
-def read_file(path: Path, most_bytes: int = MOST_BYTES, timed: bool = True) -> bytes:
+def read_file(path: Path | str, most_bytes: int = MOST_BYTES, timed: bool = True) -> bytes:
     """Read a plain file whole.
 
     Args:
@@ -62,8 +62,12 @@ def read_file(path: Path, most_bytes: int = MOST_BYTES, timed: bool = True) -> b
     def read() -> None:
         try:
             check_file(path, most_bytes)
-            with path.open("rb") as stream:
-                came.append(stream.read(most_bytes + 1))
+            with open(path, "rb", buffering=0) as stream:
+                size = min(os.fstat(stream.fileno()).st_size, most_bytes)
+                data = stream.read(size + 1)  # room for the most would be made for each small file
+                while len(data) != size and len(data) <= most_bytes and (more := stream.read(1 << 16)):
+                    data += more
+            came.append(data)
         except (OSError, ValueError, GreystepError) as error:
             came.append(error)
 
@@ -84,7 +88,7 @@ def read_file(path: Path, most_bytes: int = MOST_BYTES, timed: bool = True) -> b
     raise GreystepError(f"{path}: cannot be read ({reason}); check its name and permissions") from came[0]
 
 
-def check_file(path: Path, most_bytes: float = math.inf) -> None:
+def check_file(path: Path | str, most_bytes: float = math.inf) -> None:
     """Refuse what is there and is no plain file, before anything opens it.
 
     Raises:
@@ -156,7 +160,7 @@ def _whole(digits: str) -> float:
     return int(digits) if len(digits) <= _MOST_DIGITS else float(digits)
 
 
-def _too_large(path: Path, size: float, most_bytes: float) -> bytes:
+def _too_large(path: Path | str, size: float, most_bytes: float) -> bytes:
     raise GreystepError(
         f"{path}: {size / 1e6:.0f} MB or more, and no such file has more than {most_bytes / 1e6:.0f} MB; check that it "
         "is the right one"

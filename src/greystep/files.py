@@ -27,8 +27,8 @@ from greystep.errors import GreystepError
 #: again, and no later one may write over its frames.
 _FRAME_FOLDERS: Final[set[Path]] = set()
 #: The same folders, and the frames in them: device and inode -> path.
-_FOLDERS: Final[dict[tuple[int, int], Path]] = {}
-_FRAMES: Final[dict[tuple[int, int], Path]] = {}
+_FOLDERS: Final[dict[tuple[int, int], str]] = {}
+_FRAMES: Final[dict[tuple[int, int], str]] = {}
 #: Longer paths than on any system of today, in characters (common practice, no source): Linux takes 4096.
 _LONGEST_PATH: Final = 4096
 #: A temporary file that was not touched for so long is what a killed run left [s].
@@ -42,11 +42,11 @@ _RANDOM: Final = "[a-z0-9_]{8}"
 BeforeLanding = Callable[[bytes, os.stat_result], None]
 
 
-def keep_out(folder: Path, frames: Iterable[Path] = ()) -> None:
+def keep_out(folder: Path, frames: Iterable[Path | str] = ()) -> None:
     """Make a folder of raw frames, and the frames, known: from now on `check_target` refuses them."""
-    paths = list(frames)
-    folders = [Path(os.path.realpath(place)) for place in {folder, *(path.parent for path in paths)}]
-    _FRAME_FOLDERS.update(folders)
+    paths = [os.fspath(path) for path in frames]  # thousands
+    folders = [os.path.realpath(place) for place in {os.fspath(folder), *map(os.path.dirname, paths)}]
+    _FRAME_FOLDERS.update(map(Path, folders))
     for known, places in ((_FOLDERS, folders), (_FRAMES, paths)):
         for path in places:
             with suppress(OSError):
@@ -253,12 +253,12 @@ def _umask() -> int:
     return mask
 
 
-def _identity(path: Path) -> tuple[int, int]:
+def _identity(path: Path | str) -> tuple[int, int]:
     state = os.stat(path)
     return state.st_dev, state.st_ino
 
 
-def _known(path: Path, among: Mapping[tuple[int, int], Path]) -> Path | None:
+def _known(path: Path, among: Mapping[tuple[int, int], str]) -> str | None:
     """Return what is known under the identity of a path, if it has that identity still."""
     with suppress(OSError):
         known = among.get(own := _identity(path))

@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import exifread
 import numpy as np
 import pytest
 
@@ -77,7 +78,7 @@ def test_exifread_is_asked_only_for_what_the_other_reader_did_not_find(
     tmp_path: Path, tiff: Tiff, monkeypatch: pytest.MonkeyPatch, lost: int, asked: int
 ) -> None:
     calls = []
-    monkeypatch.setattr(exposure.exifread, "process_file", lambda *_, details, **__: calls.append(details) or {})
+    monkeypatch.setattr(exifread, "process_file", lambda *_, details, **__: calls.append(details) or {})
     read_exposure(tiff(tmp_path / "a.dng", CAMERA, without(lost)))
     assert len(calls) == asked
 

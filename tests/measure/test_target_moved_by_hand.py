@@ -126,18 +126,40 @@ def test_the_best_shift_counts_where_it_stands_out_from_none_by_three_times_the_
     """Edges of a strength of 4, all in view but for one shift of which a quarter is; a noise of 0.1 of them."""
     in_view = np.full((5, 7), 4.0)
     in_view[4, 6] = 1.0
-    sought = target_moved._Sought((20.0, 10.0), (2, 3), (8, 8), np.zeros((2, 8, 8), complex), 4.0, in_view)
+    none = np.zeros((2, 8, 8))
+    sought = target_moved._Sought((20.0, 10.0), (2, 3), (8, 8), none, none.astype(complex), 4.0, in_view)
     both = np.zeros((2, 4, 5, 7))  # half of each from either direction
     both[:, :, 2, 3] = 1.0
     for at, (y, x, level) in enumerate(((1, 5, 1.58), (1, 5, 1.62), (4, 6, 0.79), (4, 6, 0.81))):
         both[:, at, y, x] = level
     monkeypatch.setattr(target_moved, "_correlated", lambda *_: both)
-    monkeypatch.setattr(target_moved, "_calm", lambda _: np.full(4, 0.2))
-    right, down, share, noise = target_moved._best_shifts(np.zeros((4, 9, 9)), sought)
-    assert noise == pytest.approx([0.1] * 4)
+    right, down, share = target_moved._shifted(np.zeros((2, 4, 8, 8)), np.full(4, 0.1), sought)
     assert right == pytest.approx([0.0, 0.2, 0.0, 0.3]), "in widths of 10 bins"
     assert down == pytest.approx([0.0, -0.05, 0.0, 0.1]), "in heights of 20"
     assert share == pytest.approx([0.5, 0.81, 0.5, 1.62])
+
+
+def test_the_shifts_are_looked_at_only_where_edges_could_match_better_than_in_place(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Of 40 cards in place, with noise and without, few are looked at; what is found is as if all were."""
+    rng = np.random.default_rng(7)
+    sought = target_moved._sought(card())
+    assert sought is not None
+    maps = [card() + size * rng.standard_normal((30, 30)) for size in (0.0, 1e-4, 1e-3, 0.02) for _ in range(10)]
+    maps += [card(dy, 1.0) for dy in (0.0, 0.5, 3.0)] + [card(there=False, noise=0.01), 0.5 * card()]
+    now = target_moved.slopes(np.stack(maps))
+    noise = target_moved._calm(now) / np.sqrt(sought.strength)
+    shifted = target_moved._shifted
+    expected = [*shifted(now, noise, sought), noise]
+    looked: list[int] = []
+    monkeypatch.setattr(
+        target_moved, "_shifted", lambda now, *rest: (looked.append(now.shape[1]), shifted(now, *rest))[1]
+    )
+    for found, all_of_it in zip(target_moved._best_shifts(np.stack(maps), sought), expected, strict=True):
+        assert found == pytest.approx(all_of_it, rel=1e-9, abs=1e-12)
+    assert looked[0] < 20
+    assert np.count_nonzero(expected[1]) >= 1
 
 
 def test_what_is_said_of_maps() -> None:

@@ -43,6 +43,28 @@ def test_what_is_kept_comes_back_as_it_was() -> None:
     for lost in ("value", "inner"):
         with pytest.raises(KeyError, match=lost):
             from_json({name: cell for name, cell in text.items() if name != lost}, Outer)
-    size, written = text["inner"]["many"]
-    with pytest.raises(ValueError, match="base64"):
-        from_json(text | {"inner": text["inner"] | {"many": [size, f"{written}*"]}}, Outer)
+    size, form, written = text["inner"]["many"]
+    with pytest.raises(ValueError, match="fromhex"):
+        from_json(text | {"inner": text["inner"] | {"many": [size, form, f"{written}*"]}}, Outer)
+
+
+@pytest.mark.parametrize(
+    ("form", "numbers"),
+    [
+        ("<i2", [0.0, 1.0, 0.2918, -3.2768, 3.2767]),  # four places, as maps have them: a quarter of the room
+        ("<i4", [3.2768, 7.0001, -0.5]),
+        ("<f8", [1.0 / 3.0]),
+        ("<f8", [0.5, -0.0]),
+        ("<f8", [0.5, math.nan]),
+        ("<f8", [0.5, math.inf]),
+        ("<f8", [0.5, 214748.3648]),
+    ],
+)
+def test_numbers_are_kept_in_the_shortest_form_that_loses_nothing(form: str, numbers: list[float]) -> None:
+    many = np.resize(np.array(numbers), (4, 5))
+    kept = json.loads(json.dumps(as_json(Inner(many))))
+    assert kept["many"][1] == form
+    assert len(kept["many"][2]) == 20 * int(form[2]) * 2
+    back = from_json(kept, Inner).many
+    assert back.shape == (4, 5)
+    assert back.tobytes() == many.tobytes()

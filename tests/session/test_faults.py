@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from greystep.session import faults
+from greystep.session.repeats import pooled_sd
 from greystep.session.settings import HeadInfo
 
 POWERS = {"1/1": 0.0, "1/2": 1.0, "1/4": 2.0, "1/8": 3.0, "1/16": 4.0}
@@ -51,7 +52,7 @@ def test_the_pooled_deviation_is_that_of_normal_scatter(cells: int, repeats: int
     rng = np.random.default_rng(1)
     cell = np.repeat(np.arange(cells), repeats)
     means = rng.normal(0, 100, cells)[cell]
-    found = [faults.pooled_sd(means + rng.normal(0, 2.0, len(cell)), cell)[0] for _ in range(400)]
+    found = [pooled_sd(means + rng.normal(0, 2.0, len(cell)), cell)[0] for _ in range(400)]
     assert np.mean(found) == pytest.approx(2.0, rel=0.03)
 
 
@@ -59,16 +60,16 @@ def test_the_pooled_deviation_bears_outliers_and_says_how_sure_it_is() -> None:
     rng = np.random.default_rng(2)
     cell = np.repeat(np.arange(20), 3)
     values = rng.normal(0, 1, 60)
-    clean, dof = faults.pooled_sd(values, cell)
+    clean, dof = pooled_sd(values, cell)
     assert dof == pytest.approx(40, abs=1)
     values[[0, 3, 6, 9]] += 1000  # one frame in each of four cells
-    robust, dof = faults.pooled_sd(values, cell)
+    robust, dof = pooled_sd(values, cell)
     assert robust == pytest.approx(clean, rel=0.15)
     assert dof == pytest.approx(36, abs=1)
 
 
 def test_without_repeats_there_is_no_deviation_and_no_limit() -> None:
-    sd, dof = faults.pooled_sd(np.arange(4.0), np.arange(4))
+    sd, dof = pooled_sd(np.arange(4.0), np.arange(4))
     assert np.isnan(sd)
     assert (dof, faults.limit_sd(dof)) == (0, np.inf)
 
@@ -222,7 +223,7 @@ def test_the_recorded_time_counts_whatever_the_marking() -> None:
 def test_six_pooled_deviations_are_an_outlier(column: str, sign: int) -> None:
     for seed in range(6):
         table = session(seed, repeats=5)
-        sd, _ = faults.pooled_sd(table[column].to_numpy(), faults.cells(table))
+        sd, _ = pooled_sd(table[column].to_numpy(), faults.cells(table))
         others = np.sort(table.loc[[15, 16, 18, 19], column])[::sign]
         table.loc[17, column] = others[2] + sign * 6 * sd  # the cell's median once this frame stands at one end
         assert np.flatnonzero(faults.outlier(table, all_rows(table))).tolist() == [17], seed

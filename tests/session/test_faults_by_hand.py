@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from greystep.session import faults
+from greystep.session.repeats import pooled_sd, weighted_median
 from greystep.session.settings import HeadInfo
 
 NAN = np.nan
@@ -62,18 +63,39 @@ def test_the_pooled_deviation_by_loops() -> None:
                 near = inside[np.abs(inside - np.median(inside)) <= 4.0 * middle]
                 dof += max(0, len(near) - 1)
                 squares += np.sum((near - near.mean()) ** 2) if len(near) else 0.0
-        sd, free = faults.pooled_sd(values, cell)
+        sd, free = pooled_sd(values, cell)
         assert (sd, free) == (pytest.approx(np.sqrt(squares / dof)), dof)
+
+
+def test_of_many_repeats_the_median_distance_is_that_of_all_of_them_sorted() -> None:
+    """Even cells have it in the middle, at a tie; so do nearly even ones; not twenty thousand near and 250 far ones."""
+    rng = np.random.default_rng(5)
+    for sizes, far in (([100] * 3, 1.0), ([100, 101, 102], 1.0), ([200] + [2] * 250, 50.0)):
+        cell = np.repeat(np.arange(len(sizes)), sizes)
+        values = rng.normal(0.0, np.where(cell == 0, 1.0, far))
+        ends = [np.triu_indices(size, 1) for size in sizes]
+        starts = np.cumsum(sizes) - sizes
+        distance = np.concatenate(
+            [np.abs(values[at + a] - values[at + b]) for at, (a, b) in zip(starts, ends, strict=True)]
+        )
+        weight = np.concatenate([np.full(len(a), 2.0 / size) for size, (a, _) in zip(sizes, ends, strict=True)])
+        assert len(distance) > 10000
+        order = np.argsort(distance)
+        passed = np.cumsum(weight[order])
+        expected = distance[order[np.flatnonzero(passed >= passed[-1] / 2.0)[0]]]
+        assert weighted_median(distance, weight) == expected
 
 
 def test_where_no_repeat_lies_near_the_median_distance_stands() -> None:
     """Two cells of two frames, alike and 1 apart: half of each is beyond four times no deviation at all."""
-    assert faults.pooled_sd(np.array([1.0, 1.0, 5.0, 6.0]), np.array([0, 0, 1, 1])) == (0.0, 1)
+    assert pooled_sd(np.array([1.0, 1.0, 5.0, 6.0]), np.array([0, 0, 1, 1])) == (0.0, 1)
 
 
 def test_the_limit_by_few_degrees_of_freedom_is_students() -> None:
     assert faults.limit_sd(3) == pytest.approx(stats.t.ppf(1.0 - 0.5e-4, 3))
     assert faults.limit_sd(200) == 5.0
+    for dof in range(1, 60):
+        assert faults.limit_sd(dof) == pytest.approx(max(5.0, stats.t.ppf(1.0 - 0.5e-4, dof)), rel=1e-9), dof
     assert faults.limit_sd(1) > 1000.0
 
 
@@ -262,9 +284,9 @@ def test_a_restless_head_is_judged_by_its_own_other_cells() -> None:
     table = colours([*calm, *wild, 180.0, 181.0, 183.9], cells)
     assert 26 not in found(faults.outlier(table, every(table)))
     limit = faults._limit(table, "mired", every(table))
-    sd, dof = faults.pooled_sd(np.array(wild), np.repeat([0, 1], 3))
+    sd, dof = pooled_sd(np.array(wild), np.repeat([0, 1], 3))
     assert limit[26] == pytest.approx(faults.limit_sd(dof) * sd)
-    whole, free = faults.pooled_sd(table["mired"].to_numpy(), faults.cells(table))
+    whole, free = pooled_sd(table["mired"].to_numpy(), faults.cells(table))
     assert limit[0] == pytest.approx(faults.limit_sd(free) * whole)
     one_other = colours([*calm, *wild[:3], 180.0, 181.0, 183.9], cells[: -3 * 3])
     assert faults._limit(one_other, "mired", every(one_other))[-1] < 5.0, "one other cell tells too little of a head"

@@ -66,7 +66,9 @@ def make(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Make:
         card: Any = Card(frames)
         for name in ("exposures", "measure", "find_once"):
             monkeypatch.setattr(measured.kept, name, getattr(card, name))
-        monkeypatch.setattr(measured, "start_of", lambda path: Start(path.name, 1, 2) if path.name != "lost" else None)
+        monkeypatch.setattr(
+            measured, "start_of", lambda path: Start(name, 1, 2) if (name := Path(path).name) != "lost" else None
+        )
         monkeypatch.setattr(measured.kept, "recall", lambda cache, prints: card.gone.append(dict(prints)) or {})
         monkeypatch.setattr(measured.kept, "forget_target", lambda names, *_: card.gone.append(list(names)))
         monkeypatch.setattr(measured, "forget_others", lambda cache, prints: card.gone.append(set(prints)))

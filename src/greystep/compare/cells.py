@@ -135,8 +135,8 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     """
     log = readings.reset_index(drop=True)
     stops = pd.to_numeric(log["stops"], errors="coerce").to_numpy(np.float64)
-    kind, head = log["kind"].to_numpy(object), text_column(log, "head").to_numpy(object)
-    flash = np.isin(kind, TESTED) & (head != "") & np.isfinite(stops)
+    head = text_column(log, "head").to_numpy(object)
+    flash = log["kind"].isin(TESTED).to_numpy() & (head != "") & np.isfinite(stops)
     marks = [frozenset(flags.split(cell)) for cell in text_column(log, "flags")]
     body = _bodies(text_column(log, "body").to_numpy(object), head)
     varying = [name for name in PARTS if len(set(text_column(log, name)[flash])) > 1]
@@ -183,7 +183,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     colourless = np.bincount(cell_of[flash & ~blind], minlength=count) == 0
     doubted = {flag: np.array([flag in mark for mark in marks], dtype=bool) for flag in DOUBTS}
     for flag in _ALIKE:
-        doubted[flag] &= np.isin(body, body[used & ~doubted[flag]])
+        doubted[flag] &= pd.Series(body).isin(body[used & ~doubted[flag]]).to_numpy()
     unsound = np.any(list(doubted.values()), axis=0)
     doubts = np.full(count, "", dtype=object)
     most = 2 * np.bincount(cell_of[used & unsound], minlength=count) > table["n"]
@@ -198,7 +198,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     names = _names(table, varying, moved)
     cells = Cells(table, of_head, of_series, heads, parts, moved, names, colourless, doubts)
     fired = np.array([not (mark & _NEVER_FIRED) for mark in marks], dtype=bool) & np.isfinite(stops)
-    fired &= np.isin(kind, LIT) & (head != "")
+    fired &= log["kind"].isin(LIT).to_numpy() & (head != "")
     frames = _frames(log, cells, np.where(used, cell_of, -1), fired, body, head, stops, noted, usable)
     return cells, frames
 

@@ -57,7 +57,8 @@ def surround_of(mosaic: Mosaic) -> Floats:
     """
     light = binned(mosaic, SURROUND_BINS)
     middle = float(np.median(light[_middle(light.shape[0]), _middle(light.shape[1])]))
-    return np.round(light / middle, 4) if middle > 0 else np.zeros_like(light)
+    # No zero has a minus: as whole numbers, which the cache keeps, it would be lost.
+    return np.round(light / middle, 4) + 0.0 if middle > 0 else np.zeros_like(light)
 
 
 def binned(mosaic: Mosaic, bins: int) -> Floats:
@@ -161,6 +162,7 @@ class _Sought:
         size: Of the target in bins, down and across: the map is the target and its margins.
         reach: Longest shift that is looked for, down and across [bins].
         shape: Of the Fourier transforms: no shift that is looked for meets another one's end.
+        slopes: Of it, (2, m - 1, n - 1).
         spectra: Of the slopes, (2, ...).
         strength: Of all edges.
         in_view: How much of that is in view at each shift within `reach`.
@@ -169,6 +171,7 @@ class _Sought:
     size: tuple[float, float]
     reach: tuple[int, int]
     shape: tuple[int, int]
+    slopes: Floats
     spectra: NDArray[np.complex128]
     strength: float
     in_view: Floats
@@ -190,6 +193,7 @@ def _sought(reference: Floats) -> _Sought | None:
         size=(size_y, size_x),
         reach=(reach_y, reach_x),
         shape=shape,
+        slopes=then,
         spectra=_spectra(then, shape),
         strength=strength,
         in_view=np.maximum(in_view, 0.25 * strength),
@@ -208,16 +212,27 @@ def _best_shifts(surrounds: Floats, sought: _Sought) -> tuple[Floats, Floats, Fl
         noise: Array (k,). Standard deviation of that share.
     """
     now = slopes(surrounds)
+    noise = _calm(now) / np.sqrt(sought.strength)  # with what lies there in the place of the card
+    share = np.tensordot(sought.slopes, now, ((0, 1, 2), (0, 2, 3))) / sought.strength
+    # At no shift do edges match better than by all that they are: most frames need no look at the others.
+    most = np.sqrt(np.sum(now**2, axis=(0, 2, 3)) / sought.strength)
+    dx, dy = np.zeros((2, len(share)))
+    asked = np.flatnonzero(most >= share + 3.0 * noise)
+    if len(asked):
+        dx[asked], dy[asked], share[asked] = _shifted(now[:, asked], noise[asked], sought)
+    return dx, dy, share, noise
+
+
+def _shifted(now: Floats, noise: Floats, sought: _Sought) -> tuple[Floats, Floats, Floats]:
+    """Return the shifts and shares of `_best_shifts` from slopes (2, k, m - 1, n - 1), every shift looked at."""
     (size_y, size_x), (reach_y, reach_x) = sought.size, sought.reach
     both = _correlated(now, sought.spectra[:, None], sought.shape, sought.reach).sum(axis=0)
     match = both / np.sqrt(sought.in_view * sought.strength)
-    noise = _calm(now) / np.sqrt(sought.strength)  # with what lies there in the place of the card
     rows = np.arange(len(match))
     y, x = np.unravel_index(match.reshape(len(match), -1).argmax(axis=1), match.shape[1:])
     still = match[rows, y, x] < match[:, reach_y, reach_x] + 3.0 * noise
     y, x = np.where(still, reach_y, y), np.where(still, reach_x, x)
-    share = both[rows, y, x] / sought.in_view[y, x]
-    return (x - reach_x) / size_x, (y - reach_y) / size_y, share, noise
+    return (x - reach_x) / size_x, (y - reach_y) / size_y, both[rows, y, x] / sought.in_view[y, x]
 
 
 def _spectra(b: Floats, shape: tuple[int, int]) -> NDArray[np.complex128]:

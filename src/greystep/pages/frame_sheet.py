@@ -52,5 +52,5 @@ def _shot(row: FrameRow, pictures: Mapping[str, Picture], longest: int, cures: S
         "picture": jpeg_uri(picture.jpeg(longest)) if picture is not None else "",
         "height": 0 if picture is None else picture.height,
         "width": 0 if picture is None else picture.width,
-        "box": box if all(map(words.known, box)) else None,
+        "box": "left:{}%;top:{}%;width:{}%;height:{}%".format(*box) if all(map(words.known, box)) else "",
     }

@@ -42,6 +42,7 @@ def report_page(
     run: str = "",
     cures: Mapping[str, Sequence[str]] | None = None,
     digests: Sequence[tuple[str, str]] = (),
+    drawn: Mapping[str, str] | None = None,
 ) -> str:
     """Return the report as HTML text that asks for nothing outside itself; the same input gives the same bytes.
 
@@ -51,6 +52,7 @@ def report_page(
         run: Name of the run, which summary.json beside the page carries too.
         cures: By frame: what to do about it.
         digests: Names of files and the SHA-256 that stands for each.
+        drawn: The figures of `greystep.pages.figures.drawn_once` by name, where they are drawn already.
     """
     calipers = summary.calipers
     assert calipers is not None, "a page is made of a summary with its calipers"
@@ -91,7 +93,7 @@ def report_page(
         "reference": words.reference(summary.reference),
         "claim": claim,
         "claims": table(_CLAIM, claim_rows),
-        "drawn": figures.drawn_once(tables, summary.reference),
+        "drawn": figures.drawn_once(tables, summary.reference) if drawn is None else drawn,
         "cells": table(_CELLS, cells),
         "uncertainties": _uncertainties(frames, summary.heads, cells),
         "order": _order(summary.heads, cells),

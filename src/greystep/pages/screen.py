@@ -10,14 +10,11 @@ import pandas as pd
 from greystep import words as say
 from greystep.columns import CorrectionRow, FrameRow, HeadRow, rows_of
 from greystep.compare.calipers import State
-from greystep.mix.audit import Audit
-from greystep.mix.casts import LightCast
-from greystep.mix.choose import Choice, Gang, GangChoice, HeadSet
 from greystep.pages import formats as words
 from greystep.pages.first_page import STATES, powers_said
 from greystep.pages.frames_read import frame_counts, ingest_text
 from greystep.pages.text_table import text_table
-from greystep.sentences import choices, kit, setups
+from greystep.sentences import kit
 from greystep.sentences.corrections import SOURCES
 from greystep.sentences.summary import Summary
 from greystep.session.readings import FrameCounts, status_counts
@@ -47,9 +44,9 @@ def report_text(summary: Summary, wrote: Sequence[str] = ()) -> str:
         *([wrapped(worst)] if worst else []),
         wrapped(f"Limits: {summary.limits}."),
         *_to_do(summary),
-        *_listing(*_claimed(summary.heads)),
+        *listing(*_claimed(summary.heads)),
         "",
-        *_elsewhere(len(summary.notes), "note", "on what limits this answer"),
+        *elsewhere(len(summary.notes), "note", "on what limits this answer"),
     ]
     return "\n".join([*blocks, *(f"wrote {path}" for path in wrote)]).rstrip("\n")
 
@@ -59,7 +56,7 @@ def _to_do(summary: Summary) -> list[str]:
     lines = []
     for number, one in enumerate(summary.steps, 1):
         lines.append(f"{number}. {one.said}" + (f"\n{one.command}" if one.command else ""))
-    said = _listing("What to do next", lines)
+    said = listing("What to do next", lines)
     return [*said, wrapped(say.CAUTION, "  ! ")] if any(one.handles for one in summary.steps) else said
 
 
@@ -143,79 +140,7 @@ def correct_text(corrections: pd.DataFrame, wrote: Sequence[str], notes: Sequenc
     return "\n".join([*map(wrapped, lines), *(f"wrote {path}" for path in wrote)])
 
 
-def audit_text(audit: Audit, wrote: Sequence[str]) -> str:
-    """Return the audit of a set-up for the screen: whether its lights go together, what is seen, what to do."""
-    pair, balance = setups.farthest(audit), setups.balance(audit)
-    notes = setups.notes(audit, beside_steps=True)
-    doubt = [note for note in notes if note == setups.UNWATCHED]  # it bears on every verdict
-    blocks = [
-        wrapped(f"{audit.name}: {setups.headline(audit)}."),
-        wrapped(f"{setups.difference(pair)} {setups.seen(pair)}", "  "),
-        *([wrapped(balance, "  ")] if balance else []),
-        "",
-        text_table(_LIGHT_COLUMNS, list(map(_light_cells, audit.now.lights)), say.screen_width(), clip=(0, 1)),
-        "",
-        wrapped(f"Limits: {setups.limits(audit)}."),
-        *map(wrapped, doubt),
-        *_listing("What to do next", [f"{n}. {line}" for n, line in enumerate(setups.to_do(audit), 1)]),
-        *([wrapped(say.CAUTION, "  ! ")] if setups.needs_care(audit) else []),
-        "",
-        *_elsewhere(len(setups.other_ways(audit)), "other way", "to bring the lights together"),
-        *_elsewhere(len(notes) - len(doubt), "note", "on what limits this answer"),
-        *(f"wrote {path}" for path in wrote),
-    ]
-    return "\n".join(blocks)
-
-
-_LIGHT_COLUMNS: Final = ("light", "head", "power", "Kelvin", "share", "off the best balance", "green-pink", "gel")
-
-
-def _light_cells(light: LightCast) -> tuple[str, ...]:
-    return (
-        light.role,
-        light.head,
-        light.power,
-        f"{light.cct_k:.0f}",
-        f"{100.0 * light.share:.0f} %",
-        words.kelvin_way(light.delta_k, light.delta_mired),
-        f"{abs(light.delta_duv):.4f} {'greener' if light.delta_duv > 0 else 'pinker'}",
-        light.gel or words.EMPTY,
-    )
-
-
-def choose_text(choice: Choice | GangChoice, wrote: Sequence[str]) -> str:
-    """Return the sets of heads that go together best, by rank, for the screen; `wrote` as in `audit_text`."""
-    lead = "the shortest flash comes from" if isinstance(choice, GangChoice) else "closest together are"
-    rows = [
-        (
-            f"{rank} {words.MARKS[one.verdict]}",
-            ", ".join(f"{light.head} {light.power}" for light in one.lights),
-            *_worst_cells(one),
-            f"{one.cost_stops:.1f} stop" if isinstance(one, HeadSet) else f"{one.output_stops:+.1f} stop",
-            say.VERDICTS[one.verdict],
-        )
-        for rank, one in enumerate([choice.best, *choice.next_best], 1)
-    ]
-    ganged = isinstance(choice, GangChoice)
-    columns = ("rank", "heads", "worst two", "green-pink", "output" if ganged else "light lost", "verdict")
-    blocks = [
-        wrapped(f"{choice.session}: {lead} {choices.chosen(choice.best)}"),
-        "",
-        text_table(columns, rows, say.screen_width(), clip=()),
-    ]
-    if isinstance(choice, Choice) and not choice.best.settled:
-        blocks += ["", wrapped("No set has a smaller worst pair; another may have its other pairs closer.")]
-    return "\n".join([*blocks, "", wrapped(say.CAUTION, "! "), "", *(f"wrote {path}" for path in wrote)])
-
-
-def _worst_cells(one: HeadSet | Gang) -> tuple[str, str]:
-    if one.worst is None:
-        return words.EMPTY, words.EMPTY
-    gap = one.worst.difference
-    return words.kelvin_mired(gap.delta_k, gap.delta_mired), words.number(abs(gap.delta_duv), 4)
-
-
-def _elsewhere(count: int, name: str, about: str) -> list[str]:
+def elsewhere(count: int, name: str, about: str) -> list[str]:
     """Return a line on what only the page has room for; none where there is nothing."""
     stand = f"{say.counted(count, name)} {about} stand{'s' if count == 1 else ''} on the page."
     return [wrapped(stand)] if count else []
@@ -272,7 +197,7 @@ def _own_range(row: HeadRow, summary: Summary) -> tuple[str, str, str, str]:
     )
 
 
-def _listing(title: str, lines: Sequence[str]) -> list[str]:
+def listing(title: str, lines: Sequence[str]) -> list[str]:
     """Return a titled block of lines, each behind its number or dash; nothing where there are none."""
     if not lines:
         return []

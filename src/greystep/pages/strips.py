@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
-from xml.sax.saxutils import escape
 
 import numpy as np
 import pandas as pd
@@ -47,7 +46,7 @@ def strips(names: Sequence[str], series: Mapping[str, Floats]) -> str:
     ]
     for row, (label, colours) in enumerate(rows):
         top = row * (_HIGH + _GAP) + _GAP
-        parts.append(f'<text x="0" y="{top - 7}">{escape(label)}</text>')
+        parts.append(f'<text x="0" y="{top - 7}">{svg.escaped(label)}</text>')
         for place, colour in enumerate(colours):
             if np.isfinite(colour).all():
                 red, green, blue = (int(value) for value in colour)
@@ -60,7 +59,7 @@ def strips(names: Sequence[str], series: Mapping[str, Floats]) -> str:
         letters = max(3, int(wide / 6.5))
         for place, name in enumerate(names):
             short = name if len(name) <= letters else f"{name[: letters - 1]}\N{HORIZONTAL ELLIPSIS}"
-            parts.append(f'<text x="{place * wide:.2f}" y="{height - 9}" font-size="10">{escape(short)}</text>')
+            parts.append(f'<text x="{place * wide:.2f}" y="{height - 9}" font-size="10">{svg.escaped(short)}</text>')
     return "\n".join([*parts, "</svg>"]) + "\n"
 
 

@@ -5,13 +5,13 @@ that one text serves inside a page and, with `standalone`, as a file.
 """
 
 import base64
+import html
 import io
 import math
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Final
-from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
@@ -37,7 +37,7 @@ def svg(width: float, height: float, parts: Sequence[str], said: str, group: boo
     role = "group" if group else "img"
     body = "\n".join(parts)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="drawn" role="{role}" aria-label={quoteattr(visible(said))} '
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="drawn" role="{role}" aria-label={quoted(visible(said))} '
         f'width="{width:g}" height="{height:g}" viewBox="0 0 {width:g} {height:g}">\n{body}\n</svg>\n'
     )
 
@@ -81,14 +81,14 @@ def text(x: float, y: float, said: str, kind: str = "", anchor: str = "start") -
     """Return a line of letters that stand on `y`."""
     placed = "" if anchor == "start" else f' text-anchor="{anchor}"'
     called = f' class="{kind}"' if kind else ""
-    return f'<text x="{_n(x)}" y="{_n(y)}"{called}{placed}>{escape(visible(said))}</text>'
+    return f'<text x="{_n(x)}" y="{_n(y)}"{called}{placed}>{escaped(visible(said))}</text>'
 
 
 def group(parts: Sequence[str], kind: str = "", data: Mapping[str, str] | None = None, tip: str = "") -> str:
     """Return parts that belong together, with what is said where the pointer rests on them."""
     called = f' class="{kind}"' if kind else ""
-    facts = "".join(f" data-{name}={quoteattr(visible(value))}" for name, value in (data or {}).items())
-    title = f"<title>{escape(visible(tip))}</title>" if tip else ""
+    facts = "".join(f" data-{name}={quoted(visible(value))}" for name, value in (data or {}).items())
+    title = f"<title>{escaped(visible(tip))}</title>" if tip else ""
     return f"<g{called}{facts}>{title}{''.join(parts)}</g>"
 
 
@@ -156,6 +156,19 @@ def picture_uri(picture: np.ndarray) -> str:
     stream = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(picture)).save(stream, format="png")
     return f"data:image/png;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
+
+
+def escaped(text: str) -> str:
+    """Return text as it stands between two tags."""
+    return html.escape(text, quote=False)
+
+
+def quoted(text: str) -> str:
+    """Return text as the value of an attribute, with its quotes: double ones where they do."""
+    said = escaped(text).replace("\n", "&#10;").replace("\r", "&#13;").replace("\t", "&#9;")
+    if '"' in said and "'" not in said:
+        return f"'{said}'"
+    return '"' + said.replace('"', "&quot;") + '"'
 
 
 def jpeg_uri(picture: bytes) -> str:

@@ -11,8 +11,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO, Final
 
-import exifread
-
 from greystep.constants import ISO_NOT_IN_TAG, MARKING_TOLERANCE_STOPS, DngTag
 from greystep.errors import FrameError
 from greystep.flags import Flag
@@ -190,6 +188,8 @@ def _exposure(block: Tags | BinaryIO) -> Exposure:
 
 
 def _tags(file: BinaryIO, *, details: bool) -> Tags:
+    import exifread  # where all frames are known, nothing asks for it
+
     try:
         found = exifread.process_file(file, details=details, extract_thumbnail=False)
         return {name: tag.values for name, tag in found.items()}

@@ -110,7 +110,7 @@ class Report:
         digests = [(name, sha256(data)) for name, data in self._tables.items()]
         known = {name: found.starts.get(name) for name in found.readings["frame"]}
         digests += [(name, f"{start.sha256} {start.size} bytes") for name, start in known.items() if start]
-        page = report_page(said, found.readings, self.powers, self._drawn, pictures, self.run, cured, digests)
+        page = report_page(said, found.readings, self.powers, self._drawn, pictures, self.run, cured, digests, figures)
         files = self._tables | {
             f"figures/{name}.svg": text_bytes(".svg", standalone(one)) for name, one in figures.items()
         }

@@ -14,7 +14,7 @@ from greystep.mix.choose import Choice, GangChoice
 from greystep.mix.what_if import WhatIf
 from greystep.pages.audit import audit_document, audit_drawings, audit_page, casts_document
 from greystep.pages.choose import choose_page
-from greystep.pages.screen import audit_text, choose_text
+from greystep.pages.setup_text import audit_text, choose_text
 from greystep.results.notebook import html
 from greystep.sentences.setups import headline as audit_headline
 from greystep.sentences.setups import what_if as what_if_line

@@ -103,10 +103,11 @@ class _Change:
 def settings_of(table: pd.DataFrame) -> list[ExposureSettings]:
     """Return shutter time [s], f-number and ISO of each row on exact thirds of a stop; None where unknown."""
     columns = (("exposure_s", nominal_time), ("f_number", nominal_f_number), ("iso", nominal_iso))
-    nominal = [
-        [None if np.isnan(value) else exact(value) for value in table[name].to_numpy(dtype=np.float64)]
-        for name, exact in columns
-    ]
+    nominal = []
+    for name, exact in columns:
+        values = table[name].to_numpy(dtype=np.float64).tolist()
+        known = {value: exact(value) for value in set(values) if not np.isnan(value)}  # frames share a few
+        nominal.append([known.get(value) for value in values])
     return list(zip(*nominal, strict=True))
 
 
@@ -164,42 +165,45 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
     changes = {body: _changes(rows, settings, exposure, head, shot, patches) for body, rows in ambients.items()}
     room, share = _stretches(changes, lit, table["body"].to_numpy(), shot)
     share = share if shares is None else np.where(room >= 0, shares, np.nan)
-    means: dict[tuple[int, ...], tuple[Floats, Floats]] = {}  # of ambient frames that serve many
+    alike: dict[tuple[object, ...], list[int]] = {}  # what serves one of these serves all
     for row in lit.tolist():
+        apart = row if changes.get(sensor[row][0]) else None
+        alike.setdefault((sensor[row], settings[row], head[row], apart), []).append(row)
+    for rows in alike.values():
+        row = rows[0]
         mine = ambients.get(sensor[row][0], [])
-        seen[row] = (shot[mine] < shot[row]).any(), (shot[mine] > shot[row]).any()
+        taken_at = shot[rows][:, None]
+        seen[rows] = np.column_stack([(shot[mine] < taken_at).any(axis=1), (shot[mine] > taken_at).any(axis=1)])
         black, black_covariance = blacks.get(sensor[row], _NO_DARKS)
         chosen, scale = _serving(row, mine, settings, exposure, head)
         own = bool(chosen) and settings[chosen[0]] == settings[row]
-        no_ambient[row] = not own
-        off, light, of_black[row] = black, np.full(3, np.nan), black_covariance
+        no_ambient[rows] = not own
+        off, light, of_black[rows] = black, np.full(3, np.nan), black_covariance
         if chosen:
             if changes[sensor[row][0]]:
                 taken, moves = _weights(row, chosen, changes[sensor[row][0]], share, exposure, shot)
                 level, of_level = _sum(patches, taken)
-                change[row] = scale * _sum(patches, moves)[0]
+                change[rows] = scale * _sum(patches, moves)[0]
             else:
-                if tuple(chosen) not in means:
-                    means[tuple(chosen)] = _mean(patches, chosen)
-                level, of_level = means[tuple(chosen)]
-            of_ambient[row] = scale**2 * of_level
+                level, of_level = _mean(patches, chosen)
+            of_ambient[rows] = scale**2 * of_level
         if own:
             off = level
-            of_black[row] = 0.0  # the ambient frame carries the same black level
+            of_black[rows] = 0.0  # the ambient frame carries the same black level
             light = off - black
-            wrong[row] |= _apart(patches.black[row] - patches.black[chosen].mean(axis=0))
+            wrong[rows] |= _apart(patches.black[rows] - patches.black[chosen].mean(axis=0))
         elif chosen:
             there, there_covariance = blacks.get(sensor[chosen[0]], _NO_DARKS)
             light = scale * (level - there)
             off = black + light
             # At one ISO it is one black level, of which the scaled frame takes off only a part.
             same = sensor[chosen[0]] == sensor[row]
-            of_black[row] = (
+            of_black[rows] = (
                 (1 - scale) ** 2 * black_covariance if same else black_covariance + scale**2 * there_covariance
             )
-        signal[row] -= off
-        total = light[1] + signal[row, 1]
-        ambient_pct[row] = 100.0 * light[1] / total if total > 0 else np.nan
+        signal[rows] -= off
+        total = light[1] + signal[rows, 1]
+        ambient_pct[rows] = 100.0 * light[1] / np.where(total > 0, total, np.nan)
     known = np.array([key in known_at for key in sensor], dtype=bool)
     open_share = np.nan_to_num(share * (1.0 - share))
     of_room = open_share[:, None, None] * change[:, :, None] * change[:, None, :]

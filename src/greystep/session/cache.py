@@ -7,6 +7,7 @@ reading whose remedy is to copy the file again is not kept: the copy may have th
 
 import hashlib
 import json
+import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -210,7 +211,7 @@ def _load_json(cache: Path | None, mark: str) -> dict[str, Any] | None:
     if cache is None or not mark:
         return None
     with suppress(GreystepError, ValueError, RecursionError):
-        found = _ENTRY.fullmatch(read_file(cache / f"{mark}.json", timed=False))
+        found = _ENTRY.fullmatch(read_file(os.path.join(cache, f"{mark}.json"), timed=False))
         if found and hashlib.sha256(found[2]).hexdigest().encode() == found[1]:
             content = json.loads(found[2])
             return content if isinstance(content, dict) else None

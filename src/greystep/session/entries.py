@@ -1,6 +1,5 @@
 """What the cache keeps of a frame, as JSON and back."""
 
-import base64
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass
 from functools import cache
@@ -21,6 +20,10 @@ T = TypeVar("T")
 
 #: Arrays of so many numbers stay readable.
 _SHORT: Final = 16
+#: Maps hold four places: as whole ten-thousandths they take a quarter of the room, and of the time to read.
+_PLACE: Final = 1e4
+_WHOLE: Final = ("<i2", "<i4")
+_EXACT: Final = "<f8"
 
 
 def as_json(content: "DataclassInstance") -> dict[str, Any]:
@@ -32,7 +35,9 @@ def _kept(value: Any) -> Any:
     if is_dataclass(value) and not isinstance(value, type):
         return as_json(value)
     if isinstance(value, np.ndarray) and value.size > _SHORT:  # as numbers it takes ten times as long to read
-        return [value.shape, base64.b64encode(value.astype("<f8").tobytes()).decode("ascii")]
+        exact = value.tobytes()
+        form = next((form for form in _WHOLE if _opened(_packed(value, form), form).tobytes() == exact), _EXACT)
+        return [value.shape, form, _packed(value, form).hex()]
     return plain(value)
 
 
@@ -56,8 +61,8 @@ def _converter() -> Converter:
         names = {field.name for field in fields(kind)}
 
         def structured(stored: Any, _: Any) -> Any:
-            if lost := names - set(stored):
-                raise KeyError(*lost)
+            if not names <= stored.keys():
+                raise KeyError(*(names - stored.keys()))
             return structure(stored, kind)
 
         return structured
@@ -83,7 +88,22 @@ def _may_be_none(kind: Any) -> bool:
 
 
 def _array(value: Any) -> NDArray[np.float64]:
-    """Return an array from its shape and bytes, or from its numbers."""
-    if len(value) == 2 and isinstance(value[1], str):
-        return np.frombuffer(base64.b64decode(value[1], validate=True), "<f8").reshape(value[0]).astype(np.float64)
+    """Return an array from its shape, form and bytes, or from its numbers."""
+    if len(value) == 3 and isinstance(value[2], str):
+        shape, form, digits = value  # base64 would be shorter, and take three times as long
+        return _opened(bytes.fromhex(digits), form).reshape(shape)
     return np.array(value, dtype=np.float64)
+
+
+def _packed(value: NDArray[Any], form: str) -> bytes:
+    """Return the bytes of an array: its numbers, or what they are in whole ten-thousandths."""
+    if form == _EXACT:
+        return value.astype(form).tobytes()
+    with np.errstate(invalid="ignore"):  # what is no number, or too large for the form, comes back as another one
+        return np.rint(value * _PLACE).astype(form).tobytes()
+
+
+def _opened(data: bytes, form: str) -> NDArray[np.float64]:
+    """Return the numbers of `_packed`, in a row."""
+    numbers = np.frombuffer(data, form)
+    return numbers.astype(np.float64) if form == _EXACT else numbers / _PLACE

@@ -5,17 +5,17 @@ Every function takes the joined table, one row a frame, and returns one boolean 
 
 from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from greystep.arrays import SD_PER_MAD, Booleans, Floats, Indices
+from greystep.arrays import Booleans, Floats
 from greystep.constants import MARKING_TOLERANCE_STOPS
 from greystep.measure.uncertainty import student_factor
 from greystep.session.ambient import settings_of
+from greystep.session.repeats import Repeats, pooled_sd
 from greystep.session.settings import HeadInfo
 from greystep.terms import DECLARED, LIT, PARTS, TESTED
 
@@ -35,8 +35,8 @@ RESTLESS: Final = 1.5
 RESTLESS_CELLS: Final = 2
 #: With few repeats the pooled deviation is itself uncertain: Student's factor at this chance where it is larger.
 OUTLIER_CHANCE: Final = 1e-4
-#: Frames within this many robust deviations enter the pooled one.
-POOLED_WITHIN_SD: Final = 4.0
+#: From so many degrees of freedom on Student's factor at that chance is below `OUTLIER_SD`: 4.966 at 18 (computed).
+_DOF_OF_OUTLIER_SD: Final = 18
 #: Focal lengths nearer than this share are one: zooms report what their encoder reads.
 _SAME_FOCAL: Final = 0.01
 
@@ -48,79 +48,12 @@ def cells(table: pd.DataFrame) -> NDArray[np.int64]:
     return _numbers(table, [name for name in CELL if name in table])
 
 
-def pooled_sd(values: Floats, cell: NDArray[np.int64]) -> tuple[float, int]:
-    """Return the scatter within cells, robust against outliers, and its degrees of freedom.
-
-    First the median distance of two repeats, over all pairs of all cells, each cell weighing by its degrees of
-    freedom, scaled to the standard deviation of a normal distribution (median |a - b| = 0.6745 sqrt(2) sd, closed
-    form); deviations from a cell's own median would be too small: of three repeats one is the median. Then the plain
-    pooled deviation of what lies within 4 of these about its cell's median, which is the steadier estimate.
-
-    Returns:
-        sd: NaN without repeats.
-        dof: int
-    """
-    return _Repeats.of(values, cell).pooled_sd()
-
-
-@dataclass(frozen=True)
-class _Repeats:
-    """Values of cells that have two or more.
-
-    Attributes:
-        values, away, cell: (n,) arrays. With their distance from the cell's median, and the cell's number.
-        distance, weight, pair: (p,) arrays. Of two repeats of one cell, their weight, and the cell's number.
-    """
-
-    values: Floats
-    away: Floats
-    cell: Indices
-    distance: Floats
-    weight: Floats
-    pair: Indices
-
-    @classmethod
-    def of(cls, values: Floats, cell: NDArray[np.int64]) -> "_Repeats":
-        known = np.flatnonzero(np.isfinite(values))
-        known = known[np.argsort(cell[known], kind="stable")]
-        values, cell = values[known], cell[known]
-        several = np.isin(cell, [number for number, n in Counter(cell.tolist()).items() if n > 1])
-        values, cell = values[several], cell[several]
-        first, second = np.nonzero(np.triu(cell[:, None] == cell[None, :], 1))
-        size = np.bincount(cell)
-        middle = {number: float(np.median(values[cell == number])) for number in dict.fromkeys(cell.tolist())}
-        away = np.abs(values - np.array([middle[number] for number in cell.tolist()]))
-        distance, pair = np.abs(values[first] - values[second]), cell[first]
-        return cls(values, away, cell.astype(np.intp), distance, 2.0 / size[pair], pair.astype(np.intp))
-
-    def without(self, number: int) -> "_Repeats":
-        """Leave a cell out."""
-        stays, pairs = self.cell != number, self.pair != number
-        return _Repeats(
-            self.values[stays], self.away[stays], self.cell[stays],
-            self.distance[pairs], self.weight[pairs], self.pair[pairs],
-        )  # fmt: skip
-
-    def pooled_sd(self) -> tuple[float, int]:
-        """See `pooled_sd`."""
-        if not len(self.values):
-            return float("nan"), 0
-        order = np.argsort(self.distance)
-        passed = np.cumsum(self.weight[order])
-        middle = float(self.distance[order][np.searchsorted(passed, passed[-1] / 2.0)]) * SD_PER_MAD / np.sqrt(2.0)
-        near = self.away <= POOLED_WITHIN_SD * middle
-        values, cell = self.values[near], self.cell[near]
-        count = np.bincount(cell, minlength=1)
-        dof = int(np.maximum(count - 1, 0).sum())
-        mean = np.bincount(cell, values, minlength=1) / np.maximum(count, 1)
-        squares = float(np.sum((values - mean[cell]) ** 2))
-        return (float(np.sqrt(squares / dof)), dof) if dof else (middle, 1)
-
-
 def limit_sd(dof: int) -> float:
     """Return the number of pooled standard deviations that chance may reach; infinite without degrees of freedom."""
     if not dof:
         return float("inf")
+    if dof >= _DOF_OF_OUTLIER_SD:  # what tells more precisely takes a tenth of a second to import
+        return OUTLIER_SD
     return max(OUTLIER_SD, student_factor(dof, OUTLIER_CHANCE))
 
 
@@ -301,6 +234,8 @@ def at_odds(table: pd.DataFrame, used: Booleans) -> Booleans:
     """
     number = cells(table)
     two = used & (np.bincount(number[used], minlength=number.max(initial=0) + 1)[number] == 2)
+    if not two.any():
+        return np.zeros(len(table), dtype=bool)
     apart = [2.0 * np.abs(from_median(table, name, two)) > _limit(table, name, used) for name in ("mired", "duv")]
     return np.asarray(np.any(apart, axis=0) & two)
 
@@ -314,7 +249,7 @@ def _limit(table: pd.DataFrame, name: str, used: Booleans) -> Floats:
         return np.full(len(table), np.inf)
     limit = np.full(len(table), limit_sd(dof) * session_sd)
     for rows in _places(table, ["body", "head"], used):
-        own, (numbers, counts) = _Repeats.of(values[rows], number[rows]), np.unique(number[rows], return_counts=True)
+        own, (numbers, counts) = Repeats.of(values[rows], number[rows]), np.unique(number[rows], return_counts=True)
         for cell in numbers.tolist():
             head_sd, head_dof = own.without(cell).pooled_sd()
             repeated = np.count_nonzero(counts[numbers != cell] > 1)

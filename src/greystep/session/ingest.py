@@ -159,8 +159,8 @@ def _ingest(
         joined = rows.joined(shots, names, frames.readings)
         states = told = places.target_states(joined)
     if frames.measure_again(joined.log["frame"][joined.of_kind(*TESTED) & (told != "")].tolist()):
-        states = None  # told anew
-    found = join_readings(settings, shots, names, frames.readings, frames.targets, states)
+        joined, states = rows.joined(shots, names, frames.readings), None  # told anew
+    found = _found(settings, places.check_targets(joined, states), frames.readings, frames.targets)
     notes = (*log.notes, *left_out, *placed)
     where = _where_kept(settings, frames.cache)
     return replace(
@@ -206,18 +206,22 @@ def join_readings(
     names: Sequence[str],
     readings: Mapping[str, Reading],
     targets: Mapping[str, Target | None],
-    states: NDArray[np.object_] | None = None,
 ) -> Ingested:
     """Join log and readings: light, colour, output and flags of every frame; no file is read but a camera.json.
 
     Args:
         shots: The log, see `read_shots`, every frame named.
         names: The files in capture order.
-        states: As for `greystep.session.places.check_targets`.
 
     Returns: Rows in log order, then files that the log does not name.
     """
-    frames = places.check_targets(rows.joined(shots, names, readings), states)
+    return _found(settings, places.check_targets(rows.joined(shots, names, readings)), readings, targets)
+
+
+def _found(
+    settings: Settings, frames: rows.Frames, readings: Mapping[str, Reading], targets: Mapping[str, Target | None]
+) -> Ingested:
+    """Return what log and readings say, from both joined."""
     log, labels = frames.log, frames.log["body"].tolist()
     patches = rows.patches_of(frames.read)
     shares = None
@@ -327,13 +331,16 @@ def overviews(ingested: Ingested, store: Path | None = None) -> Mapping[str, Pic
     """
     draw: dict[str, Callable[[NDArray[Any]], NDArray[np.uint8]]] = {}
     look: dict[str, str] = {}
-    for row in ingested.readings.to_dict(orient="records"):
-        body = ingested.bodies.get(row["body"])
-        if row["shot"] >= 0 and body is not None and Flag.UNREADABLE not in flags.split(row["flags"]):
-            balance = np.round(1.0 / np.array(body.reference_neutral or (1.0, 1.0, 1.0)), 3)
-            draw[row["frame"]] = partial(_picture, balance)
-            rejected = row["flags"] if row["status"] == Status.REJECTED else ""  # a sound copy is drawn again
-            look[row["frame"]] = f"{balance.tolist()}{rejected}"
+    balances = {
+        label: np.round(1.0 / np.array(body.reference_neutral or (1.0, 1.0, 1.0)), 3)
+        for label, body in ingested.bodies.items()
+    }
+    columns = (ingested.readings[name] for name in ("frame", "body", "shot", "status", "flags"))
+    for frame, label, shot, status, marks in zip(*columns, strict=True):
+        if shot >= 0 and label in balances and Flag.UNREADABLE not in flags.split(marks):
+            draw[frame] = partial(_picture, balances[label])
+            rejected = marks if status == Status.REJECTED else ""  # a sound copy is drawn again
+            look[frame] = f"{balances[label].tolist()}{rejected}"
     session = ingested.settings
     with Crew(ingested.jobs) as crew:
         prints = {name: fingerprint(name, ingested.starts.get(name)) for name in draw}

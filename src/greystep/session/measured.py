@@ -1,5 +1,6 @@
 """The raw files of one session while it is read: which are known, where their targets stand, and what they say."""
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -58,7 +59,7 @@ class Measured:
         """Recall what is known of files, and read the exposure data of the others."""
         self._folder, self._crew, self._settings = settings.frames_dir, crew, settings
         self.cache = open_cache(settings.path, store)
-        self.starts = {name: start_of(self._folder / name) for name in files}
+        self.starts = {name: start_of(os.path.join(self._folder, name)) for name in files}
         self._prints = {name: fingerprint(name, start) for name, start in self.starts.items()}
         self._known = kept.recall(self.cache, self._prints)
         self._exposures = kept.exposures(self._folder, files, self._known, crew)

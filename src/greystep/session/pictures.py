@@ -2,9 +2,11 @@
 
 import hashlib
 import io
+import os
+import struct
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,6 +23,8 @@ from greystep.session.workers import Crew
 #: How far a picture is thinned for pages of few, of more, and of many frames.
 _STRIDES: Final = (1, 2, 3)
 _QUALITY: Final = 82
+#: Sides of a picture, and the sizes of its files.
+_HEAD: Final = struct.Struct(f"<{2 + len(_STRIDES)}I")
 #: Bytes of a checksum behind a picture.
 _CHECKSUM_BYTES: Final = 32
 
@@ -116,14 +120,14 @@ def _load(cache: Path | None, mark: str) -> Picture | None:
     if cache is None:
         return None
     try:
-        data = read_file(cache / mark, timed=False)
+        data = read_file(os.path.join(cache, mark), timed=False)
         content = data[:-_CHECKSUM_BYTES]
         if hashlib.sha256(content).digest() != data[-_CHECKSUM_BYTES:]:
             return None
-        height, width, *sizes = np.frombuffer(content, "<u4", 2 + len(_STRIDES)).tolist()
-        ends = np.cumsum([4 * (2 + len(_STRIDES)), *sizes])
+        height, width, *sizes = _HEAD.unpack_from(content)
+        ends = accumulate(sizes, initial=_HEAD.size)
         return Picture(height, width, tuple(content[a:b] for a, b in pairwise(ends)))
-    except (GreystepError, ValueError):
+    except (GreystepError, struct.error):
         return None
 
 
@@ -133,7 +137,7 @@ def _keep(cache: Path | None, mark: str, picture: Picture) -> bool:
     Its sides and the sizes of its files, these, and a checksum of all.
     """
     if cache is not None and (cache / f"{mark.split('.')[0]}.json").is_file():
-        head = np.array([picture.height, picture.width, *map(len, picture.jpegs)], "<u4").tobytes()
+        head = _HEAD.pack(picture.height, picture.width, *map(len, picture.jpegs))
         content = head + b"".join(picture.jpegs)
         try:
             write_bytes(cache / mark, content + hashlib.sha256(content).digest(), durable=False)

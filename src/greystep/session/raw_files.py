@@ -104,7 +104,7 @@ def frame_files(settings: Settings, named: Collection[str] | None = ()) -> list[
         raise GreystepError(
             f"{folder}: no raw frames in it{f' (only {seen})' if seen else ''}; put the camera's raw files there"
         )
-    keep_out(folder, (folder / name for name in names))
+    keep_out(folder, (os.path.join(folder, name) for name in names))
     return names
 
 
@@ -188,10 +188,10 @@ class Start:
     changed_ns: int
 
 
-def start_of(path: Path) -> Start | None:
+def start_of(path: Path | str) -> Start | None:
     """Return what a raw file is known again by; None where it is not there or cannot be read."""
     try:
-        with path.open("rb") as file:
+        with open(path, "rb") as file:
             start, state = file.read(START_BYTES), os.fstat(file.fileno())
     except (OSError, ValueError):
         return None

@@ -3,6 +3,7 @@
 Doubts are one boolean a row for each flag; no step changes what it is given.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -234,10 +235,9 @@ def exposure_stops(table: pd.DataFrame) -> Floats:
         rows = (table["body"] == label).to_numpy()
         settings = table.loc[rows, ["f_number", "iso"]].to_numpy(dtype=np.float64, copy=True)
         settings[:, np.isnan(settings).all(axis=0)] = 1.0
-        stops[rows] = [
-            relative_exposure_stops(f_number, iso) if np.isfinite(f_number * iso) else np.nan
-            for f_number, iso in settings
-        ]
+        both = [(f_number, iso) for f_number, iso in settings.tolist()]
+        known = {one: relative_exposure_stops(*one) for one in set(both) if math.isfinite(one[0] * one[1])}
+        stops[rows] = [known.get(one, np.nan) for one in both]
     return stops
 
 
