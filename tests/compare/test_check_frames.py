@@ -16,6 +16,8 @@ from greystep.sentences.summary import summary, summary_json
 from greystep.session.settings import DEFAULT_TOLERANCE
 from helpers.intervals import narrowness
 
+pytestmark = pytest.mark.usefixtures("spans_unasked")
+
 HOUR = 3600.0
 
 

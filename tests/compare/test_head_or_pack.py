@@ -18,6 +18,8 @@ from greystep.sentences.kit_notes import head_or_pack, one_pack
 from greystep.sentences.summary import summary, summary_json
 from helpers.intervals import narrowness
 
+pytestmark = pytest.mark.usefixtures("spans_unasked")
+
 #: The exchange as it is planned: from each block to the next only the head or the pack changes.
 TURNS = [("C", "P1"), ("C", "P2"), ("D", "P2"), ("D", "P1")]
 

@@ -174,6 +174,7 @@ def test_warm_up_and_power_drift_together_are_each_within_their_uncertainty(synt
     assert span.mean() >= 0.90
 
 
+@pytest.mark.usefixtures("spans_unasked")
 def test_a_warm_up_that_is_not_there_is_not_kept_and_means_stay_plain(synthetic: ModuleType) -> None:
     kept, covered = [], []
     for seed in range(25):
@@ -184,6 +185,7 @@ def test_a_warm_up_that_is_not_there_is_not_kept_and_means_stay_plain(synthetic:
     assert np.mean(covered) == pytest.approx(0.95, abs=0.05)
 
 
+@pytest.mark.usefixtures("spans_unasked")
 def test_all_heads_are_told_in_one_state(synthetic: ModuleType) -> None:
     """A head that warms up and one that does not: both are told at the mean heat of their tests."""
     rng = np.random.default_rng(4)
@@ -198,6 +200,7 @@ def test_all_heads_are_told_in_one_state(synthetic: ModuleType) -> None:
     assert drift.pairs["delta_mired"].to_numpy() == pytest.approx(np.full(49, mean), abs=0.8)
 
 
+@pytest.mark.usefixtures("spans_unasked")
 @pytest.mark.parametrize("warmup", [0.0, 1.0, 2.0])
 def test_like_heads_read_alike_whether_or_not_their_heat_is_seen(synthetic: ModuleType, warmup: float) -> None:
     """Four like heads whose warm-up is near what the test can see: pairs stay within their uncertainty."""
@@ -209,6 +212,7 @@ def test_like_heads_read_alike_whether_or_not_their_heat_is_seen(synthetic: Modu
     assert np.mean(covered) >= 0.92
 
 
+@pytest.mark.usefixtures("spans_unasked")
 def test_power_order_gives_no_warm_up_and_a_note(synthetic: ModuleType) -> None:
     drift = run(synthetic, 1, order="straight", warmup=9.0)
     assert drift.heads["warmup_mired"].isna().all()

@@ -17,6 +17,8 @@ from greystep.errors import GreystepError
 from greystep.sentences.history import note
 from greystep.session.settings import DEFAULT_TOLERANCE, Tolerance
 
+pytestmark = pytest.mark.usefixtures("spans_unasked")
+
 SERIALS = {"A": "1071", "B": "1072", "C": "2038"}
 TYPES = dict.fromkeys("ABC", "plain dome")
 

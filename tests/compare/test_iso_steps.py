@@ -12,6 +12,8 @@ from greystep.compare.iso_steps import find_iso_steps
 from greystep.sentences.kit_notes import iso_step
 from helpers.intervals import narrowness
 
+pytestmark = pytest.mark.usefixtures("spans_unasked")
+
 
 def session(synthetic: ModuleType, seed: int, off: float) -> pd.DataFrame:
     """Four powers, three heads, three times; the lowest two at ISO 400, and of A at 1/4 one frame too."""

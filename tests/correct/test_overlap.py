@@ -33,12 +33,14 @@ def scene(rng: np.random.Generator) -> np.ndarray:
         at_y, at_x = rng.uniform(0, HEIGHT), rng.uniform(0, WIDTH)
         size_y, size_x = rng.uniform(0.03, 0.25, 2) * HEIGHT
         colour = rng.uniform(0.03, 0.8) * np.array([rng.uniform(0.4, 1.1), 1.0, rng.uniform(0.4, 1.1)])
-        away_y, away_x = np.abs(Y - at_y) / size_y, np.abs(X - at_x) / size_x
+        y, x = (slice(max(0, int(at - size)), int(at + size) + 1) for at, size in ((at_y, size_y), (at_x, size_x)))
+        away_y, away_x = np.abs(Y[y, x] - at_y) / size_y, np.abs(X[y, x] - at_x) / size_x
         inside = np.maximum(away_y, away_x) < 1 if rng.random() < 0.5 else np.hypot(away_y, away_x) < 1
-        image[inside] = colour
+        part = image[y, x]
+        part[inside] = colour
         if rng.random() > 0.6:
             texture = ndimage.gaussian_filter(rng.standard_normal((HEIGHT, WIDTH)), rng.uniform(0.7, 4))
-            image[inside] *= np.exp(0.3 * texture[inside] / texture.std())[:, None]
+            part[inside] *= np.exp(0.3 * texture[y, x][inside] / texture.std())[:, None]
     return image * (1 - 0.3 * ((Y / HEIGHT - 0.5) ** 2 + (X / WIDTH - 0.5) ** 2))[..., None]
 
 
