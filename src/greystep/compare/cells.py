@@ -137,7 +137,7 @@ def find_cells(readings: pd.DataFrame) -> tuple[Cells, Frames]:
     stops = pd.to_numeric(log["stops"], errors="coerce").to_numpy(np.float64)
     head = text_column(log, "head").to_numpy(object)
     flash = log["kind"].isin(TESTED).to_numpy() & (head != "") & np.isfinite(stops)
-    marks = [frozenset(flags.split(cell)) for cell in text_column(log, "flags")]
+    marks = [frozenset(flags.split(cell)) for cell in text_column(log, "flags").tolist()]
     body = _bodies(text_column(log, "body").to_numpy(object), head)
     varying = [name for name in PARTS if len(set(text_column(log, name)[flash])) > 1]
     keys = pd.DataFrame({"body": body, "head": head, **{name: text_column(log, name) for name in varying}})

@@ -112,7 +112,7 @@ def reference_surround(surrounds: Sequence[Floats]) -> Floats | None:
 
     Of two it is the first: halfway between them stands no target, and each map is as bright as what lies in its middle.
     """
-    lit = [surround for surround in surrounds if surround.any()]
+    lit = [surround for surround in surrounds if np.count_nonzero(surround)]
     if len(lit) <= 2:
         return lit[0] if lit else None
     shapes = [surround.shape for surround in lit]
@@ -134,7 +134,7 @@ def target_states(surrounds: Sequence[Floats], reference: Floats) -> list[str]:
         its edges, are not seen.
     """
     states = [""] * len(surrounds)
-    asked = [at for at, one in enumerate(surrounds) if one.shape == reference.shape and one.any()]
+    asked = [at for at, one in enumerate(surrounds) if one.shape == reference.shape and np.count_nonzero(one)]
     sought = _sought(reference)
     if sought is None:
         return states

@@ -83,7 +83,10 @@ def balanced(upvp: Floats, white: Floats) -> Floats:
 def hex_codes(neutrals: Floats, times: int) -> list[str]:
     """Return the colours (n,) of neutrals (n, 3) with every difference so many times as large; blank where unknown."""
     shown = _shown(neutrals, times)
-    return ["#{:02x}{:02x}{:02x}".format(*map(int, one)) if np.isfinite(one).all() else "" for one in shown]
+    codes = [""] * len(shown)
+    for place in np.flatnonzero(np.isfinite(shown).all(axis=1)):
+        codes[place] = "#{:02x}{:02x}{:02x}".format(*shown[place].astype(int).tolist())
+    return codes
 
 
 def split_swatch(names: tuple[str, str], neutrals: Floats, times: int, balance: str) -> str:

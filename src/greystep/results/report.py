@@ -108,7 +108,7 @@ class Report:
         figures = drawings(self._drawn, said.reference)
         pictures, cured = overviews(found, self.store), cures(found.messages)
         digests = [(name, sha256(data)) for name, data in self._tables.items()]
-        known = {name: found.starts.get(name) for name in found.readings["frame"]}
+        known = {name: found.starts.get(name) for name in found.readings["frame"].tolist()}
         digests += [(name, f"{start.sha256} {start.size} bytes") for name, start in known.items() if start]
         page = report_page(said, found.readings, self.powers, self._drawn, pictures, self.run, cured, digests, figures)
         files = self._tables | {

@@ -137,7 +137,7 @@ def take_off(table: pd.DataFrame, patches: Patches, accepted: Booleans, shares: 
     shot = table["shot"].to_numpy()
     settings = settings_of(table)
     exposure = steady_stops(settings)
-    sensor = [(body, iso) for body, (_, _, iso) in zip(table["body"], settings, strict=True)]
+    sensor = [(body, iso) for body, (_, _, iso) in zip(table["body"].tolist(), settings, strict=True)]
     measured = np.isfinite(patches.mean).all(axis=1)
     usable = accepted & measured
     ambients: dict[str, list[int]] = {}

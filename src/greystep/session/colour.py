@@ -152,7 +152,7 @@ def other_matrices(frames: Frames, bodies: Mapping[str, Body], settings: Setting
         return np.zeros(len(frames.read), dtype=bool)
     carried = [
         (reading.colour, body.tags) if reading is not None and reading.colour is not None and body is not None else None
-        for reading, body in zip(frames.read, map(bodies.get, frames.log["body"]), strict=True)
+        for reading, body in zip(frames.read, map(bodies.get, frames.log["body"].tolist()), strict=True)
     ]
     other = [pair is not None and not same_matrices(*pair) for pair in carried]
     return np.asarray(frames.of_kind(*LIT) & np.array(other, dtype=bool))

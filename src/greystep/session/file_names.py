@@ -1,6 +1,7 @@
 """What folders and files are named says head, power and kind of a frame, where there is no log."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import PurePosixPath
 from typing import Final
 
@@ -23,6 +24,7 @@ def folder_fault(path: PurePosixPath) -> str:
     return f"{path.parent}: not understood; name folders HEAD/POWER, such as A/1-16"
 
 
+@lru_cache(maxsize=1024)  # frames of a session share a few
 def _names_power(text: str, dial: float | None) -> bool:
     """Say whether part of a name is a power; a bare number is a frame's own number where there is no dial."""
     try:

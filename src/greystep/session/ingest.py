@@ -335,7 +335,7 @@ def overviews(ingested: Ingested, store: Path | None = None) -> Mapping[str, Pic
         label: np.round(1.0 / np.array(body.reference_neutral or (1.0, 1.0, 1.0)), 3)
         for label, body in ingested.bodies.items()
     }
-    columns = (ingested.readings[name] for name in ("frame", "body", "shot", "status", "flags"))
+    columns = (ingested.readings[name].tolist() for name in ("frame", "body", "shot", "status", "flags"))
     for frame, label, shot, status, marks in zip(*columns, strict=True):
         if shot >= 0 and label in balances and Flag.UNREADABLE not in flags.split(marks):
             draw[frame] = partial(_picture, balances[label])

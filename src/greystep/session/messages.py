@@ -195,7 +195,7 @@ def frame_faults(table: pd.DataFrame, reasons: Mapping[str, str]) -> tuple[Frame
         table: The readings with their flags; besides the columns of `FlaggedFrame` by name.
         reasons: By frame: its name and the error that its file gave, with the remedy.
     """
-    marks = [flags.split(cell) for cell in table["flags"]]
+    marks = [flags.split(cell) for cell in table["flags"].tolist()]
     frames = rows_of(table, FlaggedFrame)
     alike: dict[tuple[Flag, str], list[int]] = {}  # by what is wrong and what is to be done
     for place, present in enumerate(marks):
@@ -226,7 +226,7 @@ def session_notes(
     """
     found: list[SessionNote] = []
     lit = table[table["kind"].isin(LIT)]
-    present = {name for cell in lit["flags"] for name in flags.split(cell)}
+    present = {name for cell in lit["flags"].tolist() for name in flags.split(cell)}
     if lit.empty:
         found.append(SessionFact.NO_FLASH_FRAME)
     elif not (table["kind"] == Kind.AMBIENT).any():
@@ -263,7 +263,7 @@ def _body_notes(label: str, body: Body, lit: pd.DataFrame, fixed_at: str) -> lis
     elif fixed_at and lit["kind"].isin(TESTED).any():
         found.append(BodyNote(BodyFact.REFERENCE_REPLACED, label, fixed_at))
     found += [BodyNote(BodyFact(what), label) for what in (body.tags.unused if body.tags else ())]
-    if any(Flag.MATRIX_DIFFERS in flags.split(cell) for cell in lit["flags"]):
+    if any(Flag.MATRIX_DIFFERS in flags.split(cell) for cell in lit["flags"].tolist()):
         found.append(BodyNote(BodyFact.MATRICES_DIFFER, label))
     for column, fact in (("f_number", BodyFact.NO_APERTURE), ("iso", BodyFact.NO_ISO)):
         if len(lit) and lit[column].isna().all():

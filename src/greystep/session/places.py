@@ -41,7 +41,7 @@ def to_read_whole(frames: Frames) -> list[str]:
             chosen |= asked & ~standing
             if len(others):
                 chosen[others[np.unique(np.linspace(0, len(others) - 1, _HELD_AGAINST).astype(int))]] = True
-    return [name for name, whole in zip(frames.log["frame"], chosen & sparse, strict=True) if whole]
+    return [name for name, whole in zip(frames.log["frame"].tolist(), chosen & sparse, strict=True) if whole]
 
 
 def found_in_others(name: str, looked_at: Sequence[str], readings: Mapping[str, Reading]) -> bool:

@@ -105,14 +105,15 @@ def joined(shots: pd.DataFrame, names: Sequence[str], readings: Mapping[str, Rea
     """
     warmed = aside_rows(shots, WARM_UP)
     shots = shots.assign(kind=shots["kind"].mask(warmed, ""), note=shots["note"].mask(warmed, WARM_UP_NOTE))
-    logged = set(shots["frame"])
+    logged = set(shots["frame"].tolist())
     extra = [name for name in names if name not in logged]
     more = pd.DataFrame({name: pd.array([""] * len(extra), dtype="str") for name in shots})
     more = more.assign(frame=pd.array(extra, dtype="str"), stops=np.full(len(extra), np.nan), row=0)
     log = pd.concat([shots, more[list(shots)]], ignore_index=True) if extra else shots.reset_index(drop=True)
-    read = tuple(readings.get(name) for name in log["frame"])
+    frames = log["frame"].tolist()  # a column of text is slow to go through
+    read = tuple(readings.get(name) for name in frames)
     order = {name: place for place, name in enumerate(names)}
-    shots_at = [order.get(name, -1) for name in log["frame"]]
+    shots_at = [order.get(name, -1) for name in frames]
     exposures = _exposures(read)
     boxes = np.array([(reading.box if reading is not None else None) or (np.nan,) * 4 for reading in read])
     texts: dict[str, ExtensionArray] = {
@@ -288,7 +289,9 @@ def assembled(
     rejected = ~sound(doubts, len(frames.log))
     colour_from = [  # blank for ambient, dark and unopened frames
         bodies[body].colour_from if kind in LIT and reading is not None and reading.height else ""
-        for body, kind, reading in zip(frames.log["body"], frames.log["kind"], frames.read, strict=True)
+        for body, kind, reading in zip(
+            frames.log["body"].tolist(), frames.log["kind"].tolist(), frames.read, strict=True
+        )
     ]
     # A column of the log by a name that is none of the contract's stays the log's.
     known = {name: values for name, values in measured.items() if name not in _LAST or name not in frames.log}

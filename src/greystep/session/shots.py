@@ -210,7 +210,7 @@ def _check_session(settings: Settings, table: pd.DataFrame, faults: list[str]) -
         twin = next((head for head in heads if head.casefold() == name.casefold()), name)
         if name not in heads and twin not in settings.heads:
             faults.append(f'session.toml calls a head "{name}" that the log calls "{twin}"; write it the same way')
-    frames = [name for name in table["frame"] if name]
+    frames = [name for name in table["frame"].tolist() if name]
     if settings.meter is not None and frames and settings.meter.frame not in frames:
         like = nearest(settings.meter.frame, frames)
         remedy = f"did you mean {like}?" if like else "name a frame of the log"
