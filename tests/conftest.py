@@ -14,7 +14,6 @@ import typer.testing
 from helpers import dng_writer, tiff_writer
 from helpers import synthetic as readings_maker
 
-
 #: Where files stand in memory, and so much must be free there [bytes]: a run has some hundred MB at a time.
 MEMORY, ENOUGH = Path("/dev/shm"), 4 << 30
 
