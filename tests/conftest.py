@@ -2,6 +2,7 @@
 
 import gc
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
@@ -13,14 +14,20 @@ import typer.testing
 from helpers import dng_writer, tiff_writer
 from helpers import synthetic as readings_maker
 
+#: Where files stand in memory, and so much must be free there [bytes]: a run has some hundred MB at a time.
+MEMORY, ENOUGH = Path("/dev/shm"), 4 << 30
+
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Keep compiled modules where a run has several workers, as it begins Python a hundred times.
+    """Let a run with several workers keep compiled modules, as it begins Python a hundred times, and files in memory.
 
+    What the tests write are ten thousand small files, many over others, which a disk has to bring out at once.
     With `-n 0` what the caller chose stands: whoever changes a module many times a second must not meet an old one.
     """
     if config.getoption("numprocesses", None):
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        if os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ENOUGH:
+            os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
 
 
 def pytest_collection_finish() -> None:

@@ -101,7 +101,7 @@ def test_a_notebook_shows_the_verdict_and_names_as_typed(place: Path, kit: greys
         assert "<script" not in html
     assert "Send back" in kit._repr_html_()
     folder = place / "marked"
-    shutil.copytree(place / "sample_data" / "hire_kit", folder, ignore=shutil.ignore_patterns("report", ".greystep"))
+    shutil.copytree(place / "sample_data" / "hire_kit", folder, ignore=shutil.ignore_patterns("report"))
     log = (folder / "shots.csv").read_text().replace(",D,", ",<b>D</b>,")
     (folder / "shots.csv").write_text(log)
     assert "<b>D</b>" not in greystep.open_session(folder)._repr_html_()

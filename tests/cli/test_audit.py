@@ -17,10 +17,13 @@ from greystep.cli.audit import audit
 from greystep.cli.choose import choose
 from greystep.demo import scenario, spectra
 from greystep.demo.kit import HeadCharacter, Kit, Shot, light, shoot
+from greystep.demo.sensor import Sensor
 from greystep.errors import GreystepError
 from greystep.terms import Order
 
 #: Two heads 300 K apart at 5600 K, the second also at a power where it matches; a third as the first.
+#: What is held here are colours and sums, for which small frames do.
+SMALL = {"sensor": Sensor(height=160, width=240), "compressed": False}
 HEADS = (
     HeadCharacter("A", "P1", t01_s=(("full", "1/400"),), mired=1e6 / 5600, scatter_mired=0.15),
     HeadCharacter("B", "P1", t01_s=(("full", "1/400"), ("1/16", "1/200")), mired=1e6 / 5600 + 0.3, mired_per_stop=2.33),
@@ -44,7 +47,12 @@ def run(*arguments: str) -> tuple[int, str, str]:
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("test") / "hire_kit"
     kit = Kit(
-        HEADS, title="Test of three lights", camera="exact", powers=("1/1", "1/4", "1/16"), order=Order.SHUFFLED
+        HEADS,
+        title="Test of three lights",
+        camera="exact",
+        powers=("1/1", "1/4", "1/16"),
+        order=Order.SHUFFLED,
+        **SMALL,
     )  # the heads take turns: shot one after the other, nothing would watch the camera between them
     scenario.write_session(folder, kit, shoot(kit, 1), 1)
     return folder
@@ -98,7 +106,7 @@ def test_the_audit_says_who_clashes_what_is_seen_and_the_cheapest_remedy(session
 
 
 def test_heads_between_which_nothing_was_watched_are_told_as_such(session: Path, setup: Path, tmp_path: Path) -> None:
-    kit = Kit(HEADS, camera="exact", powers=("1/1", "1/16"))
+    kit = Kit(HEADS, camera="exact", powers=("1/1", "1/16"), **SMALL)
     scenario.write_session(tmp_path / "apart", kit, shoot(kit, 1), 1)
     said = [
         " ".join(run("audit", str(setup), "--profile", str(folder))[1].split())
@@ -211,7 +219,7 @@ def test_choose_writes_the_heads_that_go_together(session: Path, tmp_path: Path)
 def shot_set(folder: Path, short: float, closed: bool = True) -> Path:
     """Write a set-up shot light by light and once with all, `short` stops less than the sum; `closed` by flash off."""
     heads = [replace(head, output_stops=-1.0 - 0.5 * place, scatter_stops=0.0) for place, head in enumerate(HEADS)]
-    kit = Kit(tuple(heads), title="Set as built", camera="exact")
+    kit = Kit(tuple(heads), title="Set as built", camera="exact", **SMALL)
     rng = np.random.default_rng(1)
     singles = [
         light(head, Shot(head.head, "1/1", 0.0, "flash", 10.0 * n, heat=1.0), rng) for n, head in enumerate(heads, 1)

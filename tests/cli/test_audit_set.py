@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from cli.test_audit import SMALL
 from cli.test_audit import run as command
 from greystep.demo import scenario
 from greystep.demo.kit import HeadCharacter, Kit, shoot
@@ -24,7 +25,7 @@ def run(*arguments: str) -> tuple[int, str, str]:
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("test") / "kit"
-    kit = Kit(HEADS, title="Test", camera="exact", powers=("1/1", "1/4", "1/16"), order=Order.SHUFFLED)
+    kit = Kit(HEADS, title="Test", camera="exact", powers=("1/1", "1/4", "1/16"), order=Order.SHUFFLED, **SMALL)
     scenario.write_session(folder, kit, shoot(kit, 1), 1)
     return folder
 

@@ -760,26 +760,3 @@ def test_the_example_of_each_help_runs(command: str, playground: Path) -> None:
         result = greystep(*words[1:])
     assert result.status == 0, result.err
     assert result.out.strip()
-
-
-@pytest.mark.skipif(not (ROOT / "README.md").is_file(), reason="README.md is not part of this installation")
-def test_the_commands_of_the_readme_run_in_their_order(tmp_path: Path) -> None:
-    """Every line of a plain ``sh`` block that calls greystep; the set-up block is for .ci/run."""
-    text = (ROOT / "README.md").read_text("utf-8")
-    pairs = re.findall(r"^(greystep [^\n]*)\n```\n(?:\nprints\n)?\n```text\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
-    shown = dict(pairs)
-    assert len(shown) == text.count("```text")
-    lines = [
-        line
-        for block in re.findall(r"^```sh\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
-        for line in block.replace("\\\n", " ").splitlines()
-        if line.startswith("greystep ")
-    ]
-    assert any(line.startswith("greystep report") for line in lines)
-    shutil.copytree(ROOT / "sample_data", tmp_path / "sample_data")
-    with chdir(tmp_path):
-        for line in lines:
-            result = greystep(*shlex.split(line, comments=True)[1:])
-            assert result.status == 0, (line, result.err)
-            if line in shown:  # word by word; another library may round a last digit otherwise
-                assert re.sub(r"\d", "0", result.out).split() == re.sub(r"\d", "0", shown[line]).split()

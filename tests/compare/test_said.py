@@ -350,14 +350,20 @@ def test_no_head_is_sent_back_and_called_open(synthetic: ModuleType, seed: int) 
 # --- doubts hold a return off -----------------------------------------------------------------------------------------
 
 
+ONE_LIGHT_OFF = [[0.0] * 4] * 3 + [[0.0, 0.0, 0.0, 9.0]]
+
+
+def test_a_light_that_is_off_sends_its_head_back(synthetic: ModuleType) -> None:
+    assert judged(synthetic, kit(synthetic, ONE_LIGHT_OFF))[0].back == ("D",)
+
+
 @pytest.mark.parametrize(
     "flag",
     ["black_doubtful", "ambient_changed", "no_ambient", "ambient_high", "near_white", "too_dark", "matrix_differs",
      "opcodes_ignored", "uneven", "settings_changed", "tail_cut"],
 )  # fmt: skip
 def test_a_light_in_doubt_sends_no_head_back(synthetic: ModuleType, flag: str) -> None:
-    readings = kit(synthetic, [[0.0] * 4] * 3 + [[0.0, 0.0, 0.0, 9.0]])
-    assert judged(synthetic, readings)[0].back == ("D",)
+    readings = kit(synthetic, ONE_LIGHT_OFF)
     low = (readings["head"] == "D") & (readings["stops"] == 3)
     found, said, _, _ = judged(synthetic, readings.assign(flags=np.where(low, flag, ""), status="doubtful"))
     assert found.back == ()

@@ -35,7 +35,7 @@ AWAY = 3.5  # card widths: out of the frame
 
 def write(folder: Path, shots: list[Shot], seed: int = 3, **changes: object) -> Path:
     """Write a session at 1/4 with an ambient frame before it, and its light drawn by the seed."""
-    kit = replace(Kit((HEAD,), camera="exact", level=2.8, ambient_share=0.00005), **changes)  # type: ignore[arg-type]
+    kit = replace(Kit((HEAD,), camera="exact", level=2.8, ambient_share=0.00005, compressed=False), **changes)  # type: ignore[arg-type]
     rng = np.random.default_rng(seed)
     ambient = Shot("", "", np.nan, "ambient", 0.0)
     lit = [light(HEAD, replace(shot, time_s=10.0 + 6.0 * place), rng) for place, shot in enumerate(shots)]
@@ -220,7 +220,7 @@ def test_smooth_keeps_the_trend_and_takes_out_the_jumps(tmp_path: Path) -> None:
         replace(shot, mired=172 + 0.5 * n + away[n, 0], duv=0.001, output_stops=-2 - 0.017 * n + away[n, 1])
         for n, shot in enumerate(fade)
     ]
-    kit = Kit((HEAD,), camera="exact", level=2.8, ambient_share=0.00005)
+    kit = Kit((HEAD,), camera="exact", level=2.8, ambient_share=0.00005, compressed=False)
     folder = tmp_path / "fade"
     write_session(folder, kit, [Shot("", "", np.nan, "ambient", 0.0), *shots], 1)
     found = correct_frames(read(folder), match_brightness=True, smooth_over=9)

@@ -310,22 +310,6 @@ def test_outlier_lies_far_from_its_repeats(faults: Path) -> None:
     assert abs(odd["mired"] - np.median(cell)) > 6 * np.std(cell, ddof=1)
 
 
-@pytest.mark.skipif(not SAMPLE.is_dir(), reason="sample_data is not part of this installation")
-def test_committed_sample_is_what_the_demo_makes(tmp_path: Path) -> None:
-    write_demo(tmp_path / "again")
-    assert sum(len(data) for data in files_of(SAMPLE).values()) < 10e6
-    for name in ("shots.csv", "session.toml", "grey.csv"):
-        assert (SAMPLE / name).read_text(encoding="utf-8") == (tmp_path / "again" / name).read_text(encoding="utf-8")
-    made, kept = truth_of(tmp_path / "again"), truth_of(SAMPLE)
-    assert [f["frame"] for f in kept["frames"]] == sorted(path.name for path in (SAMPLE / "frames").glob("*.dng"))
-    for new, old in zip(made["frames"], kept["frames"], strict=True):
-        assert new.keys() == old.keys()
-        for name, value in new.items():
-            assert old[name] == (pytest.approx(value, rel=1e-6, abs=1e-6) if isinstance(value, float) else value)
-        means = [patch(folder / "frames" / new["frame"]) for folder in (SAMPLE, tmp_path / "again")]
-        np.testing.assert_allclose(means[0], means[1], rtol=1e-3, atol=0.2)
-
-
 def test_camera_of_the_default_is_a_measured_one() -> None:
     assert Kit((HeadCharacter("A"),)).camera == "measured"
     assert (camera("measured").matrix_a != camera("measured").matrix_d65).all()
