@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from greystep.session import faults
-from greystep.session.repeats import pooled_sd, weighted_median
+from greystep.session.repeats import pooled_sd
 from greystep.session.settings import HeadInfo
 
 NAN = np.nan
@@ -65,25 +65,6 @@ def test_the_pooled_deviation_by_loops() -> None:
                 squares += np.sum((near - near.mean()) ** 2) if len(near) else 0.0
         sd, free = pooled_sd(values, cell)
         assert (sd, free) == (pytest.approx(np.sqrt(squares / dof)), dof)
-
-
-def test_of_many_repeats_the_median_distance_is_that_of_all_of_them_sorted() -> None:
-    """Even cells have it in the middle, at a tie; so do nearly even ones; not twenty thousand near and 250 far ones."""
-    rng = np.random.default_rng(5)
-    for sizes, far in (([100] * 3, 1.0), ([100, 101, 102], 1.0), ([200] + [2] * 250, 50.0)):
-        cell = np.repeat(np.arange(len(sizes)), sizes)
-        values = rng.normal(0.0, np.where(cell == 0, 1.0, far))
-        ends = [np.triu_indices(size, 1) for size in sizes]
-        starts = np.cumsum(sizes) - sizes
-        distance = np.concatenate(
-            [np.abs(values[at + a] - values[at + b]) for at, (a, b) in zip(starts, ends, strict=True)]
-        )
-        weight = np.concatenate([np.full(len(a), 2.0 / size) for size, (a, _) in zip(sizes, ends, strict=True)])
-        assert len(distance) > 10000
-        order = np.argsort(distance)
-        passed = np.cumsum(weight[order])
-        expected = distance[order[np.flatnonzero(passed >= passed[-1] / 2.0)[0]]]
-        assert weighted_median(distance, weight) == expected
 
 
 def test_where_no_repeat_lies_near_the_median_distance_stands() -> None:

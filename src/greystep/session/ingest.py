@@ -153,14 +153,15 @@ def _ingest(
     if further := places.to_read_whole(joined):
         frames.measure(further, whole=True)
         joined = rows.joined(shots, names, frames.readings)
-    states: NDArray[np.object_] | None = (told := places.target_states(joined))
+    told = places.target_states(joined)
     if placing is not None and placing.see_targets(dict(zip(joined.log["frame"], told, strict=True))):
         shots, placed = placing.place(shots, names, frames.in_order())
         joined = rows.joined(shots, names, frames.readings)
-        states = told = places.target_states(joined)
-    if frames.measure_again(joined.log["frame"][joined.of_kind(*TESTED) & (told != "")].tolist()):
-        joined, states = rows.joined(shots, names, frames.readings), None  # told anew
-    found = _found(settings, places.check_targets(joined, states), frames.readings, frames.targets)
+        told = places.target_states(joined)
+    again = frames.measure_again(joined.log["frame"][joined.of_kind(*TESTED) & (told != "")].tolist())
+    joined = rows.joined(shots, names, frames.readings) if again else joined
+    targets = places.check_targets(joined, None if again else told)
+    found = _found(settings, targets, frames.readings, frames.targets)
     notes = (*log.notes, *left_out, *placed)
     where = _where_kept(settings, frames.cache)
     return replace(

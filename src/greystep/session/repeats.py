@@ -10,9 +10,6 @@ from greystep.arrays import SD_PER_MAD, Floats, Indices
 
 #: Frames within this many robust deviations enter the pooled one.
 POOLED_WITHIN_SD: Final = 4.0
-#: Of more distances than this not all are sorted to find the one in the middle; every so many make the sample.
-_MANY: Final = 10000
-_EVERY: Final = 31
 
 
 def pooled_sd(values: Floats, cell: NDArray[np.int64]) -> tuple[float, int]:
@@ -77,7 +74,9 @@ class Repeats:
         """See `pooled_sd`."""
         if not len(self.values):
             return float("nan"), 0
-        middle = weighted_median(self.distance, self.weight) * SD_PER_MAD / np.sqrt(2.0)
+        order = np.argsort(self.distance)
+        passed = np.cumsum(self.weight[order])
+        middle = float(self.distance[order[np.searchsorted(passed, passed[-1] / 2.0)]]) * SD_PER_MAD / np.sqrt(2.0)
         near = self.away <= POOLED_WITHIN_SD * middle
         values, cell = self.values[near], self.cell[near]
         count = np.bincount(cell, minlength=1)
@@ -85,26 +84,3 @@ class Repeats:
         mean = np.bincount(cell, values, minlength=1) / np.maximum(count, 1)
         squares = float(np.sum((values - mean[cell]) ** 2))
         return (float(np.sqrt(squares / dof)), dof) if dof else (middle, 1)
-
-
-def weighted_median(values: Floats, weights: Floats) -> float:
-    """Return the first of some values in rising order with which half of their weight is reached.
-
-    Of many only those are sorted that lie about the middle of a sample: a head's thousand frames at three powers make
-    170 000 pairs.
-    """
-    under = over = 0.0
-    if len(values) > _MANY:
-        if weights.min() == weights.max():  # half may be reached exactly, so that the last digit of the sum decides
-            passed = np.cumsum(weights)
-            place = np.searchsorted(passed, passed[-1] / 2.0)
-            return float(np.partition(values, place)[place])
-        some = np.sort(values[::_EVERY])
-        low, high = some[len(some) * 9 // 20], some[len(some) * 11 // 20]
-        lighter, heavier = float(weights @ (values < low)), float(weights @ (values > high))
-        near = np.flatnonzero((low <= values) & (values <= high))
-        if abs(lighter - heavier) < float(weights[near].sum()):
-            values, weights, under, over = values[near], weights[near], lighter, heavier
-    order = np.argsort(values)
-    passed = under + np.cumsum(weights[order])
-    return float(values[order[np.searchsorted(passed, (passed[-1] + over) / 2.0)]])
