@@ -6,6 +6,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
@@ -160,7 +161,8 @@ def test_another_calibration_than_the_bodys_is_told_of_lit_frames() -> None:
     other = ColourTags(1.1 * MATRIX, illuminant_1=21)
     read: Any = [SimpleNamespace(colour=one) for one in (TAGS, other, other, None)] + [None]
     kinds = np.array(["flash", "flash", "ambient", "flash", "flash"])
-    frames: Any = SimpleNamespace(read=read, log={"body": ["X"] * 5}, of_kind=lambda *of: np.isin(kinds, of))
+    log = pd.DataFrame({"body": ["X"] * 5})
+    frames: Any = SimpleNamespace(read=read, log=log, of_kind=lambda *of: np.isin(kinds, of))
     settings: Any = SimpleNamespace(matrix="embedded")
     assert colour.other_matrices(frames, {"X": body()}, settings).tolist() == [False, True, False, False, False]
     assert not colour.other_matrices(frames, {}, settings).any()
