@@ -1,7 +1,5 @@
 """What files hold: text, tables and JSON as bytes."""
 
-import csv
-import io
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -35,22 +33,10 @@ def text_bytes(name: str, text: str) -> bytes:
 
 def table_bytes(table: pd.DataFrame) -> bytes:
     r"""Return a table as CSV: UTF-8, comma, ``\n``, floats that read back exactly, an empty cell for the unknown."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(table.columns)
     # A library may have left numpy printing in its legacy style, which cuts floats to 12 digits.
     with np.printoptions(legacy=False):
-        writer.writerows(zip(*(_cells(column) for _, column in table.items()), strict=True))
-    return text_bytes("", stream.getvalue())
-
-
-def _cells(column: "pd.Series[Any]") -> list[Any]:
-    """Return a column as the cells of a CSV file; a number that comes often is spelled once."""
-    if column.dtype == np.float64:
-        bits, values = pd.factorize(column.to_numpy().view(np.int64))  # by its bits: zero has two signs
-        spelled = ["" if value != value else repr(value) for value in values.view(np.float64).tolist()]
-        return [spelled[place] for place in bits.tolist()]
-    return ["" if gone else cell for cell, gone in zip(column.tolist(), column.isna().tolist(), strict=True)]
+        text = table.to_csv(index=False, lineterminator="\n", na_rep="")
+    return text_bytes("", text)
 
 
 def json_bytes(content: Mapping[str, Any]) -> bytes:

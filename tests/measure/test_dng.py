@@ -12,7 +12,8 @@ import tifffile
 
 from greystep.errors import FrameError
 from greystep.raw import raster
-from greystep.raw.dng import Dng, Region, read_boxes, read_dng, same_matrices
+from greystep.raw.dng import Dng, read_boxes, read_dng, same_matrices
+from greystep.raw.raster import Region
 
 Make = Callable[..., Path]
 RAMP = np.arange(60 * 90, dtype=np.uint16).reshape(60, 90) % 4000

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from greystep.errors import FrameError
 from greystep.raw import frame as frame_module
 from greystep.raw import raster
-from greystep.raw.dng import Region
 from greystep.raw.exposure import read_exposure
 from greystep.raw.frame import Frame, library_exposure, open_frame, read_region, read_regions
 from greystep.raw.overview import overview
+from greystep.raw.raster import Region
 
 Make = Callable[..., Path]
 CORPUS = os.environ.get("GREYSTEP_CORPUS", "")

@@ -11,7 +11,7 @@ from greystep.raw import frame as frames
 from greystep.raw import preview as previews
 from greystep.raw.frame import Frame
 from greystep.raw.preview import look_of, preview
-from greystep.raw.raster import Part
+from greystep.raw.raster import Region
 from greystep.session.pictures import pictures_of
 from greystep.session.workers import Crew
 
@@ -93,9 +93,9 @@ def test_a_large_frame_is_looked_at_through_slits(
     rows: list[int] = []
     read = frames.read_stored
 
-    def counted(path: Path, raster: Any, parts: Sequence[Part]) -> list[np.ndarray]:
-        rows.extend(part.bottom - part.top for part in parts)
-        return read(path, raster, parts)
+    def counted(path: Path, raster: Any, regions: Sequence[Region]) -> list[np.ndarray]:
+        rows.extend(one.y1 - one.y0 for one in regions)
+        return read(path, raster, regions)
 
     monkeypatch.setattr(frames, "read_stored", counted)
     small = look_of(path)

@@ -17,9 +17,10 @@ from greystep.measure.patch import CLIPPED_PCT, PatchSignal, measure_patch
 from greystep.measure.target import Box, Target, pixel_box
 from greystep.measure.target_corners import Window, corner_maps, corner_region, corner_windows
 from greystep.measure.target_moved import around_of, surround_of, surround_pixels
-from greystep.raw.dng import ColourTags, Region, read_dng
+from greystep.raw.dng import ColourTags, read_dng
 from greystep.raw.exposure import Exposure, filled_in, read_exposure
 from greystep.raw.frame import Frame, Mosaic, library_exposure, open_frame, read_region, read_regions
+from greystep.raw.raster import Region
 
 #: To be raised whenever the same file would give other numbers: cached readings of another version are not used.
 MEASURE_VERSION: Final = 7

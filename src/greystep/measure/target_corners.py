@@ -15,8 +15,8 @@ import numpy as np
 from greystep.arrays import Booleans, Floats
 from greystep.measure.target import Target
 from greystep.measure.target_moved import binned, slopes, stride, surround_pixels
-from greystep.raw.dng import Region
 from greystep.raw.frame import Frame, Mosaic
+from greystep.raw.raster import Region
 
 Window = tuple[int, int, int, int]  # y0, y1, x0, x1 [px]
 

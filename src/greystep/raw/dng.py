@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import tifffile
@@ -21,7 +21,7 @@ from greystep.errors import FrameError
 from greystep.raw.exposure import quiet
 from greystep.raw.guard import one_line
 from greystep.raw.levels import Levels, linear, read_levels
-from greystep.raw.raster import CFA, LINEAR_RAW, Part, Raster, pages_of, raw_page, read_raster, read_stored
+from greystep.raw.raster import CFA, LINEAR_RAW, Raster, Region, pages_of, raw_page, read_raster, read_stored
 from greystep.raw.tags import Tags, integers, numbers, read_tags, unread
 from greystep.terms import UnusedCalibration
 
@@ -34,17 +34,6 @@ _XY_BYTES: Final = 18
 #: The latest version of the specification that is known here; a file may ask for a later reader.
 _VERSION: Final = (1, 7, 1, 0)
 _SIGNATURES: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-
-
-class Region(NamedTuple):
-    """A box of a frame [px], of which every so many rows and every so many columns are read."""
-
-    y0: int
-    y1: int
-    x0: int
-    x1: int
-    down: int = 1
-    across: int = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,15 +151,13 @@ def read_boxes(path: Path, dng: Dng, boxes: Sequence[Region]) -> list[Floats]:
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
     whole = dng.levels.coding is not None  # its curves go by the place
-    parts = [
-        Part(dng.top + y0, dng.top + y1, dng.left + x0, dng.left + x1, 1 if whole else down)
-        for y0, y1, x0, x1, down, _ in boxes
+    stored = [
+        Region(dng.top + y0, dng.top + y1, dng.left + x0, dng.left + x1, *((1, 1) if whole else steps))
+        for y0, y1, x0, x1, *steps in boxes
     ]
-    found = []
-    for stored, (y0, _, x0, _, down, across) in zip(read_stored(path, dng.raster, parts), boxes, strict=True):
-        counts = linear(dng.levels, stored if whole else stored[:, ::across], y0, x0)
-        found.append(counts[::down, ::across] if whole else counts)
-    return found
+    read = zip(read_stored(path, dng.raster, stored), boxes, strict=True)
+    counts = [linear(dng.levels, codes, box.y0, box.x0) for codes, box in read]
+    return [one[:: box.down, :: box.across] for one, box in zip(counts, boxes, strict=True)] if whole else counts
 
 
 def middle(area: tuple[int, int, int, int]) -> tuple[int, int, int, int]:

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from greystep.arrays import Filters, Floats, robust_sd
 from greystep.errors import FrameError
-from greystep.raw.dng import ColourTags, Dng, Region, compression_of, middle, neutral_of, read_boxes, read_dng
+from greystep.raw.dng import ColourTags, Dng, compression_of, middle, neutral_of, read_boxes, read_dng
 from greystep.raw.exposure import Exposure, is_moment, within
 from greystep.raw.levels import linear, split_greens, tiled
 from greystep.raw.library import decoder
-from greystep.raw.raster import DECODED, Part, read_stored
+from greystep.raw.raster import DECODED, Region, read_stored
 
 #: Periods of the filter patterns that LibRaw knows [px]: Bayer, its doubled kinds, X-Trans.
 _PERIODS: Final = (2, 4, 6)
@@ -163,8 +163,8 @@ def stored_rows(frame: Frame, y0: int, y1: int, x0: int, x1: int) -> NDArray[Any
     """Return a box of a frame as it is stored; errors are those of `read_regions`."""
     dng = frame.by_region
     if dng is not None:
-        part = Part(dng.top + y0, dng.top + y1, dng.left + x0, dng.left + x1)
-        return read_stored(frame.path, dng.raster, [part])[0]
+        stored = Region(dng.top + y0, dng.top + y1, dng.left + x0, dng.left + x1)
+        return read_stored(frame.path, dng.raster, [stored])[0]
     assert frame.mosaic is not None
     return frame.mosaic[y0:y1, x0:x1]
 
@@ -204,8 +204,8 @@ def black_of(frame: Frame, y0: int, y1: int, x0: int, x1: int, steps: tuple[int,
 def _masked_means(path: Path, dng: Dng) -> tuple[float, float, float, float] | None:
     """Return the mean of the masked pixels of each filter colour, without hot pixels; None where one has none."""
     found: tuple[list[Floats], ...] = ([], [], [], [])
-    areas = [Part(*middle(area)) for area in dng.masked]
-    for (top, bottom, left, right, _), stored in zip(areas, read_stored(path, dng.raster, areas), strict=True):
+    areas = [Region(*middle(area)) for area in dng.masked]
+    for (top, bottom, left, right, *_), stored in zip(areas, read_stored(path, dng.raster, areas), strict=True):
         values = linear(dng.levels, stored, top - dng.top, left - dng.left)
         if values.ndim == 3:
             for colour, plane in enumerate((0, 1, 2, 1)):

@@ -142,17 +142,18 @@ def read_raster(path: Path, page: tifffile.TiffPage, tags: Tags, size: int) -> R
     )  # fmt: skip
 
 
-class Part(NamedTuple):
-    """A box of a stored image [px]; so many rows are one row on."""
+class Region(NamedTuple):
+    """A box of an image [px], of which every so many rows and every so many columns are read."""
 
-    top: int
-    bottom: int
-    left: int
-    right: int
-    every: int = 1
+    y0: int
+    y1: int
+    x0: int
+    x1: int
+    down: int = 1
+    across: int = 1
 
 
-def read_stored(path: Path, raster: Raster, parts: Sequence[Part]) -> list[NDArray[Any]]:
+def read_stored(path: Path, raster: Raster, regions: Sequence[Region]) -> list[NDArray[Any]]:
     """Read boxes of the image, in place: codes as they are stored, (h, w) or (h, w, 3) each.
 
     A strip or tile that several boxes lie in is decoded once. Rows between those that are asked for are not read where
@@ -162,26 +163,30 @@ def read_stored(path: Path, raster: Raster, parts: Sequence[Part]) -> list[NDArr
         FrameError: With the flag ``damaged`` where the pixels cannot be decoded.
     """
     with one_line(path, "its pixels cannot be decoded", Flag.DAMAGED):
-        if raster.fields != (1, 1):
-            found = [_interleaved(path, raster, part) for part in parts]
-        elif raster.plain:
-            found = [_rows(path, raster, part) for part in parts]
+        if raster.plain and raster.fields == (1, 1):
+            found = [_rows(path, raster, one) for one in regions]
         else:
-            found = [box[:: part.every] for box, part in zip(_segments(path, raster, parts), parts, strict=True)]
-        return [box[..., 0] for box in found] if raster.samples == 1 else found
+            boxes = (
+                _segments(path, raster, regions)
+                if raster.fields == (1, 1)
+                else [_interleaved(path, raster, one) for one in regions]
+            )
+            found = [box[:: one.down] for box, one in zip(boxes, regions, strict=True)]
+        thinned = [box[:, :: one.across] for box, one in zip(found, regions, strict=True)]
+        return [box[..., 0] for box in thinned] if raster.samples == 1 else thinned
 
 
-def _interleaved(path: Path, raster: Raster, part: Part) -> NDArray[Any]:
-    """Read a box whose rows and columns are stored in fields."""
-    top, bottom, left, right, every = part
+def _interleaved(path: Path, raster: Raster, region: Region) -> NDArray[Any]:
+    """Read all of a box whose rows and columns are stored in fields."""
+    top, bottom, left, right = region[:4]
     stored = np.empty((bottom - top, right - left, raster.samples), raster.dtype.newbyteorder("="))
     for of_rows, y0, y1 in _fields(raster.height, raster.fields[0], top, bottom):
         for of_columns, x0, x1 in _fields(raster.width, raster.fields[1], left, right):
-            field = Part(y0, y1, x0, x1)
+            field = Region(y0, y1, x0, x1)
             stored[of_rows, of_columns] = (
                 _rows(path, raster, field) if raster.plain else _segments(path, raster, [field])[0]
             )
-    return stored[::every]
+    return stored
 
 
 def _fields(side: int, factor: int, low: int, high: int) -> list[tuple[slice, int, int]]:
@@ -240,9 +245,9 @@ def _not_fitting(path: Path, what: str) -> FrameError:
     )
 
 
-def _rows(path: Path, raster: Raster, part: Part) -> NDArray[Any]:
-    """Read uncompressed rows where they lie; plain reads, because a memory map dies with the card that it looks at."""
-    top, bottom, left, right, every = part
+def _rows(path: Path, raster: Raster, region: Region) -> NDArray[Any]:
+    """Read every so many uncompressed rows where they lie: plainly, as a memory map dies with the card it looks at."""
+    top, bottom, left, right, every, _ = region
     per_pixel = raster.samples * raster.bits
     first, last = left // 8 * 8, min(-(-right // 8) * 8, raster.width)  # eight packed pixels fill whole bytes
     begin, row_bytes = first * per_pixel // 8, math.ceil(raster.width * per_pixel / 8)
@@ -264,14 +269,14 @@ def _rows(path: Path, raster: Raster, part: Part) -> NDArray[Any]:
     return values.reshape(len(rows), last - first, raster.samples)[:, left - first : right - first]
 
 
-def _segments(path: Path, raster: Raster, parts: Sequence[Part]) -> list[NDArray[Any]]:
-    """Decode the strips or tiles that cover the boxes, each once and no other."""
+def _segments(path: Path, raster: Raster, regions: Sequence[Region]) -> list[NDArray[Any]]:
+    """Decode the strips or tiles that cover the boxes, each once and no other; all of the boxes."""
     kind, page, high, wide = raster.dtype.newbyteorder("="), raster.page, raster.rows, raster.wide
-    boxes = [np.empty((part.bottom - part.top, part.right - part.left, raster.samples), kind) for part in parts]
+    boxes = [np.empty((one.y1 - one.y0, one.x1 - one.x0, raster.samples), kind) for one in regions]
     asked: dict[tuple[int, int], list[int]] = {}
-    for number, part in enumerate(parts):
-        for y in range(part.top // high * high, part.bottom, high):
-            for x in range(part.left // wide * wide, part.right, wide):
+    for number, one in enumerate(regions):
+        for y in range(one.y0 // high * high, one.y1, high):
+            for x in range(one.x0 // wide * wide, one.x1, wide):
                 asked.setdefault((y, x), []).append(number)
     down, across = math.ceil(raster.height / high), math.ceil(raster.width / wide)
     planes = 1 if page.planarconfig == 1 else raster.samples
@@ -282,17 +287,17 @@ def _segments(path: Path, raster: Raster, parts: Sequence[Part]) -> list[NDArray
             data = bytearray(page.databytecounts[index])
             del data[file.readinto(data) :]  # of a file that is cut off meanwhile
             shape = (high if page.is_tiled else min(high, raster.height - y), wide, raster.samples // planes)
-            rows = min(high, max(parts[number].bottom for number in numbers) - y)
+            rows = min(high, max(regions[number].y1 for number in numbers) - y)
             tile = _decoded(data, index, raster, shape, rows)
             if tile is None or tile.dtype != kind:
                 raise FrameError(
                     f"{path.name}: tile {index} is not what its tags say; copy it from the card again", Flag.DAMAGED
                 )
             for number in numbers:
-                part, into = parts[number], boxes[number][..., plane : plane + shape[2]]
-                t, b = max(part.top, y), min(part.bottom, y + high)
-                le, r = max(part.left, x), min(part.right, x + wide)
-                into[t - part.top : b - part.top, le - part.left : r - part.left] = tile[t - y : b - y, le - x : r - x]
+                one, into = regions[number], boxes[number][..., plane : plane + shape[2]]
+                t, b = max(one.y0, y), min(one.y1, y + high)
+                le, r = max(one.x0, x), min(one.x1, x + wide)
+                into[t - one.y0 : b - one.y0, le - one.x0 : r - one.x0] = tile[t - y : b - y, le - x : r - x]
     return boxes
 
 

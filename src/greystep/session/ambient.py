@@ -4,6 +4,7 @@ Where room light changed between two flash-off frames, the frames between them a
 each of them. `greystep.session.switched` says how likely it is that it had changed.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -103,11 +104,10 @@ class _Change:
 def settings_of(table: pd.DataFrame) -> list[ExposureSettings]:
     """Return shutter time [s], f-number and ISO of each row on exact thirds of a stop; None where unknown."""
     columns = (("exposure_s", nominal_time), ("f_number", nominal_f_number), ("iso", nominal_iso))
-    nominal = []
-    for name, exact in columns:
-        values = table[name].to_numpy(dtype=np.float64).tolist()
-        known = {value: exact(value) for value in set(values) if not np.isnan(value)}  # frames share a few
-        nominal.append([known.get(value) for value in values])
+    nominal = [
+        [None if math.isnan(value) else exact(value) for value in table[name].to_numpy(dtype=np.float64).tolist()]
+        for name, exact in columns
+    ]
     return list(zip(*nominal, strict=True))
 
 

@@ -36,8 +36,11 @@ def _kept(value: Any) -> Any:
         return as_json(value)
     if isinstance(value, np.ndarray) and value.size > _SHORT:  # as numbers it takes ten times as long to read
         exact = value.tobytes()
-        form = next((form for form in _WHOLE if _opened(_packed(value, form), form).tobytes() == exact), _EXACT)
-        return [value.shape, form, _packed(value, form).hex()]
+        for form in (*_WHOLE, _EXACT):
+            data = _packed(value, form)
+            if _opened(data, form).tobytes() == exact:
+                break
+        return [value.shape, form, data.hex()]
     return plain(value)
 
 

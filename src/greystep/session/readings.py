@@ -236,9 +236,10 @@ def exposure_stops(table: pd.DataFrame) -> Floats:
         rows = (table["body"] == label).to_numpy()
         settings = table.loc[rows, ["f_number", "iso"]].to_numpy(dtype=np.float64, copy=True)
         settings[:, np.isnan(settings).all(axis=0)] = 1.0
-        both = [(f_number, iso) for f_number, iso in settings.tolist()]
-        known = {one: relative_exposure_stops(*one) for one in set(both) if math.isfinite(one[0] * one[1])}
-        stops[rows] = [known.get(one, np.nan) for one in both]
+        stops[rows] = [
+            relative_exposure_stops(f_number, iso) if math.isfinite(f_number * iso) else np.nan
+            for f_number, iso in settings.tolist()
+        ]
     return stops
 
 
